@@ -1,0 +1,1 @@
+"""Plan and simulate hydrophone arrays that locate an acoustic pinger."""

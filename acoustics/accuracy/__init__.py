@@ -1,0 +1,1 @@
+"""What theory allows for a scene: link budget, Fisher information, ambiguity."""

@@ -1,0 +1,37 @@
+"""The errors that pingfix raises on purpose. The command line turns every one into one line and exit code 2."""
+
+from __future__ import annotations
+
+
+class PingfixError(Exception):
+    """Root of the family: catch this to catch everything that pingfix refuses."""
+
+
+class ParameterError(PingfixError, ValueError):
+    """An argument of a function is outside what the function accepts."""
+
+
+class InputError(PingfixError):
+    """A file from the user is wrong. The text names the file, the key and what was expected.
+
+    Parameters
+    ----------
+    source : str
+        File (or other origin) that holds the fault.
+    key : str
+        Dotted path of the key, empty when the file as a whole is wrong.
+    problem : str
+        What was wrong and what was expected.
+    """
+
+    def __init__(self, source: str, key: str, problem: str) -> None:
+        self.source, self.key, self.problem = source, key, problem
+        super().__init__(": ".join(part for part in (source, key, problem) if part))
+
+
+class OutputError(PingfixError):
+    """A result cannot be written: it exists already, the folder is missing or cannot be written to."""
+
+
+class ValidityWarning(UserWarning):
+    """A formula is used outside the range that its source gives. The value is returned, and not to be relied on."""

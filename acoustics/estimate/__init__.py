@@ -1,0 +1,1 @@
+"""What the vehicle computes: delays, bearing, position. Knows nothing of the scene or the truth."""

@@ -1,0 +1,120 @@
+"""Frames, poses and directions.
+
+Body frame: x forward, y starboard, z down. Site frame: x along the length of the pool, y to the right of x,
+z down from the surface, so z is depth. Both are right-handed. Metres and radians.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial.transform import Rotation
+
+Floats = NDArray[np.float64]
+
+
+def wrap_angle(angle: ArrayLike) -> Floats:
+    """Wrap an angle [rad], any shape, into (-pi, pi]."""
+    return np.pi - np.mod(np.pi - np.asarray(angle, dtype=float), 2 * np.pi)
+
+
+def direction(bearing: ArrayLike, depression: ArrayLike) -> Floats:
+    """Unit vector that points from the array to the pinger.
+
+    Parameters
+    ----------
+    bearing : array_like, shape (...)
+        Clockwise from the bow (body frame) or from +x (site frame), seen from above [rad].
+    depression : array_like, shape (...)
+        Positive downwards [rad].
+
+    Returns
+    -------
+    ndarray, shape (..., 3)
+        ``(cos d cos b, cos d sin b, sin d)``.
+    """
+    b, d = np.broadcast_arrays(np.asarray(bearing, dtype=float), np.asarray(depression, dtype=float))
+    return np.stack([np.cos(d) * np.cos(b), np.cos(d) * np.sin(b), np.sin(d)], axis=-1)
+
+
+def bearing_and_depression(vector: ArrayLike) -> tuple[Floats, Floats]:
+    """Bearing in (-pi, pi] and depression in [-pi/2, pi/2] [rad] of vectors of shape (..., 3), any length.
+
+    The inverse of `direction`. Straight up or down the bearing is undefined and 0 is returned.
+    """
+    v = np.asarray(vector, dtype=float)
+    horizontal = np.hypot(v[..., 0], v[..., 1])
+    return wrap_angle(np.arctan2(v[..., 1], v[..., 0])), np.arctan2(v[..., 2], horizontal)
+
+
+def direction_jacobian(bearing: ArrayLike, depression: ArrayLike) -> Floats:
+    """Derivative of `direction` by (bearing, depression), shape (..., 3, 2) [1/rad]."""
+    b, d = np.broadcast_arrays(np.asarray(bearing, dtype=float), np.asarray(depression, dtype=float))
+    by_bearing = np.stack([-np.cos(d) * np.sin(b), np.cos(d) * np.cos(b), np.zeros_like(b)], axis=-1)
+    by_depression = np.stack([-np.sin(d) * np.cos(b), -np.sin(d) * np.sin(b), np.cos(d)], axis=-1)
+    return np.stack([by_bearing, by_depression], axis=-1)
+
+
+def skew_matrix(vector: ArrayLike) -> Floats:
+    """Matrix K, shape (..., 3, 3), with ``K @ w = vector x w`` for vectors of shape (..., 3)."""
+    v = np.asarray(vector, dtype=float)
+    zero = np.zeros_like(v[..., 0])
+    rows = [
+        np.stack([zero, -v[..., 2], v[..., 1]], axis=-1),
+        np.stack([v[..., 2], zero, -v[..., 0]], axis=-1),
+        np.stack([-v[..., 1], v[..., 0], zero], axis=-1),
+    ]
+    return np.stack(rows, axis=-2)
+
+
+@dataclass(frozen=True)
+class Pose:
+    """Where the vehicle is and how it is turned; leading batch dimensions broadcast.
+
+    Parameters
+    ----------
+    position_m : array_like, shape (..., 3)
+        Origin of the body frame in the site frame [m].
+    roll, pitch, heading : array_like, shape (...)
+        Applied in the order z-y'-x'': heading first, then pitch, then roll [rad].
+    """
+
+    position_m: ArrayLike
+    roll: ArrayLike = 0.0
+    pitch: ArrayLike = 0.0
+    heading: ArrayLike = 0.0
+
+    @property
+    def rotation(self) -> Floats:
+        """Matrices, shape (..., 3, 3), that turn body-frame vectors into site-frame vectors."""
+        angles = np.broadcast_arrays(*(np.asarray(a, dtype=float) for a in (self.heading, self.pitch, self.roll)))
+        zyx = np.stack(angles, axis=-1)
+        return Rotation.from_euler("ZYX", zyx.reshape(-1, 3)).as_matrix().reshape(*zyx.shape[:-1], 3, 3)
+
+    def to_site(self, points_m: ArrayLike) -> Floats:
+        """Points fixed to the body, shape (n, 3) or (..., n, 3) [m], in the site frame, shape (..., n, 3) [m]."""
+        turned = np.asarray(points_m, dtype=float) @ np.swapaxes(self.rotation, -1, -2)
+        return turned + np.asarray(self.position_m, dtype=float)[..., None, :]
+
+    def to_body(self, points_m: ArrayLike) -> Floats:
+        """Site-frame points, shape (n, 3) or (..., n, 3) [m], in the body frame, shape (..., n, 3) [m]."""
+        relative = np.asarray(points_m, dtype=float) - np.asarray(self.position_m, dtype=float)[..., None, :]
+        return relative @ self.rotation
+
+
+def array_rank(points_m: ArrayLike, tolerance: float = 1e-3) -> int:
+    """Dimension that points of shape (n, 3) [m] span: 0 one place, 1 a line, 2 a plane, 3 a volume.
+
+    A spread below `tolerance` times the largest one does not count: it is too small to observe anything with.
+    """
+    points = np.asarray(points_m, dtype=float)
+    spread = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)
+    return 0 if spread[0] == 0 else int(np.sum(spread > tolerance * spread[0]))
+
+
+def principal_axes(points_m: ArrayLike) -> Floats:
+    """Orthonormal axes, rows of shape (3, 3), of points of shape (n, 3), the widest spread first."""
+    points = np.asarray(points_m, dtype=float)
+    return np.linalg.svd(points - points.mean(axis=0), full_matrices=True)[2]

@@ -1,0 +1,1 @@
+"""Published formulas on plain arrays, SI units."""

@@ -1,0 +1,1 @@
+"""What the water does to a ping: direct arrivals and echoes."""

@@ -1,0 +1,1 @@
+"""What exists: water, pool, pinger, array, recorder, noise, vehicle, stations."""

@@ -1,0 +1,1 @@
+"""Questions over many runs: spacing, pool map, simulation."""
