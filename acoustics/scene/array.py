@@ -1,0 +1,91 @@
+"""The array: hydrophones in the body frame, and what their geometry lets them observe."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import Annotated
+
+import numpy as np
+from pydantic import Field, field_validator
+
+from acoustics.geometry import Floats, array_rank
+from acoustics.scene.model import Name, NotNegative, Number, Point, SceneModel
+
+_TOUCHING_M = 1e-3  # nearer than this two hydrophones are one entry typed twice
+
+_OBSERVES = {
+    1: "a line: the angle to the line only, so the pinger lies anywhere on a cone round it",
+    2: "a plane: bearing and depression, with a mirror image on the other side of the plane",
+    3: "a volume: bearing and depression without a mirror image",
+}
+
+
+class Hydrophone(SceneModel):
+    """One hydrophone: position in the array's frame, how well it is known, and its sensitivity."""
+
+    name: Name
+    position_m: Point
+    tolerance_m: NotNegative = 1e-3
+    sensitivity_db_re_v_per_upa: Annotated[float, Field(strict=True, ge=-260, le=-100)] = -190.0
+
+
+class Array(SceneModel):
+    """Hydrophones on the vehicle. `tolerance_m` is a standard deviation per axis; `mount_m` shifts the whole array."""
+
+    name: Name = "array"
+    good_for: str = ""
+    cannot_observe: str = ""
+    mount_m: Point = (0.0, 0.0, 0.0)
+    hydrophones: Annotated[tuple[Hydrophone, ...], Field(alias="hydrophone", min_length=2, max_length=64)]
+
+    @field_validator("hydrophones")
+    @classmethod
+    def _apart(cls, hydrophones: tuple[Hydrophone, ...]) -> tuple[Hydrophone, ...]:
+        positions = np.array([h.position_m for h in hydrophones])
+        distance = np.linalg.norm(positions[:, None] - positions[None], axis=-1) + np.eye(len(positions))
+        if distance.min() < _TOUCHING_M:
+            i, j = np.unravel_index(np.argmin(distance), distance.shape)
+            raise ValueError(f"{hydrophones[i].name!r} and {hydrophones[j].name!r} coincide at {hydrophones[i].position_m}")
+        names = [h.name for h in hydrophones]
+        if len(set(names)) < len(names):
+            raise ValueError(f"hydrophone names must differ, got {', '.join(names)}")
+        return hydrophones
+
+    @cached_property
+    def positions_m(self) -> Floats:
+        """Positions in the body frame, shape (n_hydrophones, 3) [m]."""
+        return np.array([h.position_m for h in self.hydrophones]) + np.array(self.mount_m)
+
+    @cached_property
+    def tolerances_m(self) -> Floats:
+        """Standard deviation of each position per axis, shape (n_hydrophones,) [m]."""
+        return np.array([h.tolerance_m for h in self.hydrophones])
+
+    @property
+    def pairs(self) -> tuple[np.ndarray, np.ndarray]:
+        """First and second hydrophone of every baseline, each of shape (n_baselines,)."""
+        return np.triu_indices(len(self.hydrophones), k=1)
+
+    @property
+    def baselines_m(self) -> Floats:
+        """Length of every baseline, in the order of `pairs`, shape (n_baselines,) [m]."""
+        first, second = self.pairs
+        return np.linalg.norm(self.positions_m[first] - self.positions_m[second], axis=-1)
+
+    @property
+    def rank(self) -> int:
+        """1 for a line, 2 for a plane, 3 for a volume."""
+        return array_rank(self.positions_m)
+
+    @property
+    def observes(self) -> str:
+        """What a far pinger's delays tell, in words."""
+        return _OBSERVES[self.rank]
+
+    def scaled_to(self, shortest_m: float) -> Array:
+        """The same shape with its shortest baseline changed to `shortest_m` [m], about the array's own origin."""
+        factor = shortest_m / float(self.baselines_m.min())
+        scaled = tuple(
+            h.model_copy(update={"position_m": tuple(factor * x for x in h.position_m)}) for h in self.hydrophones
+        )
+        return self.model_copy(update={"hydrophones": scaled})

@@ -1,0 +1,43 @@
+"""What all parts of a scene share: frozen, strict, finite, and unknown keys answered with the nearest known one."""
+
+from __future__ import annotations
+
+import difflib
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0)]
+NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]
+Count = Annotated[int, Field(strict=True, ge=1)]
+Flag = Annotated[bool, Field(strict=True)]
+Name = Annotated[str, Field(strict=True, min_length=1, max_length=80)]
+LevelDb = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-100, le=280)]
+Point = tuple[Number, Number, Number]
+# Deci- and megahertz values in a hertz key are the commonest slip; the range catches them.
+FrequencyHz = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=1e3, le=1e6)]
+
+
+class SceneModel(BaseModel):
+    """Base of every part of a scene: the class is at once the file's schema and the object that is used."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _name_unknown_keys(cls, data: Any) -> Any:
+        if isinstance(data, dict):
+            known = {field.alias or name for name, field in cls.model_fields.items()} | set(cls.model_fields)
+            for key in data:
+                if key not in known:
+                    keys = sorted(field.alias or name for name, field in cls.model_fields.items())
+                    raise ValueError(f"unknown key {key!r}; {_suggestion(str(key), keys)}")
+        return data
+
+
+def _suggestion(key: str, known: list[str]) -> str:
+    close = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+    # 'frequency_khz' should find 'frequency_hz' even where the unit makes the words differ.
+    close = close or [k for k in known if k.rsplit("_", 1)[0] == key.rsplit("_", 1)[0]]
+    return f"did you mean {close[0]!r}?" if close else f"known keys: {', '.join(known)}"

@@ -1,0 +1,39 @@
+"""Noise at the hydrophones: the water's own and the vehicle's."""
+
+from __future__ import annotations
+
+from typing import Annotated, Self
+
+from numpy.typing import ArrayLike
+from pydantic import Field, model_validator
+
+from acoustics.geometry import Floats
+from acoustics.physics.levels import power_sum_db
+from acoustics.physics.noise import thermal_noise_mellen1952_db, wind_noise_coates1989_db
+from acoustics.scene.model import Flag, LevelDb, SceneModel
+
+
+class Noise(SceneModel):
+    """Spectral density levels, dB re 1 uPa^2/Hz. Without `ambient_density_db` it follows from heat and wind."""
+
+    ambient_density_db: LevelDb | None = None
+    wind_speed_m_s: Annotated[float, Field(strict=True, ge=0, le=50)] | None = None
+    self_noise_density_db: LevelDb | None = None
+    isotropic_coherence: Flag = False
+
+    @model_validator(mode="after")
+    def _one_ambient(self) -> Self:
+        if self.ambient_density_db is not None and self.wind_speed_m_s is not None:
+            raise ValueError("ambient_density_db and wind_speed_m_s exclude each other; keep one of them")
+        return self
+
+    def density_db(self, frequency_hz: ArrayLike) -> Floats:
+        """Ambient and self noise together [dB re 1 uPa^2/Hz] at frequencies [Hz] of any shape."""
+        parts = [thermal_noise_mellen1952_db(frequency_hz)]
+        if self.ambient_density_db is not None:
+            parts = [self.ambient_density_db + 0 * parts[0]]
+        elif self.wind_speed_m_s is not None:
+            parts.append(wind_noise_coates1989_db(frequency_hz, self.wind_speed_m_s))
+        if self.self_noise_density_db is not None:
+            parts.append(self.self_noise_density_db + 0 * parts[0])
+        return power_sum_db(*parts)

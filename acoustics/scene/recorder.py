@@ -1,0 +1,39 @@
+"""The recorder: from volts at the hydrophone to numbers."""
+
+from __future__ import annotations
+
+from typing import Annotated, Self
+
+from pydantic import Field, model_validator
+
+from acoustics.physics.noise import quantisation_noise_density
+from acoustics.scene.model import Flag, NotNegative, Number, Positive, SceneModel
+
+
+class Recorder(SceneModel):
+    """Sample rate, converter and the timing faults of the channels.
+
+    `skew_sd_s` is what stays unknown of the time offset between channels; `full_scale_v` is the peak voltage.
+    """
+
+    sample_rate_hz: Annotated[float, Field(strict=True, ge=1e3, le=1e8)] = 250e3
+    bits: Annotated[int, Field(strict=True, ge=4, le=32)] = 16
+    full_scale_v: Positive = 1.0
+    gain_db: Annotated[float, Field(strict=True, ge=-60, le=120)] = 20.0
+    passband_hz: tuple[Positive, Positive] | None = None
+    multiplexed: Flag = False
+    skew_sd_s: NotNegative = 0.0
+    clock_error_ppm: Number = 0.0
+    aperture_jitter_s: NotNegative = 0.0
+
+    @model_validator(mode="after")
+    def _band_in_order(self) -> Self:
+        if self.passband_hz is not None and self.passband_hz[0] >= self.passband_hz[1]:
+            raise ValueError(f"passband_hz must be [low, high], got {list(self.passband_hz)}")
+        return self
+
+    def quantisation_pressure_density(self, sensitivity_db_re_v_per_upa: float) -> float:
+        """Noise density of the converter's steps as pressure in the water [Pa^2/Hz], one-sided."""
+        volts = quantisation_noise_density(self.full_scale_v, self.bits, self.sample_rate_hz)
+        volts_per_pa = 10 ** ((sensitivity_db_re_v_per_upa + self.gain_db) / 20) * 1e6
+        return float(volts) / volts_per_pa**2

@@ -1,0 +1,79 @@
+"""The scene: everything that exists in one place, checked to fit together."""
+
+from __future__ import annotations
+
+from typing import Annotated, Self
+
+import numpy as np
+from numpy.typing import ArrayLike
+from pydantic import Field, model_validator
+
+from acoustics.geometry import Floats
+from acoustics.physics.levels import power_sum_db
+from acoustics.scene.array import Array
+from acoustics.scene.model import SceneModel
+from acoustics.scene.noise import Noise
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.plan import Plan
+from acoustics.scene.pool import Pool
+from acoustics.scene.recorder import Recorder
+from acoustics.scene.station import Station
+from acoustics.scene.vehicle import Vehicle
+from acoustics.scene.water import Water
+
+
+class Scene(SceneModel):
+    """Water, pool, pingers, array, recorder, noise, vehicle, stations, and the plan of study."""
+
+    title: str = "untitled"
+    water: Water
+    pool: Pool = Pool()
+    pingers: Annotated[tuple[Pinger, ...], Field(alias="pinger", min_length=1, max_length=32)]
+    array: Array
+    recorder: Recorder = Recorder()
+    noise: Noise = Noise()
+    vehicle: Vehicle
+    stations: Annotated[tuple[Station, ...], Field(alias="station", max_length=64)] = ()
+    study: Plan = Plan()
+
+    @model_validator(mode="after")
+    def _everything_in_the_water(self) -> Self:
+        wet = [(f"pinger[{i}].position_m", p.name, p.position_m) for i, p in enumerate(self.pingers, 1)]
+        wet += [(f"station[{i}].position_m", s.name, s.position_m) for i, s in enumerate(self.stations, 1)]
+        wet += [("vehicle.position_m", self.vehicle.name, self.vehicle.position_m)]
+        hydrophones = self.vehicle.pose.to_site(self.array.positions_m)
+        wet += [("array", f"hydrophone {h.name!r}", tuple(np.round(r, 3).tolist())) for h, r in zip(self.array.hydrophones, hydrophones, strict=True)]
+        for key, name, place in wet:
+            if not self.pool.contains(place):
+                raise ValueError(f"{key}: {name} at {list(place)} is outside the water; {self._water_at(place)}")
+        for i, pinger in enumerate(self.pingers, 1):
+            if 2 * pinger.band_hz[1] >= self.recorder.sample_rate_hz:
+                raise ValueError(
+                    f"recorder.sample_rate_hz: {self.recorder.sample_rate_hz:g} Hz is not over twice the band of "
+                    f"pinger[{i}], which ends at {pinger.band_hz[1]:g} Hz"
+                )
+        return self
+
+    def _water_at(self, place: ArrayLike) -> str:
+        depth = float(self.pool.floor_depth_m(place))
+        if self.pool.outline_m is None:
+            return f"its z must lie between 0 and {depth:g} m"
+        low, high = np.min(self.pool.outline_m, axis=0), np.max(self.pool.outline_m, axis=0)
+        return f"the pool spans x {low[0]:g} to {high[0]:g} m, y {low[1]:g} to {high[1]:g} m, and there z 0 to {depth:.2f} m"
+
+    @property
+    def sound_speed_m_s(self) -> float:
+        """Sound speed at the vehicle [m/s]: what the vehicle would assume."""
+        return float(self.water.sound_speed_m_s(self.vehicle.position_m[2]))
+
+    @property
+    def sound_speed_sd_m_s(self) -> float:
+        """Standard deviation of the sound speed at the vehicle [m/s]."""
+        return self.water.sound_speed_sd_m_s(self.vehicle.position_m[2])
+
+    def noise_density_db(self, frequency_hz: ArrayLike) -> Floats:
+        """Ambient, self and quantisation noise as pressure [dB re 1 uPa^2/Hz], the least sensitive hydrophone's."""
+        sensitivity = min(h.sensitivity_db_re_v_per_upa for h in self.array.hydrophones)
+        steps_db = 10 * np.log10(self.recorder.quantisation_pressure_density(sensitivity) / 1e-12)
+        water_db = self.noise.density_db(frequency_hz)
+        return power_sum_db(water_db, steps_db + 0 * np.asarray(water_db))

@@ -1,0 +1,118 @@
+"""The water: temperature, salinity, and the sound speed and absorption that follow from them."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import Annotated, Self
+
+import numpy as np
+from numpy.typing import ArrayLike
+from pydantic import Field, model_validator
+
+from acoustics.geometry import Floats
+from acoustics.physics.absorption import absorption_francois_garrison1982_db_per_km
+from acoustics.physics.sound_speed import absolute_salinity_g_kg, harmonic_mean_speed, sound_speed_teos10
+from acoustics.scene.model import NotNegative, Positive, SceneModel
+
+TemperatureDegc = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-2, le=45)]
+Salinity = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=45)]
+LatitudeDeg = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-90, le=90)]
+LongitudeDeg = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-180, le=360)]
+
+_LATITUDE_WHERE_UNKNOWN_DEG = 45.0  # turns depth into pressure; 0.5 % of it from pole to equator, nothing here
+
+
+class ProfileRow(SceneModel):
+    """One row of a sound-speed profile: temperature and practical salinity at a depth."""
+
+    depth_m: NotNegative
+    temperature_degc: TemperatureDegc
+    practical_salinity: Salinity = 0.0
+
+
+class Water(SceneModel):
+    """Uniform water, or rows of a profile between which temperature and salinity are linear.
+
+    Outside the rows the nearest one holds. The tolerances are standard deviations of what the crew knows.
+    """
+
+    temperature_degc: TemperatureDegc | None = None
+    practical_salinity: Salinity | None = None
+    absolute_salinity_g_kg: Salinity | None = None
+    profile: tuple[ProfileRow, ...] = ()
+    latitude_deg: LatitudeDeg | None = None
+    longitude_deg: LongitudeDeg | None = None
+    ph: Annotated[float, Field(strict=True, ge=5, le=10)] = 7.5
+    density_kg_m3: Positive = 998.0
+    temperature_tolerance_degc: NotNegative = 0.5
+    salinity_tolerance_g_kg: NotNegative = 0.1
+
+    @model_validator(mode="after")
+    def _one_description(self) -> Self:
+        if self.profile:
+            clash = [k for k in ("temperature_degc", "practical_salinity", "absolute_salinity_g_kg") if k in self.model_fields_set]
+            if clash:
+                raise ValueError(f"{clash[0]} and profile exclude each other; keep one of them")
+            depths = [row.depth_m for row in self.profile]
+            if any(b <= a for a, b in zip(depths, depths[1:], strict=False)):
+                raise ValueError("profile rows must be sorted by strictly increasing depth_m")
+        elif self.temperature_degc is None:
+            raise ValueError("temperature_degc is missing (or give profile rows)")
+        if self.practical_salinity is not None and self.absolute_salinity_g_kg is not None:
+            raise ValueError("practical_salinity and absolute_salinity_g_kg exclude each other; keep one of them")
+        if (self.latitude_deg is None) != (self.longitude_deg is None):
+            raise ValueError("latitude_deg and longitude_deg go together; give both or neither")
+        return self
+
+    @cached_property
+    def _knots(self) -> tuple[Floats, Floats, Floats]:
+        """Depth [m], temperature [degC] and absolute salinity [g/kg] of the rows, each of shape (n_rows,)."""
+        rows = self.profile or (
+            ProfileRow(depth_m=0.0, temperature_degc=self.temperature_degc or 0.0, practical_salinity=self.practical_salinity or 0.0),
+        )
+        depth = np.array([row.depth_m for row in rows])
+        temperature = np.array([row.temperature_degc for row in rows])
+        if self.absolute_salinity_g_kg is not None:
+            return depth, temperature, np.full(1, self.absolute_salinity_g_kg)
+        salinity = absolute_salinity_g_kg(
+            np.array([row.practical_salinity for row in rows]),
+            depth_m=depth,
+            latitude_deg=self.latitude_deg,
+            longitude_deg=self.longitude_deg,
+        )
+        return depth, temperature, np.asarray(salinity)
+
+    def at(self, depth_m: ArrayLike) -> tuple[Floats, Floats]:
+        """Temperature [degC] and absolute salinity [g/kg] at depths [m] of any shape."""
+        depth, temperature, salinity = self._knots
+        return np.interp(depth_m, depth, temperature), np.interp(depth_m, depth, salinity)
+
+    def sound_speed_m_s(self, depth_m: ArrayLike) -> Floats:
+        """Sound speed [m/s] at depths [m] of any shape."""
+        temperature, salinity = self.at(depth_m)
+        latitude = _LATITUDE_WHERE_UNKNOWN_DEG if self.latitude_deg is None else self.latitude_deg
+        return sound_speed_teos10(temperature, absolute_salinity_g_kg=salinity, depth_m=depth_m, latitude_deg=latitude)
+
+    def mean_sound_speed_m_s(self, from_depth_m: ArrayLike, to_depth_m: ArrayLike) -> Floats:
+        """Harmonic mean sound speed [m/s] along the straight ray between two depths [m], any shapes."""
+        deepest = float(np.max([np.max(from_depth_m), np.max(to_depth_m), self._knots[0][-1], 1.0]))
+        knots = np.unique(np.append(self._knots[0], [0.0, deepest]))
+        return harmonic_mean_speed(knots, self.sound_speed_m_s(knots), from_depth_m, to_depth_m)
+
+    def sound_speed_sd_m_s(self, depth_m: float) -> float:
+        """Standard deviation [m/s] of the sound speed that follows from the two tolerances (first order)."""
+        temperature, salinity = (float(v) for v in self.at(depth_m))
+
+        def speed(t: float, s: float) -> float:
+            return float(sound_speed_teos10(t, absolute_salinity_g_kg=s, depth_m=depth_m))
+
+        by_temperature = (speed(temperature + 0.5, salinity) - speed(temperature - 0.5, salinity)) * self.temperature_tolerance_degc
+        by_salinity = (speed(temperature, salinity + 1.0) - speed(temperature, salinity)) * self.salinity_tolerance_g_kg
+        return float(np.hypot(by_temperature, by_salinity))
+
+    def absorption_db_per_km(self, frequency_hz: ArrayLike, depth_m: float = 1.0) -> Floats:
+        """Absorption [dB/km] at frequencies [Hz] of any shape, for the water at one depth [m]."""
+        temperature, salinity = self.at(depth_m)
+        return absorption_francois_garrison1982_db_per_km(
+            frequency_hz, temperature_degc=temperature, salinity_psu=salinity, depth_m=depth_m, ph=self.ph
+        )
