@@ -57,18 +57,6 @@ def direction_jacobian(bearing: ArrayLike, depression: ArrayLike) -> Floats:
     return np.stack([by_bearing, by_depression], axis=-1)
 
 
-def skew_matrix(vector: ArrayLike) -> Floats:
-    """Matrix K, shape (..., 3, 3), with ``K @ w = vector x w`` for vectors of shape (..., 3)."""
-    v = np.asarray(vector, dtype=float)
-    zero = np.zeros_like(v[..., 0])
-    rows = [
-        np.stack([zero, -v[..., 2], v[..., 1]], axis=-1),
-        np.stack([v[..., 2], zero, -v[..., 0]], axis=-1),
-        np.stack([-v[..., 1], v[..., 0], zero], axis=-1),
-    ]
-    return np.stack(rows, axis=-2)
-
-
 @dataclass(frozen=True)
 class Pose:
     """Where the vehicle is and how it is turned; leading batch dimensions broadcast.

@@ -13,6 +13,7 @@ from acoustics.errors import InputError
 from acoustics.scene.array import Array
 from acoustics.scene.model import SceneModel
 from acoustics.scene.scene import Scene
+from acoustics.scene.water import Water
 
 Model = TypeVar("Model", bound=SceneModel)
 
@@ -91,7 +92,9 @@ def _resolve_array(table: dict[str, Any], scenario: Path) -> dict[str, Any]:
 def _read_toml(path: Path) -> dict[str, Any]:
     try:
         if path.stat().st_size > _LARGEST_FILE_BYTES:
-            raise InputError(str(path), "", f"larger than {_LARGEST_FILE_BYTES:,} bytes, so not a scenario or array file")
+            raise InputError(
+                str(path), "", f"larger than {_LARGEST_FILE_BYTES:,} bytes, so not a scenario or array file"
+            )
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise InputError(str(path), "", f"cannot be read: {(error.strerror or str(error)).lower()}") from None
@@ -135,3 +138,14 @@ def _problem(error: dict[str, Any]) -> str:
 def _shown(value: object) -> str:
     text = " ".join(repr(value).split())
     return text if len(text) <= _LONGEST_VALUE_SHOWN else text[: _LONGEST_VALUE_SHOWN - 3] + "..."
+
+
+def make_water(**values: object) -> Water:
+    """Water from values given elsewhere than in a file, held to the same rules.
+
+    Raises
+    ------
+    InputError
+        If a value is wrong; names the key.
+    """
+    return _validate(Water, dict(values), "water")

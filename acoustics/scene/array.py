@@ -9,7 +9,7 @@ import numpy as np
 from pydantic import Field, field_validator
 
 from acoustics.geometry import Floats, array_rank
-from acoustics.scene.model import Name, NotNegative, Number, Point, SceneModel
+from acoustics.scene.model import Name, NotNegative, Point, SceneModel
 
 _TOUCHING_M = 1e-3  # nearer than this two hydrophones are one entry typed twice
 
@@ -45,7 +45,9 @@ class Array(SceneModel):
         distance = np.linalg.norm(positions[:, None] - positions[None], axis=-1) + np.eye(len(positions))
         if distance.min() < _TOUCHING_M:
             i, j = np.unravel_index(np.argmin(distance), distance.shape)
-            raise ValueError(f"{hydrophones[i].name!r} and {hydrophones[j].name!r} coincide at {hydrophones[i].position_m}")
+            raise ValueError(
+                f"{hydrophones[i].name!r} and {hydrophones[j].name!r} coincide at {hydrophones[i].position_m}"
+            )
         names = [h.name for h in hydrophones]
         if len(set(names)) < len(names):
             raise ValueError(f"hydrophone names must differ, got {', '.join(names)}")

@@ -14,7 +14,12 @@ from acoustics.scene.model import NotNegative, Positive, SceneModel
 # Sediments: Jensen, Kuperman, Porter, Schmidt, Computational Ocean Acoustics, Table 1.3.
 # Concrete: density and compressional speed common practice, no source; shear speed within 1900-2100 m/s.
 MATERIALS: dict[str, dict[str, float]] = {
-    "concrete": {"density_kg_m3": 2400, "speed_m_s": 3700, "shear_speed_m_s": 2000, "attenuation_db_per_wavelength": 0.1},
+    "concrete": {
+        "density_kg_m3": 2400,
+        "speed_m_s": 3700,
+        "shear_speed_m_s": 2000,
+        "attenuation_db_per_wavelength": 0.1,
+    },
     "gravel": {"density_kg_m3": 2000, "speed_m_s": 1800, "attenuation_db_per_wavelength": 0.6},
     "sand": {"density_kg_m3": 1900, "speed_m_s": 1650, "attenuation_db_per_wavelength": 0.8},
     "silt": {"density_kg_m3": 1700, "speed_m_s": 1575, "attenuation_db_per_wavelength": 1.0},
@@ -37,7 +42,9 @@ class Material(SceneModel):
     def _from_name(cls, data: Any) -> Any:
         if isinstance(data, str):
             if data not in MATERIALS:
-                raise ValueError(f"unknown material {data!r}; known: {', '.join(MATERIALS)}, or a table of its properties")
+                raise ValueError(
+                    f"unknown material {data!r}; known: {', '.join(MATERIALS)}, or a table of its properties"
+                )
             return {"name": data, **{key: float(value) for key, value in MATERIALS[data].items()}}
         return data
 
@@ -51,7 +58,9 @@ class Material(SceneModel):
             raise ValueError("shear_speed_m_s must be under 0.866 times speed_m_s, as in every real solid")
         return self
 
-    def reflection(self, grazing: ArrayLike, *, water_density_kg_m3: float, water_speed_m_s: float) -> NDArray[np.complex128]:
+    def reflection(
+        self, grazing: ArrayLike, *, water_density_kg_m3: float, water_speed_m_s: float
+    ) -> NDArray[np.complex128]:
         """Complex plane-wave pressure coefficient at grazing angles [rad] of any shape."""
         if self.reflection_coefficient is not None:
             return np.full(np.shape(grazing), self.reflection_coefficient, dtype=complex)

@@ -13,7 +13,12 @@ class Plan(SceneModel):
     """The `[study]` table: what the questions are asked for, each with a default that suits a pool."""
 
     range_m: Positive = 15.0
-    sample_rates_hz: Annotated[tuple[Positive, ...], Field(min_length=1, max_length=16)] = (96e3, 192e3, 250e3, 500e3)
+    sample_rates_hz: Annotated[tuple[Positive, ...], Field(min_length=1, max_length=16)] = (
+        96e3,
+        192e3,
+        250e3,
+        500e3,
+    )
     bearing_target_deg: Positive = 3.0
     wrong_cycle_limit: Annotated[float, Field(strict=True, gt=0, lt=0.5)] = 0.01
     clean_window_threshold_db: Annotated[float, Field(strict=True, ge=-60, le=0)] = -20.0

@@ -72,7 +72,9 @@ class Pool(SceneModel):
             raise ValueError("two corners of the outline coincide")
         wrong = np.flatnonzero(np.sign(turn) != np.sign(turn.sum()))
         if wrong.size:
-            raise ValueError(f"the outline is not convex at corner {wrong[0] + 1} {outline[wrong[0]]}; give a convex one")
+            raise ValueError(
+                f"the outline is not convex at corner {wrong[0] + 1} {outline[wrong[0]]}; give a convex one"
+            )
         turned = np.arctan2(turn, np.sum(before * along, axis=1)).sum()
         if not np.isclose(abs(turned), 2 * np.pi):
             raise ValueError("the outline crosses itself; give the corners in order round the pool")
@@ -93,7 +95,9 @@ class Pool(SceneModel):
             depths = self.floor_depth_m(np.array(self.outline_m))
             if np.any(depths <= 0):
                 corner = int(np.argmin(depths))
-                raise ValueError(f"the floor rises out of the water at corner {self.outline_m[corner]}: depth {depths[corner]:.2f} m")
+                raise ValueError(
+                    f"the floor rises out of the water at corner {self.outline_m[corner]}: depth {depths[corner]:.2f} m"
+                )
         return self
 
     @property
@@ -143,7 +147,9 @@ class Pool(SceneModel):
         faces = []
         if self.surface_reflects:
             released = Material(name="surface", reflection_coefficient=-1.0)
-            faces.append(Face("surface", np.array([0.0, 0.0, 1.0]), np.zeros(3), top, released, self.surface_roughness_m))
+            faces.append(
+                Face("surface", np.array([0.0, 0.0, 1.0]), np.zeros(3), top, released, self.surface_roughness_m)
+            )
         if self.has_floor:
             upward = np.array([b, c, -1.0]) / np.sqrt(1 + b**2 + c**2)
             faces.append(Face("floor", upward, np.array([0.0, 0.0, a]), bottom, self.floor, self.floor_roughness_m))

@@ -42,7 +42,10 @@ class Scene(SceneModel):
         wet += [(f"station[{i}].position_m", s.name, s.position_m) for i, s in enumerate(self.stations, 1)]
         wet += [("vehicle.position_m", self.vehicle.name, self.vehicle.position_m)]
         hydrophones = self.vehicle.pose.to_site(self.array.positions_m)
-        wet += [("array", f"hydrophone {h.name!r}", tuple(np.round(r, 3).tolist())) for h, r in zip(self.array.hydrophones, hydrophones, strict=True)]
+        wet += [
+            ("array", f"hydrophone {h.name!r}", tuple(np.round(r, 3).tolist()))
+            for h, r in zip(self.array.hydrophones, hydrophones, strict=True)
+        ]
         for key, name, place in wet:
             if not self.pool.contains(place):
                 raise ValueError(f"{key}: {name} at {list(place)} is outside the water; {self._water_at(place)}")
@@ -59,7 +62,8 @@ class Scene(SceneModel):
         if self.pool.outline_m is None:
             return f"its z must lie between 0 and {depth:g} m"
         low, high = np.min(self.pool.outline_m, axis=0), np.max(self.pool.outline_m, axis=0)
-        return f"the pool spans x {low[0]:g} to {high[0]:g} m, y {low[1]:g} to {high[1]:g} m, and there z 0 to {depth:.2f} m"
+        across = f"x {low[0]:g} to {high[0]:g} m, y {low[1]:g} to {high[1]:g} m"
+        return f"the pool spans {across}, and there z 0 to {depth:.2f} m"
 
     @property
     def sound_speed_m_s(self) -> float:

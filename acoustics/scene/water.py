@@ -50,7 +50,11 @@ class Water(SceneModel):
     @model_validator(mode="after")
     def _one_description(self) -> Self:
         if self.profile:
-            clash = [k for k in ("temperature_degc", "practical_salinity", "absolute_salinity_g_kg") if k in self.model_fields_set]
+            clash = [
+                k
+                for k in ("temperature_degc", "practical_salinity", "absolute_salinity_g_kg")
+                if k in self.model_fields_set
+            ]
             if clash:
                 raise ValueError(f"{clash[0]} and profile exclude each other; keep one of them")
             depths = [row.depth_m for row in self.profile]
@@ -68,7 +72,11 @@ class Water(SceneModel):
     def _knots(self) -> tuple[Floats, Floats, Floats]:
         """Depth [m], temperature [degC] and absolute salinity [g/kg] of the rows, each of shape (n_rows,)."""
         rows = self.profile or (
-            ProfileRow(depth_m=0.0, temperature_degc=self.temperature_degc or 0.0, practical_salinity=self.practical_salinity or 0.0),
+            ProfileRow(
+                depth_m=0.0,
+                temperature_degc=self.temperature_degc or 0.0,
+                practical_salinity=self.practical_salinity or 0.0,
+            ),
         )
         depth = np.array([row.depth_m for row in rows])
         temperature = np.array([row.temperature_degc for row in rows])
@@ -106,7 +114,9 @@ class Water(SceneModel):
         def speed(t: float, s: float) -> float:
             return float(sound_speed_teos10(t, absolute_salinity_g_kg=s, depth_m=depth_m))
 
-        by_temperature = (speed(temperature + 0.5, salinity) - speed(temperature - 0.5, salinity)) * self.temperature_tolerance_degc
+        by_temperature = (
+            speed(temperature + 0.5, salinity) - speed(temperature - 0.5, salinity)
+        ) * self.temperature_tolerance_degc
         by_salinity = (speed(temperature, salinity + 1.0) - speed(temperature, salinity)) * self.salinity_tolerance_g_kg
         return float(np.hypot(by_temperature, by_salinity))
 

@@ -1,0 +1,30 @@
+"""`pingfix check`: what a scenario implies."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from acoustics.cli.options import choose_pinger, json_option, pinger_option, scenario_argument
+
+
+@click.command("check", short_help="Check a scenario and say what it implies.")
+@scenario_argument
+@pinger_option
+@json_option
+def check_command(scenario: Path, pinger_name: str | None, as_json: bool) -> None:
+    """Validate SCENARIO; print sound speed, free spacing, what the array observes, and the link by range.
+
+    \b
+    Example:
+      pingfix check examples/mallard-basin.toml
+    """
+    from acoustics.present.summaries import outlook_text
+    from acoustics.present.tables import to_json
+    from acoustics.scenario import load_scene
+    from acoustics.study.outlook import outlook
+
+    scene = load_scene(scenario)
+    result = outlook(scene, choose_pinger(scene, pinger_name))
+    click.echo(to_json(result) if as_json else outlook_text(result))

@@ -1,0 +1,68 @@
+"""The `pingfix` command: finds the subcommand, and turns every refusal into one line and exit code 2."""
+
+from __future__ import annotations
+
+import sys
+import warnings
+from importlib import import_module
+
+import click
+
+from acoustics.errors import PingfixError
+
+# In the order in which a crew needs them. Modules load when used, so that --help answers at once.
+_COMMANDS = ("new", "check", "sound-speed", "spacing", "map")
+
+
+class _Group(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        if name not in _COMMANDS:
+            return None
+        module = name.replace("-", "_")
+        command: click.Command = getattr(import_module(f"acoustics.cli.{module}"), f"{module}_command")
+        return command
+
+
+@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="pingfix")
+def pingfix() -> None:
+    """Plan a hydrophone array that locates a pinger: spacing, sample rate, position error.
+
+    Start with a scenario file (pingfix new), see what it implies (check), choose the spacing (spacing), and
+    see how far off the fix will be in the pool (map). Accuracy is for planning, never for anyone's safety.
+    """
+
+
+def main() -> None:
+    """Run the command line."""
+    warnings.showwarning = _one_line_warning
+    try:
+        pingfix.main(standalone_mode=False)
+    except click.exceptions.Abort:
+        _stop("interrupted; nothing was written", 130)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except click.exceptions.Exit as leave:
+        sys.exit(leave.exit_code)
+    except PingfixError as error:
+        _stop(str(error), 2)
+    except BrokenPipeError:
+        sys.stderr.close()  # the reader of a pipe has gone; there is nobody left to tell
+        sys.exit(1)
+
+
+def _stop(line: str, code: int) -> None:
+    click.echo(f"pingfix: {line}", err=True)
+    sys.exit(code)
+
+
+def _one_line_warning(message: Warning | str, *_: object, **__: object) -> None:
+    click.echo(f"pingfix: warning: {message}", err=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,101 @@
+"""The picture of `pingfix map`: the pool from above, with error contours in degrees and metres."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Polygon
+
+from acoustics.geometry import Floats
+from acoustics.present.style import EMBER, INK, STYLE
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.pool_map import PoolMap
+
+
+def map_plot(result: PoolMap, scene: Scene, pinger: Pinger) -> Figure:
+    """One panel for each quantity, stacked, all in the site frame with equal axes."""
+    panels = [
+        ("Bearing error, bound (heading error included)", "standard deviation [deg]", result.bearing_deg),
+        ("Horizontal position error of one ping, bound", "RMS [m]", result.position_m),
+    ]
+    if result.trials:
+        title = f"Horizontal position error, simulation ({result.trials} pings a cell; hatched: over half refused)"
+        panels.append((title, "RMS of the fixes given [m]", result.simulated_m))
+    with rc_context(STYLE):
+        figure = Figure(figsize=(8.0, 1.2 + 3.9 * len(panels)), layout="constrained")
+        all_axes = np.atleast_1d(figure.subplots(len(panels), 1, sharex=True))
+        for axes, (title, unit, values) in zip(all_axes, panels, strict=True):
+            _panel(axes, result, values, title, unit)
+            _scenery(axes, scene, pinger)
+        if result.trials:
+            _hatch_refused(all_axes[-1], result)
+        all_axes[-1].set_xlabel("x along the pool [m]")
+        figure.suptitle(
+            f"{result.title}: {result.array}, vehicle {result.depth_m:g} m deep, heading {result.heading_deg:g}°",
+            x=0.01,
+            ha="left",
+            fontweight="bold",
+        )
+        return figure
+
+
+def _panel(axes: Axes, result: PoolMap, values: Floats, title: str, unit: str) -> None:
+    shown = np.ma.masked_invalid(values)
+    levels = _levels(shown.compressed())
+    filled = axes.contourf(result.x_m, result.y_m, shown, levels=levels, cmap="cividis_r", extend="both")
+    lines = axes.contour(result.x_m, result.y_m, shown, levels=levels, colors=INK, linewidths=0.7)
+    axes.clabel(lines, fontsize=8, fmt="%g", inline_spacing=3)
+    bar = axes.figure.colorbar(filled, ax=axes, shrink=0.85, pad=0.02)
+    bar.set_label(unit)
+    bar.set_ticks(levels, labels=[f"{v:g}" for v in levels])
+    axes.set(title=title, ylabel="y [m]", aspect="equal")
+    axes.invert_yaxis()  # y runs to the right of x: seen from above with x to the right, downwards
+
+
+def _levels(values: Floats) -> list[float]:
+    """Round contour values, 1-2-5, that span the central nine tenths of what there is."""
+    if values.size == 0:
+        return [1.0, 2.0]
+    low, high = np.quantile(values, [0.02, 0.95])
+    steps = [m * 10.0**e for e in range(-4, 6) for m in (1, 1.5, 2, 3, 5, 7)]
+    inside = [s for s in steps if low <= s <= high]
+    if len(inside) < 2:
+        below = max(s for s in steps if s <= max(low, steps[0]))
+        return [below, steps[steps.index(below) + 1]]
+    return inside if len(inside) <= 9 else inside[:: len(inside) // 7 + 1]
+
+
+def _scenery(axes: Axes, scene: Scene, pinger: Pinger) -> None:
+    if scene.pool.outline_m is not None:
+        axes.add_patch(Polygon(scene.pool.outline_m, closed=True, fill=False, ec=INK, lw=1.6))
+        low, high = np.min(scene.pool.outline_m, axis=0), np.max(scene.pool.outline_m, axis=0)
+        axes.set(xlim=(low[0] - 0.3, high[0] + 0.3), ylim=(high[1] + 0.3, low[1] - 0.3))
+    label = {
+        "textcoords": "offset points",
+        "fontsize": 8,
+        "bbox": {"fc": "white", "ec": "none", "alpha": 0.8, "pad": 1},
+    }
+    for station in scene.stations:
+        axes.plot(*station.position_m[:2], "s", ms=6, mfc="white", mec=INK, mew=1.2)
+        axes.annotate(station.name, station.position_m[:2], xytext=(7, 7), **label)
+    axes.plot(*pinger.position_m[:2], "*", ms=14, mfc=EMBER, mec=INK)
+    axes.annotate(pinger.name, pinger.position_m[:2], xytext=(9, -13), **label)
+    x, y, _ = scene.vehicle.position_m
+    heading = np.deg2rad(scene.vehicle.heading_deg)
+    axes.annotate(
+        "",
+        (x + 1.2 * np.cos(heading), y + 1.2 * np.sin(heading)),
+        (x, y),
+        arrowprops={"arrowstyle": "-|>", "color": "white", "lw": 2.5, "mutation_scale": 16},
+    )
+    axes.plot(x, y, "o", ms=5, mfc="white", mec=INK)
+    axes.annotate(scene.vehicle.name, (x, y), xytext=(-4, -14), **label)
+
+
+def _hatch_refused(axes: Axes, result: PoolMap) -> None:
+    refused = np.where(np.isfinite(result.refused), result.refused, 0.0)
+    if np.any(refused > 0.5):
+        axes.contourf(result.x_m, result.y_m, refused, levels=[0.5, 1.1], colors="none", hatches=["///"], zorder=3)

@@ -1,0 +1,65 @@
+"""Aligned text tables with sensible digits, and results as JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import fields, is_dataclass
+from typing import Any
+
+import numpy as np
+
+
+def table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """Columns aligned under their headings: the first to the left, the others to the right."""
+    widths = [max(len(str(row[k])) for row in (header, *rows)) for k in range(len(header))]
+
+    def line(cells: Sequence[str]) -> str:
+        first = str(cells[0]).ljust(widths[0])
+        others = (str(cell).rjust(width) for cell, width in zip(cells[1:], widths[1:], strict=True))
+        return "  ".join((first, *others)).rstrip()
+
+    return "\n".join([line(header), "  ".join("-" * width for width in widths), *(line(row) for row in rows)])
+
+
+def number(value: float, digits: int = 2) -> str:
+    """A number to so many significant digits and never more than a reader can use; 'none' for what is infinite."""
+    if not np.isfinite(value):
+        return "none"
+    if value == 0:
+        return "0"
+    decimals = max(0, digits - 1 - int(np.floor(np.log10(abs(value)))))
+    return f"{value:.{min(decimals, 6)}f}"
+
+
+def percent(probability: float) -> str:
+    """A probability as a percentage; small ones are named by the limit they are under."""
+    return (
+        "<0.01 %"
+        if probability < 1e-4
+        else f"{100 * probability:.2g} %"
+        if probability < 0.1
+        else f"{100 * probability:.0f} %"
+    )
+
+
+def to_dict(result: Any) -> Any:
+    """Turn a result (dataclasses, arrays, tuples) into what JSON can hold; infinite and missing numbers become null."""
+    if is_dataclass(result):
+        return {field.name: to_dict(getattr(result, field.name)) for field in fields(result)}
+    if isinstance(result, dict):
+        return {str(key): to_dict(value) for key, value in result.items()}
+    if isinstance(result, np.ndarray):
+        return to_dict(result.tolist())
+    if isinstance(result, list | tuple):
+        return [to_dict(value) for value in result]
+    if isinstance(result, np.generic):
+        return to_dict(result.item())
+    if isinstance(result, float) and not np.isfinite(result):
+        return None
+    return result
+
+
+def to_json(result: Any) -> str:
+    """A result as JSON text (RFC 8259: no NaN, no infinity)."""
+    return json.dumps(to_dict(result), indent=2, allow_nan=False)

@@ -1,0 +1,253 @@
+"""Arrivals of one ping at hydrophones: the direct path and the echoes, with delay and amplitude."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from acoustics.errors import ParameterError
+from acoustics.geometry import Floats
+from acoustics.propagate.echoes import (
+    check_limits,
+    checked_geometry,
+    face_sequences,
+    find_images,
+    follow_paths,
+    room_of_scene,
+)
+from acoustics.propagate.room import Bools, Complexes, Ints, Room
+from acoustics.scene.scene import Scene
+
+DEFAULT_HORIZON_S = 4e-3
+_RECEIVERS_AT_ONCE = 2_000
+
+
+@dataclass(frozen=True)
+class Arrivals:
+    """What reaches each hydrophone, one path after another.
+
+    The pressure at a hydrophone is the real part of the sum over paths of ``amplitude * p(t - delay)``, with
+    p the analytic signal, ``A(t) exp(+i w t)``, of the pressure at 1 m from the pinger.
+
+    Parameters
+    ----------
+    delay_s : ndarray, shape (..., n_hydrophones, n_paths)
+        Travel time [s]. The direct path is the first, the others follow by the mean of their delays over the
+        hydrophones. Where `valid` is false: the end of the horizon.
+    amplitude : ndarray of complex, shape (..., n_hydrophones, n_paths)
+        Pressure over that at 1 m [1]: coefficients of the faces, spreading, absorption. 0 where not `valid`.
+    order : ndarray of int, shape (..., n_paths)
+        Number of reflections; -1 where this batch element has no such path.
+    faces : ndarray of int8, shape (..., n_paths, largest order)
+        Faces met, as indices into `face_names`, in order from the source to the first hydrophone that hears
+        the path; -1 after the last.
+    valid : ndarray of bool, shape (..., n_hydrophones, n_paths)
+        Whether the path reaches the hydrophone.
+    face_names : tuple of str
+        Names of the faces of the pool.
+    horizon_s : float
+        Echoes later than this after the direct arrival at every hydrophone are left out [s].
+    floor_db : float
+        Echoes weaker than this at every hydrophone are left out [dB re the direct arrival].
+    """
+
+    delay_s: Floats
+    amplitude: Complexes
+    order: Ints
+    faces: NDArray[np.int8]
+    valid: Bools
+    face_names: tuple[str, ...]
+    horizon_s: float
+    floor_db: float
+
+
+def arrivals(
+    scene: Scene,
+    hydrophones_site_m: ArrayLike,
+    source_m: ArrayLike,
+    *,
+    frequency_hz: float,
+    horizon_s: float = DEFAULT_HORIZON_S,
+    floor_db: float = -40.0,
+) -> Arrivals:
+    """Direct arrival and every echo that is early and strong enough, whatever its order.
+
+    Parameters
+    ----------
+    scene : Scene
+        Pool and water.
+    hydrophones_site_m : array_like, shape (..., n_hydrophones, 3)
+        Hydrophones, site frame [m].
+    source_m : array_like, shape (3,)
+        Pinger, site frame [m].
+    frequency_hz : float
+        Frequency of absorption, roughness and phase [Hz].
+    horizon_s : float
+        Latest echo, after the direct arrival [s]. The order of reflection needed for it is found.
+    floor_db : float
+        Weakest echo [dB re the direct arrival].
+
+    Returns
+    -------
+    Arrivals
+
+    Raises
+    ------
+    ParameterError
+        A wrong shape, a place outside the water, a hydrophone at the source, a frequency or horizon that is
+        not positive, a floor above 0 dB, or a horizon that needs too many images.
+
+    Notes
+    -----
+    Straight rays: with a sound-speed profile the time along each is exact, its bending is left out.
+    Coefficients are those of plane waves, which holds a few wavelengths from a face. Nothing is diffracted.
+    """
+    check_limits(frequency_hz, horizon_s)
+    if not -np.inf <= floor_db <= 0:
+        raise ParameterError(f"floor_db={floor_db} must be at most 0 dB re the direct arrival")
+    hydrophones, source = checked_geometry(scene, hydrophones_site_m, source_m)
+    batch, n_hydrophones = hydrophones.shape[:-2], hydrophones.shape[-2]
+    flat = hydrophones.reshape(-1, n_hydrophones, 3)
+    room = room_of_scene(scene, source, flat.reshape(-1, 3), frequency_hz=frequency_hz)
+    loss_db_per_m = float(scene.water.absorption_db_per_km(frequency_hz)) / 1000
+    step = max(1, _RECEIVERS_AT_ONCE // n_hydrophones)
+    kept = _join(
+        [
+            _kept_paths(room, source, flat, start, step, horizon_s, 10 ** (floor_db / 20), loss_db_per_m)
+            for start in range(0, len(flat), step)
+        ]
+    )
+    # Rank of each path within its batch element: the pairs come sorted by element.
+    first_of = np.searchsorted(kept.element, np.arange(len(flat)))
+    path = np.arange(len(kept.element)) - first_of[kept.element]
+    n_paths, largest = int(path.max()) + 1, kept.faces.shape[1]
+
+    def laid_out(values: NDArray, fill: ArrayLike) -> NDArray:
+        out = np.empty((len(flat), n_paths, *values.shape[1:]), dtype=values.dtype)
+        out[...] = fill
+        out[kept.element, path] = values
+        return out.reshape(*batch, *out.shape[1:])
+
+    end = kept.delay_s[first_of, None] + horizon_s
+    delay = np.where(kept.exists, kept.delay_s, end[kept.element, 0])
+    return Arrivals(
+        delay_s=np.swapaxes(laid_out(delay, end), -1, -2),
+        amplitude=np.swapaxes(laid_out(np.where(kept.exists, kept.amplitude, 0), 0), -1, -2),
+        order=laid_out(kept.order, -1),
+        faces=laid_out(kept.faces, -1).reshape(*batch, n_paths, largest),
+        valid=np.swapaxes(laid_out(kept.exists, False), -1, -2),
+        face_names=tuple(face.name for face in scene.pool.faces),
+        horizon_s=horizon_s,
+        floor_db=floor_db,
+    )
+
+
+def clean_window_s(paths: Arrivals, *, threshold_db: float = -20.0) -> Floats:
+    """How long the direct arrival is alone: the time from it to the first echo that is not negligible.
+
+    Parameters
+    ----------
+    paths : Arrivals
+        Direct path and echoes.
+    threshold_db : float
+        Echoes weaker than this are negligible [dB re the direct arrival at the same hydrophone]. Each counts
+        for itself: many weak ones are not added up.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        The shortest over the hydrophones [s]; `Arrivals.horizon_s` where no echo comes before it.
+
+    Raises
+    ------
+    ParameterError
+        If the arrivals were cut at a level above the threshold.
+    """
+    if not paths.floor_db <= threshold_db <= 0:
+        raise ParameterError(
+            f"threshold_db={threshold_db} must be from the arrivals' floor of {paths.floor_db} dB to 0 dB"
+        )
+    least = 10 ** (threshold_db / 20) * np.abs(paths.amplitude[..., :1])
+    strong = np.abs(paths.amplitude[..., 1:]) > least
+    after = np.where(strong, paths.delay_s[..., 1:] - paths.delay_s[..., :1], np.inf)
+    return np.minimum(after.min(axis=(-1, -2), initial=np.inf), paths.horizon_s)
+
+
+def path_label(faces: Sequence[int], face_names: Sequence[str]) -> str:
+    """Name of a path, as 'direct' or 'floor, surface', from one row of `Arrivals.faces`."""
+    return ", ".join(face_names[face] for face in faces if face >= 0) or "direct"
+
+
+@dataclass(frozen=True)
+class _KeptPaths:
+    """Paths worth keeping, sorted by batch element, then direct first, then mean delay."""
+
+    element: Ints  # (n,)
+    order: Ints  # (n,)
+    delay_s: Floats  # (n, n_hydrophones)
+    amplitude: Complexes  # (n, n_hydrophones)
+    exists: Bools  # (n, n_hydrophones)
+    faces: NDArray[np.int8]  # (n, largest order)
+
+
+def _kept_paths(
+    room: Room,
+    source: Floats,
+    elements: Floats,
+    start: int,
+    step: int,
+    horizon_s: float,
+    least: float,
+    loss_db_per_m: float,
+) -> _KeptPaths:
+    """Paths of the batch elements from `start` on, `step` of them."""
+    receivers = elements[start : start + step]
+    n_elements, n_hydrophones = receivers.shape[:2]
+    direct_m = np.linalg.norm(receivers - source, axis=-1)
+    direct_s = direct_m / room.mean_speed_m_s(receivers[..., 2], np.full(direct_m.shape, source[2]))
+    reach = room.fastest_m_s * (direct_s + horizon_s)
+    images = find_images(room, source, receivers.reshape(-1, 3), reach.ravel())
+
+    # One pair is an image and a batch element that has at least one hydrophone within its reach.
+    distance = np.linalg.norm(receivers[:, None] - images.position_m[:, None], axis=-1)
+    near = np.any(distance <= reach[:, None], axis=-1)
+    near[:, 0] = True
+    element, image = np.nonzero(near)
+    distance = distance[element, image]
+    paths = follow_paths(
+        room, source, images.take(np.repeat(image, n_hydrophones)), receivers[element].reshape(-1, 3)
+    )
+    exists, gain = paths.exists.reshape(distance.shape), paths.gain.reshape(distance.shape)
+    delay = distance * paths.slowness_s_m.reshape(distance.shape)
+    amplitude = gain / distance * 10 ** (-loss_db_per_m * distance / 20)
+
+    order = images.order[image]
+    strongest = np.abs(amplitude[order == 0])
+    heard = (
+        exists & (delay <= direct_s[element] + horizon_s) & (np.abs(amplitude) >= least * strongest[element])
+    )
+    keep = (order == 0) | np.any(heard, axis=-1)
+    element, image, order = element[keep], image[keep], order[keep]
+    exists, delay, amplitude = exists[keep], delay[keep], amplitude[keep]
+    mean_delay = np.sum(delay * exists, axis=-1) / np.sum(exists, axis=-1)
+    sort = np.lexsort((mean_delay, order > 0, element))
+    element, image, exists = element[sort], image[sort], exists[sort]
+    hears = receivers[element, np.argmax(exists, axis=-1)]
+    faces = face_sequences(room, source, images.take(image), hears)
+    return _KeptPaths(element + start, order[sort], delay[sort], amplitude[sort], exists, faces)
+
+
+def _join(parts: Sequence[_KeptPaths]) -> _KeptPaths:
+    largest = max(part.faces.shape[1] for part in parts)
+    faces = [np.pad(p.faces, ((0, 0), (0, largest - p.faces.shape[1])), constant_values=-1) for p in parts]
+    return _KeptPaths(
+        element=np.concatenate([part.element for part in parts]),
+        order=np.concatenate([part.order for part in parts]),
+        delay_s=np.concatenate([part.delay_s for part in parts]),
+        amplitude=np.concatenate([part.amplitude for part in parts]),
+        exists=np.concatenate([part.exists for part in parts]),
+        faces=np.concatenate(faces),
+    )

@@ -1,0 +1,161 @@
+"""From a scene to its room, and the choice between the closed form and the general method."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from acoustics.errors import ParameterError
+from acoustics.geometry import Floats
+from acoustics.physics.reflection import roughness_loss
+from acoustics.propagate.lattice import lattice_faces, lattice_images, lattice_paths
+from acoustics.propagate.polyhedron import polyhedron_images, polyhedron_paths, polyhedron_trace
+from acoustics.propagate.room import Complexes, Images, Paths, Reflection, Room
+from acoustics.scene.pool import Face
+from acoustics.scene.scene import Scene
+
+# Above every speed between the depths sampled: a pinger's range of depths changes it by far less than this.
+_SPEED_MARGIN = 1.001
+_EDGE_M = 1e-9
+
+
+def room_of_scene(scene: Scene, source_m: Floats, receivers_m: Floats, *, frequency_hz: float) -> Room:
+    """The faces of a scene as planes and coefficients at one frequency.
+
+    Parameters
+    ----------
+    scene : Scene
+        Pool and water.
+    source_m : ndarray, shape (3,)
+        Source, site frame [m]. The faces are met by water of the sound speed at its depth.
+    receivers_m : ndarray, shape (n_receivers, 3)
+        Receivers, site frame [m].
+    frequency_hz : float
+        Frequency [Hz]; roughness depends on it.
+
+    Returns
+    -------
+    Room
+        Its coefficients suit signals written as the real part of ``A exp(+i w t)``. A surface that does not
+        reflect still ends the water.
+    """
+    water_speed = float(scene.water.sound_speed_m_s(source_m[2]))
+    density = scene.water.density_kg_m3
+    wavenumber = 2 * np.pi * frequency_hz / water_speed
+    normals = [face.normal for face in scene.pool.faces]
+    offsets = [float(face.normal @ face.point) for face in scene.pool.faces]
+    reflections: list[Reflection | None] = [
+        partial(_face_reflection, face, density=density, speed=water_speed, wavenumber=wavenumber)
+        for face in scene.pool.faces
+    ]
+    if not scene.pool.surface_reflects:
+        normals.append(np.array([0.0, 0.0, 1.0]))
+        offsets.append(0.0)
+        reflections.append(None)
+    return Room(
+        normals=np.array(normals),
+        offsets_m=np.array(offsets),
+        reflections=tuple(reflections),
+        mean_speed_m_s=scene.water.mean_sound_speed_m_s,
+        fastest_m_s=_fastest_m_s(scene, source_m, receivers_m),
+        outlines_m=_outlines_m(scene),
+        box_m=_box_m(scene),
+    )
+
+
+def find_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m: Floats) -> Images:
+    """Images within reach, by the closed form where it holds; arguments as in `polyhedron_images`."""
+    find = polyhedron_images if room.box_m is None else lattice_images
+    return find(room, source_m, receivers_m, reach_m)
+
+
+def follow_paths(room: Room, source_m: Floats, images: Images, receivers_m: Floats) -> Paths:
+    """Paths of pairs, by the closed form where it holds; arguments as in `polyhedron_trace`."""
+    follow = polyhedron_paths if room.box_m is None else lattice_paths
+    return follow(room, source_m, images, receivers_m)
+
+
+def face_sequences(room: Room, source_m: Floats, images: Images, receivers_m: Floats) -> NDArray[np.int8]:
+    """Faces met in order from the source, shape (n_pairs, largest order), padded with -1."""
+    if room.box_m is not None:
+        return lattice_faces(room, images, receivers_m)
+    return polyhedron_trace(room, source_m, images, receivers_m).faces
+
+
+def check_limits(frequency_hz: float, horizon_s: float) -> None:
+    """ParameterError unless both are positive and finite."""
+    for name, value in (("frequency_hz", frequency_hz), ("horizon_s", horizon_s)):
+        if not 0 < value < np.inf:
+            raise ParameterError(f"{name}={value} must be positive and finite")
+
+
+def checked_geometry(
+    scene: Scene, hydrophones_site_m: ArrayLike, source_m: ArrayLike
+) -> tuple[Floats, Floats]:
+    """Hydrophones of shape (..., n, 3) and source of shape (3,) as arrays of float [m], all in the water.
+
+    Raises
+    ------
+    ParameterError
+        Wrong shape, a place outside the water, or a hydrophone at the source.
+    """
+    hydrophones, source = np.asarray(hydrophones_site_m, dtype=float), np.asarray(source_m, dtype=float)
+    if hydrophones.ndim < 2 or hydrophones.shape[-1] != 3 or hydrophones.size == 0:
+        raise ParameterError(
+            f"hydrophones_site_m has shape {hydrophones.shape}; (..., n_hydrophones, 3) is needed"
+        )
+    if source.shape != (3,):
+        raise ParameterError(f"source_m has shape {source.shape}; (3,) is needed")
+    for name, places in (("source_m", source[None]), ("hydrophones_site_m", hydrophones.reshape(-1, 3))):
+        dry = places[~scene.pool.contains(places, -_EDGE_M)]
+        if len(dry):
+            raise ParameterError(
+                f"{name}={np.round(dry[0], 3).tolist()} is outside the water ({len(dry)} of {len(places)} "
+                "places are); all must be in it"
+            )
+    if np.any(np.linalg.norm(hydrophones - source, axis=-1) == 0):
+        raise ParameterError(f"source_m={source.tolist()} is the place of a hydrophone; they must differ")
+    return hydrophones, source
+
+
+def _face_reflection(
+    face: Face, grazing: Floats, *, density: float, speed: float, wavenumber: float
+) -> Complexes:
+    coefficient = face.material.reflection(grazing, water_density_kg_m3=density, water_speed_m_s=speed)
+    if face.roughness_m > 0:
+        coefficient = coefficient * roughness_loss(
+            grazing, wavenumber=wavenumber, rms_height_m=face.roughness_m
+        )
+    return np.conj(coefficient)  # formulas of reflection are for exp(-i w t)
+
+
+def _fastest_m_s(scene: Scene, source_m: Floats, receivers_m: Floats) -> float:
+    places = np.concatenate([source_m[None], receivers_m])
+    depths = [0.0, float(np.max(places[:, 2])), *(row.depth_m for row in scene.water.profile)]
+    if scene.pool.has_floor:
+        depths.append(float(np.max(scene.pool.floor_depth_m(places))))
+    if scene.pool.outline_m is not None:
+        depths.append(float(np.max(scene.pool.floor_depth_m(np.array(scene.pool.outline_m)))))
+    return _SPEED_MARGIN * float(np.max(scene.water.sound_speed_m_s(np.array(depths))))
+
+
+def _outlines_m(scene: Scene) -> Floats | None:
+    if scene.pool.outline_m is None:
+        return None
+    outlines = [face.vertices for face in scene.pool.faces if face.vertices is not None]
+    if not scene.pool.surface_reflects:
+        outlines.append(np.column_stack([scene.pool.outline_m, np.zeros(len(scene.pool.outline_m))]))
+    corners = max(len(outline) for outline in outlines)
+    return np.array(
+        [np.pad(outline, ((0, corners - len(outline)), (0, 0)), mode="edge") for outline in outlines]
+    )
+
+
+def _box_m(scene: Scene) -> Floats | None:
+    if not scene.pool.is_rectangular:
+        return None
+    corners = np.array(scene.pool.outline_m)
+    depth = scene.pool.floor_plane[0]
+    return np.array([[*corners.min(axis=0), 0.0], [*corners.max(axis=0), depth]])

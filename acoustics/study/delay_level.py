@@ -1,0 +1,181 @@
+"""Simulation at the level of delays: true arrivals with errors, through the vehicle's own estimators.
+
+No waveform is made: each hydrophone's arrival time is the true one plus errors of the size that the bounds
+allow. It shows what geometry, cycles, mounting, skew and sound speed do; not what echoes do inside the window.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from acoustics.estimate.bearing import estimate_bearing
+from acoustics.estimate.consistency import inside_region
+from acoustics.estimate.cycles import resolve_cycles
+from acoustics.estimate.delays import Delays
+from acoustics.estimate.position import Fix, locate_source
+from acoustics.geometry import Floats, direction, wrap_angle
+from acoustics.physics.time_of_flight import difference_matrix, plane_wave_time, spherical_time
+
+
+@dataclass(frozen=True)
+class DelayErrors:
+    """Standard deviations of everything that moves an arrival time.
+
+    Parameters
+    ----------
+    phase_variance_s2, envelope_variance_s2 : float or ndarray
+        Variance of one arrival time by the carrier's phase and by the envelope [s^2].
+    skew_sd_s : float
+        Unknown skew of each channel [s].
+    element_sd_m : ndarray, shape (n_hydrophones,)
+        Unknown offset of each hydrophone per axis [m].
+    sound_speed_sd_m_s : float
+        Error of the assumed sound speed [m/s].
+    """
+
+    phase_variance_s2: ArrayLike
+    envelope_variance_s2: ArrayLike
+    skew_sd_s: float
+    element_sd_m: Floats
+    sound_speed_sd_m_s: float
+
+
+@dataclass(frozen=True)
+class BearingTrials:
+    """One entry a trial, shape (n_trials,): error of the bearing [rad], wrong cycle, inside the stated 95 % region."""
+
+    error: Floats
+    wrong_cycle: NDArray[np.bool_]
+    inside_95: NDArray[np.bool_]
+
+
+def simulate_bearings(
+    hydrophones_m: Floats,
+    bearing: Floats,
+    depression: ArrayLike,
+    sound_speed_m_s: float,
+    errors: DelayErrors,
+    frequency_hz: float,
+    rng: np.random.Generator,
+) -> BearingTrials:
+    """Bearings of far pingers, the cycle resolved as on the vehicle.
+
+    Parameters
+    ----------
+    hydrophones_m : ndarray, shape (n_hydrophones, 3)
+        Positions in the body frame as the vehicle believes them [m].
+    bearing, depression : ndarray, shape (n_trials,)
+        True direction of each trial [rad].
+    sound_speed_m_s : float
+        What the vehicle assumes [m/s].
+    errors : DelayErrors
+        Sizes of the errors.
+    frequency_hz : float
+        Of the carrier [Hz].
+    rng : Generator
+        Source of randomness.
+
+    Notes
+    -----
+    Where several candidates remain (a plane's mirror image) the one nearest to the truth counts, as a crew that
+    knows on which side the pinger is would take it.
+    """
+    n_trials, n = len(bearing), len(hydrophones_m)
+    truth = direction(bearing, depression)
+    moved = hydrophones_m + rng.normal(size=(n_trials, n, 3)) * errors.element_sd_m[:, None]
+    speed = sound_speed_m_s + rng.normal(size=n_trials) * errors.sound_speed_sd_m_s
+    skew = rng.normal(size=(n_trials, n)) * errors.skew_sd_s
+    times = plane_wave_time(moved, truth, speed) + skew
+    difference = difference_matrix(n)
+    exact = times @ difference.T
+    phase = (times + rng.normal(size=(n_trials, n)) * np.sqrt(errors.phase_variance_s2)) @ difference.T
+    coarse = (times + rng.normal(size=(n_trials, n)) * np.sqrt(errors.envelope_variance_s2)) @ difference.T
+    shared = errors.skew_sd_s**2
+    mounting = (errors.element_sd_m / sound_speed_m_s) ** 2
+    cycles = resolve_cycles(
+        phase - np.round(phase * frequency_hz) / frequency_hz,
+        coarse,
+        difference @ np.diag(errors.phase_variance_s2 + shared + mounting) @ difference.T,
+        difference @ np.diag(errors.envelope_variance_s2 + shared + mounting) @ difference.T,
+        hydrophones_m,
+        sound_speed_m_s,
+        frequency_hz,
+    )
+    covariance = difference @ np.diag(np.full(n, errors.phase_variance_s2 + shared)) @ difference.T
+    found = estimate_bearing(
+        Delays(cycles.delay_s, covariance),
+        hydrophones_m,
+        sound_speed_m_s,
+        sound_speed_sd_m_s=errors.sound_speed_sd_m_s,
+        element_sd_m=errors.element_sd_m,
+        assumed_depression=float(np.mean(depression)),
+    )
+    candidates = direction(found.bearing, found.depression)
+    nearest = np.argmax(np.einsum("tci,ti->tc", candidates, truth), axis=-1)[:, None]
+    error = wrap_angle(np.take_along_axis(found.bearing, nearest, -1)[:, 0] - bearing)
+    variance = np.take_along_axis(found.covariance[..., 0, 0], nearest, -1)
+    wrong = np.any(np.abs(cycles.delay_s - exact) > 0.5 / frequency_hz, axis=-1)
+    return BearingTrials(error, wrong, inside_region(error[:, None], variance[..., None]))
+
+
+def simulate_fixes(
+    hydrophones_m: Floats,
+    source_m: Floats,
+    sound_speed_m_s: float,
+    errors: DelayErrors,
+    *,
+    source_depth_sd_m: float,
+    attitude_sd: Floats,
+    trials: int,
+    rng: np.random.Generator,
+) -> Fix:
+    """Positions from one ping at each of many places of the pinger, the right cycle given.
+
+    Parameters
+    ----------
+    hydrophones_m : ndarray, shape (n_hydrophones, 3)
+        Positions as the vehicle believes them [m], in the frame that stands level in the vehicle and heads with it.
+    source_m : ndarray, shape (n_cells, 3)
+        True positions of the pinger in that frame [m].
+    sound_speed_m_s : float
+        What the vehicle assumes [m/s].
+    errors : DelayErrors
+        Sizes of the errors; `phase_variance_s2` may be of shape (n_cells,).
+    source_depth_sd_m : float
+        How well the pinger's depth below the vehicle is known [m].
+    attitude_sd : ndarray, shape (3,)
+        Standard deviations of roll, pitch and heading [rad].
+    trials : int
+        Fixes for each cell.
+    rng : Generator
+        Source of randomness.
+
+    Returns
+    -------
+    Fix
+        Of batch shape (n_cells, trials).
+    """
+    n, shape = len(hydrophones_m), (len(source_m), trials)
+    turn = rng.normal(size=(*shape, 1, 3)) * attitude_sd
+    moved = hydrophones_m + np.cross(turn, hydrophones_m)
+    moved = moved + rng.normal(size=(*shape, n, 3)) * errors.element_sd_m[:, None]
+    speed = sound_speed_m_s + rng.normal(size=shape) * errors.sound_speed_sd_m_s
+    variance = np.broadcast_to(errors.phase_variance_s2 + errors.skew_sd_s**2, shape[:1])
+    noise = rng.normal(size=(*shape, n)) * np.sqrt(variance)[:, None, None]
+    difference = difference_matrix(n)
+    delays = (spherical_time(moved, source_m[:, None], speed) + noise) @ difference.T
+    covariance = variance[:, None, None, None] * (difference @ difference.T)
+    return locate_source(
+        Delays(delays, np.broadcast_to(covariance, (*shape, n - 1, n - 1))),
+        hydrophones_m,
+        sound_speed_m_s,
+        source_depth_m=source_m[:, None, 2] + rng.normal(size=shape) * source_depth_sd_m,
+        source_depth_sd_m=source_depth_sd_m,
+        sound_speed_sd_m_s=errors.sound_speed_sd_m_s,
+        element_sd_m=errors.element_sd_m,
+        attitude_sd=attitude_sd,
+        pivot_m=np.zeros(3),
+    )

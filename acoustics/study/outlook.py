@@ -1,0 +1,143 @@
+"""What a scene implies before anything is simulated: the answer of `pingfix check`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from acoustics.accuracy.link_budget import link_budget
+from acoustics.geometry import Floats, Pose
+from acoustics.physics.delay_bound import half_wavelength_m
+from acoustics.physics.refraction import bent_ray_angle
+from acoustics.propagate.clean_window import clean_window_map_s
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+
+_RANGES_M = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0, 50.0, 100.0, 200.0)
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What follows from a scene for one pinger; arrays of shape (n_ranges,) go with `range_m`."""
+
+    title: str
+    pinger: str
+    frequency_hz: float
+    sound_speed_m_s: float
+    sound_speed_sd_m_s: float
+    wavelength_m: float
+    free_spacing_m: float
+    array: str
+    n_hydrophones: int
+    shortest_baseline_m: float
+    longest_baseline_m: float
+    observes: str
+    noise_density_db: float
+    range_m: Floats
+    received_level_db: Floats
+    clean_window_s: Floats
+    energy_ratio_db: Floats
+    arrival_sd_phase_s: Floats
+    arrival_sd_envelope_s: Floats
+    remarks: tuple[str, ...]
+
+
+def outlook(scene: Scene, pinger: Pinger) -> Outlook:
+    """Sound speed, wavelength, free spacing, what the array observes, and the link at ranges from the pinger.
+
+    The ranges lie on the straight line from the pinger through the vehicle, as far as it stays in the water, at
+    the vehicle's depth; the energy counted is that inside the clean window there.
+    """
+    ranges, posts = _posts_along_line(scene, pinger)
+    window = clean_windows(scene, pinger, posts)
+    link = link_budget(scene, pinger, ranges, window_s=window)
+    speed = scene.sound_speed_m_s
+    return Outlook(
+        title=scene.title,
+        pinger=pinger.name,
+        frequency_hz=pinger.frequency_hz,
+        sound_speed_m_s=speed,
+        sound_speed_sd_m_s=scene.sound_speed_sd_m_s,
+        wavelength_m=speed / pinger.frequency_hz,
+        free_spacing_m=float(half_wavelength_m(pinger.band_hz[1], speed)),
+        array=scene.array.name,
+        n_hydrophones=len(scene.array.hydrophones),
+        shortest_baseline_m=float(scene.array.baselines_m.min()),
+        longest_baseline_m=float(scene.array.baselines_m.max()),
+        observes=scene.array.observes,
+        noise_density_db=float(scene.noise_density_db(pinger.frequency_hz)),
+        range_m=ranges,
+        received_level_db=link.received_level_db,
+        clean_window_s=window,
+        energy_ratio_db=10 * np.log10(link.energy_ratio_2e_n0),
+        arrival_sd_phase_s=np.sqrt(link.carrier_variance_s2),
+        arrival_sd_envelope_s=np.sqrt(link.envelope_variance_s2),
+        remarks=_remarks(scene, pinger, float(ranges.max(initial=1.0))),
+    )
+
+
+def clean_windows(scene: Scene, pinger: Pinger, posts_m: Floats) -> Floats:
+    """Time from the direct sound to the first strong echo [s] at vehicle positions of shape (..., 3) [m].
+
+    The vehicle keeps the scene's attitude. Capped at the burst's own length: beyond it there is nothing to hear.
+    """
+    pose = scene.vehicle.pose
+    hydrophones = Pose(posts_m, pose.roll, pose.pitch, pose.heading).to_site(scene.array.positions_m)
+    return clean_window_map_s(
+        scene,
+        hydrophones,
+        np.array(pinger.position_m),
+        frequency_hz=pinger.frequency_hz,
+        horizon_s=pinger.length_s,
+        threshold_db=scene.study.clean_window_threshold_db,
+    )
+
+
+def _posts_along_line(scene: Scene, pinger: Pinger) -> tuple[Floats, Floats]:
+    """Ranges [m] and vehicle positions (n_ranges, 3) [m] on the line from the pinger through the vehicle."""
+    source, vehicle = np.array(pinger.position_m), np.array(scene.vehicle.position_m)
+    across = vehicle[:2] - source[:2]
+    across = across / max(float(np.hypot(*across)), 1e-9)
+    drop = source[2] - vehicle[2]
+    ranges = np.array([r for r in _RANGES_M if r > abs(drop)])
+    reach = np.sqrt(ranges**2 - drop**2)
+    posts = np.column_stack([source[:2] + reach[:, None] * across, np.full(len(ranges), vehicle[2])])
+    wet = scene.pool.contains(posts, margin_m=float(np.abs(scene.array.positions_m).max()))
+    return ranges[wet], posts[wet]
+
+
+def _remarks(scene: Scene, pinger: Pinger, longest_range_m: float) -> tuple[str, ...]:
+    """What a reader should not overlook, in whole sentences."""
+    remarks = []
+    shortest, free = (
+        scene.array.baselines_m.min(),
+        half_wavelength_m(pinger.band_hz[1], scene.sound_speed_m_s),
+    )
+    if shortest > free:
+        remarks.append(
+            f"The shortest baseline, {1e3 * shortest:.1f} mm, is over half a wavelength ({1e3 * free:.1f} mm): the "
+            "phase alone does not tell the cycle."
+        )
+    extent = np.ptp(scene.array.positions_m, axis=0)
+    if np.any(extent > np.array(scene.vehicle.hull_m) + 1e-9):
+        spans = " x ".join(f"{x:.2f}" for x in extent)
+        remarks.append(f"The array spans {spans} m, more than vehicle.hull_m allows.")
+    low, high = pinger.band_hz
+    if scene.recorder.passband_hz and not (
+        scene.recorder.passband_hz[0] < low and high < scene.recorder.passband_hz[1]
+    ):
+        remarks.append(f"The pinger's band, {low:.0f} to {high:.0f} Hz, is not inside recorder.passband_hz.")
+    depths = np.sort([scene.vehicle.position_m[2], pinger.position_m[2]])
+    if depths[1] > depths[0]:
+        ends = scene.water.sound_speed_m_s(depths)
+        gradient = float(np.diff(ends)[0] / np.diff(depths)[0])
+        bend = float(
+            np.rad2deg(bent_ray_angle(longest_range_m, sound_speed_m_s=float(ends.mean()), gradient_per_s=gradient))
+        )
+        if bend > 0.1:
+            remarks.append(
+                f"Refraction bends the ray by up to {bend:.1f} deg at {longest_range_m:g} m (depression, not "
+                "bearing); the model takes it as straight."
+            )
+    return tuple(remarks)

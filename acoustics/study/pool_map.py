@@ -1,0 +1,192 @@
+"""How far off will one ping's fix be, for a vehicle anywhere in the pool?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from acoustics.accuracy.bounds import bearing_bound, position_bound
+from acoustics.accuracy.link_budget import link_budget
+from acoustics.errors import ParameterError
+from acoustics.geometry import Floats, Pose, bearing_and_depression
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.delay_level import DelayErrors, simulate_fixes
+from acoustics.study.outlook import clean_windows
+from acoustics.study.statistics import quantiles
+
+_MOST_CELLS = 200_000
+_CELLS_AT_ONCE = 64  # times the trials: the largest batch of fixes in memory
+
+
+@dataclass(frozen=True)
+class PoolMap:
+    """Cells of a grid, shape (n_y, n_x); NaN where the vehicle cannot be.
+
+    Bounds (Cramer-Rao, single ping): `bearing_deg` is the standard deviation of the bearing in the site frame,
+    heading error included; `position_m` the horizontal RMS error. Simulation: `simulated_m`, the RMS of the fixes
+    that the estimator gave, and `refused`, the share for which it named a reason instead. Infinite: not observable.
+    """
+
+    title: str
+    array: str
+    pinger: str
+    depth_m: float
+    heading_deg: float
+    trials: int
+    seed: int
+    x_m: Floats
+    y_m: Floats
+    clean_window_s: Floats
+    bearing_deg: Floats
+    position_m: Floats
+    simulated_m: Floats
+    refused: Floats
+
+    @property
+    def quantiles(self) -> dict[str, Floats]:
+        """Median, 90th and 95th percentile over the cells, by what they are of."""
+        wet = np.isfinite(self.clean_window_s)
+        columns = {"bearing_deg": self.bearing_deg, "position_m": self.position_m}
+        if self.trials:
+            columns |= {"simulated_m": self.simulated_m, "refused": self.refused}
+        return {name: quantiles(values[wet]) for name, values in columns.items()}
+
+
+def map_pool(scene: Scene, pinger: Pinger, *, trials: int, seed: int, step_m: float | None = None) -> PoolMap:
+    """Bounds and delay-level simulation of a fix from one ping, for a grid of vehicle positions.
+
+    Parameters
+    ----------
+    scene : Scene
+        The vehicle's attitude is kept; its depth is `study.map_depth_m`, else its own.
+    pinger : Pinger
+        One of the scene's.
+    trials : int
+        Simulated fixes for each cell; 0 for bounds alone.
+    seed : int
+        Seed of the simulation; every chunk of cells has its own child of it.
+    step_m : float, optional
+        Step of the grid [m]; `study.map_step_m` by default.
+
+    Raises
+    ------
+    ParameterError
+        If the grid has no cell in the water, or too many.
+
+    Notes
+    -----
+    The cycle is taken as resolved, and echoes shorten the window but do not bias what is inside it.
+    """
+    x, y, posts, wet = _grid(scene, scene.study.map_step_m if step_m is None else step_m)
+    pose = scene.vehicle.pose
+    hydrophones = Pose(np.zeros(3), pose.roll, pose.pitch, 0.0).to_site(scene.array.positions_m)
+    # Seen from the vehicle, in the frame that stands level in it and heads with it, only the pinger moves.
+    source = Pose(posts[wet], 0.0, 0.0, pose.heading).to_body(np.array([pinger.position_m]))[:, 0]
+    distance = np.linalg.norm(source, axis=-1)
+    window = clean_windows(scene, pinger, posts[wet])
+    variance = link_budget(scene, pinger, distance, window_s=window).carrier_variance_s2
+    errors = DelayErrors(variance, np.inf, scene.recorder.skew_sd_s, scene.array.tolerances_m, scene.sound_speed_sd_m_s)
+    depth_sd = float(np.hypot(scene.study.pinger_depth_sd_m, scene.vehicle.depth_sd_m))
+    nuisance = {
+        "arrival_variance_s2": variance[:, None],
+        "element_sd_m": errors.element_sd_m,
+        "skew_sd_s": errors.skew_sd_s,
+        "sound_speed_sd_m_s": errors.sound_speed_sd_m_s,
+        "attitude_sd": scene.vehicle.attitude_sd,
+    }
+    bearing = bearing_bound(hydrophones, *bearing_and_depression(source), scene.sound_speed_m_s, **nuisance)
+    position = position_bound(
+        hydrophones,
+        source,
+        scene.sound_speed_m_s,
+        source_depth_sd_m=depth_sd,
+        pivot_m=np.zeros(3),
+        **nuisance,
+    )
+    simulated, refused = _simulate(scene, hydrophones, source, errors, depth_sd, trials, seed)
+
+    def spread(values: Floats) -> Floats:
+        grid = np.full(wet.shape, np.nan)
+        grid[wet] = values
+        return grid
+
+    return PoolMap(
+        title=scene.title,
+        array=scene.array.name,
+        pinger=pinger.name,
+        depth_m=float(posts[0, 0, 2]),
+        heading_deg=scene.vehicle.heading_deg,
+        trials=trials,
+        seed=seed,
+        x_m=x,
+        y_m=y,
+        clean_window_s=spread(window),
+        bearing_deg=spread(np.rad2deg(bearing.bearing_sd)),
+        position_m=spread(position.horizontal_rms_m),
+        simulated_m=spread(simulated),
+        refused=spread(refused),
+    )
+
+
+def _grid(scene: Scene, step_m: float) -> tuple[Floats, Floats, Floats, np.ndarray]:
+    """Cell centres x and y [m], vehicle positions (n_y, n_x, 3) [m], and whether the whole array is wet there."""
+    if scene.study.map_extent_m is not None:
+        low, high = np.array(scene.study.map_extent_m[:2]), np.array(scene.study.map_extent_m[2:])
+    elif scene.pool.outline_m is not None:
+        low, high = np.min(scene.pool.outline_m, axis=0), np.max(scene.pool.outline_m, axis=0)
+    else:
+        raise ParameterError("study.map_extent_m is missing: open water has no outline to map")
+    counts = np.maximum(np.round((high - low) / step_m), 1).astype(int)
+    if counts.prod() > _MOST_CELLS:
+        raise ParameterError(f"map_step_m = {step_m:g} gives {counts.prod():,} cells; at most {_MOST_CELLS:,}")
+    x, y = (lo + (np.arange(n) + 0.5) * (hi - lo) / n for lo, hi, n in zip(low, high, counts, strict=True))
+    depth = scene.study.map_depth_m or scene.vehicle.position_m[2]
+    posts = np.stack([*np.meshgrid(x, y), np.full((len(y), len(x)), depth)], axis=-1)
+    pose = scene.vehicle.pose
+    hydrophones = Pose(posts, pose.roll, pose.pitch, pose.heading).to_site(scene.array.positions_m)
+    wet = scene.pool.contains(hydrophones).all(axis=-1)
+    if not wet.any():
+        raise ParameterError(f"map_depth_m = {depth:g}: the array is out of the water in every cell")
+    return x, y, posts, wet
+
+
+def _simulate(
+    scene: Scene,
+    hydrophones: Floats,
+    source: Floats,
+    errors: DelayErrors,
+    depth_sd_m: float,
+    trials: int,
+    seed: int,
+) -> tuple[Floats, Floats]:
+    """Horizontal RMS [m] of the fixes given, and share of those refused, each of shape (n_cells,)."""
+    if trials == 0:
+        return np.full(len(source), np.nan), np.full(len(source), np.nan)
+    rms, refused = [], []
+    chunks = range(0, len(source), _CELLS_AT_ONCE)
+    for start, child in zip(chunks, np.random.SeedSequence(seed).spawn(len(chunks)), strict=True):
+        cells = slice(start, start + _CELLS_AT_ONCE)
+        fix = simulate_fixes(
+            hydrophones,
+            source[cells],
+            scene.sound_speed_m_s,
+            DelayErrors(
+                np.asarray(errors.phase_variance_s2)[cells],
+                errors.envelope_variance_s2,
+                errors.skew_sd_s,
+                errors.element_sd_m,
+                errors.sound_speed_sd_m_s,
+            ),
+            source_depth_sd_m=depth_sd_m,
+            attitude_sd=scene.vehicle.attitude_sd,
+            trials=trials,
+            rng=np.random.default_rng(child),
+        )
+        square = np.sum((fix.position_m - source[cells, None])[..., :2] ** 2, axis=-1)
+        given = fix.ok.sum(axis=-1)
+        total = np.sum(np.where(fix.ok, square, 0.0), axis=-1)
+        rms.append(np.sqrt(np.divide(total, given, out=np.full(len(given), np.inf), where=given > 0)))
+        refused.append(1 - given / trials)
+    return np.concatenate(rms), np.concatenate(refused)

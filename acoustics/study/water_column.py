@@ -1,0 +1,41 @@
+"""What the water is at a few depths: the answer of `pingfix sound-speed`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from acoustics.errors import ParameterError
+from acoustics.geometry import Floats
+from acoustics.physics.sound_speed import sound_speed_teos10
+from acoustics.scene.water import Water
+
+
+@dataclass(frozen=True)
+class WaterColumn:
+    """Water by depth, each of shape (n_depths,)."""
+
+    depth_m: Floats
+    temperature_degc: Floats
+    absolute_salinity_g_kg: Floats
+    sound_speed_m_s: Floats
+    per_degc_m_s: Floats
+
+
+def water_column(water: Water, depth_m: Sequence[float]) -> WaterColumn:
+    """Sound speed at depths [m], and how much one degree changes it.
+
+    Raises
+    ------
+    ParameterError
+        If a depth is negative or above 11,000 m.
+    """
+    depths = np.asarray(depth_m, dtype=float)
+    if np.any(~np.isfinite(depths) | (depths < 0) | (depths > 11_000)):
+        raise ParameterError(f"depth_m = {depths.tolist()}: expected depths from 0 to 11000 m, positive downwards")
+    temperature, salinity = water.at(depths)
+    warmer = sound_speed_teos10(temperature + 0.5, absolute_salinity_g_kg=salinity, depth_m=depths)
+    colder = sound_speed_teos10(temperature - 0.5, absolute_salinity_g_kg=salinity, depth_m=depths)
+    return WaterColumn(depths, temperature, salinity, water.sound_speed_m_s(depths), warmer - colder)

@@ -1,0 +1,113 @@
+"""Each command as a user runs it: output, JSON, pictures, and one line with exit code 2 for what is wrong."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import xml.etree.ElementTree as ElementTree
+
+import pytest
+
+from acoustics.scenario import shipped
+
+POOL = str(shipped("examples")["mallard-basin"])
+COMMANDS = ("new", "check", "sound-speed", "spacing", "map")
+QUICK = {"spacing": ["--trials", "200"], "map": ["--trials", "5", "--step-m", "2.5"]}
+
+
+def run(*arguments, cwd=None):
+    return subprocess.run(
+        [sys.executable, "-m", "acoustics.cli.main", *arguments],
+        capture_output=True,
+        text=True,
+        cwd=cwd,
+        check=False,
+    )
+
+
+def good(*arguments, cwd=None):
+    done = run(*arguments, cwd=cwd)
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def refused(*arguments, cwd=None):
+    done = run(*arguments, cwd=cwd)
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert "Traceback" not in done.stderr
+    return done.stderr.strip().splitlines()
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_shows_an_example(command):
+    assert f"pingfix {command} " in good(command, "--help")
+
+
+def test_help_lists_the_commands_without_loading_the_physics():
+    code = (
+        "import sys; from click.testing import CliRunner; from acoustics.cli.main import pingfix;"
+        "out = CliRunner().invoke(pingfix, ['--help']).output;"
+        "assert 'spacing' in out, out; assert not {'numpy', 'scipy', 'pydantic', 'matplotlib'} & set(sys.modules)"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
+
+
+@pytest.mark.parametrize("command", ["check", "sound-speed", "spacing", "map"])
+@pytest.mark.parametrize("example", shipped("examples"))
+def test_commands_run_on_every_example_and_speak_json(command, example):
+    path = str(shipped("examples")[example])
+    assert good(command, path, *QUICK.get(command, []))
+    assert json.loads(good(command, path, "--json", *QUICK.get(command, [])), parse_constant=pytest.fail)
+
+
+@pytest.mark.parametrize("command", ["spacing", "map"])
+def test_pictures_are_written_and_never_over_another_file(command, tmp_path):
+    arguments = [command, POOL, *QUICK[command], "--plot"]
+    good(*arguments, "a.svg", cwd=tmp_path)
+    assert ElementTree.parse(tmp_path / "a.svg").getroot().tag.endswith("svg")
+    good(*arguments, "a.png", cwd=tmp_path)
+    assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
+    assert refused(*arguments, "a.png", cwd=tmp_path) == [
+        "pingfix: a.png: exists already; choose another name or add --force"
+    ]
+    good(*arguments, "a.png", "--force", cwd=tmp_path)
+    assert refused(*arguments, "a.pdf", cwd=tmp_path) == ["pingfix: a.pdf: a picture's name must end in .png or .svg"]
+
+
+def test_a_new_scenario_is_ready_to_run(tmp_path):
+    good("new", "mine.toml", cwd=tmp_path)
+    assert "sound speed" in good("check", "mine.toml", cwd=tmp_path)
+    assert "exists already" in refused("new", "mine.toml", cwd=tmp_path)[0]
+
+
+@pytest.mark.parametrize("command", ["check", "sound-speed", "spacing", "map"])
+def test_a_wrong_scenario_gives_one_line(command, tmp_path):
+    (tmp_path / "wrong.toml").write_text(shipped("examples")["mallard-basin"].read_text().replace("q = 8.0", "q = -8"))
+    lines = refused(command, "wrong.toml", cwd=tmp_path)
+    assert lines == ["pingfix: wrong.toml: pinger[1].q: should be greater than or equal to 0.5, got -8"]
+
+
+def test_the_same_seed_gives_the_same_numbers():
+    first, again, other = (good("spacing", POOL, "--json", "--trials", "100", "--seed", s) for s in "778")
+    assert first == again
+    assert first != other
+
+
+@pytest.mark.parametrize(("arguments", "expected"), [
+    (["sound-speed"], "give either a SCENARIO or --temperature-degc"),
+    (["sound-speed", "--temperature-degc", "99"], "water: temperature_degc: should be less than or equal to 45"),
+    (["sound-speed", "--temperature-degc", "20", "--depth-m", "-3"], "depth_m = [-3.0]: expected depths"),
+    (["check", POOL, "--pinger", "red"], "no pinger 'red' in the scenario; known: amber pinger"),
+    (["map", POOL, "--step-m", "0.01"], "cells; at most"),
+    (["new", "x.toml", "--from", "sea"], "no shipped scenario 'sea'; known:"),
+])  # fmt: skip
+def test_wrong_options_say_what_was_expected(arguments, expected, tmp_path):
+    assert expected in refused(*arguments, cwd=tmp_path)[-1]
+
+
+def test_sound_speed_of_a_fresh_pool_at_20_degc():
+    # 1482.346 m/s: IAPWS-95 at 20 C, 101325 Pa (Wagner & Pruss 2002), computed with the library iapws.
+    result = json.loads(good("sound-speed", "--temperature-degc", "20", "--depth-m", "0", "--json"))
+    assert result["sound_speed_m_s"][0] == pytest.approx(1482.346, abs=0.05)

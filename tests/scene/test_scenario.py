@@ -1,0 +1,127 @@
+"""Scenario and array files: what is right loads, what is wrong gives one line that names file and key."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+
+import numpy as np
+import pytest
+
+from acoustics.errors import InputError
+from acoustics.geometry import array_rank
+from acoustics.scenario import load_array, load_scene, shipped
+
+ARRAYS = shipped("arrays")
+EXAMPLES = shipped("examples")
+
+
+@pytest.mark.parametrize("example", EXAMPLES)
+def test_shipped_examples_load(example):
+    assert load_scene(EXAMPLES[example]).title
+
+
+@pytest.mark.parametrize("name", ARRAYS)
+def test_shipped_arrays_say_what_they_are_good_for(name):
+    array = load_array(name)
+    assert array.name == name
+    assert array.good_for
+    assert array.cannot_observe
+
+
+def test_eight_arrays_of_every_rank_are_shipped():
+    ranks = {name: load_array(name).rank for name in ARRAYS}
+    assert len(ranks) >= 8
+    assert set(ranks.values()) == {1, 2, 3}
+
+
+@pytest.mark.parametrize("name", ["pair", "line-4", "square-half-wave", "corner-3", "tetra-4", "cube-8"])
+def test_small_arrays_keep_half_a_wavelength_at_40_khz(name):
+    # 1402.4 m/s: fresh water at 0 C, IAPWS-95 (Wagner & Pruss 2002); the slowest water of the band's users.
+    assert load_array(name).baselines_m.min() <= 1402.4 / 40e3 / 2 + 1e-5
+
+
+def edited(tmp_path, *changes, example="mallard-basin"):
+    """The shipped scenario with lines changed by (pattern, replacement); every pattern must match."""
+    text = EXAMPLES[example].read_text()
+    for pattern, replacement in changes:
+        text, count = re.subn(pattern, replacement, text, count=1, flags=re.MULTILINE)
+        assert count == 1, pattern
+    path = tmp_path / "edited.toml"
+    path.write_text(text)
+    return path
+
+
+BAD = {
+    "unknown key": ([(r"^frequency_hz = .*$", "frequency_khz = 30.0")], r"pinger\[1\]: unknown key 'frequency_khz'; did you mean 'frequency_hz'\?"),
+    "unknown table": ([(r"^\[noise\]$", "[noize]")], r"unknown key 'noize'; did you mean 'noise'\?"),
+    "wrong unit": ([(r"^frequency_hz = .*$", "frequency_hz = 30.0")], r"pinger\[1\].frequency_hz: .*greater than or equal to 1000, got 30.0"),
+    "kelvin": ([(r"^temperature_degc = .*$", "temperature_degc = 299.0")], r"water.temperature_degc: .*less than or equal to 45, got 299.0"),
+    "text for a number": ([(r"^length_s = .*$", "length_s = '4 ms'")], r"pinger\[1\].length_s: should be a number, got '4 ms'"),
+    "wrong shape": ([(r"^position_m = \[20.0, 8.0, 3.0\]$", "position_m = [20.0, 8.0]")], r"pinger\[1\].position_m\[3\]: is missing"),
+    "not a number": ([(r"^source_level_db = .*$", "source_level_db = nan")], r"pinger\[1\].source_level_db: .*finite number, got nan"),
+    "infinite": ([(r"^range_m = .*$", "bearing_target_deg = inf"), (r"^bearing_target_deg = 3.0$", "")], r"study.bearing_target_deg: .*finite number, got inf"),
+    "pinger outside": ([(r"^position_m = \[20.0, 8.0, 3.0\]$", "position_m = [26.0, 8.0, 3.0]")], r"pinger\[1\].position_m: amber pinger at \[26.0, 8.0, 3.0\] is outside the water"),
+    "pinger under the floor": ([(r"^position_m = \[20.0, 8.0, 3.0\]$", "position_m = [2.0, 8.0, 3.0]")], r"is outside the water; .* z 0 to 1.59 m"),
+    "array in the air": ([(r"^mount_m = .*?\]", "mount_m = [0.2, 0.0, -0.9]")], r"array: hydrophone 'bow-port' at .* is outside the water"),
+    "concave": ([(r"^outline_m = .*$", "outline_m = [[0.0,0.0],[25.0,0.0],[12.0,5.0],[25.0,12.5],[0.0,12.5]]")], r"pool.outline_m: the outline is not convex at corner 3"),
+    "crossing": ([(r"^outline_m = .*$", "outline_m = [[0.0,0.0],[25.0,12.5],[25.0,0.0],[0.0,12.5]]")], r"pool.outline_m: the outline"),
+    "floor in the air": ([(r"^floor_points_m = .*$", "floor_points_m = [[0.0,0.0,1.4],[25.0,0.0,-3.8],[0.0,12.5,1.4]]")], r"pool: the floor rises out of the water"),
+    "two temperatures": ([(r"^temperature_degc = 26.0$", "temperature_degc = 26.0\nprofile = [{depth_m = 0.0, temperature_degc = 20.0}]")], r"water: temperature_degc and profile exclude each other"),
+    "no such array": ([(r"^use = .*$", "use = 'square'")], r"array.use: no shipped array 'square'; known: .*square-half-wave"),
+    "no such material": ([(r"^walls = .*$", "walls = 'cheese'")], r"pool.walls: unknown material 'cheese'; known: concrete"),
+    "too slow a recorder": ([(r"^sample_rate_hz = .*$", "sample_rate_hz = 48000.0")], r"recorder.sample_rate_hz: 48000 Hz is not over twice the band"),
+    "flag for a number": ([(r"^bits = .*$", "bits = true")], r"recorder.bits: .*integer, got True"),
+    "unclosed": ([(r"^\[water\]$", "[water")], r"is not valid TOML"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", BAD)
+def test_what_is_wrong_is_named_in_one_line(case, tmp_path):
+    changes, expected = BAD[case]
+    path = edited(tmp_path, *changes)
+    with pytest.raises(InputError) as caught:
+        load_scene(path)
+    text = str(caught.value)
+    assert text.startswith(f"{path}: ")
+    assert "\n" not in text
+    assert re.search(expected, text), text
+
+
+def test_coincident_hydrophones_are_named_with_the_array_file(tmp_path):
+    text = ARRAYS["corner-3"].read_text().replace("[0.0175, 0.0, 0.0]", "[0.0, 0.0, 0.0]")
+    (tmp_path / "mine.toml").write_text(text)
+    path = edited(tmp_path, (r"^use = .*$", "file = 'mine.toml'"))
+    with pytest.raises(InputError, match=r"mine.toml: hydrophone: 'corner' and 'forward' coincide"):
+        load_scene(path)
+
+
+@pytest.mark.parametrize("content", [b"\xff\xfe\x00", b"x = " + b"[" * 5000, b"a = 1" + b"0" * 9000, b""])
+def test_what_is_no_scenario_gives_one_line(content, tmp_path):
+    path = tmp_path / "odd.toml"
+    path.write_bytes(content)
+    with pytest.raises(InputError) as caught:
+        load_scene(path)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_missing_file_is_named(tmp_path):
+    with pytest.raises(InputError, match="nothing.toml: cannot be read: no such file"):
+        load_scene(tmp_path / "nothing.toml")
+
+
+def test_keys_beside_an_array_by_name_override_it():
+    scene = load_scene(EXAMPLES["mallard-basin"])
+    definition = tomllib.loads(ARRAYS["square-half-wave"].read_text())
+    own = np.array([h["position_m"] for h in definition["hydrophone"]])
+    assert scene.array.positions_m == pytest.approx(own + [0.2, 0.0, 0.2])
+
+
+@pytest.mark.parametrize(("points", "rank"), [
+    ([[0, 0, 0], [1, 0, 0], [3, 0, 0]], 1),
+    ([[0, 0, 0], [1, 0, 0], [0, 1, 0], [5, 5, 0]], 2),
+    ([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]], 3),
+    ([[1, 1, 1], [1, 1, 1]], 0),
+])  # fmt: skip
+def test_rank_is_the_dimension_that_positions_span(points, rank):
+    assert array_rank(points) == rank
