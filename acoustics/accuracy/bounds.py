@@ -1,146 +1,237 @@
-"""What Fisher information about a direction or a position means: standard deviations, or 'not observed'."""
+"""Cramer-Rao bounds of bearing and position from arrival times, systematic errors included.
+
+The measurements are the arrival times of one ping at each hydrophone, with independent normal errors. The
+emission time is unknown. Errors that touch one channel only (mounting, channel skew) add to that channel's
+variance; errors that all channels share (sound speed, attitude, own position) are parameters with a normal
+prior, eliminated from the Fisher information. Both are the same as marginalising a normal nuisance parameter,
+which is exact for the linearised model that a Cramer-Rao bound rests on.
+"""
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from acoustics.accuracy.information import (
-    Bools,
-    covariance_from_information,
-    eliminate_nuisance,
+    independent_variance,
+    information_with_shared_errors,
+    shared_error_columns,
 )
-from acoustics.geometry import Floats
+from acoustics.accuracy.observability import BearingBound, PositionBound, bearing_bound_of, position_bound_of
+from acoustics.errors import ParameterError
+from acoustics.geometry import Floats, direction, direction_jacobian
 from acoustics.physics._checks import checked
-
-# Relative loss of figures in the 2 x 2 determinant below which bearing and depression are not told apart.
-_DETERMINANT_ROUNDING = 1e-12
+from acoustics.physics.time_of_flight import plane_wave_time, spherical_time, unit_vectors_to_source
 
 
-@dataclass(frozen=True)
-class BearingBound:
-    """Least standard deviations of a direction; infinite where the array does not observe it.
-
-    Attributes
-    ----------
-    bearing_sd, depression_sd : ndarray, shape (...)
-        Standard deviations [rad].
-    covariance : ndarray, shape (..., 2, 2)
-        Of (bearing, depression) [rad^2]. Beside an infinite variance the covariance is 0.
-    observable : ndarray of bool, shape (..., 2)
-        Which of (bearing, depression) is observed.
-    """
-
-    bearing_sd: Floats
-    depression_sd: Floats
-    covariance: Floats
-    observable: Bools
-
-
-@dataclass(frozen=True)
-class PositionBound:
-    """Least standard deviations of the pinger's position; infinite where it is not observed.
-
-    Attributes
-    ----------
-    covariance_m2 : ndarray, shape (..., 3, 3)
-        Of the position in the site frame [m^2]. Beside an infinite variance the covariance is 0.
-    horizontal_rms_m : ndarray, shape (...)
-        Root of the sum of the two horizontal variances [m].
-    range_sd_m, cross_range_sd_m : ndarray, shape (...)
-        In the horizontal plane, along and across the line from the viewpoint to the source [m].
-    depth_sd_m : ndarray, shape (...)
-        Vertical [m].
-    observable : ndarray of bool, shape (..., 3)
-        Which coordinate is observed.
-    """
-
-    covariance_m2: Floats
-    horizontal_rms_m: Floats
-    range_sd_m: Floats
-    cross_range_sd_m: Floats
-    depth_sd_m: Floats
-    observable: Bools
-
-
-def position_bound_of(
-    information: ArrayLike,
-    line_of_sight_m: ArrayLike,
+def bearing_bound(
+    hydrophones_m: ArrayLike,
+    bearing: ArrayLike,
+    depression: ArrayLike,
+    sound_speed_m_s: ArrayLike,
     *,
-    source_depth_sd_m: ArrayLike | None = None,
+    arrival_variance_s2: ArrayLike,
+    element_sd_m: ArrayLike = 0.0,
+    skew_sd_s: ArrayLike = 0.0,
     sound_speed_sd_m_s: ArrayLike = 0.0,
-) -> PositionBound:
-    """Bound of the position from the information of one ping or the sum over several.
+    attitude_sd: ArrayLike = (0.0, 0.0, 0.0),
+) -> BearingBound:
+    """Cramer-Rao bound of the direction of a plane wave from one ping.
 
     Parameters
     ----------
-    information : array_like, shape (..., 4, 4)
-        From `position_information`.
-    line_of_sight_m : array_like, shape (..., 3)
-        Vector from the viewpoint to the source, any length: the axis of range and cross-range [m].
+    hydrophones_m : array_like, shape (..., n_hydrophones, 3)
+        Positions in the body frame [m], at least two.
+    bearing, depression : array_like, shape (...)
+        Direction of the pinger in the same frame [rad].
+    sound_speed_m_s : array_like, shape (...)
+        Sound speed at the array [m/s].
+    arrival_variance_s2 : array_like, shape (..., n_hydrophones) or ()
+        Variance of each arrival time, not of a difference [s^2]. Infinite: that hydrophone does not hear the
+        ping.
+    element_sd_m : array_like, shape (..., n_hydrophones) or ()
+        Standard deviation of each hydrophone's position, along each axis [m].
+    skew_sd_s : array_like, shape (..., n_hydrophones) or ()
+        Standard deviation of each channel's unknown time offset [s].
+    sound_speed_sd_m_s : array_like, shape (...)
+        Standard deviation of the sound speed [m/s].
+    attitude_sd : array_like, shape (..., 3)
+        Standard deviations of small rotations of the array about the frame's x, y and z [rad]. Leave at zero
+        for the bearing relative to the bow; give the vehicle's for the bearing in the site.
+
+    Returns
+    -------
+    BearingBound
+        Where bearing and depression cannot be told apart, the bearing's figure is that with the depression
+        known and the depression's is infinite. That holds for a line of hydrophones, which observes a cone,
+        and for a plane of hydrophones towards directions in its own plane. Where no bearing is observed
+        (straight up, along the line, a vertical line) it is infinite.
+
+    Raises
+    ------
+    ParameterError
+        For fewer than two hydrophones, a variance not above zero or a negative standard deviation.
+
+    Notes
+    -----
+    For two hydrophones it is ``c sigma / (d cos b)``, sigma the standard deviation of their delay and b the
+    angle from broadside. The mirror image of a plane and the cone of a line are a matter of ambiguity, not of
+    this bound.
+
+    References
+    ----------
+    H. L. Van Trees, "Detection, Estimation, and Modulation Theory", part I, Wiley, 1968, section 2.4 (bounds
+    of several parameters, random parameters with a prior).
+    """
+    points = _checked_points(hydrophones_m)
+    speed = checked("sound_speed_m_s", sound_speed_m_s, above=0.0)
+    unit = direction(checked("bearing", bearing), checked("depression", depression))
+    variance = independent_variance(
+        arrival_variance_s2,
+        n_channels=points.shape[-2],
+        element_sd_m=element_sd_m,
+        skew_sd_s=skew_sd_s,
+        sound_speed_m_s=speed,
+    )
+    by_direction = -points @ direction_jacobian(bearing, depression) / speed[..., None, None]
+    by_speed = -plane_wave_time(points, unit, speed) / speed[..., None]
+    by_attitude = -np.cross(points, unit[..., None, :]) / speed[..., None, None]
+    shared = shared_error_columns(
+        sound_speed_sd_m_s=(by_speed[..., None], np.asarray(sound_speed_sd_m_s)[..., None]),
+        attitude_sd=(by_attitude, attitude_sd),
+    )
+    timing, information = information_with_shared_errors(by_direction, shared, variance)
+    return bearing_bound_of(information, timing)
+
+
+def position_bound(
+    hydrophones_m: ArrayLike,
+    source_m: ArrayLike,
+    sound_speed_m_s: ArrayLike,
+    *,
+    arrival_variance_s2: ArrayLike,
+    source_depth_sd_m: ArrayLike | None = None,
+    element_sd_m: ArrayLike = 0.0,
+    skew_sd_s: ArrayLike = 0.0,
+    sound_speed_sd_m_s: ArrayLike = 0.0,
+    attitude_sd: ArrayLike = (0.0, 0.0, 0.0),
+    attitude_axes: ArrayLike | None = None,
+    pivot_m: ArrayLike | None = None,
+    position_sd_m: ArrayLike = 0.0,
+) -> PositionBound:
+    """Cramer-Rao bound of the position of a pinger from one ping heard at one place.
+
+    Takes the arguments of `position_information` and
+
+    Parameters
+    ----------
     source_depth_sd_m : array_like, shape (...), optional
         Standard deviation of what is known of the source's depth beforehand [m]; None: nothing is known.
     sound_speed_sd_m_s : array_like, shape (...)
-        Standard deviation of the sound speed, one value for all the pings [m/s].
-    """
-    one = np.ones(())
-    depth_sd = 1.0 if source_depth_sd_m is None else source_depth_sd_m
-    depth_scale = checked("source_depth_sd_m", depth_sd, minimum=0.0)
-    speed_scale = checked("sound_speed_sd_m_s", sound_speed_sd_m_s, minimum=0.0)
-    # In units of its own standard deviation a parameter has a prior of 1, and a known one is no special case.
-    scale = np.stack(np.broadcast_arrays(one, one, depth_scale, speed_scale), axis=-1)
-    scaled = np.asarray(information, dtype=float) * scale[..., :, None] * scale[..., None, :]
-    scaled = scaled + np.diag([0.0, 0.0, 0.0 if source_depth_sd_m is None else 1.0, 1.0])
-    covariance, observable = covariance_from_information(eliminate_nuisance(scaled, 3))
-    factor = np.where(observable, scale[..., :3], 1.0)
-    covariance = covariance * factor[..., :, None] * factor[..., None, :]
+        Standard deviation of the sound speed [m/s].
 
-    x, y, z = (covariance[..., i, i] for i in range(3))
-    sight = np.asarray(line_of_sight_m, dtype=float)
-    azimuth = np.arctan2(sight[..., 1], sight[..., 0])
-    return PositionBound(
-        covariance_m2=covariance,
-        horizontal_rms_m=np.sqrt(x + y),
-        range_sd_m=_horizontal_sd(covariance, azimuth),
-        cross_range_sd_m=_horizontal_sd(covariance, azimuth + np.pi / 2),
-        depth_sd_m=np.sqrt(z),
-        observable=observable,
+    Returns
+    -------
+    PositionBound
+        Range and cross-range are seen from the centre of the hydrophones.
+    """
+    information = position_information(
+        hydrophones_m,
+        source_m,
+        sound_speed_m_s,
+        arrival_variance_s2=arrival_variance_s2,
+        element_sd_m=element_sd_m,
+        skew_sd_s=skew_sd_s,
+        attitude_sd=attitude_sd,
+        attitude_axes=attitude_axes,
+        pivot_m=pivot_m,
+        position_sd_m=position_sd_m,
+    )
+    return position_bound_of(
+        information,
+        np.asarray(source_m, dtype=float) - np.asarray(hydrophones_m, dtype=float).mean(axis=-2),
+        source_depth_sd_m=source_depth_sd_m,
+        sound_speed_sd_m_s=sound_speed_sd_m_s,
     )
 
 
-def _horizontal_sd(covariance: Floats, azimuth: Floats) -> Floats:
-    """Standard deviation along a horizontal direction; infinite if either horizontal coordinate is."""
-    block = covariance[..., :2, :2]
-    finite = np.asarray(np.isfinite(block).all(axis=(-2, -1)))
-    axis = np.stack([np.cos(azimuth), np.sin(azimuth)], axis=-1)
-    safe = np.where(finite[..., None, None], block, 0.0)
-    variance = np.einsum("...i,...ij,...j->...", axis, safe, axis)
-    return np.where(finite, np.sqrt(np.maximum(variance, 0.0)), np.inf)
+def position_information(
+    hydrophones_m: ArrayLike,
+    source_m: ArrayLike,
+    sound_speed_m_s: ArrayLike,
+    *,
+    arrival_variance_s2: ArrayLike,
+    element_sd_m: ArrayLike = 0.0,
+    skew_sd_s: ArrayLike = 0.0,
+    attitude_sd: ArrayLike = (0.0, 0.0, 0.0),
+    attitude_axes: ArrayLike | None = None,
+    pivot_m: ArrayLike | None = None,
+    position_sd_m: ArrayLike = 0.0,
+) -> Floats:
+    """Fisher information that one ping gives about the source's position and the sound speed.
 
-
-def bearing_bound_of(information: Floats, timing: Floats) -> BearingBound:
-    """Bound of a direction from its information.
+    Pings heard from several places add up: sum the result over the places, then call `position_bound_of`.
+    Attitude and own position are then taken as independent from place to place, and so are mounting and skew,
+    which makes the sum somewhat too good for the last two when one array heard all the pings.
 
     Parameters
     ----------
-    information : ndarray, shape (..., 2, 2)
-        About (bearing, depression) [1/rad^2].
-    timing : ndarray, shape (..., 2, 2)
-        The same before shared errors were eliminated: the measure of its rounding.
+    hydrophones_m : array_like, shape (..., n_hydrophones, 3)
+        Positions in the site frame [m], at least two.
+    source_m : array_like, shape (..., 3)
+        Position of the pinger [m].
+    sound_speed_m_s : array_like, shape (...)
+        Sound speed along the path [m/s].
+    arrival_variance_s2 : array_like, shape (..., n_hydrophones) or ()
+        Variance of each arrival time, not of a difference [s^2]. Infinite: that hydrophone does not hear the
+        ping.
+    element_sd_m, skew_sd_s : array_like, shape (..., n_hydrophones) or ()
+        Standard deviations of each hydrophone's position along each axis [m] and of each channel's offset
+        [s].
+    attitude_sd : array_like, shape (..., 3)
+        Standard deviations of small rotations of the array [rad] about three axes through `pivot_m`.
+    attitude_axes : array_like, shape (..., 3, 3), optional
+        Those axes as columns, site frame; default the site's x, y, z. For (roll, pitch, heading) of a vehicle
+        that floats nearly level, its `Pose.rotation`.
+    pivot_m : array_like, shape (..., 3), optional
+        Centre of the rotations [m]; default the centre of the hydrophones.
+    position_sd_m : array_like, shape (..., 3) or ()
+        Standard deviation of the vehicle's own position along each axis of the site [m]; 0 gives the bound of
+        the position relative to the vehicle.
+
+    Returns
+    -------
+    ndarray, shape (..., 4, 4)
+        Information about (x, y, z, sound speed), without any prior on these four [1/m^2, s/m^2, s^2/m^2].
+
+    Raises
+    ------
+    ParameterError
+        For fewer than two hydrophones, a variance not above zero or a negative standard deviation.
     """
-    i_b, i_d, i_bd = information[..., 0, 0], information[..., 1, 1], information[..., 0, 1]
-    floor = _DETERMINANT_ROUNDING * (timing[..., 0, 0] + timing[..., 1, 1])
-    has_b, has_d = i_b > floor, i_d > floor
-    determinant = i_b * i_d - i_bd**2
-    rounding = _DETERMINANT_ROUNDING * (timing[..., 0, 0] * i_d + timing[..., 1, 1] * i_b)
-    both = has_b & has_d & (determinant > rounding)
-    alone_d = has_d & ~has_b
-    inf = np.full_like(i_b, np.inf)
-    var_b = np.divide(np.where(both, i_d, 1.0), np.where(both, determinant, i_b), out=inf.copy(), where=has_b)
-    var_d = np.divide(np.where(both, i_b, 1.0), np.where(both, determinant, i_d), out=inf, where=both | alone_d)
-    cov = np.divide(-i_bd, determinant, out=np.zeros_like(i_b), where=both)
-    covariance = np.stack([np.stack([var_b, cov], axis=-1), np.stack([cov, var_d], axis=-1)], axis=-2)
-    observable = np.stack([has_b, both | alone_d], axis=-1)
-    return BearingBound(np.sqrt(var_b), np.sqrt(var_d), covariance, observable)
+    points = _checked_points(hydrophones_m)
+    source, speed = checked("source_m", source_m), checked("sound_speed_m_s", sound_speed_m_s, above=0.0)
+    pivot = points.mean(axis=-2) if pivot_m is None else np.asarray(pivot_m, dtype=float)
+    variance = independent_variance(
+        arrival_variance_s2,
+        n_channels=points.shape[-2],
+        element_sd_m=element_sd_m,
+        skew_sd_s=skew_sd_s,
+        sound_speed_m_s=speed,
+    )
+    by_source = unit_vectors_to_source(points, source) / speed[..., None, None]
+    by_speed = -spherical_time(points, source, speed)[..., None] / speed[..., None, None]
+    by_rotation = -np.cross(points - pivot[..., None, :], by_source)
+    if attitude_axes is not None:
+        by_rotation = by_rotation @ np.asarray(attitude_axes, dtype=float)
+    shared = shared_error_columns(attitude_sd=(by_rotation, attitude_sd), position_sd_m=(-by_source, position_sd_m))
+    batch = np.broadcast_shapes(by_source.shape[:-1], by_speed.shape[:-1])
+    kept = [np.broadcast_to(part, (*batch, part.shape[-1])) for part in (by_source, by_speed)]
+    return information_with_shared_errors(np.concatenate(kept, axis=-1), shared, variance)[1]
+
+
+def _checked_points(hydrophones_m: ArrayLike) -> Floats:
+    points = checked("hydrophones_m", hydrophones_m)
+    if points.ndim < 2 or points.shape[-1] != 3 or points.shape[-2] < 2:
+        raise ParameterError(f"hydrophones_m has shape {points.shape}: it must be (..., n, 3) with n of at least 2")
+    return points

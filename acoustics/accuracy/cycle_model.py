@@ -6,7 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
+from numpy.typing import NDArray
 
 from acoustics.errors import ParameterError
 from acoustics.geometry import Floats, bearing_and_depression, wrap_angle
@@ -16,8 +16,6 @@ from acoustics.physics.time_of_flight import difference_matrix
 _RANK_TOLERANCE = 1e-3
 # Standard deviations in cycles beyond these change nothing about the ambiguity, but spoil the arithmetic.
 _LEAST_CYCLES, _MOST_CYCLES = 1e-4, 30.0
-# Beyond these standard deviations a mistake is as good as impossible (1e-10 and less).
-IMPOSSIBLE_DISTANCE, _FAR_EXCESS = 13.0, 8.0
 
 
 @dataclass(frozen=True)
@@ -43,6 +41,16 @@ class CycleModel:
     metric: Floats
     cosines_per_cycle: Floats
     cosine_covariance: Floats
+
+    def of(self, arrays: NDArray[np.int64]) -> CycleModel:
+        """The same for some of the arrays, by their numbers."""
+        return CycleModel(
+            self.axes[arrays],
+            self.rank,
+            self.metric[arrays],
+            self.cosines_per_cycle[arrays],
+            self.cosine_covariance[arrays],
+        )
 
 
 def cycle_model(
@@ -77,55 +85,6 @@ def cycle_model(
     covariance = np.linalg.inv(g_t @ fine_g + np.linalg.inv(by_envelope))
     per_cycle = period_s[:, None, None] * covariance @ np.swapaxes(fine_g, -1, -2)
     return CycleModel(axes, rank, 0.5 * (metric + np.swapaxes(metric, -1, -2)), per_cycle, covariance)
-
-
-def mistake_probability(distance: Floats, cosines: Floats, true_cosines: Floats, covariance: Floats) -> Floats:
-    """Probability that noise makes one set of cycle errors fit better than none, their direction having to
-    exist.
-
-    Parameters
-    ----------
-    distance : ndarray, shape (n_rows, n_candidates)
-        From the metric, over all direction cosines [standard deviations].
-    cosines : ndarray, shape (n_rows, n_candidates, r)
-        Direction cosines that the errors lead to, whether they exist or not.
-    true_cosines : ndarray, shape (n_rows, r)
-        Those of the true direction.
-    covariance : ndarray, shape (n_rows, r, r)
-        Of the direction cosines.
-
-    Notes
-    -----
-    Cosines that exist fill the unit ball for a line or a plane and the unit sphere for a volume. What lies
-    outside costs the square of the distance to the surface in standard deviations, taken at the surface's
-    tangent. Noise moves the cosines too, and the probability is averaged over that.
-    """
-    rank = cosines.shape[-1]
-    length = np.maximum(np.linalg.norm(cosines, axis=-1), 1e-12)
-    normal = cosines / length[..., None]
-    spread = np.einsum("bki,bij->bkj", normal, covariance)
-    sd = np.sqrt(np.einsum("bkj,bkj->bk", spread, normal))
-    excess = (length - 1.0) / sd
-    near = (np.abs(excess) < _FAR_EXCESS) & (distance < IMPOSSIBLE_DISTANCE)
-    d, m = np.maximum(distance[near], 1e-9), excess[near]
-    nodes, weights = np.polynomial.hermite_e.hermegauss(9)
-    weights = weights / weights.sum()
-    if rank < 3:
-        result = np.where(excess < 0, ndtr(-distance / 2), 0.0)
-        terms = (w * ndtr(-(d**2 + np.maximum(m + e, 0.0) ** 2) / (2 * d)) for e, w in zip(nodes, weights, strict=True))
-    else:
-        result = np.zeros_like(distance)
-        own_sd = np.sqrt(np.einsum("bi,bij,bj->b", true_cosines, covariance, true_cosines))
-        own = np.einsum("bkj,bj->bk", spread, true_cosines) / (sd * own_sd[:, None])
-        rho = np.clip(own[near], -1.0, 1.0)
-        rest = np.sqrt(1.0 - rho**2)
-        terms = (
-            w * v * ndtr(-(d**2 + (m + rho * e + rest * f) ** 2 - e**2) / (2 * d))
-            for e, w in zip(nodes, weights, strict=True)
-            for f, v in zip(nodes, weights, strict=True)
-        )
-    result[near] = sum(terms)
-    return result
 
 
 def bearing_change(cosines: Floats, axes: Floats, bearing: Floats, depression: Floats, unit: Floats) -> Floats:

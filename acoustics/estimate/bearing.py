@@ -29,15 +29,11 @@ UNKNOWN_BEARING_VARIANCE = np.pi**2 / 3
 LARGEST_USEFUL_BEARING_SD = 0.5
 
 NOT_FINITE = "a delay or its covariance is not finite"
-BEARING_UNSEEN = (
-    "bearing sd above 0.5 rad: the source is nearly straight above or below, or the noise too strong"
-)
+BEARING_UNSEEN = "bearing sd above 0.5 rad: the source is nearly straight above or below, or the noise too strong"
 VERTICAL_LINE = "bearing is not observed by a vertical line: only the cone angle is"
 CONE_MISSES = "no direction at the assumed depression lies on the cone: the nearest one is given"
 ON_AXIS = "on the axis of the line: the cone angle is known only to the square root of its usual error"
-IN_PLANE = (
-    "in the plane of the array: the angle out of it is known only to the square root of its usual error"
-)
+IN_PLANE = "in the plane of the array: the angle out of it is known only to the square root of its usual error"
 
 
 @dataclass(frozen=True)
@@ -175,7 +171,7 @@ def _answer(
 
     def shaped(values: Floats) -> Floats:
         known = finite.reshape(-1, *(1,) * (values.ndim - 1))
-        return np.where(known, values, np.nan).reshape(*batch, *values.shape[1:])
+        return np.where(known, values, np.nan).reshape((*batch, *values.shape[1:]))
 
     bearing, depression = bearing_and_depression(units)
     dof = len(problem.hydrophones) - (2 if line else 3)
@@ -212,9 +208,7 @@ def _angle_covariance(problem: DirectionProblem, unit: Floats) -> tuple[Floats, 
         in_plane = unit @ problem.axes[:2].T
         length = np.linalg.norm(in_plane, axis=-1)
         radial = np.sqrt(
-            np.einsum(
-                "mi,mij,mj->m", in_plane, np.broadcast_to(cosine_covariance, (len(unit), 2, 2)), in_plane
-            )
+            np.einsum("mi,mij,mj->m", in_plane, np.broadcast_to(cosine_covariance, (len(unit), 2, 2)), in_plane)
         )
         bound = np.where(length > 0.5, np.minimum(radial, bound), bound)
     strength, axes = np.linalg.eigh(information)

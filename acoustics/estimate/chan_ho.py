@@ -49,16 +49,13 @@ def chan_ho1994(delays: Delays, hydrophones_m: ArrayLike, sound_speed_m_s: Array
     n, batch = delays.n_hydrophones, delays.delay_s.shape[:-1]
     if hydrophones.ndim < 2 or hydrophones.shape[-2] != n or hydrophones.shape[-1] not in (2, 3):
         raise ParameterError(
-            f"hydrophones_m has shape {hydrophones.shape}: expected (..., {n}, 2) or (..., {n}, 3)"
-            f" for {n - 1} delays"
+            f"hydrophones_m has shape {hydrophones.shape}: expected (..., {n}, 2) or (..., {n}, 3) for {n - 1} delays"
         )
     dimension = hydrophones.shape[-1]
     if hydrophones.ndim > 2 and hydrophones.shape[:-2] != batch:
         raise ParameterError(f"hydrophones_m has shape {hydrophones.shape}: expected (..., {n}, {dimension})")
     if n < dimension + 1:
-        raise ParameterError(
-            f"hydrophones_m: {n} hydrophones, expected {dimension + 1} for {dimension} dimensions"
-        )
+        raise ParameterError(f"hydrophones_m: {n} hydrophones, expected {dimension + 1} for {dimension} dimensions")
     speed = positive_flat("sound_speed_m_s", sound_speed_m_s, batch)
     delay, covariance, finite = fill_gaps(
         delays.delay_s.reshape(-1, n - 1), flat(delays.covariance_s2, batch, (n - 1, n - 1))
@@ -124,7 +121,5 @@ def _exact(range_difference: Floats, half_square: Floats, baselines: Floats) -> 
     roots = np.stack([q / np.where(a == 0.0, 1e-300, a), c / np.where(q == 0.0, 1e-300, q)])
     shortest = np.maximum(-range_difference.min(axis=0), 0.0)  # no distance may be negative
     distance = np.where(roots >= shortest, roots, -np.inf).max(axis=0)
-    distance = np.where(
-        np.isfinite(distance), distance, np.maximum(-b / np.where(a == 0.0, 1.0, a), shortest)
-    )
+    distance = np.where(np.isfinite(distance), distance, np.maximum(-b / np.where(a == 0.0, 1.0, a), shortest))
     return start + slope * np.minimum(distance, 1e6)

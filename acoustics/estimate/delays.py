@@ -90,9 +90,7 @@ def delays_from_arrival_times(times_s: ArrayLike, variance_s2: ArrayLike, *, ref
     """
     times, variance = np.asarray(times_s, dtype=float), np.asarray(variance_s2, dtype=float)
     if times.ndim < 1 or times.shape[-1] < 2:
-        raise ParameterError(
-            f"times_s has shape {times.shape}: expected (..., n_hydrophones), at least 2 of them"
-        )
+        raise ParameterError(f"times_s has shape {times.shape}: expected (..., n_hydrophones), at least 2 of them")
     n = times.shape[-1]
     if not _fits(variance.shape, times.shape):
         raise ParameterError(f"variance_s2 has shape {variance.shape}: expected (), ({n},) or {times.shape}")

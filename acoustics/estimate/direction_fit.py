@@ -83,9 +83,7 @@ def prepare(
     if not abs(assumed_depression) < np.pi / 2:
         raise ParameterError(f"assumed_depression={assumed_depression}: expected between -pi/2 and pi/2")
     batch = delays.delay_s.shape[:-1]
-    delay, covariance, finite = fill_gaps(
-        delays.delay_s.reshape(-1, k), flat(delays.covariance_s2, batch, (k, k))
-    )
+    delay, covariance, finite = fill_gaps(delays.delay_s.reshape(-1, k), flat(delays.covariance_s2, batch, (k, k)))
     speed = positive_flat("sound_speed_m_s", sound_speed_m_s, batch)
     elements = element_covariance(element_sd_m, n, delays.reference)
     covariance = covariance + elements / speed[:, None, None] ** 2
@@ -127,9 +125,7 @@ def model(problem: DirectionProblem, unit: Floats) -> tuple[Floats, Floats]:
         distance = problem.range_m[:, None]
         time = spherical_time(problem.hydrophones, distance * unit, c)
         sensitivity = distance[..., None] / c[:, None, None]
-        by_unit = (
-            problem.differences @ unit_vectors_to_source(problem.hydrophones, distance * unit) * sensitivity
-        )
+        by_unit = problem.differences @ unit_vectors_to_source(problem.hydrophones, distance * unit) * sensitivity
     return time @ problem.differences.T, by_unit
 
 

@@ -59,7 +59,7 @@ def normal_equations(residual: Floats, jacobian: Floats) -> tuple[Floats, Floats
 
 
 def solve_positive(matrix: Floats, vector: Floats) -> Floats:
-    """Solve ``A x = b`` for positive definite A of shape (p, p, m), b of shape (p, m), by Cholesky factors.
+    """Solve ``A x = b`` for positive definite A, (p, p, m), and b, (p, m) or (p, q, m), by Cholesky factors.
 
     Loops over p, which is 1 to 4 here, so that numpy works along m: many times faster than one LAPACK call
     for each tiny matrix.
@@ -101,9 +101,7 @@ def inverse_factor(covariance: Floats) -> Floats:
     try:
         return np.linalg.inv(np.linalg.cholesky(covariance + floor))
     except np.linalg.LinAlgError:
-        raise ParameterError(
-            f"covariance_s2 of shape {covariance.shape} is not positive semi-definite"
-        ) from None
+        raise ParameterError(f"covariance_s2 of shape {covariance.shape} is not positive semi-definite") from None
 
 
 def with_nuisance(covariance: Floats, jacobian: Floats, sd: ArrayLike) -> Floats:
@@ -127,9 +125,7 @@ def element_covariance(element_sd_m: ArrayLike, n_hydrophones: int, reference: i
     """
     sd = np.asarray(element_sd_m, dtype=float)
     if sd.shape not in ((), (n_hydrophones,)) or np.any(sd < 0):
-        raise ParameterError(
-            f"element_sd_m={sd.tolist()}: expected one value or {n_hydrophones}, none negative"
-        )
+        raise ParameterError(f"element_sd_m={sd.tolist()}: expected one value or {n_hydrophones}, none negative")
     differences = difference_matrix(n_hydrophones, reference) * sd
     return differences @ differences.T
 
@@ -191,12 +187,16 @@ def levenberg(
         better = trial_cost <= cost
         done |= ~better & (damping > 1e8)
         damping = np.where(better, np.maximum(damping * 0.1, 1e-12), np.maximum(damping * 10.0, 1e-5))
-        state = np.where(better, trial, state)
+        state = trial if better.all() else np.where(better, trial, state)
         if done.all():
             break
-        cost = np.where(better, trial_cost, cost)
         trial_normal, trial_gradient = normal_equations(residual, jacobian)
-        normal, gradient = np.where(better, trial_normal, normal), np.where(better, trial_gradient, gradient)
+        if better.all():
+            cost, normal, gradient = trial_cost, trial_normal, trial_gradient
+        else:
+            cost = np.where(better, trial_cost, cost)
+            normal = np.where(better, trial_normal, normal)
+            gradient = np.where(better, trial_gradient, gradient)
         if np.count_nonzero(done) > 0.3 * done.size:
             result[:, rows] = state
             left = np.flatnonzero(~done)

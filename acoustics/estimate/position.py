@@ -15,6 +15,7 @@ from acoustics.estimate.delays import Delays
 from acoustics.estimate.least_squares import (
     element_covariance,
     inverse_factor,
+    solve_positive,
     with_nuisance,
 )
 from acoustics.estimate.position_fit import (
@@ -35,9 +36,7 @@ EXACT_DEPTH_SD_M = 1e-4
 UNKNOWN_POSITION_SD_M = 1e6
 
 NOT_FINITE = "a delay or its covariance is not finite"
-RANGE_UNSEEN = (
-    "position is not observed: its standard deviation exceeds the distance; the direction is usable"
-)
+RANGE_UNSEEN = "position is not observed: its sd exceeds half the distance; the direction is usable"
 MIRROR = "the mirror image on the other side of the plane of the array fits as well; the lower one is given"
 LINE_MIRROR = "the mirror image on the other side of the line of hydrophones fits as well"
 
@@ -131,9 +130,7 @@ def locate_source(
     batch, n = delays.delay_s.shape[:-1], delays.n_hydrophones
     k = n - 1
     _check_hydrophones(hydrophones, n, batch)
-    delay, covariance, finite = fill_gaps(
-        delays.delay_s.reshape(-1, k), flat(delays.covariance_s2, batch, (k, k))
-    )
+    delay, covariance, finite = fill_gaps(delays.delay_s.reshape(-1, k), flat(delays.covariance_s2, batch, (k, k)))
     speed = positive_flat("sound_speed_m_s", sound_speed_m_s, batch)
     elements = element_covariance(element_sd_m, n, delays.reference)
     base = covariance + elements / speed[:, None, None] ** 2
@@ -169,10 +166,12 @@ def _answer(
     """Covariance, consistency and reasons for positions (3, m) relative to the array's centre."""
     chi2, weight = information(problem, place)
     prior = np.maximum(1e-14 * np.einsum("iim->m", weight), UNKNOWN_POSITION_SD_M**-2)
-    covariance = np.linalg.inv(np.moveaxis(weight + prior * np.eye(3)[..., None], -1, 0))
-    sd = np.sqrt(np.einsum("mii->m", covariance))
+    unit = np.eye(3)[..., None]
+    inverse = solve_positive(weight + prior * unit, unit)
+    sd = np.sqrt(np.einsum("iim->m", inverse))
+    covariance = np.moveaxis(0.5 * (inverse + inverse.swapaxes(0, 1)), -1, 0)
     distance = np.sqrt(np.einsum("dm,dm->m", place, place))
-    unseen = ~(sd < np.maximum(distance, problem.radius))
+    unseen = ~(sd < 0.5 * np.maximum(distance, problem.radius))
     mirrored = np.full(len(chi2), problem.rank == 2 and problem.depth is None)
     line = np.full(len(chi2), problem.rank == 1)
     dof = len(problem.delay) - 3 + (problem.depth is not None)
@@ -210,14 +209,10 @@ def _depth(
         return None, None
     values = np.asarray(depth, dtype=float)
     if not np.isfinite(values).all() or values.shape not in ((), batch):
-        raise ParameterError(
-            f"source_depth_m has shape {values.shape}: expected () or {batch}, finite values"
-        )
+        raise ParameterError(f"source_depth_m has shape {values.shape}: expected () or {batch}, finite values")
     spread = np.asarray(0.0 if sd is None else sd, dtype=float)
     if not np.all((spread >= 0) & np.isfinite(spread)) or spread.shape not in ((), batch):
-        raise ParameterError(
-            f"source_depth_sd_m={spread.tolist()}: expected () or {batch}, finite, 0 or more"
-        )
+        raise ParameterError(f"source_depth_sd_m={spread.tolist()}: expected () or {batch}, finite, 0 or more")
     return flat(values, batch, ()), flat(np.maximum(spread, EXACT_DEPTH_SD_M), batch, ())
 
 
@@ -225,9 +220,7 @@ def _nuisance_sd(sound_speed_sd: float, attitude_sd: ArrayLike, position_sd: Arr
     """Standard deviations, shape (7,), of sound speed, three rotations and three shifts."""
     attitude, shift = np.asarray(attitude_sd, dtype=float), np.asarray(position_sd, dtype=float)
     if attitude.shape != (3,):
-        raise ParameterError(
-            f"attitude_sd has shape {attitude.shape}: expected (3,), roll, pitch and heading"
-        )
+        raise ParameterError(f"attitude_sd has shape {attitude.shape}: expected (3,), roll, pitch and heading")
     if shift.shape not in ((), (3,)):
         raise ParameterError(f"position_sd_m has shape {shift.shape}: expected () or (3,)")
     sd = np.concatenate([[sound_speed_sd], attitude, np.broadcast_to(shift, 3)])
@@ -242,7 +235,5 @@ def _nuisance_sd(sound_speed_sd: float, attitude_sd: ArrayLike, position_sd: Arr
 def _points(name: str, value: ArrayLike, batch: tuple[int, ...]) -> Floats:
     points = np.asarray(value, dtype=float)
     if points.shape not in ((3,), (*batch, 3)) or not np.isfinite(points).all():
-        raise ParameterError(
-            f"{name} has shape {points.shape}: expected (3,) or {(*batch, 3)}, finite values"
-        )
+        raise ParameterError(f"{name} has shape {points.shape}: expected (3,) or {(*batch, 3)}, finite values")
     return flat(points, batch, (3,))

@@ -215,9 +215,7 @@ def _bearing_sides(problem: PositionProblem) -> list[Floats]:
     axes = np.linalg.svd(hydrophones, full_matrices=True)[2]  # (m or 1, 3, 3), rows
     r = min(problem.rank, 2)
     whitener = problem.whitener[None] if problem.whitener.ndim == 2 else np.moveaxis(problem.whitener, -1, 0)
-    baselines = (
-        difference_matrix(hydrophones.shape[1], problem.reference) @ hydrophones @ transposed(axes[:, :r])
-    )
+    baselines = difference_matrix(hydrophones.shape[1], problem.reference) @ hydrophones @ transposed(axes[:, :r])
     design = -(whitener @ baselines) / problem.sound_speed[:, None, None]
     solver = np.linalg.inv(transposed(design) @ design) @ transposed(design) @ whitener
     cosines = apply(trailing(solver), problem.delay)

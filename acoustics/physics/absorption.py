@@ -134,12 +134,8 @@ def absorption_ainslie_mccolm1998_db_per_km(
     warn_outside(formula, "ph", np.where(s > _FRESH_PPT, acidity, 8.0), 7.7, 8.3, "")
 
     z_km = d / 1e3
-    boric = (
-        0.106 * np.exp((acidity - 8.0) / 0.56) * _relaxation(f, 0.78 * np.sqrt(s / 35.0) * np.exp(t / 26.0))
-    )
-    sulphate = (
-        0.52 * (1.0 + t / 43.0) * (s / 35.0) * np.exp(-z_km / 6.0) * _relaxation(f, 42.0 * np.exp(t / 17.0))
-    )
+    boric = 0.106 * np.exp((acidity - 8.0) / 0.56) * _relaxation(f, 0.78 * np.sqrt(s / 35.0) * np.exp(t / 26.0))
+    sulphate = 0.52 * (1.0 + t / 43.0) * (s / 35.0) * np.exp(-z_km / 6.0) * _relaxation(f, 42.0 * np.exp(t / 17.0))
     water = 0.00049 * f**2 * np.exp(-(t / 27.0 + z_km / 17.0))
     return boric + sulphate + water
 

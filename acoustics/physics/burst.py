@@ -142,11 +142,7 @@ def burst_moments(
     """
     window = checked("window_s", window_s, minimum=0.0, allow_infinite=True)
     rate, length = _rate(frequency_hz, q), float(checked("length_s", length_s, above=0.0))
-    sweep = (
-        2.0
-        * np.pi
-        * float(checked("sweep_hz", sweep_hz, minimum=-2.0 * frequency_hz, maximum=2.0 * frequency_hz))
-    )
+    sweep = 2.0 * np.pi * float(checked("sweep_hz", sweep_hz, minimum=-2.0 * frequency_hz, maximum=2.0 * frequency_hz))
     driven = np.minimum(window, length)
     reached = -np.expm1(-rate * length)
     decayed = -np.expm1(-2.0 * rate * np.maximum(window - length, 0.0))

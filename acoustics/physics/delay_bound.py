@@ -176,9 +176,7 @@ def random_signal_delay_variance(
     Trans. ASSP 29:527-533.
     """
     ratio = checked("snr", snr, above=0.0)
-    return 1.0 / (
-        2.0 * _band_integral(frequency_hz, bandwidth_hz, duration_s) * ratio**2 / (1.0 + 2.0 * ratio)
-    )
+    return 1.0 / (2.0 * _band_integral(frequency_hz, bandwidth_hz, duration_s) * ratio**2 / (1.0 + 2.0 * ratio))
 
 
 def _band_integral(frequency_hz: ArrayLike, bandwidth_hz: ArrayLike, duration_s: ArrayLike) -> Floats:
@@ -188,8 +186,6 @@ def _band_integral(frequency_hz: ArrayLike, bandwidth_hz: ArrayLike, duration_s:
         checked("bandwidth_hz", bandwidth_hz, above=0.0),
     )
     if (width > 2.0 * f).any():
-        raise ParameterError(
-            f"bandwidth_hz={bandwidth_hz!r} must be at most twice frequency_hz={frequency_hz!r}"
-        )
+        raise ParameterError(f"bandwidth_hz={bandwidth_hz!r} must be at most twice frequency_hz={frequency_hz!r}")
     cubes = 3.0 * f**2 * width * (1.0 + width**2 / (12.0 * f**2))
     return checked("duration_s", duration_s, above=0.0) * (2.0 * np.pi) ** 2 * cubes / 3.0

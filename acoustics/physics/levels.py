@@ -55,9 +55,7 @@ def spherical_spreading_loss_db(range_m: ArrayLike) -> Floats:
     return 20.0 * np.log10(checked("range_m", range_m, above=0.0))
 
 
-def received_level_db(
-    source_level_db: ArrayLike, range_m: ArrayLike, absorption_db_per_km: ArrayLike
-) -> Floats:
+def received_level_db(source_level_db: ArrayLike, range_m: ArrayLike, absorption_db_per_km: ArrayLike) -> Floats:
     """Level at a range from a source in free water.
 
     Parameters

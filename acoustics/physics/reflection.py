@@ -125,13 +125,9 @@ def elastic_reflection(
     compressional = checked("speed_m_s", speed_m_s, above=0.0)
     shear = checked("shear_speed_m_s", shear_speed_m_s, minimum=0.0)
     loss = checked("attenuation_db_per_wavelength", attenuation_db_per_wavelength, minimum=0.0)
-    shear_loss = checked(
-        "shear_attenuation_db_per_wavelength", shear_attenuation_db_per_wavelength, minimum=0.0
-    )
+    shear_loss = checked("shear_attenuation_db_per_wavelength", shear_attenuation_db_per_wavelength, minimum=0.0)
     if (shear > np.sqrt(0.75) * compressional).any():
-        raise ParameterError(
-            f"shear_speed_m_s={shear_speed_m_s!r} must be at most 0.866 of speed_m_s={speed_m_s!r}"
-        )
+        raise ParameterError(f"shear_speed_m_s={shear_speed_m_s!r} must be at most 0.866 of speed_m_s={speed_m_s!r}")
 
     # Wavenumbers over that in water; the horizontal one, cos(grazing), is common to all waves.
     sine = np.maximum(np.sin(angle), _LEAST_SINE)

@@ -53,8 +53,7 @@ def absolute_salinity_g_kg(
     depth = checked("depth_m", depth_m, minimum=0.0)
     if (latitude_deg is None) != (longitude_deg is None):
         raise ParameterError(
-            f"latitude_deg={latitude_deg!r} and longitude_deg={longitude_deg!r} must be given together"
-            " or not at all"
+            f"latitude_deg={latitude_deg!r} and longitude_deg={longitude_deg!r} must be given together or not at all"
         )
     if latitude_deg is None or longitude_deg is None:
         return np.asarray(gsw.SR_from_SP(salinity + np.zeros_like(depth)))
@@ -121,9 +120,7 @@ def sound_speed_teos10(
     return np.asarray(gsw.sound_speed_t_exact(salinity, t, p))
 
 
-def sound_speed_mackenzie1981(
-    temperature_degc: ArrayLike, *, salinity_psu: ArrayLike, depth_m: ArrayLike
-) -> Floats:
+def sound_speed_mackenzie1981(temperature_degc: ArrayLike, *, salinity_psu: ArrayLike, depth_m: ArrayLike) -> Floats:
     """Sound speed of sea water by Mackenzie's nine-term equation.
 
     Parameters

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from matplotlib import rc_context
+from matplotlib import colormaps, rc_context
 from matplotlib.axes import Axes
+from matplotlib.colors import BoundaryNorm
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 
@@ -25,7 +26,7 @@ def map_plot(result: PoolMap, scene: Scene, pinger: Pinger) -> Figure:
         title = f"Horizontal position error, simulation ({result.trials} pings a cell; hatched: over half refused)"
         panels.append((title, "RMS of the fixes given [m]", result.simulated_m))
     with rc_context(STYLE):
-        figure = Figure(figsize=(8.0, 1.2 + 3.9 * len(panels)), layout="constrained")
+        figure = Figure(figsize=(8.0, 0.8 + 3.6 * len(panels)), layout="constrained")
         all_axes = np.atleast_1d(figure.subplots(len(panels), 1, sharex=True))
         for axes, (title, unit, values) in zip(all_axes, panels, strict=True):
             _panel(axes, result, values, title, unit)
@@ -45,7 +46,9 @@ def map_plot(result: PoolMap, scene: Scene, pinger: Pinger) -> Figure:
 def _panel(axes: Axes, result: PoolMap, values: Floats, title: str, unit: str) -> None:
     shown = np.ma.masked_invalid(values)
     levels = _levels(shown.compressed())
-    filled = axes.contourf(result.x_m, result.y_m, shown, levels=levels, cmap="cividis_r", extend="both")
+    # One step of colour from each contour to the next, whatever the values: errors run over decades.
+    norm = BoundaryNorm(levels, colormaps["cividis_r"].N, extend="both")
+    filled = axes.contourf(result.x_m, result.y_m, shown, levels=levels, cmap="cividis_r", norm=norm, extend="both")
     lines = axes.contour(result.x_m, result.y_m, shown, levels=levels, colors=INK, linewidths=0.7)
     axes.clabel(lines, fontsize=8, fmt="%g", inline_spacing=3)
     bar = axes.figure.colorbar(filled, ax=axes, shrink=0.85, pad=0.02)
@@ -82,14 +85,14 @@ def _scenery(axes: Axes, scene: Scene, pinger: Pinger) -> None:
         axes.plot(*station.position_m[:2], "s", ms=6, mfc="white", mec=INK, mew=1.2)
         axes.annotate(station.name, station.position_m[:2], xytext=(7, 7), **label)
     axes.plot(*pinger.position_m[:2], "*", ms=14, mfc=EMBER, mec=INK)
-    axes.annotate(pinger.name, pinger.position_m[:2], xytext=(9, -13), **label)
+    axes.annotate(pinger.name, pinger.position_m[:2], xytext=(-10, -4), ha="right", **label)
     x, y, _ = scene.vehicle.position_m
     heading = np.deg2rad(scene.vehicle.heading_deg)
     axes.annotate(
         "",
         (x + 1.2 * np.cos(heading), y + 1.2 * np.sin(heading)),
         (x, y),
-        arrowprops={"arrowstyle": "-|>", "color": "white", "lw": 2.5, "mutation_scale": 16},
+        arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 2, "mutation_scale": 16},
     )
     axes.plot(x, y, "o", ms=5, mfc="white", mec=INK)
     axes.annotate(scene.vehicle.name, (x, y), xytext=(-4, -14), **label)

@@ -217,18 +217,14 @@ def _kept_paths(
     near[:, 0] = True
     element, image = np.nonzero(near)
     distance = distance[element, image]
-    paths = follow_paths(
-        room, source, images.take(np.repeat(image, n_hydrophones)), receivers[element].reshape(-1, 3)
-    )
+    paths = follow_paths(room, source, images.take(np.repeat(image, n_hydrophones)), receivers[element].reshape(-1, 3))
     exists, gain = paths.exists.reshape(distance.shape), paths.gain.reshape(distance.shape)
     delay = distance * paths.slowness_s_m.reshape(distance.shape)
     amplitude = gain / distance * 10 ** (-loss_db_per_m * distance / 20)
 
     order = images.order[image]
     strongest = np.abs(amplitude[order == 0])
-    heard = (
-        exists & (delay <= direct_s[element] + horizon_s) & (np.abs(amplitude) >= least * strongest[element])
-    )
+    heard = exists & (delay <= direct_s[element] + horizon_s) & (np.abs(amplitude) >= least * strongest[element])
     keep = (order == 0) | np.any(heard, axis=-1)
     element, image, order = element[keep], image[keep], order[keep]
     exists, delay, amplitude = exists[keep], delay[keep], amplitude[keep]

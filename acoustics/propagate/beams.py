@@ -1,7 +1,7 @@
 """Beams: the part of a face that an image lights through the face that made the image.
 
-A face outside the beam mirrors nothing. Without this the number of images grows exponentially with the order in
-any room whose edges are not right angles, while the number of paths does not.
+A face outside the beam mirrors nothing. Without this the number of images grows exponentially with the order
+in any room whose edges are not right angles, while the number of paths does not.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def lit_part(apex_m: Floats, aperture_m: Floats, face_m: Floats) -> tuple[Floats
 def _cut(polygon_m: Floats, point_m: Floats, normal: Floats) -> tuple[Floats, Bools]:
     """Part of each convex polygon on the normal's side of a plane through the point; a zero normal cuts nothing.
 
-    I. E. Sutherland and G. W. Hodgman, Reentrant polygon clipping, Comm. ACM 17, 32-42 (1974), one plane at a time.
+    I. E. Sutherland and G. W. Hodgman, Reentrant polygon clipping, Comm. ACM 17, 32-42 (1974).
     """
     height = np.einsum("nck,nk->nc", polygon_m - point_m[:, None], normal)
     height = np.where(np.any(normal != 0, axis=1)[:, None], height, 1.0)
@@ -66,6 +66,4 @@ def _cut(polygon_m: Floats, point_m: Floats, normal: Floats) -> tuple[Floats, Bo
     count = kept.sum(axis=1)
     in_order = np.argsort(~kept, axis=1, kind="stable")
     slot = np.minimum(np.arange(max(int(count.max(initial=1)), 1)), np.maximum(count - 1, 0)[:, None])
-    return np.take_along_axis(
-        candidates, np.take_along_axis(in_order, slot, axis=1)[..., None], axis=1
-    ), count > 0
+    return np.take_along_axis(candidates, np.take_along_axis(in_order, slot, axis=1)[..., None], axis=1), count > 0

@@ -91,9 +91,7 @@ def check_limits(frequency_hz: float, horizon_s: float) -> None:
             raise ParameterError(f"{name}={value} must be positive and finite")
 
 
-def checked_geometry(
-    scene: Scene, hydrophones_site_m: ArrayLike, source_m: ArrayLike
-) -> tuple[Floats, Floats]:
+def checked_geometry(scene: Scene, hydrophones_site_m: ArrayLike, source_m: ArrayLike) -> tuple[Floats, Floats]:
     """Hydrophones of shape (..., n, 3) and source of shape (3,) as arrays of float [m], all in the water.
 
     Raises
@@ -103,9 +101,7 @@ def checked_geometry(
     """
     hydrophones, source = np.asarray(hydrophones_site_m, dtype=float), np.asarray(source_m, dtype=float)
     if hydrophones.ndim < 2 or hydrophones.shape[-1] != 3 or hydrophones.size == 0:
-        raise ParameterError(
-            f"hydrophones_site_m has shape {hydrophones.shape}; (..., n_hydrophones, 3) is needed"
-        )
+        raise ParameterError(f"hydrophones_site_m has shape {hydrophones.shape}; (..., n_hydrophones, 3) is needed")
     if source.shape != (3,):
         raise ParameterError(f"source_m has shape {source.shape}; (3,) is needed")
     for name, places in (("source_m", source[None]), ("hydrophones_site_m", hydrophones.reshape(-1, 3))):
@@ -120,14 +116,10 @@ def checked_geometry(
     return hydrophones, source
 
 
-def _face_reflection(
-    face: Face, grazing: Floats, *, density: float, speed: float, wavenumber: float
-) -> Complexes:
+def _face_reflection(face: Face, grazing: Floats, *, density: float, speed: float, wavenumber: float) -> Complexes:
     coefficient = face.material.reflection(grazing, water_density_kg_m3=density, water_speed_m_s=speed)
     if face.roughness_m > 0:
-        coefficient = coefficient * roughness_loss(
-            grazing, wavenumber=wavenumber, rms_height_m=face.roughness_m
-        )
+        coefficient = coefficient * roughness_loss(grazing, wavenumber=wavenumber, rms_height_m=face.roughness_m)
     return np.conj(coefficient)  # formulas of reflection are for exp(-i w t)
 
 
@@ -148,9 +140,7 @@ def _outlines_m(scene: Scene) -> Floats | None:
     if not scene.pool.surface_reflects:
         outlines.append(np.column_stack([scene.pool.outline_m, np.zeros(len(scene.pool.outline_m))]))
     corners = max(len(outline) for outline in outlines)
-    return np.array(
-        [np.pad(outline, ((0, corners - len(outline)), (0, 0)), mode="edge") for outline in outlines]
-    )
+    return np.array([np.pad(outline, ((0, corners - len(outline)), (0, 0)), mode="edge") for outline in outlines])
 
 
 def _box_m(scene: Scene) -> Floats | None:

@@ -128,17 +128,13 @@ def lattice_faces(room: Room, images: Images, receivers_m: Floats) -> NDArray[np
 
 def _box(room: Room) -> tuple[Floats, Floats]:
     if room.box_m is None:
-        raise ParameterError(
-            "room.box_m=None: the lattice of images needs a rectangular room with a level floor"
-        )
+        raise ParameterError("room.box_m=None: the lattice of images needs a rectangular room with a level floor")
     return room.box_m[0], room.box_m[1]
 
 
 def _face_of_side(room: Room) -> list[tuple[int, int]]:
     """Index of the lower and the upper face of each axis: their normals point up and down the axis."""
-    return [
-        (int(np.argmax(room.normals[:, axis])), int(np.argmin(room.normals[:, axis]))) for axis in range(3)
-    ]
+    return [(int(np.argmax(room.normals[:, axis])), int(np.argmin(room.normals[:, axis]))) for axis in range(3)]
 
 
 def _image_coordinate(k: Ints, source_m: Floats, length_m: Floats) -> Floats:

@@ -22,7 +22,8 @@ from acoustics.geometry import Floats
 from acoustics.propagate.beams import lit_part
 from acoustics.propagate.room import Bools, Images, Ints, Paths, Room, path_gain, within_reach
 
-MAX_IMAGES = 300_000
+MAX_IMAGES = 100_000
+_FEW_IMAGES = 20_000  # up to here it is quicker to mirror blindly than to follow beams
 _TOUCHING_M = 1e-9
 _SAME_PLACE_M = 1e-7
 
@@ -75,36 +76,17 @@ def polyhedron_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m
     Raises
     ------
     ParameterError
-        If more than `MAX_IMAGES` images are within reach.
+        If more than `MAX_IMAGES` images are within reach, whatever the faces hide.
     """
-    source = np.asarray(source_m, dtype=float)[None]
-    found, count = [source], 1
-    apex, aperture = source, None
-    mirrors = np.array([reflection is not None for reflection in room.reflections], dtype=bool)
-    while len(apex) and mirrors.any():
-        height = apex @ room.normals.T - room.offsets_m
-        # A source on a face has its image there too; later images on a plane are their own mirror images.
-        facing = mirrors & (height > (-_TOUCHING_M if len(found) == 1 else _TOUCHING_M))
-        parent, face = np.nonzero(facing)
-        image = apex[parent] - 2 * height[parent, face, None] * room.normals[face]
-        near = within_reach(image, receivers_m, reach_m)
-        parent, face, image = parent[near], face[near], image[near]
-        if room.outlines_m is not None:
-            lit, some = room.outlines_m[face], np.ones(len(face), dtype=bool)
-            if aperture is not None:
-                lit, some = lit_part(apex[parent], aperture[parent], lit)
-            image, aperture = image[some], lit[some]
-        apex = image
-        found.append(_without_doubles(apex))
-        count += len(apex)
-        if count > MAX_IMAGES:
-            raise ParameterError(
-                f"reach_m={float(np.max(reach_m)):.1f}: more than {MAX_IMAGES} images lie within it; "
-                "choose a shorter horizon"
-            )
-    position = np.concatenate(found)
-    order = np.repeat(np.arange(len(found)), [len(part) for part in found])
-    return Images(position, order, np.zeros((len(position), 3), dtype=np.int64))
+    generations = _mirrored(room, source_m, receivers_m, reach_m, limit=_FEW_IMAGES, beams=False)
+    if generations is None and room.outlines_m is not None:
+        generations = _mirrored(room, source_m, receivers_m, reach_m, limit=MAX_IMAGES, beams=True)
+    if generations is None:
+        raise ParameterError(
+            f"reach_m={float(np.max(reach_m)):.1f}: too many images lie within it; choose a shorter horizon"
+        )
+    order = np.repeat(np.arange(len(generations)), [len(part) for part in generations])
+    return Images(np.concatenate(generations), order, np.zeros((len(order), 3), dtype=np.int64))
 
 
 def polyhedron_trace(room: Room, source_m: Floats, images: Images, receivers_m: Floats) -> Trace:
@@ -165,6 +147,40 @@ def polyhedron_paths(room: Room, source_m: Floats, images: Images, receivers_m: 
     gain = np.zeros(len(receivers_m), dtype=complex)
     gain[trace.exists] = path_gain(room, trace.faces[trace.exists], trace.sin_grazing[trace.exists])
     return Paths(trace.exists, gain, trace.slowness_s_m)
+
+
+def _mirrored(
+    room: Room, source_m: Floats, receivers_m: Floats, reach_m: Floats, *, limit: int, beams: bool
+) -> list[Floats] | None:
+    """Images of each order [m] until none is within reach; None if they are more than the limit.
+
+    Without beams images at one place are one. With beams they are not until the end, since each sequence of faces
+    lights its own part of the next: fewer images in the end, more work for each.
+    """
+    mirrors = np.array([reflection is not None for reflection in room.reflections], dtype=bool)
+    apex, aperture = np.asarray(source_m, dtype=float)[None], None
+    found, count = [apex], 1
+    while len(apex) and mirrors.any():
+        height = apex @ room.normals.T - room.offsets_m
+        # A source on a face has its image there too; later images on a plane are their own mirror images.
+        facing = mirrors & (height > (-_TOUCHING_M if len(found) == 1 else _TOUCHING_M))
+        parent, face = np.nonzero(facing)
+        image = apex[parent] - 2 * height[parent, face, None] * room.normals[face]
+        near = within_reach(image, receivers_m, reach_m)
+        parent, face, image = parent[near], face[near], image[near]
+        if beams and room.outlines_m is not None:
+            lit = room.outlines_m[face]
+            if aperture is not None:
+                lit, some = lit_part(apex[parent], aperture[parent], lit)
+                lit, image = lit[some], image[some]
+            aperture, apex = lit, image
+        else:
+            apex = _without_doubles(image)
+        found.append(_without_doubles(apex))
+        count += len(apex)
+        if count > limit:
+            return None
+    return found
 
 
 def _next_face(room: Room, place: Floats, heading: Floats) -> tuple[Ints, Floats]:

@@ -93,20 +93,22 @@ def simulate_bearings(
     exact = times @ difference.T
     phase = (times + rng.normal(size=(n_trials, n)) * np.sqrt(errors.phase_variance_s2)) @ difference.T
     coarse = (times + rng.normal(size=(n_trials, n)) * np.sqrt(errors.envelope_variance_s2)) @ difference.T
-    shared = errors.skew_sd_s**2
     mounting = (errors.element_sd_m / sound_speed_m_s) ** 2
+    shared = errors.skew_sd_s**2 + mounting
+
+    def covariance(variance_s2: ArrayLike) -> Floats:
+        return difference @ np.diag(np.broadcast_to(variance_s2, n)) @ difference.T
+
     cycles = resolve_cycles(
-        phase - np.round(phase * frequency_hz) / frequency_hz,
-        coarse,
-        difference @ np.diag(errors.phase_variance_s2 + shared + mounting) @ difference.T,
-        difference @ np.diag(errors.envelope_variance_s2 + shared + mounting) @ difference.T,
+        Delays(phase - np.round(phase * frequency_hz) / frequency_hz, covariance(errors.phase_variance_s2 + shared)),
+        Delays(coarse, covariance(errors.envelope_variance_s2)),
         hydrophones_m,
         sound_speed_m_s,
         frequency_hz,
     )
-    covariance = difference @ np.diag(np.full(n, errors.phase_variance_s2 + shared)) @ difference.T
+    delay = cycles.delays.delay_s
     found = estimate_bearing(
-        Delays(cycles.delay_s, covariance),
+        Delays(delay, covariance(errors.phase_variance_s2 + errors.skew_sd_s**2)),
         hydrophones_m,
         sound_speed_m_s,
         sound_speed_sd_m_s=errors.sound_speed_sd_m_s,
@@ -117,7 +119,7 @@ def simulate_bearings(
     nearest = np.argmax(np.einsum("tci,ti->tc", candidates, truth), axis=-1)[:, None]
     error = wrap_angle(np.take_along_axis(found.bearing, nearest, -1)[:, 0] - bearing)
     variance = np.take_along_axis(found.covariance[..., 0, 0], nearest, -1)
-    wrong = np.any(np.abs(cycles.delay_s - exact) > 0.5 / frequency_hz, axis=-1)
+    wrong = np.any(np.abs(delay - exact) > 0.5 / frequency_hz, axis=-1)
     return BearingTrials(error, wrong, inside_region(error[:, None], variance[..., None]))
 
 

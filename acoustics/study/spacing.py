@@ -176,9 +176,10 @@ def _reason(
 ) -> str:
     plan = sweep.scene.study
     if spacing_m <= sweep.half_wavelength_m * (1 + 1e-9):
-        cycle = "under half a wavelength no cycle can be mistaken"
+        cycle = "up to half a wavelength the phase alone tells the cycle"
     else:
-        cycle = f"the wrong cycle stays at {100 * wrong_cycle:.2g} % (limit {100 * plan.wrong_cycle_limit:g} %)"
+        rate = "under 0.01 %" if wrong_cycle < 1e-4 else f"at {100 * wrong_cycle:.2g} %"
+        cycle = f"the wrong cycle stays {rate} (limit {100 * plan.wrong_cycle_limit:g} %)"
     target, error = f"the target of {plan.bearing_target_deg:g} deg", f"{expected_deg:.2g} deg predicted"
     if meets:
         aim = f"it is the smallest spacing whose bearing error, {error}, meets {target}"

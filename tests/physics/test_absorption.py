@@ -34,9 +34,7 @@ def test_salt_adds_and_depth_takes_away(absorption):
 
 def test_the_two_branches_of_the_viscous_term_meet_at_20_degrees():
     # Francois & Garrison (1982): 2.201e-4 and 2.200e-4 dB/km/kHz^2 on the two sides.
-    cold, warm = absorption_francois_garrison1982_db_per_km(
-        1e6, temperature_degc=[20.0, 20.0 + 1e-9], salinity_psu=0.0
-    )
+    cold, warm = absorption_francois_garrison1982_db_per_km(1e6, temperature_degc=[20.0, 20.0 + 1e-9], salinity_psu=0.0)
     assert warm == pytest.approx(cold, rel=1e-3)
 
 

@@ -58,8 +58,8 @@ def test_moments_equal_those_of_a_finely_sampled_burst(window, sweep):
     spread = trapezoid(np.abs(derivative) ** 2, t) / energy - mean**2
 
     moments = burst_moments(window, **BURST, sweep_hz=sweep)
-    assert moments.energy_s == pytest.approx(energy, rel=1e-5)
-    assert moments.mean_square_angular_frequency == pytest.approx(slope / energy, rel=1e-5)
+    assert moments.energy_s == pytest.approx(energy, rel=1e-5, abs=0)
+    assert moments.mean_square_angular_frequency == pytest.approx(slope / energy, rel=1e-5, abs=0)
     assert moments.mean_square_angular_bandwidth == pytest.approx(spread, rel=2e-4)
 
 
@@ -67,21 +67,21 @@ def test_moments_equal_those_of_a_finely_sampled_burst(window, sweep):
 def test_energy_of_short_windows_keeps_its_digits(window):
     # Around 1e-3 time constants a series replaces the closed form; scipy.integrate.quad knows neither.
     expected, _ = quad(lambda t: burst_envelope(t, **BURST) ** 2, 0.0, window, epsabs=0.0, epsrel=1e-12)
-    assert burst_moments(window, **BURST).energy_s == pytest.approx(expected, rel=1e-8)
+    assert burst_moments(window, **BURST).energy_s == pytest.approx(expected, rel=1e-8, abs=0)
 
 
 @pytest.mark.parametrize("sweep", SWEEPS_HZ)
 def test_whole_burst(sweep):
     whole = burst_moments(np.inf, **BURST, sweep_hz=sweep)
     late = burst_moments(5e-3, **BURST, sweep_hz=sweep)
-    assert whole.energy_s == pytest.approx(late.energy_s, rel=1e-12)
+    assert whole.energy_s == pytest.approx(late.energy_s, rel=1e-12, abs=0)
     assert whole.mean_square_angular_frequency == pytest.approx(late.mean_square_angular_frequency, rel=1e-12)
     # Parseval, by numpy's FFT: energy and mean square frequency of the spectrum, leakage of the ends aside.
     t = np.arange(2**17) * 5e-8
     phase = burst_phase(t, frequency_hz=30e3, length_s=BURST["length_s"], sweep_hz=sweep)
     spectrum = np.abs(np.fft.fft(burst_envelope(t, **BURST) * np.exp(1j * phase))) ** 2
     omega = 2 * np.pi * np.fft.fftfreq(t.size, 5e-8)
-    assert whole.energy_s == pytest.approx(spectrum.sum() / t.size * 5e-8, rel=1e-4)
+    assert whole.energy_s == pytest.approx(spectrum.sum() / t.size * 5e-8, rel=1e-4, abs=0)
     mean_square = np.sum(omega**2 * spectrum) / spectrum.sum()
     assert whole.mean_square_angular_frequency == pytest.approx(mean_square, rel=1e-3)
 
@@ -107,7 +107,7 @@ def test_long_burst_reaches_the_narrow_pulse():
     moments = burst_moments(np.inf, frequency_hz=30e3, length_s=1.0, q=8.0)
     assert moments.energy_s == pytest.approx(1.0, rel=1e-3)
     sd = np.sqrt(arrival_time_variance(200.0, moments.mean_square_angular_frequency))
-    assert sd == pytest.approx(3.751318e-07, rel=1e-6)
+    assert sd == pytest.approx(3.751318e-07, rel=1e-6, abs=0)
 
 
 def test_a_linear_sweep_spreads_by_its_width_over_root_12():

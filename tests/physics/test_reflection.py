@@ -110,9 +110,7 @@ def test_normal_incidence_knows_no_shear():
 
 
 def test_grazing_limits():
-    assert fluid_reflection(0.0, **WATER, density_kg_m3=1900.0, speed_m_s=1650.0) == pytest.approx(
-        -1.0, abs=1e-9
-    )
+    assert fluid_reflection(0.0, **WATER, density_kg_m3=1900.0, speed_m_s=1650.0) == pytest.approx(-1.0, abs=1e-9)
     # Equal speeds: the same at every angle, (rho2 - rho1) / (rho2 + rho1).
     equal = fluid_reflection([0.0, 0.3, 1.5], **WATER, density_kg_m3=2 * 998.0, speed_m_s=1480.0)
     np.testing.assert_allclose(equal, 1 / 3, atol=1e-6)
@@ -149,18 +147,14 @@ def test_roughness_is_the_mean_over_normal_heights():
     nodes, weights = np.polynomial.hermite_e.hermegauss(80)
     phases = np.exp(2j * k * s * np.sin(GRAZING)[:, None] * nodes)
     expected = phases @ (weights / weights.sum())
-    np.testing.assert_allclose(
-        roughness_loss(GRAZING, wavenumber=k, rms_height_m=s), expected.real, atol=1e-10
-    )
+    np.testing.assert_allclose(roughness_loss(GRAZING, wavenumber=k, rms_height_m=s), expected.real, atol=1e-10)
     assert roughness_loss(1.0, wavenumber=k, rms_height_m=0.0) == 1.0
 
 
 def test_broadcasts():
     grazing, density = np.full((3, 1), 0.5), np.array([1900.0, 2400.0])
     assert fluid_reflection(grazing, **WATER, density_kg_m3=density, speed_m_s=1650.0).shape == (3, 2)
-    mixed = elastic_reflection(
-        0.5, **WATER, density_kg_m3=1900.0, speed_m_s=1650.0, shear_speed_m_s=[0.0, 500.0]
-    )
+    mixed = elastic_reflection(0.5, **WATER, density_kg_m3=1900.0, speed_m_s=1650.0, shear_speed_m_s=[0.0, 500.0])
     assert mixed[0] == fluid_reflection(0.5, **WATER, density_kg_m3=1900.0, speed_m_s=1650.0)
 
 

@@ -24,9 +24,7 @@ SPEEDS_M_S = np.array([1501.0, 1497.0, 1482.0, 1482.0])
 def test_harmonic_mean_is_length_over_travel_time(start, end):
     # Reference: adaptive quadrature of the slowness (scipy.integrate.quad), kinks named.
     kinks = [z for z in DEPTHS_M if min(start, end) < z < max(start, end)]
-    time, _ = quad(
-        lambda z: 1.0 / np.interp(z, DEPTHS_M, SPEEDS_M_S), start, end, points=kinks or None, epsrel=1e-13
-    )
+    time, _ = quad(lambda z: 1.0 / np.interp(z, DEPTHS_M, SPEEDS_M_S), start, end, points=kinks or None, epsrel=1e-13)
     speed = harmonic_mean_speed(DEPTHS_M, SPEEDS_M_S, start, end)
     assert speed == pytest.approx((end - start) / time, rel=1e-9)
 
@@ -34,13 +32,9 @@ def test_harmonic_mean_is_length_over_travel_time(start, end):
 def test_harmonic_mean_of_a_horizontal_ray_is_the_local_speed():
     depths = np.array([0.0, 0.5, 1.0, 2.2, 9.0])
     expected = np.interp(depths, DEPTHS_M, SPEEDS_M_S)
-    np.testing.assert_allclose(
-        harmonic_mean_speed(DEPTHS_M, SPEEDS_M_S, depths, depths), expected, rtol=1e-12
-    )
+    np.testing.assert_allclose(harmonic_mean_speed(DEPTHS_M, SPEEDS_M_S, depths, depths), expected, rtol=1e-12)
     nearly = harmonic_mean_speed(DEPTHS_M, SPEEDS_M_S, depths, depths + 1.01e-4)
-    np.testing.assert_allclose(
-        nearly, expected, rtol=2e-6
-    )  # 1e-4 m of the steepest layer is 1.3e-6 of the speed
+    np.testing.assert_allclose(nearly, expected, rtol=2e-6)  # 1e-4 m of the steepest layer is 1.3e-6 of the speed
 
 
 def test_harmonic_mean_broadcasts_and_takes_one_row():
@@ -117,9 +111,7 @@ def test_teos10_refuses(arguments, message):
 def test_absolute_salinity_refuses():
     with pytest.raises(ParameterError, match="practical_salinity=121 must be .* at most 120"):
         absolute_salinity_g_kg(121.0)
-    with pytest.raises(
-        ParameterError, match="latitude_deg=4.0 and longitude_deg=None must be given together"
-    ):
+    with pytest.raises(ParameterError, match="latitude_deg=4.0 and longitude_deg=None must be given together"):
         absolute_salinity_g_kg(35.0, latitude_deg=4.0)
     with pytest.raises(ParameterError, match="latitude_deg=-88.0 longitude_deg=0.0 must lie in a sea"):
         absolute_salinity_g_kg(35.0, latitude_deg=-88.0, longitude_deg=0.0)

@@ -21,9 +21,7 @@ def test_the_nearer_hydrophone_hears_earlier():
 
 
 def test_spherical_time_by_pythagoras():
-    assert spherical_time([[0.0, 0.0, 0.0]], [3.0, 4.0, 12.0], SPEED) == pytest.approx(
-        13.0 / SPEED, rel=1e-12
-    )
+    assert spherical_time([[0.0, 0.0, 0.0]], [3.0, 4.0, 12.0], SPEED) == pytest.approx(13.0 / SPEED, rel=1e-12)
 
 
 def test_spherical_wave_becomes_plane_far_away():

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 import pytest
 
@@ -13,30 +11,20 @@ from acoustics.scene.scene import Scene
 SPEED = 1480.0
 
 
-def constant(coefficient: complex) -> Callable:
-    return lambda grazing: np.full(np.shape(grazing), coefficient, dtype=complex)
-
-
-def sandy(grazing):
-    """Rayleigh's coefficient of a fluid of 1.9 times the density and 1.1 times the speed: complex below 24.6 deg."""
-    vertical = np.sqrt(1 / 1.1**2 - np.cos(grazing) ** 2 + 0j)
-    return (1.9 * np.sin(grazing) - vertical) / (1.9 * np.sin(grazing) + vertical)
-
-
 def uniform(start, end):
     return np.full(np.broadcast(start, end).shape, SPEED)
 
 
-def convex_room(normals, points, reflections, *, box=None) -> Room:
+def convex_room(normals, points, reflections, *, outlines=None, box=None) -> Room:
     normals = np.asarray(normals, dtype=float)
     normals = normals / np.linalg.norm(normals, axis=1, keepdims=True)
     offsets = np.sum(normals * np.asarray(points, dtype=float), axis=1)
-    return Room(normals, offsets, tuple(reflections), uniform, SPEED, box)
+    return Room(normals, offsets, tuple(reflections), uniform, SPEED, outlines, box)
 
 
 @pytest.fixture
 def make_box():
-    """Box from (0, 0, 0) to a corner; coefficients in the order z low, z high, x low, x high, y low, y high."""
+    """Box from (0, 0, 0) to a corner; coefficients for z low, z high, x low, x high, y low, y high."""
 
     def make(upper, reflections) -> Room:
         normals = [(0, 0, 1), (0, 0, -1), (1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0)]
@@ -48,15 +36,20 @@ def make_box():
 
 @pytest.fixture
 def make_prism():
-    """Surface at z = 0, floor at depth a + b x + c y, walls along an outline given clockwise seen from above."""
+    """Surface at z = 0, floor at depth a + b x + c y, walls along an outline, clockwise seen from above."""
 
     def make(outline, floor_plane, reflections) -> Room:
         a, b, c = floor_plane
-        corners = np.asarray(outline, dtype=float)
+        corners = np.asarray(outline, dtype=float).reshape(-1, 2)
         along = np.roll(corners, -1, axis=0) - corners
         normals = [(0, 0, 1), (b, c, -1), *[(-dy, dx, 0) for dx, dy in along]]
         points = [(0, 0, 0), (0, 0, a), *[(x, y, 0) for x, y in corners]]
-        return convex_room(normals, points, reflections)
+        if not len(corners):
+            return convex_room(normals, points, reflections)
+        top, bottom = (np.column_stack([corners, z]) for z in (np.zeros(len(corners)), a + corners @ (b, c)))
+        n, m = np.roll(top, -1, axis=0), np.roll(bottom, -1, axis=0)
+        quads = np.stack([top, n, m, bottom, *[bottom] * (len(corners) - 4)], axis=1)
+        return convex_room(normals, points, reflections, outlines=np.array([top, bottom, *quads]))
 
     return make
 

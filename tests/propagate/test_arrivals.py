@@ -34,9 +34,7 @@ def test_open_water_without_faces_has_the_direct_path_alone(make_scene):
     speed = scene.water.mean_sound_speed_m_s(hydrophones(scene)[:, 2], 5.0)
     np.testing.assert_allclose(paths.delay_s[:, 0], distance / speed, rtol=1e-13)
     loss_db = scene.water.absorption_db_per_km(F) * distance / 1000
-    np.testing.assert_allclose(
-        -20 * np.log10(np.abs(paths.amplitude[:, 0])), 20 * np.log10(distance) + loss_db
-    )
+    np.testing.assert_allclose(-20 * np.log10(np.abs(paths.amplitude[:, 0])), 20 * np.log10(distance) + loss_db)
     assert clean_window_s(paths) == paths.horizon_s
 
 
@@ -48,7 +46,8 @@ def test_surface_echo_of_open_water(make_scene):
     assert labels(paths) == ["direct", "surface"]
     image_distance = np.linalg.norm(place - (100.0, 0.0, -5.0), axis=1)
     assert np.all(paths.amplitude[:, 1].real < 0)
-    np.testing.assert_allclose(np.abs(paths.amplitude[:, 1]) * image_distance, 1, rtol=1e-3)
+    loss = 10 ** (-scene.water.absorption_db_per_km(F) * image_distance / 1000 / 20)
+    np.testing.assert_allclose(paths.amplitude[:, 1], -loss / image_distance, rtol=1e-12)
     np.testing.assert_allclose(paths.delay_s[:, 1], image_distance / 1500, rtol=5e-3)
 
 
@@ -74,7 +73,7 @@ def test_sloping_method_equals_closed_form_on_a_level_floor(make_scene):
         assert scene.pool.is_rectangular == (pool is SHALLOW)
         results.append(arrivals(scene, hydrophones(scene), SOURCE, frequency_hz=F, horizon_s=6e-3))
     closed, general = results
-    assert closed.order.max() >= 8
+    assert closed.order.max() >= 7
     np.testing.assert_array_equal(general.order, closed.order)
     np.testing.assert_array_equal(general.faces, closed.faces)
     np.testing.assert_allclose(general.delay_s, closed.delay_s, atol=1e-12)
@@ -83,9 +82,7 @@ def test_sloping_method_equals_closed_form_on_a_level_floor(make_scene):
 
 @pytest.mark.parametrize("pool", [SHALLOW, SLOPING])
 def test_delay_through_a_profile_is_the_integral_along_the_path(make_scene, pool):
-    water = {
-        "profile": [{"depth_m": z, "temperature_degc": t} for z, t in ((0.2, 29.0), (0.9, 27.0), (1.3, 20.0))]
-    }
+    water = {"profile": [{"depth_m": z, "temperature_degc": t} for z, t in ((0.2, 29.0), (0.9, 27.0), (1.3, 20.0))]}
     scene = make_scene(pool, water=water)
     place = hydrophones(scene)[:1]
     paths = arrivals(scene, place, SOURCE, frequency_hz=F, horizon_s=1.5e-3)
@@ -183,9 +180,7 @@ def test_a_batch_equals_its_elements_one_by_one(make_scene, pool):
         np.testing.assert_allclose(paths.amplitude[index][:, :n], alone.amplitude, atol=1e-9)
         assert not paths.valid[index][:, n:].any() and not paths.amplitude[index][:, n:].any()
         end = alone.delay_s[:, :1] + paths.horizon_s
-        np.testing.assert_allclose(
-            paths.delay_s[index][:, n:], np.broadcast_to(end, (4, paths.order.shape[-1] - n))
-        )
+        np.testing.assert_allclose(paths.delay_s[index][:, n:], np.broadcast_to(end, (4, paths.order.shape[-1] - n)))
 
 
 def test_clean_window_is_the_time_to_the_first_strong_echo(make_scene):
@@ -194,7 +189,8 @@ def test_clean_window_is_the_time_to_the_first_strong_echo(make_scene):
     paths = arrivals(scene, place, SOURCE, frequency_hz=F)
     lengths = [np.linalg.norm(place - np.array(SOURCE) * (1, 1, sign), axis=1) for sign in (1, -1)]
     shortest = np.min(lengths[1] - lengths[0]) / float(scene.water.sound_speed_m_s(1.0))
-    assert clean_window_s(paths) == pytest.approx(shortest, rel=1e-4)
+    # Sound is slower by a few parts per million along the echo, which runs nearer the surface.
+    assert clean_window_s(paths) == pytest.approx(shortest, rel=1e-3)
     # With a threshold of 0 dB no echo is stronger than the direct arrival: the horizon is all there is to say.
     assert clean_window_s(paths, threshold_db=0.0) == paths.horizon_s
 
@@ -244,7 +240,5 @@ def test_wrong_levels_are_refused(make_scene):
     with pytest.raises(ParameterError, match=r"threshold_db=3\.0 must be at most 0 dB"):
         clean_window_map_s(scene, hydrophones(scene), SOURCE, frequency_hz=F, threshold_db=3.0)
     paths = arrivals(scene, hydrophones(scene), SOURCE, frequency_hz=F)
-    with pytest.raises(
-        ParameterError, match=r"threshold_db=-60\.0 must be from the arrivals' floor of -40\.0 dB"
-    ):
+    with pytest.raises(ParameterError, match=r"threshold_db=-60\.0 must be from the arrivals' floor of -40\.0 dB"):
         clean_window_s(paths, threshold_db=-60.0)

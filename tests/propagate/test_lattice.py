@@ -14,9 +14,9 @@ SOURCE = np.array([4.0, 3.0, 1.5])
 RECEIVER = np.array([14.0, 7.0, 0.8])
 SPEED = 1480.0
 
-# First ten arrivals: image [m], order, delay [ms], gain with all coefficients 0.9, gain with -1 on the upper face
-# of z, 0.7 on its lower face and 0.8 on the side walls. Computed with pyroomacoustics 0.10.1 (first gain) and by
-# enumerating Allen & Berkley 1979, eq. 10 (second gain).
+# First ten arrivals: image [m], order, delay [ms], gain with all coefficients 0.9, gain with -1 on the upper
+# face of z, 0.7 on its lower face and 0.8 on the side walls. Computed with pyroomacoustics 0.10.1 (first gain)
+# and by enumerating Allen & Berkley 1979, eq. 10 (second gain).
 FIRST_TEN = [
     ((4, 3, 1.5), 0, 7.292603596, 1.0, 1.0),
     ((4, 3, 2.5), 1, 7.367343991, 0.9, -1.0),

@@ -30,15 +30,34 @@ TABLE = {
     (35, 20, "AM"): (0.7532, 3.7057, 5.1894, 7.8183, 8.7910, 38.8589),
 }
 
+# (salinity ppt, temperature deg C, depth m, pH, model) -> dB/km at 10, 30 and 100 kHz, from the same sources.
+DEEP_TABLE = {
+    (0, 10, 1000, 8.0, "FG"): (0.0299049, 0.269144, 2.99049),
+    (0, 10, 1000, 8.0, "AM"): (0.0319007, 0.287106, 3.19007),
+    (35, 10, 1000, 8.0, "FG"): (0.845396, 5.94693, 29.2406),
+    (35, 10, 1000, 8.0, "AM"): (0.856781, 5.98663, 29.4138),
+    (35, 5, 3000, 7.8, "FG"): (0.711659, 4.81367, 18.8655),
+    (35, 5, 3000, 7.8, "AM"): (0.709223, 4.75801, 18.5425),
+    (30, 25, 500, 8.2, "FG"): (0.624117, 3.61853, 29.6099),
+    (30, 25, 500, 8.2, "AM"): (0.648905, 3.56415, 29.4775),
+}
+
 
 @pytest.mark.parametrize(("water", "expected"), TABLE.items())
 def test_table(water, expected):
     salinity, temperature, model = water
-    absorption = MODELS[model](
-        np.array(FREQUENCIES_KHZ) * 1e3, temperature_degc=temperature, salinity_psu=salinity
-    )
+    absorption = MODELS[model](np.array(FREQUENCIES_KHZ) * 1e3, temperature_degc=temperature, salinity_psu=salinity)
     # The table is printed to 4 decimals; beyond that, 1e-4 relative.
     np.testing.assert_allclose(absorption, expected, rtol=1e-4, atol=5.1e-5)
+
+
+@pytest.mark.parametrize(("water", "expected"), DEEP_TABLE.items())
+def test_table_at_depth(water, expected):
+    salinity, temperature, depth, ph, model = water
+    absorption = MODELS[model](
+        [10e3, 30e3, 100e3], temperature_degc=temperature, salinity_psu=salinity, depth_m=depth, ph=ph
+    )
+    np.testing.assert_allclose(absorption, expected, rtol=1e-5)
 
 
 @pytest.mark.parametrize("temperature", [5.0, 10.0, 20.0, 25.0])

@@ -27,31 +27,29 @@ def test_arrival_time_of_a_narrow_pulse():
     # sigma = 1 / (2 pi f sqrt(2 E / N0)): Van Trees (1968), Part I, ch. 4; Kay (1993), eq. 3.14 (from
     # memory).
     sd = np.sqrt(arrival_time_variance(ENERGY_RATIO, CARRIER**2))
-    assert sd == pytest.approx(3.751318e-07, rel=1e-6)
-    assert np.sqrt(2.0) * sd == pytest.approx(5.305165e-07, rel=1e-6)  # difference of two channels
+    assert sd == pytest.approx(3.751318e-07, rel=1e-6, abs=0)
+    assert np.sqrt(2.0) * sd == pytest.approx(5.305165e-07, rel=1e-6, abs=0)  # difference of two channels
 
 
 def test_phase_of_a_tone():
     # var = 1 / (2 E / N0): Kay (1993), example 3.4 (from memory): the time error times the carrier.
     sd = CARRIER * np.sqrt(arrival_time_variance(ENERGY_RATIO, CARRIER**2))
-    assert sd == pytest.approx(0.0707107, rel=1e-6)
+    assert sd == pytest.approx(0.0707107, rel=1e-6, abs=0)
 
 
 @pytest.mark.parametrize(("snr", "expected"), RANDOM_SIGNAL_S.items())
 def test_random_signal(snr, expected):
     exact, limit = expected
     variance = random_signal_delay_variance(snr, frequency_hz=30e3, bandwidth_hz=10e3, duration_s=4e-3)
-    assert np.sqrt(variance) == pytest.approx(exact, rel=1e-6)
+    assert np.sqrt(variance) == pytest.approx(exact, rel=1e-6, abs=0)
 
     # Quazi's limits in his own form, with the cubes of the band's edges.
     cubes = 35e3**3 - 25e3**3
     quazi = (
-        np.sqrt(3 / (4 * np.pi**2 * 4e-3)) / np.sqrt(snr)
-        if snr > 1
-        else np.sqrt(3 / (8 * np.pi**2 * 4e-3)) / snr
+        np.sqrt(3 / (4 * np.pi**2 * 4e-3)) / np.sqrt(snr) if snr > 1 else np.sqrt(3 / (8 * np.pi**2 * 4e-3)) / snr
     ) / np.sqrt(cubes)
-    assert quazi == pytest.approx(limit, rel=1e-6)
-    assert np.sqrt(variance) == pytest.approx(quazi, rel=0.10)
+    assert quazi == pytest.approx(limit, rel=1e-6, abs=0)
+    assert np.sqrt(variance) == pytest.approx(quazi, rel=0.10, abs=0)
 
 
 def test_weiss_weinstein_factor():

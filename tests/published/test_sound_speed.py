@@ -134,6 +134,21 @@ def test_check_point_of_unesco_1983_is_outside_teos10():
     assert abs(speed - 1731.995) > 4.0
 
 
+@pytest.mark.parametrize("salinity", [1.0, 10.0, 25.0, 35.0, 38.0])
+@pytest.mark.parametrize("pressure", [0, 100, 400, 600, 1000, 3000, 5000, 7000, 7900])
+def test_warns_where_the_funnel_of_teos10_ends(salinity, pressure):
+    # Reference: gsw.infunnel (McDougall et al. 2003), which ends at 8000 dbar and goes by conservative
+    # temperature; within 1 deg C of its border the two temperatures differ enough to leave points out.
+    for temperature in np.arange(1.0, 40.0):
+        near = temperature + np.array([-1.0, 0.0, 1.0])
+        inside = gsw.infunnel(salinity, gsw.CT_from_t(salinity, near, pressure), pressure).astype(bool)
+        if inside.all() or not inside.any():
+            with warnings.catch_warnings(record=True) as caught:
+                warnings.simplefilter("always")
+                sound_speed_teos10(temperature, absolute_salinity_g_kg=salinity, depth_m=depth_of(pressure))
+            assert bool(caught) == (not inside.any()), f"{temperature} deg C"
+
+
 def test_mackenzie_check_value():
     # Mackenzie (1981), JASA 70:807: 25 deg C, salinity 35, 1000 m.
     speed = sound_speed_mackenzie1981(25.0, salinity_psu=35.0, depth_m=1000.0)
@@ -150,9 +165,7 @@ def test_absolute_salinity_of_standard_seawater():
 def test_absolute_salinity_where_located():
     # Example of the function gsw_SA_from_SP on teos-10.org: SP 34.5487 at 10 dbar, 188 E, 4 N gives 34.711778
     # (from memory). Editions of the salinity atlas differ by some 2e-5; the anomaly itself is 1.8e-4 here.
-    salinity = absolute_salinity_g_kg(
-        34.5487, depth_m=depth_of(10.0, 4.0), latitude_deg=4.0, longitude_deg=188.0
-    )
+    salinity = absolute_salinity_g_kg(34.5487, depth_m=depth_of(10.0, 4.0), latitude_deg=4.0, longitude_deg=188.0)
     assert salinity == pytest.approx(34.711778, abs=5e-5)
 
 
