@@ -105,7 +105,7 @@ def cycle_ambiguity(
         Sound speed [m/s].
     frequency_hz : array_like, shape (...)
         Carrier frequency [Hz].
-    carrier_variance_s2, envelope_variance_s2 : array_like, shape (..., n_hydrophones) or ()
+    carrier_variance_s2, envelope_variance_s2 : array_like, shape (..., n_hydrophones), (..., 1) or ()
         Variances of each arrival time by the carrier's phase and by the envelope, not of differences [s^2].
         Errors common to both, such as a channel's skew, belong to the carrier's only.
     visible_only : bool
@@ -131,7 +131,8 @@ def cycle_ambiguity(
 
     References
     ----------
-    Teunissen (1998), Journal of Geodesy 72:606-612 (success rates of integer least squares).
+    Hassibi & Boyd (1998), IEEE Trans. Signal Processing 46:2938-2952 (integer parameters in linear models: the
+    probability of the right ones and its bounds).
     """
     points = checked("hydrophones_m", hydrophones_m)
     if points.ndim < 2 or points.shape[-1] != 3 or not 2 <= points.shape[-2] <= LARGEST_DIMENSION + 1:

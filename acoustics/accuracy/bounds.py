@@ -46,12 +46,12 @@ def bearing_bound(
         Direction of the pinger in the same frame [rad].
     sound_speed_m_s : array_like, shape (...)
         Sound speed at the array [m/s].
-    arrival_variance_s2 : array_like, shape (..., n_hydrophones) or ()
+    arrival_variance_s2 : array_like, shape (..., n_hydrophones), (..., 1) or ()
         Variance of each arrival time, not of a difference [s^2]. Infinite: that hydrophone does not hear the
         ping.
-    element_sd_m : array_like, shape (..., n_hydrophones) or ()
+    element_sd_m : array_like, shape (..., n_hydrophones), (..., 1) or ()
         Standard deviation of each hydrophone's position, along each axis [m].
-    skew_sd_s : array_like, shape (..., n_hydrophones) or ()
+    skew_sd_s : array_like, shape (..., n_hydrophones), (..., 1) or ()
         Standard deviation of each channel's unknown time offset [s].
     sound_speed_sd_m_s : array_like, shape (...)
         Standard deviation of the sound speed [m/s].
@@ -182,10 +182,10 @@ def position_information(
         Position of the pinger [m].
     sound_speed_m_s : array_like, shape (...)
         Sound speed along the path [m/s].
-    arrival_variance_s2 : array_like, shape (..., n_hydrophones) or ()
+    arrival_variance_s2 : array_like, shape (..., n_hydrophones), (..., 1) or ()
         Variance of each arrival time, not of a difference [s^2]. Infinite: that hydrophone does not hear the
         ping.
-    element_sd_m, skew_sd_s : array_like, shape (..., n_hydrophones) or ()
+    element_sd_m, skew_sd_s : array_like, shape (..., n_hydrophones), (..., 1) or ()
         Standard deviations of each hydrophone's position along each axis [m] and of each channel's offset
         [s].
     attitude_sd : array_like, shape (..., 3)

@@ -64,7 +64,7 @@ def cycle_model(
     the least joint misfit of a cycle error k over all directions is ``T^2 k^T (F + G (G^T C^-1 G)^-1 G^T)^-1
     k``: the carrier's delays against those that the envelope's direction predicts.
     """
-    n_arrays, n, _ = points_m.shape
+    n = points_m.shape[-2]
     centred = points_m - points_m.mean(axis=-2, keepdims=True)
     _, spread, axes = np.linalg.svd(centred, full_matrices=True)
     ranks = np.unique((spread > _RANK_TOLERANCE * spread[:, :1]).sum(axis=-1))

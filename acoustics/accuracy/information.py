@@ -30,16 +30,16 @@ def independent_variance(
 
     Parameters
     ----------
-    arrival_variance_s2 : array_like, shape (..., n_channels) or ()
+    arrival_variance_s2 : array_like, shape (..., n_channels), (..., 1) or ()
         Variance of each arrival time from noise [s^2].
     n_channels : int
         Number of hydrophones.
     sound_speed_m_s : array_like, shape (...)
         Sound speed [m/s].
-    element_sd_m : array_like, shape (..., n_channels) or ()
+    element_sd_m : array_like, shape (..., n_channels), (..., 1) or ()
         Standard deviation of each hydrophone's position along each axis [m]. Only its part along the ray
         delays the arrival, and that has the same standard deviation whatever the direction.
-    skew_sd_s : array_like, shape (..., n_channels) or ()
+    skew_sd_s : array_like, shape (..., n_channels), (..., 1) or ()
         Standard deviation of each channel's time offset [s].
 
     Returns

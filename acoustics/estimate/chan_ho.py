@@ -62,14 +62,15 @@ def chan_ho1994(delays: Delays, hydrophones_m: ArrayLike, sound_speed_m_s: Array
     )
     whitener = trailing(inverse_factor(covariance) / speed[:, None, None])
     arrays = flat(hydrophones, batch, (n, dimension))
-    found = closed_form(delay.T * speed, whitener, arrays, delays.reference).T
+    found = closed_form(delay.T * speed, whitener, arrays, delays.reference)[0].T
     return np.where(finite[:, None], found, np.nan).reshape(*batch, dimension)
 
 
 def closed_form(range_difference: Floats, whitener: Floats, hydrophones: Floats, reference: int) -> Floats:
-    """Positions, shape (dimension, m), from range differences (k, m) and hydrophones (m or 1, n, dimension).
+    """Positions, shape (1 or 2, dimension, m), from range differences (k, m), hydrophones (m or 1, n, dimension).
 
-    The whiteners, shape (k, k) or (k, k, m), are those of the range differences.
+    The whiteners, shape (k, k) or (k, k, m), are those of the range differences. With as many delays as
+    coordinates there are two positions, the more distant one first, which are equal where only one fits.
     """
     n, dimension = hydrophones.shape[-2:]
     baselines = difference_matrix(n, reference) @ hydrophones
@@ -77,7 +78,7 @@ def closed_form(range_difference: Floats, whitener: Floats, hydrophones: Floats,
     if n == dimension + 1:
         relative = _exact(range_difference, half_square, baselines)
     else:
-        relative = _two_steps(range_difference, half_square, np.moveaxis(baselines, 0, -1), whitener)
+        relative = _two_steps(range_difference, half_square, np.moveaxis(baselines, 0, -1), whitener)[None]
     return relative + hydrophones[:, reference].T
 
 
@@ -109,7 +110,7 @@ def _two_steps(range_difference: Floats, half_square: Floats, baselines: Floats,
 
 
 def _exact(range_difference: Floats, half_square: Floats, baselines: Floats) -> Floats:
-    """Position relative to the reference for as many delays as unknowns: equation (10), a quadratic."""
+    """Both positions (2, d, m) relative to the reference for as many delays as unknowns: equation (10)."""
     inverse = trailing(np.linalg.pinv(baselines).astype(float, copy=False))
     start, slope = -apply(inverse, half_square), -apply(inverse, range_difference)
     a = np.einsum("dm,dm->m", slope, slope) - 1.0
@@ -120,6 +121,8 @@ def _exact(range_difference: Floats, half_square: Floats, baselines: Floats) -> 
     q = -(b + np.where(b < 0.0, -root, root))
     roots = np.stack([q / np.where(a == 0.0, 1e-300, a), c / np.where(q == 0.0, 1e-300, q)])
     shortest = np.maximum(-range_difference.min(axis=0), 0.0)  # no distance may be negative
-    distance = np.where(roots >= shortest, roots, -np.inf).max(axis=0)
-    distance = np.where(np.isfinite(distance), distance, np.maximum(-b / np.where(a == 0.0, 1.0, a), shortest))
-    return start + slope * np.minimum(distance, 1e6)
+    allowed = roots >= shortest
+    fallback = np.maximum(-b / np.where(a == 0.0, 1.0, a), shortest)  # where noise has left no real root
+    far = np.where(allowed.any(axis=0), np.where(allowed, roots, -np.inf).max(axis=0), fallback)
+    near = np.where(allowed.all(axis=0), roots.min(axis=0), far)
+    return start + slope * np.minimum(np.stack([far, near]), 1e6)[:, None]

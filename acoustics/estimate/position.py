@@ -38,6 +38,7 @@ UNKNOWN_POSITION_SD_M = 1e6
 NOT_FINITE = "a delay or its covariance is not finite"
 RANGE_UNSEEN = "position is not observed: its sd exceeds half the distance; the direction is usable"
 MIRROR = "the mirror image on the other side of the plane of the array fits as well; the lower one is given"
+TWIN = "a second position fits as well, as it may with four hydrophones; the more distant one is given"
 LINE_MIRROR = "the mirror image on the other side of the line of hydrophones fits as well"
 
 
@@ -151,17 +152,22 @@ def locate_source(
         )
 
     problem = weighted(base)
-    place = fit(problem)
+    place, twin = fit(problem)
     sd = _nuisance_sd(sound_speed_sd_m_s, attitude_sd, position_sd_m)
     if sd.any():
         pivot = None if pivot_m is None else _points("pivot_m", pivot_m, batch) - centre
         problem = weighted(with_nuisance(base, nuisance_jacobian(problem, place, pivot), sd))
         place = descend(problem, place)
-    return _answer(problem, place, centre, finite, batch)
+    return _answer(problem, place, twin, centre, finite, batch)
 
 
 def _answer(
-    problem: PositionProblem, place: Floats, centre: Floats, finite: NDArray[np.bool_], batch: tuple[int, ...]
+    problem: PositionProblem,
+    place: Floats,
+    twin: NDArray[np.bool_],
+    centre: Floats,
+    finite: NDArray[np.bool_],
+    batch: tuple[int, ...],
 ) -> Fix:
     """Covariance, consistency and reasons for positions (3, m) relative to the array's centre."""
     chi2, weight = information(problem, place)
@@ -184,7 +190,9 @@ def _answer(
         p_value=np.where(gap, np.nan, chi_square_p_value(chi2, dof)).reshape(batch),
         ok=~(gap | unseen).reshape(batch),
         reason=np.select(
-            [gap, unseen, mirrored, line], [NOT_FINITE, RANGE_UNSEEN, MIRROR, LINE_MIRROR], default=""
+            [gap, unseen, mirrored, line, twin],
+            [NOT_FINITE, RANGE_UNSEEN, MIRROR, LINE_MIRROR, TWIN],
+            default="",
         ).reshape(batch),
     )
 

@@ -6,8 +6,10 @@ Trials run along the last axis here, which makes numpy's work on batches several
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
+from numpy.typing import NDArray
 
 from acoustics.estimate.chan_ho import closed_form
 from acoustics.estimate.least_squares import Indices, apply, levenberg, normal_equations, trailing, transposed
@@ -155,26 +157,29 @@ def _move(problem: PositionProblem, place: Floats, step: Floats) -> Floats:
     return np.where(distance > 2.0 * problem.radius, turned * (reach / length), straight)
 
 
-def fit(problem: PositionProblem) -> Floats:
-    """Positions (3, m) of least misfit."""
-    starts = []
-    if problem.rank == 3 and len(problem.delay) >= 3:
-        range_difference = problem.delay * problem.sound_speed
+def fit(problem: PositionProblem) -> tuple[Floats, NDArray[np.bool_]]:
+    """Positions (3, m) of least misfit, and where a second position fits as well, (m,)."""
+    starts: list[Floats] = []
+    twin = np.zeros(problem.delay.shape[-1], dtype=bool)
+    k, known_depth = len(problem.delay), problem.depth is not None
+    if problem.rank == 3 and k >= 3:
         hydrophones = np.moveaxis(problem.hydrophones, -1, 0).swapaxes(1, 2)
-        scaled = problem.whitener / problem.sound_speed
-        starts.append(closed_form(range_difference, scaled, hydrophones, problem.reference))
-    if problem.depth is not None and problem.rank >= 2:
+        weights, differences = problem.whitener / problem.sound_speed, problem.delay * problem.sound_speed
+        starts += list(closed_form(differences, weights, hydrophones, problem.reference))
+        if k == 3 and not known_depth:
+            twin = np.any(np.abs(starts[0] - starts[1]) > 1e-3 * problem.radius, axis=0)
+    if known_depth and problem.rank >= 2:
         starts += [unit * _depth_crossing(problem, unit) for unit in _bearing_sides(problem)]
-    if not starts:
-        return _fit_along_bearing(problem)
-    place = descend(problem, _best(problem, starts))
-    dof = max(len(problem.delay) - 3 + (problem.depth is not None), 0)
-    # A misfit that noise does not explain may be a wrong valley: look along the bearing as well.
-    doubtful = np.flatnonzero(misfit(problem, place) > dof + 6.0 * np.sqrt(2.0 * dof) + 10.0)
-    if doubtful.size:
+    place = descend(problem, _best(problem, starts)) if starts else _fit_along_bearing(problem)
+    # A misfit that noise does not explain may be a wrong valley: look elsewhere as well.
+    for search in (_fit_along_bearing, _fit_all_around):
+        dof = max(k - 3 + known_depth, 0)
+        doubtful = np.flatnonzero(misfit(problem, place) > dof + 4.0 * np.sqrt(2.0 * dof) + 4.0)
+        if doubtful.size == 0:
+            break
         part = problem.subset(doubtful)
-        place[:, doubtful] = _best(part, [place[:, doubtful], _fit_along_bearing(part)])
-    return place
+        place[:, doubtful] = _best(part, [place[:, doubtful], search(part)])
+    return place, twin
 
 
 def _best(problem: PositionProblem, places: list[Floats]) -> Floats:
@@ -202,6 +207,17 @@ def _fit_along_bearing(problem: PositionProblem) -> Floats:
     return _best(problem, fits)
 
 
+def _fit_all_around(problem: PositionProblem) -> Floats:
+    """The best of fits from the better ones of places in 26 directions at three distances."""
+    corners = np.array([c for c in product((-1.0, 0.0, 1.0), repeat=3) if any(c)])
+    directions = corners / np.linalg.norm(corners, axis=-1, keepdims=True)
+    tried = np.concatenate([distance * directions for distance in (0.4, 1.2, 4.0)])
+    m = problem.delay.shape[-1]
+    cost = np.stack([misfit(problem, np.multiply.outer(t, problem.radius * np.ones(m))) for t in tried])
+    order = np.argsort(cost, axis=0)[:4]
+    return _best(problem, [descend(problem, tried[rank].T * problem.radius) for rank in order])
+
+
 def _depth_crossing(problem: PositionProblem, unit: Floats) -> Floats:
     """Distance, shape (m,), at which rays of direction (3, m) meet the known depth, within reason."""
     down = np.where(np.abs(unit[2]) < 1e-6, 1e-6, unit[2])
@@ -221,7 +237,8 @@ def _bearing_sides(problem: PositionProblem) -> list[Floats]:
     cosines = apply(trailing(solver), problem.delay)
     cosines = cosines / np.maximum(np.sqrt(np.einsum("dm,dm->m", cosines, cosines)), 1.0)
     along = apply(trailing(transposed(axes[:, :r])), cosines)
-    across = np.sqrt(np.maximum(1.0 - np.einsum("dm,dm->m", cosines, cosines), 0.0))
+    # Never quite in the plane: there the delays do not change to first order, and no step would leave it.
+    across = np.sqrt(np.maximum(1.0 - np.einsum("dm,dm->m", cosines, cosines), 0.01))
     first, second = axes[:, 1].T, axes[:, 2].T
     if problem.rank >= 2:
         down = second * np.where(second[2] < 0.0, -1.0, 1.0)

@@ -8,9 +8,10 @@ from matplotlib.axes import Axes
 from matplotlib.colors import BoundaryNorm
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
+from matplotlib.patheffects import withStroke
 
 from acoustics.geometry import Floats
-from acoustics.present.style import EMBER, INK, STYLE
+from acoustics.present.style import EMBER, INK, SAND, STYLE
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.pool_map import PoolMap
@@ -23,9 +24,9 @@ def map_plot(result: PoolMap, scene: Scene, pinger: Pinger) -> Figure:
         ("Horizontal position error of one ping, bound", "RMS [m]", result.position_m),
     ]
     if result.trials:
-        title = f"Horizontal position error, simulation ({result.trials} pings a cell; hatched: over half refused)"
+        title = f"The same, simulated ({result.trials} pings a cell; hatched: over half give no fix)"
         panels.append((title, "RMS of the fixes given [m]", result.simulated_m))
-    with rc_context(STYLE):
+    with rc_context(STYLE | {"hatch.color": SAND, "hatch.linewidth": 0.8}):
         figure = Figure(figsize=(8.0, 0.8 + 3.6 * len(panels)), layout="constrained")
         all_axes = np.atleast_1d(figure.subplots(len(panels), 1, sharex=True))
         for axes, (title, unit, values) in zip(all_axes, panels, strict=True):
@@ -50,7 +51,9 @@ def _panel(axes: Axes, result: PoolMap, values: Floats, title: str, unit: str) -
     norm = BoundaryNorm(levels, colormaps["cividis_r"].N, extend="both")
     filled = axes.contourf(result.x_m, result.y_m, shown, levels=levels, cmap="cividis_r", norm=norm, extend="both")
     lines = axes.contour(result.x_m, result.y_m, shown, levels=levels, colors=INK, linewidths=0.7)
-    axes.clabel(lines, fontsize=8, fmt="%g", inline_spacing=3)
+    halo = [withStroke(linewidth=2.5, foreground="white")]
+    for text in axes.clabel(lines, fontsize=8, fmt="%g", inline_spacing=3):
+        text.set_path_effects(halo)
     bar = axes.figure.colorbar(filled, ax=axes, shrink=0.85, pad=0.02)
     bar.set_label(unit)
     bar.set_ticks(levels, labels=[f"{v:g}" for v in levels])
@@ -68,7 +71,7 @@ def _levels(values: Floats) -> list[float]:
     if len(inside) < 2:
         below = max(s for s in steps if s <= max(low, steps[0]))
         return [below, steps[steps.index(below) + 1]]
-    return inside if len(inside) <= 9 else inside[:: len(inside) // 7 + 1]
+    return inside if len(inside) <= 6 else inside[:: len(inside) // 6 + 1]
 
 
 def _scenery(axes: Axes, scene: Scene, pinger: Pinger) -> None:

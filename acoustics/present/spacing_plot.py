@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter
+from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
 from acoustics.present.style import DEEP, EMBER, INK, MOSS, SAND, STYLE
 from acoustics.study.spacing import SpacingStudy
@@ -28,21 +28,13 @@ def spacing_plot(study: SpacingStudy) -> Figure:
 def _errors(axes: Axes, study: SpacingStudy) -> None:
     mm = 1e3 * study.spacing_m
     chosen = study.recommendation
-    for k, rate in enumerate(study.sample_rate_hz):
-        label = "onset rounded to a sample, at the rate on the curve (bound)" if k == 0 else None
-        axes.plot(mm, study.onset_deg[k], color=SAND, lw=1.2, ls="-", label=label)
-        if np.isfinite(study.onset_deg[k, 0]):
-            axes.annotate(
-                f"{rate / 1e3:g} kHz",
-                (mm[0], study.onset_deg[k, 0]),
-                xytext=(-3, 0),
-                textcoords="offset points",
-                ha="right",
-                va="center",
-                fontsize=8,
-                color="#7d7566",
-                annotation_clip=False,
-            )
+    shown = study.onset_deg[np.isfinite(study.onset_deg).all(axis=-1)]
+    if len(shown):
+        # The rates lie close together: a band between slowest and fastest, with its edges named, stays readable.
+        slow, fast = shown.max(axis=0), shown.min(axis=0)
+        rates = study.sample_rate_hz[np.isfinite(study.onset_deg).all(axis=-1)] / 1e3
+        label = f"onset rounded to samples, {rates.min():g} (top) to {rates.max():g} kHz (bound)"
+        axes.fill_between(mm, fast, slow, color=SAND, alpha=0.6, lw=0, label=label)
     axes.plot(mm, study.envelope_deg, color=MOSS, lw=1.8, ls="--", label="envelope alone, interpolated (bound)")
     axes.plot(
         mm,
@@ -50,9 +42,9 @@ def _errors(axes: Axes, study: SpacingStudy) -> None:
         color=DEEP,
         lw=1.8,
         ls="-.",
-        label="carrier phase, right cycle given (bound)",
+        label="phase, right cycle given (bound)",
     )
-    axes.plot(mm, study.expected_deg, color=EMBER, lw=2.4, label="carrier phase, wrong cycles included (prediction)")
+    axes.plot(mm, study.expected_deg, color=EMBER, lw=2.4, label="phase, wrong cycles included (prediction)")
     simulated = study.simulated
     value, low, high = (np.array([getattr(i, part) for i in simulated.rms_deg]) for part in ("value", "low", "high"))
     axes.errorbar(
@@ -90,10 +82,12 @@ def _errors(axes: Axes, study: SpacingStudy) -> None:
     )
     _limits(axes, study, named=True)
     axes.set(xscale="log", yscale="log", ylabel="bearing error, RMS [deg]")
-    finite = np.concatenate([study.right_cycle_deg, study.expected_deg, study.envelope_deg])
+    finite = np.concatenate([study.right_cycle_deg, study.expected_deg, study.envelope_deg, *shown])
     finite = finite[np.isfinite(finite)]
     axes.set_ylim(max(_LEAST_DEG, 0.6 * finite.min()), min(_MOST_DEG, 2.2 * finite.max()))
+    axes.yaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}"))
+    axes.yaxis.set_minor_locator(NullLocator())
     axes.set_title(
         f"{study.title}: {study.array} scaled, {study.frequency_hz / 1e3:g} kHz at {study.range_m:.1f} m, "
         f"2E/N0 {study.energy_ratio_db:.0f} dB"
@@ -150,13 +144,17 @@ def _limits(axes: Axes, study: SpacingStudy, *, named: bool) -> None:
     axes.axvspan(hull, 1e3 * study.spacing_m[-1], color=SAND, alpha=0.3, lw=0)
     axes.axvline(hull, color=INK, lw=1)
     if named:
-        for place, text in ((half, f" half wavelength, {half:.1f} mm"), (hull, f" hull full, {hull:.0f} mm")):
+        # The curves run from upper left to lower right: the first label keeps below them, the second above.
+        for place, text, height, side in (
+            (half, f"half wavelength, {half:.1f} mm ", 0.02, "bottom"),
+            (hull, f"hull full, {hull:.0f} mm ", 0.98, "top"),
+        ):
             axes.annotate(
                 text,
-                (place, 0.985),
+                (place, height),
                 xycoords=("data", "axes fraction"),
                 rotation=90,
                 ha="right",
-                va="top",
+                va=side,
                 fontsize=9,
             )

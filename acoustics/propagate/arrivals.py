@@ -23,6 +23,7 @@ from acoustics.scene.scene import Scene
 
 DEFAULT_HORIZON_S = 4e-3
 _RECEIVERS_AT_ONCE = 2_000
+_PAIRS_AT_ONCE = 4_000_000
 
 
 @dataclass(frozen=True)
@@ -114,12 +115,9 @@ def arrivals(
     room = room_of_scene(scene, source, flat.reshape(-1, 3), frequency_hz=frequency_hz)
     loss_db_per_m = float(scene.water.absorption_db_per_km(frequency_hz)) / 1000
     step = max(1, _RECEIVERS_AT_ONCE // n_hydrophones)
-    kept = _join(
-        [
-            _kept_paths(room, source, flat, start, step, horizon_s, 10 ** (floor_db / 20), loss_db_per_m)
-            for start in range(0, len(flat), step)
-        ]
-    )
+    limits = _Limits(horizon_s, 10 ** (floor_db / 20), loss_db_per_m)
+    parts = [range(start, min(start + step, len(flat))) for start in range(0, len(flat), step)]
+    kept = _join([_kept_paths(room, source, flat, part, limits) for part in parts])
     # Rank of each path within its batch element: the pairs come sorted by element.
     first_of = np.searchsorted(kept.element, np.arange(len(flat)))
     path = np.arange(len(kept.element)) - first_of[kept.element]
@@ -182,6 +180,15 @@ def path_label(faces: Sequence[int], face_names: Sequence[str]) -> str:
 
 
 @dataclass(frozen=True)
+class _Limits:
+    """Latest and weakest echo to keep, and the absorption on its way."""
+
+    horizon_s: float
+    least: float  # amplitude over that of the direct arrival
+    loss_db_per_m: float
+
+
+@dataclass(frozen=True)
 class _KeptPaths:
     """Paths worth keeping, sorted by batch element, then direct first, then mean delay."""
 
@@ -193,23 +200,19 @@ class _KeptPaths:
     faces: NDArray[np.int8]  # (n, largest order)
 
 
-def _kept_paths(
-    room: Room,
-    source: Floats,
-    elements: Floats,
-    start: int,
-    step: int,
-    horizon_s: float,
-    least: float,
-    loss_db_per_m: float,
-) -> _KeptPaths:
-    """Paths of the batch elements from `start` on, `step` of them."""
-    receivers = elements[start : start + step]
-    n_elements, n_hydrophones = receivers.shape[:2]
+def _kept_paths(room: Room, source: Floats, elements: Floats, part: range, limits: _Limits) -> _KeptPaths:
+    """Paths of a part of the batch elements."""
+    receivers = elements[part.start : part.stop]
+    n_hydrophones = receivers.shape[1]
     direct_m = np.linalg.norm(receivers - source, axis=-1)
     direct_s = direct_m / room.mean_speed_m_s(receivers[..., 2], np.full(direct_m.shape, source[2]))
-    reach = room.fastest_m_s * (direct_s + horizon_s)
+    reach = room.fastest_m_s * (direct_s + limits.horizon_s)
     images = find_images(room, source, receivers.reshape(-1, 3), reach.ravel())
+
+    if len(part) > 1 and len(images.order) * direct_m.size > _PAIRS_AT_ONCE:
+        middle = part.start + len(part) // 2
+        halves = (range(part.start, middle), range(middle, part.stop))
+        return _join([_kept_paths(room, source, elements, half, limits) for half in halves])
 
     # One pair is an image and a batch element that has at least one hydrophone within its reach.
     distance = np.linalg.norm(receivers[:, None] - images.position_m[:, None], axis=-1)
@@ -220,11 +223,15 @@ def _kept_paths(
     paths = follow_paths(room, source, images.take(np.repeat(image, n_hydrophones)), receivers[element].reshape(-1, 3))
     exists, gain = paths.exists.reshape(distance.shape), paths.gain.reshape(distance.shape)
     delay = distance * paths.slowness_s_m.reshape(distance.shape)
-    amplitude = gain / distance * 10 ** (-loss_db_per_m * distance / 20)
+    amplitude = gain / distance * 10 ** (-limits.loss_db_per_m * distance / 20)
 
     order = images.order[image]
     strongest = np.abs(amplitude[order == 0])
-    heard = exists & (delay <= direct_s[element] + horizon_s) & (np.abs(amplitude) >= least * strongest[element])
+    heard = (
+        exists
+        & (delay <= direct_s[element] + limits.horizon_s)
+        & (np.abs(amplitude) >= limits.least * strongest[element])
+    )
     keep = (order == 0) | np.any(heard, axis=-1)
     element, image, order = element[keep], image[keep], order[keep]
     exists, delay, amplitude = exists[keep], delay[keep], amplitude[keep]
@@ -233,7 +240,7 @@ def _kept_paths(
     element, image, exists = element[sort], image[sort], exists[sort]
     hears = receivers[element, np.argmax(exists, axis=-1)]
     faces = face_sequences(room, source, images.take(image), hears)
-    return _KeptPaths(element + start, order[sort], delay[sort], amplitude[sort], exists, faces)
+    return _KeptPaths(element + part.start, order[sort], delay[sort], amplitude[sort], exists, faces)
 
 
 def _join(parts: Sequence[_KeptPaths]) -> _KeptPaths:

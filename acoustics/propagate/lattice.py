@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from acoustics.errors import ParameterError
 from acoustics.geometry import Floats
-from acoustics.propagate.room import Images, Ints, Paths, Room, within_reach
+from acoustics.propagate.room import MAX_IMAGES, Images, Ints, Paths, Room, too_many_images, within_reach
 
 
 def lattice_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m: Floats) -> Images:
@@ -34,6 +34,11 @@ def lattice_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m: F
     -------
     Images
         Sorted by order, then by place in the lattice.
+
+    Raises
+    ------
+    ParameterError
+        If the room is not a box, or more than `MAX_IMAGES` images may be within reach.
     """
     lower, upper = _box(room)
     length = upper - lower
@@ -48,6 +53,8 @@ def lattice_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m: F
         axes.append(k[inside])
         gaps.append(gap[inside] ** 2)
     gap_squared = gaps[0][:, None, None] + gaps[1][:, None] + gaps[2]
+    if np.sum(gap_squared <= farthest**2) > MAX_IMAGES:
+        raise too_many_images(reach_m)
     picked = np.nonzero(gap_squared <= farthest**2)
     cell = np.stack([axes[axis][picked[axis]] for axis in range(3)], axis=-1)
     bounces = _bounces(cell)

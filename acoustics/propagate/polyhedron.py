@@ -17,12 +17,20 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from acoustics.errors import ParameterError
 from acoustics.geometry import Floats
 from acoustics.propagate.beams import lit_part
-from acoustics.propagate.room import Bools, Images, Ints, Paths, Room, path_gain, within_reach
+from acoustics.propagate.room import (
+    MAX_IMAGES,
+    Bools,
+    Images,
+    Ints,
+    Paths,
+    Room,
+    path_gain,
+    too_many_images,
+    within_reach,
+)
 
-MAX_IMAGES = 100_000
 _FEW_IMAGES = 20_000  # up to here it is quicker to mirror blindly than to follow beams
 _TOUCHING_M = 1e-9
 _SAME_PLACE_M = 1e-7
@@ -76,15 +84,13 @@ def polyhedron_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m
     Raises
     ------
     ParameterError
-        If more than `MAX_IMAGES` images are within reach, whatever the faces hide.
+        If more than `MAX_IMAGES` images may be within reach.
     """
     generations = _mirrored(room, source_m, receivers_m, reach_m, limit=_FEW_IMAGES, beams=False)
     if generations is None and room.outlines_m is not None:
         generations = _mirrored(room, source_m, receivers_m, reach_m, limit=MAX_IMAGES, beams=True)
     if generations is None:
-        raise ParameterError(
-            f"reach_m={float(np.max(reach_m)):.1f}: too many images lie within it; choose a shorter horizon"
-        )
+        raise too_many_images(reach_m)
     order = np.repeat(np.arange(len(generations)), [len(part) for part in generations])
     return Images(np.concatenate(generations), order, np.zeros((len(order), 3), dtype=np.int64))
 
@@ -174,9 +180,10 @@ def _mirrored(
                 lit, some = lit_part(apex[parent], aperture[parent], lit)
                 lit, image = lit[some], image[some]
             aperture, apex = lit, image
+            found.append(_without_doubles(image))
         else:
             apex = _without_doubles(image)
-        found.append(_without_doubles(apex))
+            found.append(apex)
         count += len(apex)
         if count > limit:
             return None

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from acoustics.errors import ParameterError
 from acoustics.geometry import Floats
 
 Complexes = NDArray[np.complex128]
@@ -20,6 +21,7 @@ Reflection = Callable[[Floats], Complexes]
 MeanSpeed = Callable[[Floats, Floats], Floats]
 """Harmonic mean sound speed [m/s] along straight segments between two depths [m] of any shape."""
 
+MAX_IMAGES = 100_000
 _PAIRS_AT_ONCE = 4_000_000
 _SLACK_M = 1e-6
 
@@ -78,6 +80,14 @@ class Images:
     def take(self, index: Ints | Bools) -> Images:
         """The images of one index array, in its order."""
         return Images(self.position_m[index], self.order[index], self.cell[index])
+
+
+def too_many_images(reach_m: Floats) -> ParameterError:
+    """The error of a search that would not end in good time."""
+    return ParameterError(
+        f"reach_m={float(np.max(reach_m)):.1f}: more than {MAX_IMAGES} images may lie within it; "
+        "choose a shorter horizon"
+    )
 
 
 @dataclass(frozen=True)

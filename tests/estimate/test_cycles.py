@@ -69,12 +69,12 @@ def test_claimed_probability_is_the_share_that_is_right(hydrophones, coarse_sd):
 @pytest.mark.parametrize("hydrophones", [VOLUME, FLAT])
 def test_same_set_as_brute_force(hydrophones):
     """All sets within 3 cycles, each with its own search for the direction on the sphere."""
-    phase, coarse, _, cycles = simulate(hydrophones, 3e-7, 6e-6, n=3, seed=3)
+    phase, coarse, _, cycles = simulate(hydrophones, 3e-7, 6e-6, n=2, seed=3)
     result = resolve_cycles(phase, coarse, hydrophones, C, F)
     baselines = hydrophones[1:] - hydrophones[0]
     whitener = np.linalg.inv(np.linalg.cholesky(phase.covariance_s2))
     coarse_weight = np.linalg.inv(coarse.covariance_s2)
-    for i in range(3):
+    for i in range(2):
 
         def score(k, i=i):
             delay = phase.delay_s[i] + np.array(k) / F
@@ -87,7 +87,7 @@ def test_same_set_as_brute_force(hydrophones):
             total = rough @ coarse_weight @ rough
             if total > 200:
                 return np.inf
-            starts = product((-2.5, -1, 0.5, 2), (-0.8, 0.8))
+            starts = product((-2.1, 0.0, 2.1), (-0.8, 0.8))
             return total + min(2 * least_squares(misfit, s, method="lm").cost for s in starts)
 
         near = [tuple(cycles[i] + d) for d in product((-1, 0, 1), repeat=3)]

@@ -310,6 +310,49 @@ def test_reasons():
     assert "mirror image" in flat.reason[0]
     line = locate_source(simulate(LINE, [2.0, 1, 1], 1e-9, seed=1, n=5), LINE, C)
     assert not line.ok.any()
+    line = locate_source(simulate(LINE, [2.0, 1, 1], 1e-9, seed=1, n=5), LINE, C, source_depth_m=1.0)
+    assert "the mirror image on the other side of the line" in line.reason[0]
+
+
+def test_four_hydrophones_leave_a_second_position():
+    # Sources drawn around a wide array; where the answer is not the truth it must say that another one fits.
+    rng = np.random.default_rng(0)
+    array = rng.uniform(-10, 10, (4, 3))
+    sources = rng.uniform(-12, 12, (300, 3))
+    delays = delays_from_arrival_times(travel_times(array, sources), 1e-16)
+    fix = locate_source(delays, array, C)
+    right = np.linalg.norm(fix.position_m - sources, axis=-1) < 1e-3
+    assert all("a second position fits" in r for r in fix.reason[~right])
+    assert right.mean() > 0.5
+    np.testing.assert_allclose(
+        np.diff(travel_times(array, fix.position_m), axis=-1), np.diff(travel_times(array, sources), axis=-1), atol=1e-9
+    )
+
+
+@pytest.mark.parametrize("flat", [False, True])
+@pytest.mark.parametrize("depth", [False, True])
+@pytest.mark.parametrize("size", [0.2, 10.0])
+def test_no_better_minimum_from_the_truth(flat, depth, size):
+    """Random arrays and sources: scipy's search from the truth finds hardly ever a better fit."""
+    rng = np.random.default_rng(3)
+    array = rng.uniform(-1, 1, (6, 3)) * size * [1, 1, 0 if flat else 1]
+    sources = rng.uniform([-12, -12, 0.5], [12, 12, 6], (60, 3))
+    times = travel_times(array, sources)
+    delays = delays_from_arrival_times(times + 1e-7 * rng.standard_normal(times.shape), 1e-14)
+    known = {"source_depth_m": sources[:, 2], "source_depth_sd_m": 0.05} if depth else {}
+    fix = locate_source(delays, array, C, **known)
+    weight = np.linalg.inv(np.linalg.cholesky(delays.covariance_s2))
+
+    def cost(i):
+        def residual(p):
+            t = travel_times(array, p)
+            r = weight @ (delays.delay_s[i] - (t[1:] - t[0]))
+            return np.append(r, (p[2] - sources[i, 2]) / 0.05) if depth else r
+
+        return 2 * least_squares(residual, sources[i], x_scale="jac").cost
+
+    best = np.array([cost(i) for i in range(60)])
+    assert (fix.chi2 > best + 0.01).mean() <= 0.02
 
 
 def test_missing_delay_fails_that_trial_only():

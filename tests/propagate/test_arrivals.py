@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+
 import numpy as np
 import pytest
 from scipy.integrate import quad
@@ -181,6 +183,19 @@ def test_a_batch_equals_its_elements_one_by_one(make_scene, pool):
         assert not paths.valid[index][:, n:].any() and not paths.amplitude[index][:, n:].any()
         end = alone.delay_s[:, :1] + paths.horizon_s
         np.testing.assert_allclose(paths.delay_s[index][:, n:], np.broadcast_to(end, (4, paths.order.shape[-1] - n)))
+
+
+def test_a_large_batch_is_worked_in_parts(make_scene, monkeypatch):
+    scene = make_scene(SLOPING)
+    place = hydrophones(scene) + np.linspace(0, 3, 7)[:, None, None] * (1.0, 0.0, 0.0)
+    at_once = arrivals(scene, place, SOURCE, frequency_hz=F)
+    module = sys.modules[arrivals.__module__]
+    monkeypatch.setattr(module, "_RECEIVERS_AT_ONCE", 12)
+    monkeypatch.setattr(module, "_PAIRS_AT_ONCE", 60)
+    in_parts = arrivals(scene, place, SOURCE, frequency_hz=F)
+    np.testing.assert_array_equal(in_parts.faces, at_once.faces)
+    np.testing.assert_allclose(in_parts.delay_s, at_once.delay_s, rtol=1e-10)
+    np.testing.assert_allclose(in_parts.amplitude, at_once.amplitude, atol=1e-10)
 
 
 def test_clean_window_is_the_time_to_the_first_strong_echo(make_scene):

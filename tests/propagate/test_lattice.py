@@ -56,7 +56,7 @@ def test_first_ten_arrivals_of_the_example_box(make_box, column, reflections):
 
 def test_number_of_images_of_each_order(make_box):
     # (2 N + 1)(2 N^2 + 2 N + 3) / 3 images up to order N, an exact count: 1, 7, 25, 63, 129, 231, 377.
-    images, _, _ = arrivals_by_delay(make_box((2.0, 2.0, 2.0), [constant(1.0)] * 6), 60.0)
+    images, _, _ = arrivals_by_delay(make_box((15.0, 8.0, 2.0), [constant(1.0)] * 6), 110.0)
     counts = [int(np.sum(images.order <= n)) for n in range(7)]
     assert counts == [1, 7, 25, 63, 129, 231, 377]
 
@@ -103,6 +103,11 @@ def test_faces_in_order_from_the_source(make_box):
     assert faces[5][:3].tolist() == [1, 0, 1]
     assert faces[9][0] == 4
     np.testing.assert_array_equal(np.sum(faces >= 0, axis=1), images.order)
+
+
+def test_too_long_a_reach_is_refused(make_box):
+    with pytest.raises(ParameterError, match=r"reach_m=900\.0: more than 100000 images may lie within it"):
+        arrivals_by_delay(make_box(BOX, [constant(1.0)] * 6), 900.0)
 
 
 def test_a_room_without_a_box_is_refused(make_box):

@@ -8,6 +8,7 @@ from scipy.optimize import minimize
 
 from acoustics.errors import ParameterError
 from acoustics.propagate import polyhedron
+from acoustics.propagate.beams import lit_part
 from acoustics.propagate.lattice import lattice_faces, lattice_images, lattice_paths
 from acoustics.propagate.polyhedron import polyhedron_images, polyhedron_paths, polyhedron_trace
 
@@ -132,6 +133,18 @@ def test_echoes_meet_faces_only_inside_the_pool(make_prism):
     assert 0.001 < trace.exists.mean() < 0.9
 
 
+def test_a_beam_lights_the_projection_of_its_aperture():
+    # By similar triangles: from a height of 1 through a square of side 2 at height 0 onto a plane 3 below, four
+    # times as large, of which the plane's outline keeps the quarter x > 0, y > 0.
+    square = np.array([(-1.0, -1, 0), (1, -1, 0), (1, 1, 0), (-1, 1, 0)])
+    floor = np.array([(0.0, 0, -3), (9, 0, -3), (9, 9, -3), (0, 9, -3)])
+    aside = floor + (5.0, 0, 0)
+    lit, some = lit_part(np.tile((0.0, 0, 1), (2, 1)), np.array([square, square]), np.array([floor, aside]))
+    assert some.tolist() == [True, False]
+    corners = {tuple(corner) for corner in np.round(lit[0], 7) + 0.0}
+    assert corners == {(0, 0, -3), (4, 0, -3), (4, 4, -3), (0, 4, -3)}
+
+
 @pytest.mark.parametrize("outline", [PENTAGON, OUTLINE])
 def test_beams_leave_out_no_path(make_prism, monkeypatch, outline):
     room = make_prism(outline, SLOPE, [constant(1.0)] * (2 + len(outline)))
@@ -173,5 +186,5 @@ def test_too_long_a_reach_is_refused(make_prism, monkeypatch):
     monkeypatch.setattr(polyhedron, "MAX_IMAGES", 50)
     monkeypatch.setattr(polyhedron, "_FEW_IMAGES", 50)
     room = make_prism(PENTAGON, SLOPE, [constant(1.0)] * 7)
-    with pytest.raises(ParameterError, match=r"reach_m=60\.0: too many images.*shorter horizon"):
+    with pytest.raises(ParameterError, match=r"reach_m=60\.0: more than 100000 images may.*shorter horizon"):
         polyhedron_images(room, np.array([2.0, 3.0, 0.6]), np.array([[8.0, 4.0, 1.0]]), np.array([60.0]))
