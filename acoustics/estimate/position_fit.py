@@ -174,7 +174,7 @@ def fit(problem: PositionProblem) -> tuple[Floats, NDArray[np.bool_]]:
     # A misfit that noise does not explain may be a wrong valley: look elsewhere as well.
     for search in (_fit_along_bearing, _fit_all_around):
         dof = max(k - 3 + known_depth, 0)
-        doubtful = np.flatnonzero(misfit(problem, place) > dof + 4.0 * np.sqrt(2.0 * dof) + 4.0)
+        doubtful = np.flatnonzero(misfit(problem, place) > dof + 6.0 * np.sqrt(2.0 * dof) + 15.0)
         if doubtful.size == 0:
             break
         part = problem.subset(doubtful)

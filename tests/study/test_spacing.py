@@ -1,0 +1,97 @@
+"""The spacing study: its columns against closed forms, and its advice against its own table."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from acoustics.errors import ParameterError
+from acoustics.scenario import load_array, load_scene, shipped
+from acoustics.study.spacing import study_spacing
+from acoustics.study.spacing_sweep import Sweep
+
+POOL = load_scene(shipped("examples")["mallard-basin"])
+
+
+def with_study(scene, **changes):
+    return scene.model_copy(update={"study": scene.study.model_copy(update=changes)})
+
+
+@pytest.fixture(scope="module")
+def study():
+    return study_spacing(POOL, POOL.pingers[0], trials=1000, seed=1)
+
+
+def test_error_falls_as_one_over_the_spacing(study):
+    # c sigma / (d cos b), the textbook identity of two elements, scales so for every shape.
+    product = study.right_cycle_deg * study.spacing_m
+    assert product == pytest.approx(np.full_like(product, product[0]), rel=0.01)
+
+
+def test_envelope_bound_of_a_square_is_the_closed_form(study):
+    # A level square of side d: sum over elements of squared position across any direction is d^2, so the bearing
+    # variance is c^2 v / (d^2 cos^2 depression): Cramer-Rao bound of a plane array, by hand.
+    sweep = Sweep.of(POOL, POOL.pingers[0])
+    mounting = (POOL.array.tolerances_m[0] / POOL.sound_speed_m_s) ** 2
+    variance = sweep.link.envelope_variance_s2 + POOL.recorder.skew_sd_s**2 + mounting
+    expected = POOL.sound_speed_m_s * np.sqrt(variance) / (study.spacing_m * np.cos(sweep.depression))
+    assert study.envelope_deg == pytest.approx(np.rad2deg(expected), rel=0.01)
+
+
+def test_rounding_only_adds_and_adds_less_at_a_higher_rate(study):
+    assert np.all(study.lag_deg > study.phase_deg)
+    assert np.all(np.diff(study.lag_deg, axis=0) < 0)
+    assert np.all(np.diff(study.onset_deg, axis=0) < 0)
+
+
+def test_onset_rounding_is_a_sixth_of_a_squared_sample(study):
+    # Two independent uniform errors of Ts^2 / 12 each: elementary probability.
+    sweep = Sweep.of(POOL, POOL.pingers[0])
+    added = np.deg2rad(study.onset_deg[0]) ** 2 - np.deg2rad(study.envelope_deg) ** 2
+    per_difference = 2 * added * (study.spacing_m * np.cos(sweep.depression) / POOL.sound_speed_m_s) ** 2
+    # the quantisation noise of the slower rate is in it too, hence 2 %
+    assert per_difference == pytest.approx(np.full_like(per_difference, 1 / study.sample_rate_hz[0] ** 2 / 6), rel=0.02)
+
+
+def test_advice_keeps_hull_limit_and_target(study):
+    choice = study.recommendation
+    assert choice.meets_target
+    assert choice.spacing_m <= study.hull_limit_m
+    assert choice.expected_deg <= study.target_deg
+    assert choice.wrong_cycle <= study.wrong_cycle_limit
+    smaller = study.spacing_m < choice.spacing_m
+    assert np.all((study.expected_deg[smaller] > study.target_deg) | (study.wrong_cycle[smaller] > study.wrong_cycle_limit))
+    assert choice.sample_rate_hz > 2 * POOL.pingers[0].band_hz[1]
+
+
+def test_simulation_agrees_with_the_bound_where_no_cycle_is_wrong(study):
+    quiet = with_study(POOL).model_copy(
+        update={"noise": POOL.noise.model_copy(update={"self_noise_density_db": 55.0, "ambient_density_db": 50.0})}
+    )
+    result = study_spacing(quiet, quiet.pingers[0], trials=3000, seed=2)
+    for spacing, rms in zip(result.simulated.spacing_m, result.simulated.rms_deg, strict=True):
+        k = int(np.argmin(np.abs(result.spacing_m - spacing)))
+        # 3,000 trials know an RMS to 1.3 %; 5 % is four times that.
+        assert rms.value == pytest.approx(result.right_cycle_deg[k], rel=0.05)
+        assert rms.low < rms.value < rms.high
+
+
+def test_a_target_out_of_reach_is_said_so():
+    scene = with_study(POOL, bearing_target_deg=0.001)
+    choice = study_spacing(scene, scene.pingers[0], trials=50, seed=1).recommendation
+    assert not choice.meets_target
+    assert "none within the hull and the cycle limit meets the target" in choice.reason
+
+
+def test_rates_that_all_alias_are_refused_by_key():
+    scene = with_study(POOL, sample_rates_hz=(48e3, 62e3))
+    with pytest.raises(ParameterError, match="study.sample_rates_hz: none reaches 79,688 Hz"):
+        study_spacing(scene, scene.pingers[0], trials=10, seed=1)
+
+
+@pytest.mark.parametrize("name", shipped("arrays"))
+def test_every_shipped_array_gets_an_answer(name):
+    scene = POOL.model_copy(update={"array": load_array(name)})
+    result = study_spacing(scene, scene.pingers[0], trials=50, seed=1)
+    assert np.isfinite(result.right_cycle_deg).all()
+    assert result.recommendation.reason
