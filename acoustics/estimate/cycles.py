@@ -116,12 +116,12 @@ def resolve_cycles(
     centre = np.rint(optimum @ np.linalg.inv(basis).T) @ basis.T
     best = np.empty((len(fine), k), dtype=np.int64)
     score, margin, probability = (np.empty(len(fine)) for _ in range(3))
-    scorer = _Scorer(coarse_weight, _inverse(fine_covariance), baselines)
+    weights = (coarse_weight, _inverse(fine_covariance), baselines)
     chunk = max(CHUNK_NUMBERS // (len(offsets) * k), 1)
     for i in range(0, len(fine), chunk):
         part = slice(i, i + chunk)
         sets = centre[part, None] + offsets
-        scores = scorer(fine[part, None] + period * sets, rough[part, None])
+        scores = _scores(fine[part, None] + period * sets, rough[part, None], *weights)
         first = np.argmin(scores, axis=-1)
         rows = np.arange(len(first))
         best[part], score[part] = np.rint(sets[rows, first]), scores[rows, first]
@@ -142,27 +142,20 @@ def resolve_cycles(
     )
 
 
-class _Scorer:
-    """Scores of fine delays (..., k) against coarse ones, and against a plane wave of unit direction."""
-
-    def __init__(self, coarse_weight: Floats, fine_weight: Floats, baselines: Floats) -> None:
-        self.coarse_weight = coarse_weight
-        self.volume = baselines.shape[1] == 3
-        information = baselines.T @ fine_weight @ baselines
-        self.direction_covariance = _inverse(information)
-        self.solver = -self.direction_covariance @ baselines.T @ fine_weight
-        self.residual_weight = fine_weight - self.solver.T @ information @ self.solver
-
-    def __call__(self, fine: Floats, rough: Floats) -> Floats:
-        difference = fine - rough
-        total = _quadratic(difference, self.coarse_weight) + np.maximum(_quadratic(fine, self.residual_weight), 0)
-        direction = fine @ self.solver.T
-        length = np.sqrt(np.sum(direction**2, axis=-1))
-        # Distance to the unit sphere, to first order, in units of its standard deviation. A line or a plane sees
-        # a part of the direction only, which may be shorter than one but not longer.
-        along = _quadratic(direction, self.direction_covariance) / np.maximum(length, 1e-12) ** 2
-        excess = length - 1.0 if self.volume else np.maximum(length - 1.0, 0.0)
-        return total + excess**2 / np.maximum(along, 1e-300)
+def _scores(fine: Floats, rough: Floats, coarse_weight: Floats, fine_weight: Floats, baselines: Floats) -> Floats:
+    """Misfit of fine delays (..., k) to coarse ones and to a plane wave of unit direction, shape (...)."""
+    information = baselines.T @ fine_weight @ baselines
+    covariance = _inverse(information)
+    solver = -covariance @ baselines.T @ fine_weight
+    residual_weight = fine_weight - solver.T @ information @ solver
+    total = _quadratic(fine - rough, coarse_weight) + np.maximum(_quadratic(fine, residual_weight), 0.0)
+    direction = fine @ solver.T
+    length = np.sqrt(np.sum(direction**2, axis=-1))
+    # Distance to the unit sphere, to first order, in units of its standard deviation. A line or a plane sees a
+    # part of the direction only, which may be shorter than one but not longer.
+    variance = _quadratic(direction, covariance) / np.maximum(length, 1e-12) ** 2
+    excess = length - 1.0 if baselines.shape[1] == 3 else np.maximum(length - 1.0, 0.0)
+    return total + excess**2 / np.maximum(variance, 1e-300)
 
 
 def _quadratic(vector: Floats, weight: Floats) -> Floats:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from matplotlib import colormaps, rc_context
 from matplotlib.axes import Axes
@@ -79,7 +81,7 @@ def _scenery(axes: Axes, scene: Scene, pinger: Pinger) -> None:
         axes.add_patch(Polygon(scene.pool.outline_m, closed=True, fill=False, ec=INK, lw=1.6))
         low, high = np.min(scene.pool.outline_m, axis=0), np.max(scene.pool.outline_m, axis=0)
         axes.set(xlim=(low[0] - 0.3, high[0] + 0.3), ylim=(high[1] + 0.3, low[1] - 0.3))
-    label = {
+    label: dict[str, Any] = {
         "textcoords": "offset points",
         "fontsize": 8,
         "bbox": {"fc": "white", "ec": "none", "alpha": 0.8, "pad": 1},

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from acoustics.errors import ParameterError
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 INK, DEEP, EMBER, MOSS, SAND = "#1b1f24", "#123f5a", "#c8501e", "#6f9a3c", "#b9b2a3"
 PAPER = "#ffffff"
 
-STYLE = {
+STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Sans",
     "font.size": 10,
     "axes.titlesize": 11,

@@ -42,7 +42,7 @@ def outlook_text(result: Outlook) -> str:
             f"{r:g}",
             f"{level:.1f}",
             number(1e3 * window),
-            f"{ratio:.1f}",
+            f"{ratio:.1f}" if np.isfinite(ratio) else "none",
             number(1e6 * phase),
             number(1e6 * envelope),
         )
@@ -101,7 +101,7 @@ def spacing_text(study: SpacingStudy) -> str:
     lines.append(
         f"What the sample rate costs at {1e3 * study.recommendation.spacing_m:.1f} mm (bounds, RMS in degrees)"
     )
-    header = (
+    rate_header = (
         "sample rate kHz",
         "phase, interpolated",
         "phase, lag rounded to a sample",
@@ -110,7 +110,7 @@ def spacing_text(study: SpacingStudy) -> str:
     rates = zip(study.sample_rate_hz, study.phase_deg, study.lag_deg, study.onset_deg, strict=True)
     lines.append(
         table(
-            header,
+            rate_header,
             [
                 (
                     f"{rate / 1e3:g}" + (" *" if rate == study.recommendation.sample_rate_hz else ""),

@@ -171,7 +171,8 @@ def clean_window_s(paths: Arrivals, *, threshold_db: float = -20.0) -> Floats:
     least = 10 ** (threshold_db / 20) * np.abs(paths.amplitude[..., :1])
     strong = np.abs(paths.amplitude[..., 1:]) > least
     after = np.where(strong, paths.delay_s[..., 1:] - paths.delay_s[..., :1], np.inf)
-    return np.minimum(after.min(axis=(-1, -2), initial=np.inf), paths.horizon_s)
+    # Along straight rays an echo through faster water can come first: then nothing of the burst is clean.
+    return np.clip(after.min(axis=(-1, -2), initial=np.inf), 0.0, paths.horizon_s)
 
 
 def path_label(faces: Sequence[int], face_names: Sequence[str]) -> str:

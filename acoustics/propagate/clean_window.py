@@ -77,4 +77,5 @@ def clean_window_map_s(
         strong = paths.exists & (np.abs(paths.gain) * 10 ** (level_db / 20) > 10 ** (threshold_db / 20))
         after = distance[row] * paths.slowness_s_m - direct_s[row]
         np.minimum.at(window, element[row[strong]], after[strong])
-    return window.reshape(hydrophones.shape[:-2])
+    # Along straight rays an echo through faster water can come first: then nothing of the burst is clean.
+    return np.maximum(window, 0.0).reshape(hydrophones.shape[:-2])

@@ -104,7 +104,8 @@ class Water(SceneModel):
     def mean_sound_speed_m_s(self, from_depth_m: ArrayLike, to_depth_m: ArrayLike) -> Floats:
         """Harmonic mean sound speed [m/s] along the straight ray between two depths [m], any shapes."""
         deepest = float(np.max([np.max(from_depth_m), np.max(to_depth_m), self._knots[0][-1], 1.0]))
-        knots = np.unique(np.append(self._knots[0], [0.0, deepest]))
+        # In steps of 100 m, so that a batch gives the same numbers however it is split.
+        knots = np.unique(np.append(self._knots[0], [0.0, 100.0 * np.ceil(deepest / 100.0)]))
         return harmonic_mean_speed(knots, self.sound_speed_m_s(knots), from_depth_m, to_depth_m)
 
     def sound_speed_sd_m_s(self, depth_m: float) -> float:

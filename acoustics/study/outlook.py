@@ -53,6 +53,8 @@ def outlook(scene: Scene, pinger: Pinger) -> Outlook:
     window = clean_windows(scene, pinger, posts)
     link = link_budget(scene, pinger, ranges, window_s=window)
     speed = scene.sound_speed_m_s
+    with np.errstate(divide="ignore"):  # no clean window, no energy: minus infinity is meant
+        energy_ratio_db = 10 * np.log10(link.energy_ratio_2e_n0)
     return Outlook(
         title=scene.title,
         pinger=pinger.name,
@@ -70,10 +72,10 @@ def outlook(scene: Scene, pinger: Pinger) -> Outlook:
         range_m=ranges,
         received_level_db=link.received_level_db,
         clean_window_s=window,
-        energy_ratio_db=10 * np.log10(link.energy_ratio_2e_n0),
+        energy_ratio_db=energy_ratio_db,
         arrival_sd_phase_s=np.sqrt(link.carrier_variance_s2),
         arrival_sd_envelope_s=np.sqrt(link.envelope_variance_s2),
-        remarks=_remarks(scene, pinger, float(ranges.max(initial=1.0))),
+        remarks=_remarks(scene, pinger),
     )
 
 
@@ -107,7 +109,7 @@ def _posts_along_line(scene: Scene, pinger: Pinger) -> tuple[Floats, Floats]:
     return ranges[wet], posts[wet]
 
 
-def _remarks(scene: Scene, pinger: Pinger, longest_range_m: float) -> tuple[str, ...]:
+def _remarks(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
     """What a reader should not overlook, in whole sentences."""
     remarks = []
     shortest, free = (
@@ -128,16 +130,16 @@ def _remarks(scene: Scene, pinger: Pinger, longest_range_m: float) -> tuple[str,
         scene.recorder.passband_hz[0] < low and high < scene.recorder.passband_hz[1]
     ):
         remarks.append(f"The pinger's band, {low:.0f} to {high:.0f} Hz, is not inside recorder.passband_hz.")
+    distance = float(np.linalg.norm(np.subtract(scene.vehicle.position_m, pinger.position_m)))
     depths = np.sort([scene.vehicle.position_m[2], pinger.position_m[2]])
     if depths[1] > depths[0]:
         ends = scene.water.sound_speed_m_s(depths)
         gradient = float(np.diff(ends)[0] / np.diff(depths)[0])
-        bend = float(
-            np.rad2deg(bent_ray_angle(longest_range_m, sound_speed_m_s=float(ends.mean()), gradient_per_s=gradient))
-        )
+        bend_rad = bent_ray_angle(distance, sound_speed_m_s=float(ends.mean()), gradient_per_s=gradient)
+        bend = float(np.rad2deg(bend_rad))
         if bend > 0.1:
             remarks.append(
-                f"Refraction bends the ray by up to {bend:.1f} deg at {longest_range_m:g} m (depression, not "
-                "bearing); the model takes it as straight."
+                f"Refraction bends the ray by about {bend:.1f} deg at the {distance:.0f} m to the pinger (depression, "
+                "not bearing); the model takes it as straight."
             )
     return tuple(remarks)

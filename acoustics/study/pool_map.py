@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -162,23 +162,16 @@ def _simulate(
     seed: int,
 ) -> tuple[Floats, Floats]:
     """Horizontal RMS [m] of the fixes given, and share of those refused, each of shape (n_cells,)."""
-    if trials == 0:
-        return np.full(len(source), np.nan), np.full(len(source), np.nan)
-    rms, refused = [], []
-    chunks = range(0, len(source), _CELLS_AT_ONCE)
-    for start, child in zip(chunks, np.random.SeedSequence(seed).spawn(len(chunks)), strict=True):
-        cells = slice(start, start + _CELLS_AT_ONCE)
+    rms, refused = np.full(len(source), np.inf), np.ones(len(source))
+    variance = np.asarray(errors.phase_variance_s2)
+    heard = np.flatnonzero(np.isfinite(variance)) if trials else np.arange(0)
+    chunks = [heard[start : start + _CELLS_AT_ONCE] for start in range(0, len(heard), _CELLS_AT_ONCE)]
+    for cells, child in zip(chunks, np.random.SeedSequence(seed).spawn(len(chunks)), strict=True):
         fix = simulate_fixes(
             hydrophones,
             source[cells],
             scene.sound_speed_m_s,
-            DelayErrors(
-                np.asarray(errors.phase_variance_s2)[cells],
-                errors.envelope_variance_s2,
-                errors.skew_sd_s,
-                errors.element_sd_m,
-                errors.sound_speed_sd_m_s,
-            ),
+            replace(errors, phase_variance_s2=variance[cells]),
             source_depth_sd_m=depth_sd_m,
             attitude_sd=scene.vehicle.attitude_sd,
             trials=trials,
@@ -187,6 +180,6 @@ def _simulate(
         square = np.sum((fix.position_m - source[cells, None])[..., :2] ** 2, axis=-1)
         given = fix.ok.sum(axis=-1)
         total = np.sum(np.where(fix.ok, square, 0.0), axis=-1)
-        rms.append(np.sqrt(np.divide(total, given, out=np.full(len(given), np.inf), where=given > 0)))
-        refused.append(1 - given / trials)
-    return np.concatenate(rms), np.concatenate(refused)
+        rms[cells] = np.sqrt(np.divide(total, given, out=np.full(len(given), np.inf), where=given > 0))
+        refused[cells] = 1 - given / trials
+    return rms, refused

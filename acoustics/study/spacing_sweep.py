@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from acoustics.accuracy.ambiguity import cycle_ambiguity
 from acoustics.accuracy.bounds import bearing_bound
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
+from acoustics.errors import ParameterError
 from acoustics.geometry import Floats, bearing_and_depression, principal_axes
 from acoustics.physics.delay_bound import half_wavelength_m, lag_rounding_variance, onset_rounding_variance
 from acoustics.scene.pinger import Pinger
@@ -52,6 +53,11 @@ class Sweep:
         source = scene.vehicle.pose.to_body([pinger.position_m])[0]
         distance = float(np.linalg.norm(source))
         window = float(clean_windows(scene, pinger, np.array(scene.vehicle.position_m)[None])[0])
+        if window == 0:
+            raise ParameterError(
+                f"vehicle.position_m: an echo reaches the array as early as {pinger.name} itself, which leaves no "
+                "clean window; put the vehicle nearer, or raise study.clean_window_threshold_db"
+            )
         return cls(
             scene,
             pinger,
