@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import erfc, ndtr
 
-from acoustics.accuracy.cycle_lattice import LARGEST_DIMENSION, coefficients, reduced_basis
+from acoustics.accuracy.cycle_lattice import LARGEST_DIMENSION, coefficients
 from acoustics.accuracy.cycle_mistakes import (
     IMPOSSIBLE_DISTANCE,
     beyond_the_surface,
@@ -26,6 +26,7 @@ from acoustics.accuracy.cycle_model import CycleModel, bearing_change, cycle_mod
 from acoustics.errors import ParameterError
 from acoustics.geometry import Floats, direction
 from acoustics.physics._checks import checked
+from acoustics.physics.integer_basis import reduced_basis
 
 _CHUNK = 1_000_000  # candidate directions looked at together, for the memory
 _OFTEN = 0.03  # from this probability on the competition of several wrong sets counts

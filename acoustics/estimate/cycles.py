@@ -13,6 +13,7 @@ from acoustics.estimate.batches import fill_gaps
 from acoustics.estimate.delays import Delays
 from acoustics.estimate.least_squares import NEGLIGIBLE_DELAY_S
 from acoustics.geometry import Floats, array_rank, principal_axes
+from acoustics.physics.integer_basis import reduced_basis
 from acoustics.physics.time_of_flight import difference_matrix
 
 NOT_FINITE = "a delay or its covariance is not finite"
@@ -111,7 +112,7 @@ def resolve_cycles(
     metric = coarse_weight + loose_weight
     optimum = np.linalg.solve(metric, coarse_weight @ (rough - fine).T - loose_weight @ fine.T).T / period
 
-    basis = _reduced_basis(np.asarray(np.linalg.cholesky(metric).T, dtype=float))
+    basis = reduced_basis(metric[None])[0]
     offsets = _short_offsets(basis, metric)
     centre = np.rint(optimum @ np.linalg.inv(basis).T) @ basis.T
     best = np.empty((len(fine), k), dtype=np.int64)
@@ -172,27 +173,6 @@ def _regular(delays: Delays) -> tuple[Floats, Floats, NDArray[np.bool_]]:
 def _inverse(matrix: Floats) -> Floats:
     inverse: Floats = np.linalg.inv(matrix).astype(float, copy=False)
     return inverse
-
-
-def _reduced_basis(factor: Floats, *, delta: float = 0.75) -> Floats:
-    """Integer matrix Z of determinant +-1 for which the columns of ``factor @ Z`` are short and nearly orthogonal.
-
-    The algorithm of Lenstra, Lenstra and Lovasz.
-    """
-    k = factor.shape[1]
-    z = np.eye(k)
-    row = 1
-    while row < k:
-        for j in range(row - 1, -1, -1):
-            upper = np.asarray(np.linalg.qr(factor @ z, mode="r"))
-            z[:, row] -= np.rint(upper[j, row] / upper[j, j]) * z[:, j]
-        upper = np.asarray(np.linalg.qr(factor @ z, mode="r"))
-        if upper[row, row] ** 2 >= delta * upper[row - 1, row - 1] ** 2 - upper[row - 1, row] ** 2:
-            row += 1
-        else:
-            z[:, [row - 1, row]] = z[:, [row, row - 1]]
-            row = max(row - 1, 1)
-    return z
 
 
 def _short_offsets(basis: Floats, metric: Floats) -> Floats:

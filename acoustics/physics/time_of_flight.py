@@ -28,9 +28,7 @@ def plane_wave_time(hydrophones_m: ArrayLike, unit_vector: ArrayLike, sound_spee
     ndarray, shape (..., n_hydrophones)
         ``-r . u / c`` [s].
     """
-    projection = np.einsum(
-        "...ij,...j->...i", np.asarray(hydrophones_m, float), np.asarray(unit_vector, float)
-    )
+    projection = np.einsum("...ij,...j->...i", np.asarray(hydrophones_m, float), np.asarray(unit_vector, float))
     return -projection / np.asarray(sound_speed_m_s, float)[..., None]
 
 

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import BoundaryNorm
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
-from matplotlib.patheffects import withStroke
+from matplotlib.patheffects import AbstractPathEffect, withStroke
 
 from acoustics.geometry import Floats
 from acoustics.present.style import EMBER, INK, SAND, STYLE
@@ -53,7 +53,7 @@ def _panel(axes: Axes, result: PoolMap, values: Floats, title: str, unit: str) -
     norm = BoundaryNorm(levels, colormaps["cividis_r"].N, extend="both")
     filled = axes.contourf(result.x_m, result.y_m, shown, levels=levels, cmap="cividis_r", norm=norm, extend="both")
     lines = axes.contour(result.x_m, result.y_m, shown, levels=levels, colors=INK, linewidths=0.7)
-    halo = [withStroke(linewidth=2.5, foreground="white")]
+    halo: list[AbstractPathEffect] = [withStroke(linewidth=2.5, foreground="white")]
     for text in axes.clabel(lines, fontsize=8, fmt="%g", inline_spacing=3):
         text.set_path_effects(halo)
     bar = axes.figure.colorbar(filled, ax=axes, shrink=0.85, pad=0.02)

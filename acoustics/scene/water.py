@@ -93,7 +93,8 @@ class Water(SceneModel):
     def at(self, depth_m: ArrayLike) -> tuple[Floats, Floats]:
         """Temperature [degC] and absolute salinity [g/kg] at depths [m] of any shape."""
         depth, temperature, salinity = self._knots
-        return np.interp(depth_m, depth, temperature), np.interp(depth_m, depth, salinity)
+        place = np.asarray(depth_m, dtype=float)
+        return np.interp(place, depth, temperature), np.interp(place, depth, salinity)
 
     def sound_speed_m_s(self, depth_m: ArrayLike) -> Floats:
         """Sound speed [m/s] at depths [m] of any shape."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from acoustics.estimate.bearing import estimate_bearing
 from acoustics.estimate.consistency import inside_region
@@ -36,8 +36,8 @@ class DelayErrors:
         Error of the assumed sound speed [m/s].
     """
 
-    phase_variance_s2: ArrayLike
-    envelope_variance_s2: ArrayLike
+    phase_variance_s2: float | Floats
+    envelope_variance_s2: float | Floats
     skew_sd_s: float
     element_sd_m: Floats
     sound_speed_sd_m_s: float
@@ -55,7 +55,7 @@ class BearingTrials:
 def simulate_bearings(
     hydrophones_m: Floats,
     bearing: Floats,
-    depression: ArrayLike,
+    depression: Floats,
     sound_speed_m_s: float,
     errors: DelayErrors,
     frequency_hz: float,
@@ -96,7 +96,7 @@ def simulate_bearings(
     mounting = (errors.element_sd_m / sound_speed_m_s) ** 2
     shared = errors.skew_sd_s**2 + mounting
 
-    def covariance(variance_s2: ArrayLike) -> Floats:
+    def covariance(variance_s2: float | Floats) -> Floats:
         return difference @ np.diag(np.broadcast_to(variance_s2, n)) @ difference.T
 
     cycles = resolve_cycles(

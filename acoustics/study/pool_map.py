@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from acoustics.accuracy.bounds import bearing_bound, position_bound
 from acoustics.accuracy.link_budget import link_budget
@@ -89,7 +91,7 @@ def map_pool(scene: Scene, pinger: Pinger, *, trials: int, seed: int, step_m: fl
     variance = link_budget(scene, pinger, distance, window_s=window).carrier_variance_s2
     errors = DelayErrors(variance, np.inf, scene.recorder.skew_sd_s, scene.array.tolerances_m, scene.sound_speed_sd_m_s)
     depth_sd = float(np.hypot(scene.study.pinger_depth_sd_m, scene.vehicle.depth_sd_m))
-    nuisance = {
+    nuisance: dict[str, Any] = {
         "arrival_variance_s2": variance[:, None],
         "element_sd_m": errors.element_sd_m,
         "skew_sd_s": errors.skew_sd_s,
@@ -130,7 +132,7 @@ def map_pool(scene: Scene, pinger: Pinger, *, trials: int, seed: int, step_m: fl
     )
 
 
-def _grid(scene: Scene, step_m: float) -> tuple[Floats, Floats, Floats, np.ndarray]:
+def _grid(scene: Scene, step_m: float) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
     """Cell centres x and y [m], vehicle positions (n_y, n_x, 3) [m], and whether the whole array is wet there."""
     if scene.study.map_extent_m is not None:
         low, high = np.array(scene.study.map_extent_m[:2]), np.array(scene.study.map_extent_m[2:])
@@ -146,7 +148,7 @@ def _grid(scene: Scene, step_m: float) -> tuple[Floats, Floats, Floats, np.ndarr
     posts = np.stack([*np.meshgrid(x, y), np.full((len(y), len(x)), depth)], axis=-1)
     pose = scene.vehicle.pose
     hydrophones = Pose(posts, pose.roll, pose.pitch, pose.heading).to_site(scene.array.positions_m)
-    wet = scene.pool.contains(hydrophones).all(axis=-1)
+    wet = np.all(scene.pool.contains(hydrophones), axis=-1)
     if not wet.any():
         raise ParameterError(f"map_depth_m = {depth:g}: the array is out of the water in every cell")
     return x, y, posts, wet

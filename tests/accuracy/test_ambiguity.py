@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from acoustics.accuracy.ambiguity import cycle_ambiguity, mixture_bearing_rms, wrong_cycle_probability_pair
-from acoustics.accuracy.cycle_lattice import reduced_basis
 from acoustics.errors import ParameterError
 from acoustics.geometry import direction
 
@@ -205,21 +204,6 @@ def test_mixture_by_hand():
     assert mixture_bearing_rms(3.0, 0.25, 8.0) == pytest.approx(5.0)
     with pytest.raises(ParameterError, match="wrong_probability=1.5 must be"):
         mixture_bearing_rms(0.01, 1.5, 1.0)
-
-
-def test_reduced_basis_is_unimodular_and_finds_the_shortest_vector():
-    """Against every integer vector of a box, for lattices as stretched as carrier and envelope make them."""
-    rng = np.random.default_rng(2)
-    skewed = rng.standard_normal((50, 3, 3)) * np.array([1.0, 0.1, 0.01])[:, None]
-    metric = np.swapaxes(skewed, -1, -2) @ skewed + 1e-6 * np.eye(3)
-    basis = reduced_basis(metric)
-    np.testing.assert_allclose(np.abs(np.linalg.det(basis)), 1.0, rtol=1e-6)
-    box = np.array([v for v in product(range(-15, 16), repeat=3) if any(v)])
-    shortest = np.einsum("ki,bij,kj->bk", box, metric, box).min(axis=1)
-    near = np.array([v for v in product(range(-1, 2), repeat=3) if any(v)])
-    vectors = near @ np.swapaxes(basis, -1, -2)
-    found = np.einsum("bki,bij,bkj->bk", vectors, metric, vectors).min(axis=1)
-    assert (found <= shortest * (1 + 1e-9)).all()
 
 
 @pytest.mark.parametrize("n", [2, 4, 8])

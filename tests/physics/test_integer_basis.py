@@ -1,0 +1,22 @@
+"""Reduced bases of integer lattices, against exhaustive search."""
+
+from itertools import product
+
+import numpy as np
+
+from acoustics.physics.integer_basis import reduced_basis
+
+
+def test_reduced_basis_is_unimodular_and_finds_the_shortest_vector():
+    """Against every integer vector of a box, for lattices as stretched as carrier and envelope make them."""
+    rng = np.random.default_rng(2)
+    skewed = rng.standard_normal((50, 3, 3)) * np.array([1.0, 0.1, 0.01])[:, None]
+    metric = np.swapaxes(skewed, -1, -2) @ skewed + 1e-6 * np.eye(3)
+    basis = reduced_basis(metric)
+    np.testing.assert_allclose(np.abs(np.linalg.det(basis)), 1.0, rtol=1e-6)
+    box = np.array([v for v in product(range(-15, 16), repeat=3) if any(v)])
+    shortest = np.einsum("ki,bij,kj->bk", box, metric, box).min(axis=1)
+    near = np.array([v for v in product(range(-1, 2), repeat=3) if any(v)])
+    vectors = near @ np.swapaxes(basis, -1, -2)
+    found = np.einsum("bki,bij,bkj->bk", vectors, metric, vectors).min(axis=1)
+    assert (found <= shortest * (1 + 1e-9)).all()
