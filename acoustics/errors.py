@@ -11,6 +11,16 @@ class ParameterError(PingfixError, ValueError):
     """An argument of a function is outside what the function accepts."""
 
 
+# A whole path fits, a page of text given for a name does not.
+_LONGEST_PART = 1000
+
+
+def _on_one_line(text: str) -> str:
+    """Text from a file, fit for one line of a terminal: line breaks and escape codes written out, cut if endless."""
+    shown = "".join(c if c.isprintable() else repr(c)[1:-1] for c in text[:_LONGEST_PART])
+    return shown if len(text) <= _LONGEST_PART else shown + "..."
+
+
 class InputError(PingfixError):
     """A file from the user is wrong. The text names the file, the key and what was expected.
 
@@ -26,7 +36,7 @@ class InputError(PingfixError):
 
     def __init__(self, source: str, key: str, problem: str) -> None:
         self.source, self.key, self.problem = source, key, problem
-        super().__init__(": ".join(part for part in (source, key, problem) if part))
+        super().__init__(": ".join(_on_one_line(part) for part in (source, key, problem) if part))
 
 
 class OutputError(PingfixError):

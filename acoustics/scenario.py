@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from importlib import resources
 from pathlib import Path
@@ -19,6 +20,8 @@ Model = TypeVar("Model", bound=SceneModel)
 
 _LARGEST_FILE_BYTES = 1_000_000  # a scenario is a page of text; more is the wrong file
 _LONGEST_VALUE_SHOWN = 60
+# A key of n parts costs the TOML reader n^2 memory; ours have three at most. The look-behind keeps this linear.
+_ENDLESS_KEY = re.compile(r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){32}""")
 
 
 def load_scene(path: str | Path) -> Scene:
@@ -91,11 +94,16 @@ def _resolve_array(table: dict[str, Any], scenario: Path) -> dict[str, Any]:
 
 def _read_toml(path: Path) -> dict[str, Any]:
     try:
-        if path.stat().st_size > _LARGEST_FILE_BYTES:
+        with path.open("rb") as file:
+            content = file.read(_LARGEST_FILE_BYTES + 1)  # not by its size, which a pipe or a device does not tell
+        if len(content) > _LARGEST_FILE_BYTES:
             raise InputError(
                 str(path), "", f"larger than {_LARGEST_FILE_BYTES:,} bytes, so not a scenario or array file"
             )
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        text = content.decode("utf-8").replace("\r\n", "\n")
+        if _ENDLESS_KEY.search(text):
+            raise InputError(str(path), "", "is nested too deeply: a key of more than 32 parts")
+        return tomllib.loads(text)
     except OSError as error:
         raise InputError(str(path), "", f"cannot be read: {(error.strerror or str(error)).lower()}") from None
     except UnicodeDecodeError:
@@ -112,6 +120,8 @@ def _validate(model: type[Model], table: dict[str, Any], source: str) -> Model:
     except ValidationError as error:
         first, *more = error.errors(include_url=False)
         key, problem = _key(first["loc"]), _problem(dict(first))
+        # What holds a wrong item is counted wrong as well; a reader has one thing to change.
+        more = [e for e in more if e["loc"] != first["loc"][: len(e["loc"])]]
         others = f" (and {len(more)} more)" if more else ""
         raise InputError(source, key, problem + others) from None
     except RecursionError:
@@ -136,7 +146,10 @@ def _problem(error: dict[str, Any]) -> str:
 
 
 def _shown(value: object) -> str:
-    text = " ".join(repr(value).split())
+    try:
+        text = " ".join(repr(value).split())
+    except RecursionError:
+        return "a value nested too deeply"
     return text if len(text) <= _LONGEST_VALUE_SHOWN else text[: _LONGEST_VALUE_SHOWN - 3] + "..."
 
 

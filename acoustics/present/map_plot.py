@@ -84,12 +84,13 @@ def _scenery(axes: Axes, scene: Scene, pinger: Pinger) -> None:
     label: dict[str, Any] = {
         "textcoords": "offset points",
         "fontsize": 8,
+        "zorder": 10,
         "bbox": {"fc": "white", "ec": "none", "alpha": 0.8, "pad": 1},
     }
     for station in scene.stations:
-        axes.plot(*station.position_m[:2], "s", ms=6, mfc="white", mec=INK, mew=1.2)
+        axes.plot(*station.position_m[:2], "s", ms=6, mfc="white", mec=INK, mew=1.2, zorder=9)
         axes.annotate(station.name, station.position_m[:2], xytext=(7, 7), **label)
-    axes.plot(*pinger.position_m[:2], "*", ms=14, mfc=EMBER, mec=INK)
+    axes.plot(*pinger.position_m[:2], "*", ms=14, mfc=EMBER, mec=INK, zorder=9)
     axes.annotate(pinger.name, pinger.position_m[:2], xytext=(-10, -4), ha="right", **label)
     x, y, _ = scene.vehicle.position_m
     heading = np.deg2rad(scene.vehicle.heading_deg)
@@ -97,9 +98,9 @@ def _scenery(axes: Axes, scene: Scene, pinger: Pinger) -> None:
         "",
         (x + 1.2 * np.cos(heading), y + 1.2 * np.sin(heading)),
         (x, y),
-        arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 2, "mutation_scale": 16},
+        arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 2, "mutation_scale": 16, "zorder": 9},
     )
-    axes.plot(x, y, "o", ms=5, mfc="white", mec=INK)
+    axes.plot(x, y, "o", ms=5, mfc="white", mec=INK, zorder=9)
     axes.annotate(scene.vehicle.name, (x, y), xytext=(-4, -14), **label)
 
 

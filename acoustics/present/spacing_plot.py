@@ -115,10 +115,10 @@ def _cycles(axes: Axes, study: SpacingStudy) -> None:
     axes.axhline(study.wrong_cycle_limit, color=INK, lw=0.8, ls=(0, (1, 3)))
     axes.annotate(
         f"limit {100 * study.wrong_cycle_limit:g} %",
-        (1e3 * study.spacing_m[-1], study.wrong_cycle_limit),
-        xytext=(0, 3),
+        (1e3 * study.spacing_m[0], study.wrong_cycle_limit),
+        xytext=(4, 3),
         textcoords="offset points",
-        ha="right",
+        ha="left",
         va="bottom",
         fontsize=9,
     )

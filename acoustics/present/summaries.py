@@ -59,7 +59,8 @@ def outlook_text(result: Outlook) -> str:
     lines += ["", table(header, rows), ""]
     lines.append("Timing: the least standard deviation of one arrival that noise allows (Cramer-Rao bound), from the")
     lines.append("part of the burst inside the clean window.")
-    lines += [f"Note: {remark}" for remark in result.remarks]
+    for remark in result.remarks:
+        lines += textwrap.wrap(f"Note: {remark}", 100)
     return "\n".join(lines)
 
 
@@ -121,6 +122,8 @@ def spacing_text(study: SpacingStudy) -> str:
         )
     )
     lines += ["", *textwrap.wrap(f"* {study.recommendation.reason}", 100)]
+    for remark in study.remarks:
+        lines += textwrap.wrap(f"Note: {remark}", 100)
     return "\n".join(lines)
 
 

@@ -5,14 +5,24 @@ from __future__ import annotations
 import difflib
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
-Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
-Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0)]
-NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]
+def _printable(text: str) -> str:
+    """Refuse line breaks and escape codes: names are printed in tables, in pictures and in errors."""
+    if not text.isprintable():
+        raise ValueError(f"{text!r} must be one line of printable characters")
+    return text
+
+
+# No metre, second, volt or hertz of a scene comes near it, and its powers do not overflow.
+_LARGEST = 1e9
+Number = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-_LARGEST, le=_LARGEST)]
+Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=_LARGEST)]
+NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=_LARGEST)]
 Count = Annotated[int, Field(strict=True, ge=1)]
 Flag = Annotated[bool, Field(strict=True)]
-Name = Annotated[str, Field(strict=True, min_length=1, max_length=80)]
+Name = Annotated[str, Field(strict=True, min_length=1, max_length=80), AfterValidator(_printable)]
+Title = Annotated[str, Field(strict=True, max_length=200), AfterValidator(_printable)]
 LevelDb = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-100, le=280)]
 Point = tuple[Number, Number, Number]
 # Deci- and megahertz values in a hertz key are the commonest slip; the range catches them.

@@ -12,7 +12,6 @@ from acoustics.scene.model import NotNegative, Number, Positive, SceneModel
 class Plan(SceneModel):
     """The `[study]` table: what the questions are asked for, each with a default that suits a pool."""
 
-    range_m: Positive = 15.0
     sample_rates_hz: Annotated[tuple[Positive, ...], Field(min_length=1, max_length=16)] = (
         96e3,
         192e3,

@@ -11,7 +11,7 @@ from pydantic import Field, model_validator
 from acoustics.geometry import Floats
 from acoustics.physics.levels import power_sum_db
 from acoustics.scene.array import Array
-from acoustics.scene.model import SceneModel
+from acoustics.scene.model import SceneModel, Title
 from acoustics.scene.noise import Noise
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.plan import Plan
@@ -25,7 +25,7 @@ from acoustics.scene.water import Water
 class Scene(SceneModel):
     """Water, pool, pingers, array, recorder, noise, vehicle, stations, and the plan of study."""
 
-    title: str = "untitled"
+    title: Title = "untitled"
     water: Water
     pool: Pool = Pool()
     pingers: Annotated[tuple[Pinger, ...], Field(alias="pinger", min_length=1, max_length=32)]

@@ -19,6 +19,7 @@ from acoustics.study.spacing_sweep import SimulatedBearings, Sweep
 
 _RATE_OVER_BAND = 2.5  # twice, and room for the anti-alias filter: common practice, no source
 _AS_GOOD_AS_BEST = 1.05
+_FEW_CYCLES = 5.0
 
 
 @dataclass(frozen=True)
@@ -67,6 +68,7 @@ class SpacingStudy:
     onset_deg: Floats
     simulated: SimulatedBearings
     recommendation: Recommendation
+    remarks: tuple[str, ...]
 
 
 def study_spacing(scene: Scene, pinger: Pinger, *, trials: int, seed: int) -> SpacingStudy:
@@ -124,6 +126,19 @@ def study_spacing(scene: Scene, pinger: Pinger, *, trials: int, seed: int) -> Sp
         onset_deg=onset,
         simulated=sweep.simulate(_spacings_to_simulate(spacing, choice.spacing_m), trials, seed),
         recommendation=choice,
+        remarks=_remarks(sweep),
+    )
+
+
+def _remarks(sweep: Sweep) -> tuple[str, ...]:
+    """When not to trust the figures as they stand."""
+    cycles = sweep.window_s * sweep.pinger.frequency_hz
+    if cycles >= _FEW_CYCLES:
+        return ()
+    return (
+        f"Only {cycles:.1f} cycles of the carrier arrive before the first strong echo. Real estimators come near the "
+        "bound of so short a piece with difficulty: a place nearer the pinger, or further from surface and floor, "
+        "is worth more than a better array.",
     )
 
 
@@ -142,14 +157,16 @@ def _recommend(
 ) -> Recommendation:
     """The smallest spacing that meets the target within hull and cycle limit, else the most accurate of those."""
     plan, pinger = sweep.scene.study, sweep.pinger
-    allowed = (spacing_m <= sweep.hull_limit_m * (1 + 1e-9)) & (wrong_cycle <= plan.wrong_cycle_limit)
-    if not allowed.any():
+    fits = spacing_m <= sweep.hull_limit_m * (1 + 1e-9)
+    if not fits.any():
         raise ParameterError(
-            f"no spacing fits vehicle.hull_m (up to {1e3 * sweep.hull_limit_m:.1f} mm) with wrong cycles under "
-            f"study.wrong_cycle_limit = {plan.wrong_cycle_limit:g}; choose another array, a larger hull or limit"
+            f"vehicle.hull_m: the array fits only with a shortest baseline under {1e3 * sweep.hull_limit_m:.1f} mm, "
+            "less than a quarter of a wavelength; choose another array or a larger hull"
         )
-    meets = allowed & (expected_deg <= plan.bearing_target_deg)
-    best = int(np.flatnonzero(meets)[0] if meets.any() else np.flatnonzero(allowed)[np.argmin(expected_deg[allowed])])
+    sure = fits & (wrong_cycle <= plan.wrong_cycle_limit)
+    meets = sure & (expected_deg <= plan.bearing_target_deg)
+    pool = sure if sure.any() else fits
+    best = int(np.flatnonzero(meets)[0] if meets.any() else np.flatnonzero(pool)[np.argmin(expected_deg[pool])])
     needed = _RATE_OVER_BAND * pinger.band_hz[1]
     order = np.argsort(rates_hz)
     good = [
@@ -175,13 +192,15 @@ def _reason(
     sweep: Sweep, spacing_m: float, rate_hz: float, expected_deg: float, wrong_cycle: float, meets: bool
 ) -> str:
     plan = sweep.scene.study
-    if spacing_m <= sweep.half_wavelength_m * (1 + 1e-9):
+    if spacing_m <= sweep.half_wavelength_m * (1 + 1e-9) and wrong_cycle <= plan.wrong_cycle_limit:
         cycle = "up to half a wavelength the phase alone tells the cycle"
     else:
         rate = "under 0.01 %" if wrong_cycle < 1e-4 else f"at {100 * wrong_cycle:.2g} %"
-        cycle = f"the wrong cycle stays {rate} (limit {100 * plan.wrong_cycle_limit:g} %)"
+        cycle = f"the wrong cycle is predicted {rate} (limit {100 * plan.wrong_cycle_limit:g} %)"
     target, error = f"the target of {plan.bearing_target_deg:g} deg", f"{expected_deg:.2g} deg predicted"
-    if meets:
+    if wrong_cycle > plan.wrong_cycle_limit:
+        aim = f"no spacing within the hull keeps wrong cycles under the limit, and this one errs least, {error}"
+    elif meets:
         aim = f"it is the smallest spacing whose bearing error, {error}, meets {target}"
     else:
         aim = f"none within the hull and the cycle limit meets {target}, and this one comes nearest with {error}"

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import subprocess
 import sys
+import warnings
 import xml.etree.ElementTree as ElementTree
+from dataclasses import dataclass
+from unittest.mock import patch
 
 import pytest
 
+from acoustics.cli.main import main
 from acoustics.scenario import shipped
 
 POOL = str(shipped("examples")["mallard-basin"])
@@ -16,14 +22,29 @@ COMMANDS = ("new", "check", "sound-speed", "spacing", "map")
 QUICK = {"spacing": ["--trials", "200"], "map": ["--trials", "5", "--step-m", "2.5"]}
 
 
+@dataclass(frozen=True)
+class Done:
+    returncode: int
+    stdout: str
+    stderr: str
+
+
 def run(*arguments, cwd=None):
-    return subprocess.run(
-        [sys.executable, "-m", "acoustics.cli.main", *arguments],
-        capture_output=True,
-        text=True,
-        cwd=cwd,
-        check=False,
-    )
+    """The command line in this process: what the user types, what comes out, and the exit code."""
+    out, err = io.StringIO(), io.StringIO()
+    code = 0
+    with (
+        patch("sys.argv", ["pingfix", *arguments]),
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+        contextlib.chdir(cwd or "."),
+        warnings.catch_warnings(),
+    ):
+        try:
+            main()
+        except SystemExit as leave:
+            code = leave.code or 0
+    return Done(code, out.getvalue(), err.getvalue())
 
 
 def good(*arguments, cwd=None):
