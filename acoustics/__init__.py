@@ -1,1 +1,59 @@
-"""Plan and simulate hydrophone arrays that locate an acoustic pinger."""
+"""Plan and simulate hydrophone arrays that locate an acoustic pinger.
+
+The flow in one line: scene -> arrivals -> delays -> bearing -> fix, with a bound from the same scene beside each,
+and studies that ask a question of many of them. The names below are the whole of it for everyday use; they load
+when first used, so that importing the package costs nothing.
+
+- `load_scene`, `load_array`: a scenario file or an array definition, checked.
+- `outlook`: what a scene implies (sound speed, free spacing, link by range).
+- `study_spacing`: how far apart, and what sample rate.
+- `map_pool`: how far off one ping's fix is, over the pool.
+- `arrivals`: direct sound and echoes at given hydrophones.
+- `estimate_bearing`, `locate_source`, `resolve_cycles`, `Delays`: what the vehicle computes from delays.
+- `bearing_bound`, `position_bound`: what theory allows.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from acoustics.accuracy.bounds import bearing_bound as bearing_bound
+    from acoustics.accuracy.bounds import position_bound as position_bound
+    from acoustics.estimate.bearing import estimate_bearing as estimate_bearing
+    from acoustics.estimate.cycles import resolve_cycles as resolve_cycles
+    from acoustics.estimate.delays import Delays as Delays
+    from acoustics.estimate.position import locate_source as locate_source
+    from acoustics.propagate.arrivals import arrivals as arrivals
+    from acoustics.scenario import load_array as load_array
+    from acoustics.scenario import load_scene as load_scene
+    from acoustics.study.outlook import outlook as outlook
+    from acoustics.study.pool_map import map_pool as map_pool
+    from acoustics.study.spacing import study_spacing as study_spacing
+
+_HOME = {
+    "Delays": "acoustics.estimate.delays",
+    "arrivals": "acoustics.propagate.arrivals",
+    "bearing_bound": "acoustics.accuracy.bounds",
+    "estimate_bearing": "acoustics.estimate.bearing",
+    "load_array": "acoustics.scenario",
+    "load_scene": "acoustics.scenario",
+    "locate_source": "acoustics.estimate.position",
+    "map_pool": "acoustics.study.pool_map",
+    "outlook": "acoustics.study.outlook",
+    "position_bound": "acoustics.accuracy.bounds",
+    "resolve_cycles": "acoustics.estimate.cycles",
+    "study_spacing": "acoustics.study.spacing",
+}
+__all__ = sorted(_HOME)
+
+
+def __getattr__(name: str) -> object:
+    if name not in _HOME:
+        raise AttributeError(f"module 'acoustics' has no attribute {name!r}")
+    return getattr(import_module(_HOME[name]), name)
+
+
+def __dir__() -> list[str]:
+    return __all__

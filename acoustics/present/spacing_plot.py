@@ -128,7 +128,7 @@ def _cycles(axes: Axes, study: SpacingStudy) -> None:
         yscale="log",
         ylim=(0.7 * floor, 1.6),
         xlabel="shortest baseline [mm]",
-        ylabel="wrong cycle [1]",
+        ylabel="wrong cycle [1]\n(edge: $10^{-4}$ or less)",
     )
     axes.set_xlim(1e3 * study.spacing_m[0], 1e3 * study.spacing_m[-1])
     ticks = [
