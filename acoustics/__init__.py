@@ -10,6 +10,7 @@ when first used, so that importing the package costs nothing.
 - `map_pool`: how far off one ping's fix is, over the pool.
 - `arrivals`: direct sound and echoes at given hydrophones.
 - `estimate_bearing`, `locate_source`, `resolve_cycles`, `Delays`: what the vehicle computes from delays.
+- `error_ellipse`: axes and azimuth of a covariance's 95 % region.
 - `bearing_bound`, `position_bound`: what theory allows.
 """
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from acoustics.accuracy.bounds import bearing_bound as bearing_bound
     from acoustics.accuracy.bounds import position_bound as position_bound
     from acoustics.estimate.bearing import estimate_bearing as estimate_bearing
+    from acoustics.estimate.consistency import error_ellipse as error_ellipse
     from acoustics.estimate.cycles import resolve_cycles as resolve_cycles
     from acoustics.estimate.delays import Delays as Delays
     from acoustics.estimate.position import locate_source as locate_source
@@ -36,6 +38,7 @@ _HOME = {
     "Delays": "acoustics.estimate.delays",
     "arrivals": "acoustics.propagate.arrivals",
     "bearing_bound": "acoustics.accuracy.bounds",
+    "error_ellipse": "acoustics.estimate.consistency",
     "estimate_bearing": "acoustics.estimate.bearing",
     "load_array": "acoustics.scenario",
     "load_scene": "acoustics.scenario",
