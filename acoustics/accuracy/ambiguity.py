@@ -181,7 +181,7 @@ def mixture_bearing_rms(fine_sd: ArrayLike, wrong_probability: ArrayLike, jump_r
     Parameters
     ----------
     fine_sd : array_like, shape (...)
-        Standard deviation with the right cycle [rad].
+        Standard deviation with the right cycle [rad, or any one unit].
     wrong_probability : array_like, shape (...)
         From `cycle_ambiguity`.
     jump_rms : array_like, shape (...)

@@ -25,10 +25,12 @@ def outlook_text(result: Outlook) -> str:
         ("array", f"{result.array}, {result.n_hydrophones} hydrophones"),
         ("baselines", f"{1e3 * result.shortest_baseline_m:.1f} to {1e3 * result.longest_baseline_m:.1f} mm"),
         ("observes", result.observes),
+        ("good for", result.good_for),
+        ("cannot observe", result.cannot_observe),
         ("noise density", f"{result.noise_density_db:.1f} dB re 1 uPa^2/Hz"),
     ]
     width = max(len(name) for name, _ in facts)
-    lines = [result.title, ""] + [f"{name.ljust(width)}  {value}" for name, value in facts]
+    lines = [result.title, ""] + [f"{name.ljust(width)}  {value}" for name, value in facts if value]
     header = (
         "range m",
         "level dB re 1 uPa",

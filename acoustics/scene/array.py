@@ -83,11 +83,3 @@ class Array(SceneModel):
     def observes(self) -> str:
         """What a far pinger's delays tell, in words."""
         return _OBSERVES[self.rank]
-
-    def scaled_to(self, shortest_m: float) -> Array:
-        """The same shape with its shortest baseline changed to `shortest_m` [m], about the array's own origin."""
-        factor = shortest_m / float(self.baselines_m.min())
-        scaled = tuple(
-            h.model_copy(update={"position_m": tuple(factor * x for x in h.position_m)}) for h in self.hydrophones
-        )
-        return self.model_copy(update={"hydrophones": scaled})

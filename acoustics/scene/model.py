@@ -7,6 +7,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
+
 def _printable(text: str) -> str:
     """Refuse line breaks and escape codes: names are printed in tables, in pictures and in errors."""
     if not text.isprintable():
@@ -19,7 +20,6 @@ _LARGEST = 1e9
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-_LARGEST, le=_LARGEST)]
 Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=_LARGEST)]
 NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=_LARGEST)]
-Count = Annotated[int, Field(strict=True, ge=1)]
 Flag = Annotated[bool, Field(strict=True)]
 Name = Annotated[str, Field(strict=True, min_length=1, max_length=80), AfterValidator(_printable)]
 Title = Annotated[str, Field(strict=True, max_length=200), AfterValidator(_printable)]

@@ -9,11 +9,13 @@ import numpy as np
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.geometry import Floats, Pose
 from acoustics.physics.delay_bound import half_wavelength_m
-from acoustics.physics.refraction import bent_ray_angle
+from acoustics.physics.refraction import bent_ray_angle, linear_gradient_travel_time
+from acoustics.physics.sound_speed import harmonic_mean_speed
 from acoustics.propagate.clean_window import clean_window_map_s
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
+_BEND_WORTH_A_NOTE_DEG = 0.1
 _RANGES_M = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0, 50.0, 100.0, 200.0)
 
 
@@ -33,6 +35,8 @@ class Outlook:
     shortest_baseline_m: float
     longest_baseline_m: float
     observes: str
+    good_for: str
+    cannot_observe: str
     noise_density_db: float
     range_m: Floats
     received_level_db: Floats
@@ -68,6 +72,8 @@ def outlook(scene: Scene, pinger: Pinger) -> Outlook:
         shortest_baseline_m=float(scene.array.baselines_m.min()),
         longest_baseline_m=float(scene.array.baselines_m.max()),
         observes=scene.array.observes,
+        good_for=scene.array.good_for,
+        cannot_observe=scene.array.cannot_observe,
         noise_density_db=float(scene.noise_density_db(pinger.frequency_hz)),
         range_m=ranges,
         received_level_db=link.received_level_db,
@@ -130,16 +136,27 @@ def _remarks(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
         scene.recorder.passband_hz[0] < low and high < scene.recorder.passband_hz[1]
     ):
         remarks.append(f"The pinger's band, {low:.0f} to {high:.0f} Hz, is not inside recorder.passband_hz.")
-    distance = float(np.linalg.norm(np.subtract(scene.vehicle.position_m, pinger.position_m)))
-    depths = np.sort([scene.vehicle.position_m[2], pinger.position_m[2]])
-    if depths[1] > depths[0]:
-        ends = scene.water.sound_speed_m_s(depths)
-        gradient = float(np.diff(ends)[0] / np.diff(depths)[0])
-        bend_rad = bent_ray_angle(distance, sound_speed_m_s=float(ends.mean()), gradient_per_s=gradient)
-        bend = float(np.rad2deg(bend_rad))
-        if bend > 0.1:
-            remarks.append(
-                f"Refraction bends the ray by about {bend:.1f} deg at the {distance:.0f} m to the pinger (depression, "
-                "not bearing); the model takes it as straight."
-            )
-    return tuple(remarks)
+    return (*remarks, *_refraction(scene, pinger))
+
+
+def _refraction(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
+    """What taking the ray as straight costs, where it costs something."""
+    ends_m = np.array([scene.vehicle.position_m, pinger.position_m])
+    distance, drop = float(np.linalg.norm(ends_m[1] - ends_m[0])), float(ends_m[1, 2] - ends_m[0, 2])
+    speeds = scene.water.sound_speed_m_s(ends_m[:, 2])
+    if drop == 0 or speeds[0] == speeds[1]:
+        return ()
+    gradient = float(speeds[1] - speeds[0]) / drop
+    bend = float(np.rad2deg(bent_ray_angle(distance, sound_speed_m_s=float(speeds.mean()), gradient_per_s=gradient)))
+    if bend < _BEND_WORTH_A_NOTE_DEG:
+        return ()
+    bent_s = linear_gradient_travel_time(
+        distance, from_speed_m_s=speeds[0], to_speed_m_s=speeds[1], gradient_per_s=gradient
+    )
+    order = np.argsort(ends_m[:, 2])
+    straight_s = distance / harmonic_mean_speed(ends_m[order, 2], speeds[order], *ends_m[:, 2])
+    return (
+        f"Over the {distance:.0f} m to the pinger refraction turns the ray by about {bend:.1f} deg (depression, not "
+        f"bearing) and changes its travel time by {1e6 * abs(float(bent_s) - float(straight_s)):.2g} us, taking the "
+        "gradient between the two depths as constant; the model takes the ray as straight.",
+    )

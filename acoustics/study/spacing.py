@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from acoustics.accuracy.ambiguity import mixture_bearing_rms
 from acoustics.errors import ParameterError
 from acoustics.geometry import Floats
 from acoustics.scene.pinger import Pinger
@@ -97,7 +98,7 @@ def study_spacing(scene: Scene, pinger: Pinger, *, trials: int, seed: int) -> Sp
         sweep.bound_deg(spacing, sweep.link.envelope_variance_s2),
     )
     wrong, jump = sweep.wrong_cycles(spacing)
-    expected = np.sqrt((1 - wrong) * right**2 + wrong * jump**2)
+    expected = mixture_bearing_rms(right, wrong, jump)
     rates = np.array(scene.study.sample_rates_hz)
     phase, lag, onset = (np.array(rows) for rows in zip(*(sweep.by_rate(spacing, rate) for rate in rates), strict=True))
     choice = _recommend(sweep, spacing, expected, wrong, rates, phase)
