@@ -19,7 +19,7 @@ from acoustics.study.outlook import clean_windows
 from acoustics.study.statistics import quantiles
 
 _MOST_CELLS = 200_000
-_CELLS_AT_ONCE = 64  # times the trials: the largest batch of fixes in memory
+_FIXES_AT_ONCE = 16_384  # about 20 MB at work
 
 
 @dataclass(frozen=True)
@@ -167,7 +167,8 @@ def _simulate(
     rms, refused = np.full(len(source), np.inf), np.ones(len(source))
     variance = np.asarray(errors.phase_variance_s2)
     heard = np.flatnonzero(np.isfinite(variance)) if trials else np.arange(0)
-    chunks = [heard[start : start + _CELLS_AT_ONCE] for start in range(0, len(heard), _CELLS_AT_ONCE)]
+    at_once = max(1, _FIXES_AT_ONCE // max(trials, 1))
+    chunks = [heard[start : start + at_once] for start in range(0, len(heard), at_once)]
     for cells, child in zip(chunks, np.random.SeedSequence(seed).spawn(len(chunks)), strict=True):
         fix = simulate_fixes(
             hydrophones,
