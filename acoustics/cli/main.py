@@ -26,14 +26,21 @@ class _Group(click.Group):
         return command
 
 
-@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(
+    cls=_Group,
+    invoke_without_command=True,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
 @click.version_option(package_name="pingfix")
-def pingfix() -> None:
+@click.pass_context
+def pingfix(context: click.Context) -> None:
     """Plan a hydrophone array that locates a pinger: spacing, sample rate, position error.
 
     Start with a scenario file (pingfix new), see what it implies (check), choose the spacing (spacing), and
     see how far off the fix will be in the pool (map). Accuracy is for planning, never for anyone's safety.
     """
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())
 
 
 def main() -> None:
@@ -43,9 +50,11 @@ def main() -> None:
         pingfix.main(standalone_mode=False)
     except click.exceptions.Abort:
         _stop("interrupted; nothing was written", 130)
+    except click.UsageError as error:
+        command = error.ctx.command_path if error.ctx else "pingfix"
+        _stop(f"{error.format_message()} (see {command} --help)", 2)
     except click.ClickException as error:
-        error.show()
-        sys.exit(2)
+        _stop(error.format_message(), 2)
     except click.exceptions.Exit as leave:
         sys.exit(leave.exit_code)
     except PingfixError as error:

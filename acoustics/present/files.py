@@ -37,8 +37,10 @@ def check_free(path: Path, *, force: bool = False) -> None:
     Raises
     ------
     OutputError
-        If the file exists and `force` is off.
+        If the file exists and `force` is off, or its folder is missing.
     """
+    if not path.parent.is_dir():
+        raise OutputError(f"{path}: cannot be written: there is no folder {path.parent}")
     if path.is_dir():
         raise OutputError(f"{path}: is a folder; give a file name")
     if path.exists() and not force:

@@ -131,6 +131,11 @@ def _remarks(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
     if np.any(extent > np.array(scene.vehicle.hull_m) + 1e-9):
         spans = " x ".join(f"{x:.2f}" for x in extent)
         remarks.append(f"The array spans {spans} m, more than vehicle.hull_m allows.")
+    if scene.noise.self_noise_density_db is None:
+        remarks.append(
+            "noise.self_noise_density_db is not given: the vehicle counts as silent. Thrusters and motor controllers "
+            "are commonly far above the water's own noise; record some before you trust the figures."
+        )
     low, high = pinger.band_hz
     if scene.recorder.passband_hz and not (
         scene.recorder.passband_hz[0] < low and high < scene.recorder.passband_hz[1]
