@@ -32,8 +32,11 @@ def beyond_the_surface(cosines: Floats, covariance: Floats) -> tuple[Floats, Flo
     slope : ndarray, shape (n_rows, n_candidates, r)
         Unit vectors: change of the excess by r independent standard normal errors.
     """
-    length = np.maximum(np.linalg.norm(cosines, axis=-1, keepdims=True), 1e-12)
-    slope = (cosines / length) @ np.linalg.cholesky(covariance)
+    length = np.linalg.norm(cosines, axis=-1, keepdims=True)
+    # At the centre, broadside to a line or a plane, all ways lead outside: take the first axis.
+    outward = np.broadcast_to(np.eye(cosines.shape[-1])[0], cosines.shape).copy()
+    np.divide(cosines, length, out=outward, where=length > 1e-12)
+    slope = outward @ np.linalg.cholesky(covariance)
     sd = np.linalg.norm(slope, axis=-1, keepdims=True)
     return ((length - 1.0) / sd)[..., 0], slope / sd
 

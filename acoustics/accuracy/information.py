@@ -14,6 +14,8 @@ Bools = NDArray[np.bool_]
 # Eigenvalues below this part of the largest are rounding: the parameters along them are not observed. The
 # widest legitimate ratio of standard deviations, range against cross-range, is then 3e4, beyond any use.
 _EIGENVALUE_ROUNDING = 1e-9
+# A picosecond, 1.5 nm of water, is below any measurement; finer ones leave the priors no figures to count in.
+_NEGLIGIBLE_S = 1e-12
 # Part of an unobserved unit vector that a parameter must hold to count as unobserved itself.
 _PARTICIPATION = 1e-6
 
@@ -45,7 +47,7 @@ def independent_variance(
     Returns
     -------
     ndarray, shape (..., n_channels)
-        ``variance + skew^2 + (element / c)^2`` [s^2].
+        ``variance + skew^2 + (element / c)^2`` [s^2], the first of at least 1e-24.
 
     Raises
     ------
@@ -56,7 +58,7 @@ def independent_variance(
     element = checked("element_sd_m", element_sd_m, minimum=0.0)
     skew = checked("skew_sd_s", skew_sd_s, minimum=0.0)
     speed = checked("sound_speed_m_s", sound_speed_m_s, above=0.0)
-    total = variance + skew**2 + (element / speed[..., None]) ** 2
+    total = np.maximum(variance, _NEGLIGIBLE_S**2) + skew**2 + (element / speed[..., None]) ** 2
     return np.broadcast_to(total, (*total.shape[:-1], n_channels))
 
 

@@ -11,7 +11,7 @@ import click
 from acoustics.errors import PingfixError
 
 # In the order in which a crew needs them. Modules load when used, so that --help answers at once.
-_COMMANDS = ("new", "check", "sound-speed", "spacing", "map")
+_COMMANDS = ("new", "check", "sound-speed", "spacing", "map", "budget", "simulate")
 
 
 class _Group(click.Group):
@@ -36,8 +36,9 @@ class _Group(click.Group):
 def pingfix(context: click.Context) -> None:
     """Plan a hydrophone array that locates a pinger: spacing, sample rate, position error.
 
-    Start with a scenario file (pingfix new), see what it implies (check), choose the spacing (spacing), and
-    see how far off the fix will be in the pool (map). Accuracy is for planning, never for anyone's safety.
+    Start with a scenario file (pingfix new), see what it implies (check), choose the spacing (spacing), see how
+    far off the fix will be in the pool (map) and why (budget), and try your own estimator on synthetic recordings
+    (simulate). Accuracy is for planning, never for anyone's safety.
     """
     if context.invoked_subcommand is None:
         click.echo(context.get_help())

@@ -48,23 +48,20 @@ def map_command(
     Example:
       pingfix map examples/mallard-basin.toml --plot map.png
     """
-    from acoustics.present.files import check_free, write_file
-    from acoustics.present.style import check_picture_name
+    from acoustics.present.style import check_picture, write_picture
     from acoustics.present.summaries import map_text
     from acoustics.present.tables import to_json
     from acoustics.scenario import load_scene
     from acoustics.study.pool_map import map_pool
 
     if plot is not None:
-        kind = check_picture_name(plot)
-        check_free(plot, force=force)
+        check_picture(plot, force=force)
     scene = load_scene(scenario)
     pinger = choose_pinger(scene, pinger_name)
     seed = scene.study.seed if seed is None else seed
     result = map_pool(scene, pinger, trials=trials, seed=seed, step_m=step_m)
     if plot is not None:
         from acoustics.present.map_plot import map_plot
-        from acoustics.present.style import picture_bytes
 
-        write_file(plot, picture_bytes(map_plot(result, scene, pinger), kind), force=force)
+        write_picture(plot, map_plot(result, scene, pinger), force=force)
     click.echo(to_json(result) if as_json else map_text(result))

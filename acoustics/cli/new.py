@@ -21,7 +21,7 @@ def new_command(file: Path, example: str, force: bool, as_json: bool) -> None:
     Example:
       pingfix new our-pool.toml
     """
-    from acoustics.present.files import write_file
+    from acoustics.files import write_file
     from acoustics.present.tables import to_json
     from acoustics.scenario import load_scene, shipped
 

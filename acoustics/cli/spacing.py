@@ -40,16 +40,14 @@ def spacing_command(
     Example:
       pingfix spacing examples/mallard-basin.toml --plot spacing.png
     """
-    from acoustics.present.files import check_free, write_file
-    from acoustics.present.style import check_picture_name
+    from acoustics.present.style import check_picture, write_picture
     from acoustics.present.summaries import spacing_text
     from acoustics.present.tables import to_json
     from acoustics.scenario import load_scene
     from acoustics.study.spacing import study_spacing
 
     if plot is not None:
-        kind = check_picture_name(plot)
-        check_free(plot, force=force)
+        check_picture(plot, force=force)
     scene = load_scene(scenario)
     result = study_spacing(
         scene,
@@ -59,7 +57,6 @@ def spacing_command(
     )
     if plot is not None:
         from acoustics.present.spacing_plot import spacing_plot
-        from acoustics.present.style import picture_bytes
 
-        write_file(plot, picture_bytes(spacing_plot(result), kind), force=force)
+        write_picture(plot, spacing_plot(result), force=force)
     click.echo(to_json(result) if as_json else spacing_text(result))

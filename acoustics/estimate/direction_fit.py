@@ -80,7 +80,7 @@ def prepare(
     rank = array_rank(hydrophones)
     if rank == 0:
         raise ParameterError("hydrophones_m: all hydrophones are at one place, which observes no direction")
-    if not abs(assumed_depression) < np.pi / 2:
+    if not abs(assumed_depression) <= np.pi / 2 + 1e-9:  # the mean of a right angle may round to more
         raise ParameterError(f"assumed_depression={assumed_depression}: expected between -pi/2 and pi/2")
     batch = delays.delay_s.shape[:-1]
     delay, covariance, finite = fill_gaps(delays.delay_s.reshape(-1, k), flat(delays.covariance_s2, batch, (k, k)))

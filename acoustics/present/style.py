@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from acoustics.errors import ParameterError
+from acoustics.files import check_free, write_file
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -36,23 +37,31 @@ STYLE: dict[Any, Any] = {
 }
 
 
-def check_picture_name(path: Path) -> str:
-    """Format of a picture by its suffix.
+def check_picture(path: Path, *, force: bool) -> None:
+    """Refuse a picture's name before the long work, not after it.
 
     Raises
     ------
     ParameterError
         If the suffix is neither .png nor .svg.
+    OutputError
+        If the file exists and `force` is off, or its folder is missing.
     """
-    suffix = path.suffix.lower().removeprefix(".")
-    if suffix not in ("png", "svg"):
+    if path.suffix.lower() not in (".png", ".svg"):
         raise ParameterError(f"{path}: a picture's name must end in .png or .svg")
-    return suffix
+    check_free(path, force=force)
 
 
-def picture_bytes(figure: Figure, kind: str) -> bytes:
-    """A figure as PNG or SVG; the same figure gives the same bytes."""
+def write_picture(path: Path, figure: Figure, *, force: bool) -> None:
+    """Write a figure as PNG or SVG by the suffix; the same figure gives the same bytes.
+
+    Raises
+    ------
+    ParameterError, OutputError
+        As `check_picture`.
+    """
+    check_picture(path, force=force)
+    kind = path.suffix.lower().removeprefix(".")
     buffer = io.BytesIO()
-    metadata = {"Date": None} if kind == "svg" else None
-    figure.savefig(buffer, format=kind, dpi=150, metadata=metadata)
-    return buffer.getvalue()
+    figure.savefig(buffer, format=kind, dpi=150, metadata={"Date": None} if kind == "svg" else None)
+    write_file(path, buffer.getvalue(), force=force)

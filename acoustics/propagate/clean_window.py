@@ -17,6 +17,8 @@ from acoustics.propagate.echoes import (
 )
 from acoustics.scene.scene import Scene
 
+_FIRST_LOOK_S = 4e-3
+
 
 def clean_window_map_s(
     scene: Scene,
@@ -53,9 +55,24 @@ def clean_window_map_s(
         As `arrivals` does, and for a threshold above 0 dB.
     """
     check_limits(frequency_hz, horizon_s)
+    hydrophones, source = checked_geometry(scene, hydrophones_site_m, source_m)
     if not -np.inf <= threshold_db <= 0:
         raise ParameterError(f"threshold_db={threshold_db} must be at most 0 dB re the direct arrival")
-    hydrophones, source = checked_geometry(scene, hydrophones_site_m, source_m)
+    elements = hydrophones.reshape(-1, *hydrophones.shape[-2:])
+    window = np.full(len(elements), horizon_s)
+    # Nearly always an early echo ends the search, long before a long burst is over.
+    left, reached_s = np.arange(len(elements)), min(_FIRST_LOOK_S, horizon_s)
+    while left.size:
+        window[left] = _windows(scene, elements[left], source, frequency_hz, reached_s, threshold_db)
+        left = left[window[left] >= reached_s] if reached_s < horizon_s else left[:0]
+        reached_s = min(4 * reached_s, horizon_s)
+    return window.reshape(hydrophones.shape[:-2])
+
+
+def _windows(
+    scene: Scene, hydrophones: Floats, source: Floats, frequency_hz: float, horizon_s: float, threshold_db: float
+) -> Floats:
+    """Windows, shape (n_elements,), of hydrophones (n_elements, n_hydrophones, 3), up to one horizon."""
     receivers = hydrophones.reshape(-1, 3)
     element = np.arange(len(receivers)) // hydrophones.shape[-2]
     room = room_of_scene(scene, source, receivers, frequency_hz=frequency_hz)
@@ -78,4 +95,4 @@ def clean_window_map_s(
         after = distance[row] * paths.slowness_s_m - direct_s[row]
         np.minimum.at(window, element[row[strong]], after[strong])
     # Along straight rays an echo through faster water can come first: then nothing of the burst is clean.
-    return np.maximum(window, 0.0).reshape(hydrophones.shape[:-2])
+    return np.maximum(window, 0.0)

@@ -13,6 +13,7 @@ from acoustics.physics.reflection import roughness_loss
 from acoustics.propagate.lattice import lattice_faces, lattice_images, lattice_paths
 from acoustics.propagate.polyhedron import polyhedron_images, polyhedron_paths, polyhedron_trace
 from acoustics.propagate.room import Complexes, Images, Paths, Reflection, Room
+from acoustics.scene.model import DEEPEST_M
 from acoustics.scene.pool import Face
 from acoustics.scene.scene import Scene
 
@@ -130,7 +131,7 @@ def _fastest_m_s(scene: Scene, source_m: Floats, receivers_m: Floats) -> float:
         depths.append(float(np.max(scene.pool.floor_depth_m(places))))
     if scene.pool.outline_m is not None:
         depths.append(float(np.max(scene.pool.floor_depth_m(np.array(scene.pool.outline_m)))))
-    return _SPEED_MARGIN * float(np.max(scene.water.sound_speed_m_s(np.array(depths))))
+    return _SPEED_MARGIN * float(np.max(scene.water.sound_speed_m_s(np.minimum(depths, DEEPEST_M))))
 
 
 def _outlines_m(scene: Scene) -> Floats | None:

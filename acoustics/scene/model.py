@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import difflib
-from typing import Annotated, Any
+from collections.abc import Mapping
+from typing import Annotated, Any, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
@@ -20,6 +21,9 @@ _LARGEST = 1e9
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-_LARGEST, le=_LARGEST)]
 Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=_LARGEST)]
 NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=_LARGEST)]
+# The deepest water there is; the formulas of sea water end there too.
+DEEPEST_M = 11_000.0
+Depth = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=DEEPEST_M)]
 Flag = Annotated[bool, Field(strict=True)]
 Name = Annotated[str, Field(strict=True, min_length=1, max_length=80), AfterValidator(_printable)]
 Title = Annotated[str, Field(strict=True, max_length=200), AfterValidator(_printable)]
@@ -33,6 +37,13 @@ class SceneModel(BaseModel):
     """Base of every part of a scene: the class is at once the file's schema and the object that is used."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+
+    def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Self:
+        """A copy with some fields changed; what was worked out from the old ones is not taken along."""
+        copy = super().model_copy(update=update, deep=deep)
+        for name in set(copy.__dict__) - set(type(copy).model_fields):
+            del copy.__dict__[name]
+        return copy
 
     @model_validator(mode="before")
     @classmethod

@@ -12,7 +12,7 @@ from pydantic import Field, field_validator, model_validator
 
 from acoustics.geometry import Floats
 from acoustics.scene.material import Material
-from acoustics.scene.model import Flag, NotNegative, Number, Point, Positive, SceneModel
+from acoustics.scene.model import DEEPEST_M, Flag, NotNegative, Number, Point, Positive, SceneModel
 
 _CONCRETE = Material.model_validate("concrete")
 
@@ -98,6 +98,8 @@ class Pool(SceneModel):
                 raise ValueError(
                     f"the floor rises out of the water at corner {self.outline_m[corner]}: depth {depths[corner]:.2f} m"
                 )
+            if np.any(depths > DEEPEST_M):
+                raise ValueError(f"the water is {depths.max():.0f} m deep; no water is deeper than {DEEPEST_M:.0f} m")
         return self
 
     @property
@@ -130,7 +132,7 @@ class Pool(SceneModel):
     def contains(self, points_m: ArrayLike, margin_m: float = 0.0) -> NDArray[np.bool_]:
         """Whether points of shape (..., 3) [m] lie in the water, at least `margin_m` from every face."""
         points = np.asarray(points_m, dtype=float)
-        inside = points[..., 2] >= margin_m
+        inside = (points[..., 2] >= margin_m) & (points[..., 2] <= DEEPEST_M)
         inside &= points[..., 2] <= self.floor_depth_m(points) - margin_m
         for face in self.faces:
             if face.name.startswith("wall"):

@@ -7,7 +7,7 @@ from typing import Annotated, Self
 from pydantic import Field, model_validator
 
 from acoustics.physics.noise import quantisation_noise_density
-from acoustics.scene.model import Flag, NotNegative, Number, Positive, SceneModel
+from acoustics.scene.model import Flag, NotNegative, Positive, SceneModel
 
 
 class Recorder(SceneModel):
@@ -18,12 +18,12 @@ class Recorder(SceneModel):
 
     sample_rate_hz: Annotated[float, Field(strict=True, ge=1e3, le=1e8)] = 250e3
     bits: Annotated[int, Field(strict=True, ge=4, le=32)] = 16
-    full_scale_v: Positive = 1.0
+    full_scale_v: Annotated[float, Field(strict=True, ge=1e-6, le=1e6)] = 1.0
     gain_db: Annotated[float, Field(strict=True, ge=-60, le=120)] = 20.0
     passband_hz: tuple[Positive, Positive] | None = None
     multiplexed: Flag = False
     skew_sd_s: NotNegative = 0.0
-    clock_error_ppm: Number = 0.0
+    clock_error_ppm: Annotated[float, Field(strict=True, ge=-10_000, le=10_000)] = 0.0
     aperture_jitter_s: NotNegative = 0.0
 
     @model_validator(mode="after")

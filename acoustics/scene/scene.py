@@ -11,7 +11,7 @@ from pydantic import Field, model_validator
 from acoustics.geometry import Floats
 from acoustics.physics.levels import power_sum_db
 from acoustics.scene.array import Array
-from acoustics.scene.model import SceneModel, Title
+from acoustics.scene.model import DEEPEST_M, SceneModel, Title
 from acoustics.scene.noise import Noise
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.plan import Plan
@@ -58,7 +58,7 @@ class Scene(SceneModel):
         return self
 
     def _water_at(self, place: ArrayLike) -> str:
-        depth = float(self.pool.floor_depth_m(place))
+        depth = min(float(self.pool.floor_depth_m(place)), DEEPEST_M)
         if self.pool.outline_m is None:
             return f"its z must lie between 0 and {depth:g} m"
         low, high = np.min(self.pool.outline_m, axis=0), np.max(self.pool.outline_m, axis=0)

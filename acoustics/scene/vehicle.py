@@ -8,9 +8,11 @@ import numpy as np
 from pydantic import Field
 
 from acoustics.geometry import Floats, Pose
-from acoustics.scene.model import Name, NotNegative, Point, Positive, SceneModel
+from acoustics.scene.model import Name, NotNegative, Point, SceneModel
 
 AngleDeg = Annotated[float, Field(strict=True, ge=-360, le=360)]
+Metres = Annotated[float, Field(strict=True, gt=0, le=1000)]
+SpreadDeg = Annotated[float, Field(strict=True, ge=0, le=180)]  # beyond it nothing at all is known
 TiltDeg = Annotated[float, Field(strict=True, ge=-90, le=90)]
 
 
@@ -22,12 +24,12 @@ class Vehicle(SceneModel):
     roll_deg: AngleDeg = 0.0
     pitch_deg: TiltDeg = 0.0
     heading_deg: AngleDeg = 0.0
-    heading_sd_deg: NotNegative = 2.0
-    roll_sd_deg: NotNegative = 0.5
-    pitch_sd_deg: NotNegative = 0.5
+    heading_sd_deg: SpreadDeg = 2.0
+    roll_sd_deg: SpreadDeg = 0.5
+    pitch_sd_deg: SpreadDeg = 0.5
     depth_sd_m: NotNegative = 0.05
     position_sd_m: NotNegative = 0.0
-    hull_m: tuple[Positive, Positive, Positive] = (0.8, 0.5, 0.3)
+    hull_m: tuple[Metres, Metres, Metres] = (0.8, 0.5, 0.3)
 
     @property
     def pose(self) -> Pose:

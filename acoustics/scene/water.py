@@ -12,7 +12,7 @@ from pydantic import Field, model_validator
 from acoustics.geometry import Floats
 from acoustics.physics.absorption import absorption_francois_garrison1982_db_per_km
 from acoustics.physics.sound_speed import absolute_salinity_g_kg, harmonic_mean_speed, sound_speed_teos10
-from acoustics.scene.model import NotNegative, Positive, SceneModel
+from acoustics.scene.model import Depth, NotNegative, Positive, SceneModel
 
 TemperatureDegc = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-2, le=45)]
 Salinity = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=45)]
@@ -25,7 +25,7 @@ _LATITUDE_WHERE_UNKNOWN_DEG = 45.0  # turns depth into pressure; 0.5 % of it fro
 class ProfileRow(SceneModel):
     """One row of a sound-speed profile: temperature and practical salinity at a depth."""
 
-    depth_m: NotNegative
+    depth_m: Depth
     temperature_degc: TemperatureDegc
     practical_salinity: Salinity = 0.0
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from acoustics.estimate.bearing import estimate_bearing
 from acoustics.estimate.consistency import inside_region
@@ -161,9 +162,9 @@ def simulate_fixes(
         Of batch shape (n_cells, trials).
     """
     n, shape = len(hydrophones_m), (len(source_m), trials)
-    turn = rng.normal(size=(*shape, 1, 3)) * attitude_sd
-    moved = hydrophones_m + np.cross(turn, hydrophones_m)
-    moved = moved + rng.normal(size=(*shape, n, 3)) * errors.element_sd_m[:, None]
+    turn = Rotation.from_rotvec((rng.normal(size=(*shape, 3)) * attitude_sd).reshape(-1, 3)).as_matrix()
+    moved = (hydrophones_m @ np.swapaxes(turn, -1, -2)).reshape(*shape, n, 3)
+    moved += rng.normal(size=(*shape, n, 3)) * errors.element_sd_m[:, None]
     speed = sound_speed_m_s + rng.normal(size=shape) * errors.sound_speed_sd_m_s
     variance = np.broadcast_to(errors.phase_variance_s2 + errors.skew_sd_s**2, shape[:1])
     noise = rng.normal(size=(*shape, n)) * np.sqrt(variance)[:, None, None]

@@ -148,11 +148,12 @@ def _refraction(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
     """What taking the ray as straight costs, where it costs something."""
     ends_m = np.array([scene.vehicle.position_m, pinger.position_m])
     distance, drop = float(np.linalg.norm(ends_m[1] - ends_m[0])), float(ends_m[1, 2] - ends_m[0, 2])
+    across = float(np.hypot(*(ends_m[1] - ends_m[0])[:2]))  # only the level part of a ray is bent
     speeds = scene.water.sound_speed_m_s(ends_m[:, 2])
     if drop == 0 or speeds[0] == speeds[1]:
         return ()
     gradient = float(speeds[1] - speeds[0]) / drop
-    bend = float(np.rad2deg(bent_ray_angle(distance, sound_speed_m_s=float(speeds.mean()), gradient_per_s=gradient)))
+    bend = float(np.rad2deg(bent_ray_angle(across, sound_speed_m_s=float(speeds.mean()), gradient_per_s=gradient)))
     if bend < _BEND_WORTH_A_NOTE_DEG:
         return ()
     bent_s = linear_gradient_travel_time(

@@ -18,7 +18,7 @@ from acoustics.cli.main import main
 from acoustics.scenario import shipped
 
 POOL = str(shipped("examples")["mallard-basin"])
-COMMANDS = ("new", "check", "sound-speed", "spacing", "map")
+COMMANDS = ("new", "check", "sound-speed", "spacing", "map", "budget", "simulate")
 QUICK = {"spacing": ["--trials", "200"], "map": ["--trials", "5", "--step-m", "2.5"]}
 
 
@@ -75,7 +75,7 @@ def test_help_lists_the_commands_without_loading_the_physics():
     subprocess.run([sys.executable, "-c", code], check=True)
 
 
-@pytest.mark.parametrize("command", ["check", "sound-speed", "spacing", "map"])
+@pytest.mark.parametrize("command", ["check", "sound-speed", "spacing", "map", "budget"])
 @pytest.mark.parametrize("example", shipped("examples"))
 def test_commands_run_on_every_example_and_speak_json(command, example):
     path = str(shipped("examples")[example])
@@ -83,9 +83,9 @@ def test_commands_run_on_every_example_and_speak_json(command, example):
     assert json.loads(good(command, path, "--json", *QUICK.get(command, [])), parse_constant=pytest.fail)
 
 
-@pytest.mark.parametrize("command", ["spacing", "map"])
+@pytest.mark.parametrize("command", ["spacing", "map", "budget"])
 def test_pictures_are_written_and_never_over_another_file(command, tmp_path):
-    arguments = [command, POOL, *QUICK[command], "--plot"]
+    arguments = [command, POOL, *QUICK.get(command, []), "--plot"]
     good(*arguments, "a.svg", cwd=tmp_path)
     assert ElementTree.parse(tmp_path / "a.svg").getroot().tag.endswith("svg")
     good(*arguments, "a.png", cwd=tmp_path)
@@ -103,7 +103,7 @@ def test_a_new_scenario_is_ready_to_run(tmp_path):
     assert "exists already" in refused("new", "mine.toml", cwd=tmp_path)[0]
 
 
-@pytest.mark.parametrize("command", ["check", "sound-speed", "spacing", "map"])
+@pytest.mark.parametrize("command", ["check", "sound-speed", "spacing", "map", "budget"])
 def test_a_wrong_scenario_gives_one_line(command, tmp_path):
     (tmp_path / "wrong.toml").write_text(shipped("examples")["mallard-basin"].read_text().replace("q = 8.0", "q = -8"))
     lines = refused(command, "wrong.toml", cwd=tmp_path)

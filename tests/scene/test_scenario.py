@@ -125,3 +125,10 @@ def test_keys_beside_an_array_by_name_override_it():
 ])  # fmt: skip
 def test_rank_is_the_dimension_that_positions_span(points, rank):
     assert array_rank(points) == rank
+
+
+def test_a_copy_with_other_hydrophones_does_not_keep_the_old_positions():
+    array = load_array("pair")
+    assert len(array.positions_m) == 2
+    copy = array.model_copy(update={"hydrophones": load_array("tetra-4").hydrophones})
+    assert len(copy.positions_m) == 4

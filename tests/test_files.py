@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from acoustics.errors import OutputError
-from acoustics.present.files import write_file
+from acoustics.files import write_file
 
 
 def test_an_existing_file_is_kept_without_force(tmp_path):

@@ -1,0 +1,116 @@
+"""One ping at every channel: the sum of its paths, evaluated at the very times at which the channels are sampled."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.signal import lfilter
+
+from acoustics.geometry import Floats
+from acoustics.physics.burst import burst_envelope, burst_phase
+from acoustics.physics.levels import pressure_from_level_pa
+from acoustics.propagate.room import Bools, Complexes
+from acoustics.scene.pinger import Pinger
+
+# Time constants of the decay after which a burst has ended: exp(-20) is 174 dB under its plateau.
+_TAIL_TIME_CONSTANTS = 20.0
+
+
+@dataclass(frozen=True)
+class SampleTimes:
+    """When the channels are sampled: sample k of channel i at ``k * interval_s + offset_s[i]`` [s]."""
+
+    interval_s: float
+    offset_s: Floats  # (n_channels,)
+
+    def first_after(self, time_s: Floats) -> np.ndarray:
+        """Index of the first sample at or after times of shape (n_channels, ...) [s]."""
+        offset = self.offset_s.reshape(-1, *[1] * (np.ndim(time_s) - 1))
+        return np.ceil((time_s - offset) / self.interval_s).astype(np.int64)
+
+
+def burst_span_s(pinger: Pinger) -> float:
+    """Time from the start of a burst until its decay is over [s]."""
+    return pinger.length_s + _TAIL_TIME_CONSTANTS * pinger.q / (np.pi * pinger.frequency_hz)
+
+
+def ping_pressure(
+    pinger: Pinger, start_s: float, delay_s: Floats, amplitude: Complexes, valid: Bools, times: SampleTimes
+) -> tuple[int, Complexes]:
+    """Analytic pressure of one ping over all its paths.
+
+    Parameters
+    ----------
+    pinger : Pinger
+        What is sent.
+    start_s : float
+        When it is sent [s].
+    delay_s, amplitude, valid : ndarray, shape (n_channels, n_paths)
+        Paths as in `Arrivals`.
+    times : SampleTimes
+        When the channels are sampled.
+
+    Returns
+    -------
+    first : int
+        Index of the first sample.
+    pressure : ndarray of complex, shape (n, n_channels)
+        Its real part is the pressure [Pa] at that sample and those after it; zero before and after them.
+
+    Notes
+    -----
+    Exact at any delay: nothing is interpolated. A tone's burst is a sum of two exponentials, of poles ``i w`` and
+    ``i w - r`` with r the rate of its build-up, switched on and off at each path's arrival and end. Paths then add
+    up in one recursion over the samples, whatever their number; a sweep is evaluated path by path.
+    """
+    peak_pa = np.sqrt(2.0) * float(pressure_from_level_pa(pinger.source_level_db))
+    arrival = start_s + np.where(valid, delay_s, delay_s[:, :1])
+    gain = np.where(valid, peak_pa * amplitude, 0.0)
+    begins = times.first_after(arrival)
+    first = int(begins.min())
+    n_samples = int(np.ceil((np.ptp(arrival) + np.ptp(times.offset_s) + burst_span_s(pinger)) / times.interval_s)) + 2
+    # Time since the burst's own start at the first sample that hears it: between 0 and one interval.
+    late = begins * times.interval_s + times.offset_s[:, None] - arrival
+    render = _sweep if pinger.sweep_hz else _tone
+    return first, render(pinger, begins - first, late, gain, times.interval_s, n_samples)
+
+
+def _tone(
+    pinger: Pinger, begins: np.ndarray, late: Floats, gain: Complexes, interval_s: float, n_samples: int
+) -> Complexes:
+    """All paths of a tone by recursion.
+
+    While driven the burst is ``exp(i w t) - exp((i w - r) t)``; after its length L it is
+    ``(exp(r L) - 1) exp((i w - r) t)``.
+    """
+    carrier = 2j * np.pi * pinger.frequency_hz
+    rate = np.pi * pinger.frequency_hz / pinger.q
+    channel = np.broadcast_to(np.arange(len(begins))[:, None], begins.shape)
+    whole = np.ceil((pinger.length_s - late) / interval_s).astype(np.int64)
+    ends, end_late = begins + whole, late + whole * interval_s
+
+    steady = np.zeros((n_samples, len(begins)), dtype=complex)
+    np.add.at(steady, (begins, channel), gain * np.exp(carrier * late))
+    np.add.at(steady, (ends, channel), -gain * np.exp(carrier * end_late))
+    decaying = np.zeros_like(steady)
+    np.add.at(decaying, (begins, channel), -gain * np.exp((carrier - rate) * late))
+    np.add.at(decaying, (ends, channel), gain * np.exp(carrier * end_late - rate * (end_late - pinger.length_s)))
+    total = lfilter([1.0], [1.0, -np.exp(carrier * interval_s)], steady, axis=0)
+    total += lfilter([1.0], [1.0, -np.exp((carrier - rate) * interval_s)], decaying, axis=0)
+    return total
+
+
+def _sweep(
+    pinger: Pinger, begins: np.ndarray, late: Floats, gain: Complexes, interval_s: float, n_samples: int
+) -> Complexes:
+    """All paths of a sweep, one after another."""
+    total = np.zeros((n_samples, len(begins)), dtype=complex)
+    span = np.arange(int(burst_span_s(pinger) / interval_s))[:, None]
+    channel = np.arange(len(begins))
+    shape = {"frequency_hz": pinger.frequency_hz, "length_s": pinger.length_s}
+    for path in np.flatnonzero(np.any(gain != 0, axis=0)):
+        t = span * interval_s + late[:, path]
+        burst = burst_envelope(t, q=pinger.q, **shape) * np.exp(1j * burst_phase(t, sweep_hz=pinger.sweep_hz, **shape))
+        total[begins[:, path] + span, channel] += gain[:, path] * burst
+    return total

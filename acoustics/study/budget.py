@@ -1,0 +1,291 @@
+"""Which error costs how much where the vehicle stands, and which one to improve first?
+
+The rule for the latter: the largest contribution that the team can change. What that is worth is not assumed but
+worked out: the bound anew with that error's standard deviation halved.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from acoustics.accuracy.bounds import bearing_bound, position_bound
+from acoustics.accuracy.error_budget import ErrorBudget, bearing_model, error_budget, position_model, systematic_shift
+from acoustics.accuracy.link_budget import LinkBudget, link_budget
+from acoustics.geometry import Floats, Pose, bearing_and_depression, direction_jacobian, wrap_angle
+from acoustics.physics.delay_bound import lag_rounding_variance
+from acoustics.physics.refraction import bent_ray_angle
+from acoustics.physics.time_of_flight import plane_wave_time, spherical_time
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.outlook import clean_windows
+
+RULE = "the largest contribution that the team can change"
+
+# name in the model: (what it is called, key of the scenario that sets it, whether the team can change it)
+_ERRORS = {
+    "water_noise": ("noise of the water", "noise.ambient_density_db", False),
+    "self_noise": ("noise of the vehicle", "noise.self_noise_density_db", True),
+    "quantisation": ("quantisation", "recorder.gain_db, recorder.bits", True),
+    "aperture_jitter": ("aperture jitter", "recorder.aperture_jitter_s", True),
+    "skew": ("channel skew", "recorder.skew_sd_s", True),
+    "mounting": ("mounting", "array.hydrophone.tolerance_m", True),
+    "sound_speed": ("sound speed", "water.temperature_tolerance_degc", True),
+    "heading": ("heading", "vehicle.heading_sd_deg", True),
+    "roll": ("roll", "vehicle.roll_sd_deg", True),
+    "pitch": ("pitch", "vehicle.pitch_sd_deg", True),
+    "pinger_depth": ("pinger's depth", "study.pinger_depth_sd_m", True),
+    "vehicle_depth": ("vehicle's depth", "vehicle.depth_sd_m", True),
+    "own_position": ("vehicle's x and y", "vehicle.position_sd_m", True),
+}
+_NEGLIGIBLE = 0.01  # of the bound: refraction below it is left out
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """One line of the budget.
+
+    Attributes
+    ----------
+    name, key : str
+        What it is, and the key of the scenario that sets it.
+    kind : {"bound", "bias", "rounding"}
+        "bound": part of the Cramer-Rao bound; these add in quadrature to the total. "bias": a fixed error of an
+        estimator that neglects the effect, to first order. "rounding": what rounding each lag to a sample would add.
+    changeable : bool
+        Whether the team can change it.
+    bearing_deg, depression_deg, position_m : float
+        Contribution: of the bearing in the site frame, the depression, the horizontal position. Infinite where
+        that is not observed, NaN where it does not apply.
+    bearing_halved_deg, position_halved_m : float
+        The total with this error halved; NaN for what is not in the total.
+    """
+
+    name: str
+    key: str
+    kind: str
+    changeable: bool
+    bearing_deg: float
+    depression_deg: float
+    position_m: float
+    bearing_halved_deg: float
+    position_halved_m: float
+
+
+@dataclass(frozen=True)
+class Budget:
+    """Contributions to the error of one ping's bearing and position.
+
+    The totals are Cramer-Rao bounds with all errors of kind "bound" as nuisance parameters; infinite: not observed.
+    With the `_with_bias` ones the biases are added in quadrature. `improve_bearing` and `improve_position` are the
+    contributions that the rule picks; None where nothing is observed or nothing is left to change.
+    """
+
+    title: str
+    array: str
+    pinger: str
+    range_m: float
+    site_bearing_deg: float
+    site_depression_deg: float
+    clean_window_s: float
+    energy_ratio_2e_n0: float
+    bearing_deg: float
+    depression_deg: float
+    position_m: float
+    bearing_with_bias_deg: float
+    depression_with_bias_deg: float
+    position_with_bias_m: float
+    contributions: tuple[Contribution, ...]
+    rule: str
+    improve_bearing: Contribution | None
+    improve_position: Contribution | None
+
+
+def study_budget(scene: Scene, pinger: Pinger) -> Budget:
+    """Split the bounds of bearing and horizontal position from one ping into what each error contributes.
+
+    Parameters
+    ----------
+    scene : Scene
+        The vehicle at its pose.
+    pinger : Pinger
+        One of the scene's.
+
+    Returns
+    -------
+    Budget
+        What to improve first follows the rule: the largest contribution that the team can change.
+
+    Raises
+    ------
+    ParameterError
+        If the vehicle is at the pinger.
+
+    Notes
+    -----
+    The same bounds as in `map_pool`, with the vehicle's own position as well: the cycle is resolved, and echoes
+    shorten the part of the burst that counts. The direction is that from the vehicle's origin; the bias of the
+    plane wave, that seen from the array's centre, so that the known shift between the two does not count as error.
+    """
+    place = _seen_from_the_vehicle(scene, pinger)
+    window = clean_windows(scene, pinger, np.array([scene.vehicle.position_m]))[0]
+    link = link_budget(scene, pinger, place.range_m, window_s=window)
+    bearing, position = _bounds_in_parts(scene, pinger, place, link)
+    totals = _sizes(bearing.covariance, position.covariance)
+    bounds = tuple(_line(name, bearing, position) for name in _ERRORS)
+    extras = _outside_the_bound(scene, place, bearing, position, totals)
+    biases = np.array([[c.bearing_deg, c.depression_deg, c.position_m] for c in extras if c.kind == "bias"])
+    with_bias = np.sqrt(totals**2 + np.nansum(biases**2, axis=0))
+    return Budget(
+        title=scene.title,
+        array=scene.array.name,
+        pinger=pinger.name,
+        range_m=place.range_m,
+        site_bearing_deg=float(np.rad2deg(wrap_angle(place.bearing + np.deg2rad(scene.vehicle.heading_deg)))),
+        site_depression_deg=float(np.rad2deg(place.depression)),
+        clean_window_s=float(window),
+        energy_ratio_2e_n0=float(link.energy_ratio_2e_n0),
+        bearing_deg=float(totals[0]),
+        depression_deg=float(totals[1]),
+        position_m=float(totals[2]),
+        bearing_with_bias_deg=float(with_bias[0]),
+        depression_with_bias_deg=float(with_bias[1]),
+        position_with_bias_m=float(with_bias[2]),
+        contributions=bounds + extras,
+        rule=RULE,
+        improve_bearing=_largest(bounds, "bearing_deg"),
+        improve_position=_largest(bounds, "position_m"),
+    )
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Hydrophones (n, 3) and pinger (3,) in the frame that stands level in the vehicle and heads with it."""
+
+    hydrophones_m: Floats
+    source_m: Floats
+    bearing: float
+    depression: float
+    range_m: float
+
+
+def _seen_from_the_vehicle(scene: Scene, pinger: Pinger) -> _Place:
+    pose = scene.vehicle.pose
+    hydrophones = Pose(np.zeros(3), pose.roll, pose.pitch, 0.0).to_site(scene.array.positions_m)
+    source = Pose(pose.position_m, 0.0, 0.0, pose.heading).to_body(np.array([pinger.position_m]))[0]
+    bearing, depression = bearing_and_depression(source)
+    return _Place(hydrophones, source, float(bearing), float(depression), float(np.linalg.norm(source)))
+
+
+def _bounds_in_parts(scene: Scene, pinger: Pinger, place: _Place, link: LinkBudget) -> tuple[ErrorBudget, ErrorBudget]:
+    """Budgets of (bearing, depression) and of (x, y, z); the bounds tell what is observed."""
+    direction = (place.hydrophones_m, place.bearing, place.depression, scene.sound_speed_m_s)
+    position, own_sd = (place.hydrophones_m, place.source_m, scene.sound_speed_m_s), scene.vehicle.position_sd_m
+    depths = {"pinger_depth": scene.study.pinger_depth_sd_m, "vehicle_depth": scene.vehicle.depth_sd_m}
+    shared: dict[str, Any] = {"sound_speed_sd_m_s": scene.sound_speed_sd_m_s, "attitude_sd": scene.vehicle.attitude_sd}
+    whole = shared | {
+        "arrival_variance_s2": link.carrier_variance_s2,
+        "element_sd_m": scene.array.tolerances_m,
+        "skew_sd_s": scene.recorder.skew_sd_s,
+    }
+    split = shared | {"arrival_sd_s": _arrival_errors(scene, pinger, link)}
+    direction_bound = bearing_bound(*direction, **whole)
+    bound = position_bound(
+        *position,
+        source_depth_sd_m=math.hypot(*depths.values()),
+        pivot_m=np.zeros(3),
+        position_sd_m=(own_sd, own_sd, 0.0),
+        **whole,
+    )
+    return (
+        error_budget(bearing_model(*direction, **split), direction_bound.observable),
+        error_budget(position_model(*position, depth_sd_m=depths, own_position_sd_m=own_sd, **split), bound.observable),
+    )
+
+
+def _arrival_errors(scene: Scene, pinger: Pinger, link: LinkBudget) -> dict[str, Floats | float]:
+    """Standard deviations [s] of one arrival by cause; the variance from noise goes by its share of the density."""
+    jitter = scene.recorder.aperture_jitter_s
+    # Without energy nothing is observed, and the figure is not used.
+    heard = float(link.carrier_variance_s2) if np.isfinite(link.carrier_variance_s2) else jitter**2
+    quiet = scene.noise.model_copy(update={"self_noise_density_db": None})
+    levels = [quiet.density_db(pinger.frequency_hz), scene.noise.density_db(pinger.frequency_hz)]
+    shares = np.diff(10 ** ((np.array([-np.inf, *levels, link.noise_density_db]) - link.noise_density_db) / 10))
+    water, own, steps = np.sqrt(np.maximum(shares, 0.0) * (heard - jitter**2))
+    return {
+        "water_noise": water,
+        "self_noise": own,
+        "quantisation": steps,
+        "aperture_jitter": jitter,
+        "skew": scene.recorder.skew_sd_s,
+        "mounting": scene.array.tolerances_m / scene.sound_speed_m_s,
+    }
+
+
+def _sizes(bearing: Floats, position: Floats) -> Floats:
+    """Standard deviations of bearing and depression [deg] and of the horizontal position [m] from covariances."""
+    variances = np.array([bearing[0, 0], bearing[1, 1], position[0, 0] + position[1, 1]])
+    return np.sqrt(variances) * [180 / np.pi, 180 / np.pi, 1.0]
+
+
+def _line(name: str, bearing: ErrorBudget, position: ErrorBudget) -> Contribution:
+    # Depth and own position are no part of the bearing: nothing to contribute, unless nothing is observed at all.
+    none = np.where(np.isfinite(bearing.covariance), 0.0, bearing.covariance)
+    label, key, changeable = _ERRORS[name]
+    part = _sizes(bearing.parts.get(name, none), position.parts[name])
+    halved = _sizes(bearing.halved.get(name, bearing.covariance), position.halved[name])
+    b, d, p, b_halved, p_halved = (float(size) for size in [*part, halved[0], halved[2]])
+    return Contribution(label, key, "bound", changeable, b, d, p, b_halved, p_halved)
+
+
+def _outside_the_bound(
+    scene: Scene, place: _Place, bearing: ErrorBudget, position: ErrorBudget, totals: Floats
+) -> tuple[Contribution, ...]:
+    """Biases of simpler models and the rounding of lags, through the same estimators.
+
+    Refraction tilts the wave in the vertical plane of the ray, so it shifts the depression and not the bearing.
+    """
+
+    def line(name: str, key: str, kind: str, sizes: Floats) -> Contribution:
+        b, d, p = np.where(np.isfinite(totals), sizes, totals)  # what is not observed has no bias either
+        return Contribution(name, key, kind, kind != "bias", float(b), float(d), float(p), np.nan, np.nan)
+
+    def shift(arrival_error_s: Floats) -> Floats:
+        turn = np.rad2deg(systematic_shift(bearing.gain, arrival_error_s))
+        return np.abs([*turn, np.hypot(*systematic_shift(position.gain, arrival_error_s)[:2])])
+
+    hydrophones, speed = place.hydrophones_m, scene.sound_speed_m_s
+    sight = place.source_m - hydrophones.mean(axis=0)
+    curved = spherical_time(hydrophones, place.source_m, speed)
+    flat = plane_wave_time(hydrophones, sight / np.linalg.norm(sight), speed)
+    near = replace(line("plane wave assumed", "", "bias", shift(curved - flat)), position_m=np.nan)
+    # A rounded lag's variance belongs half to each of its two arrivals.
+    rounding = np.sqrt(lag_rounding_variance(scene.recorder.sample_rate_hz) / 2)
+    each = np.array([shift(error) for error in rounding * np.eye(len(hydrophones))])
+    rounded = line("lag rounded to a sample", "recorder.sample_rate_hz", "rounding", np.linalg.norm(each, axis=0))
+    downwards = direction_jacobian(place.bearing, place.depression)[:, 1]
+    tilt = -hydrophones @ downwards * _bend(scene, place.source_m) / speed
+    bend = shift(tilt) * [0.0, 1.0, 1.0]
+    if not np.any((bend > _NEGLIGIBLE * totals) & np.isfinite(totals)):
+        return near, rounded
+    return near, line("refraction neglected", "water.profile", "bias", bend), rounded
+
+
+def _bend(scene: Scene, source: Floats) -> float:
+    """Angle [rad] between the straight line to the pinger and the ray that arrives at the vehicle."""
+    ends = np.sort(scene.vehicle.position_m[2] + np.array([0.0, source[2]]))
+    if ends[1] - ends[0] < 1.0:  # nearly level: the gradient of the metre around
+        ends = np.maximum(ends.mean() + np.array([-0.5, 0.5]), 0.0)
+    gradient = np.diff(scene.water.sound_speed_m_s(ends)) / np.diff(ends)
+    # The arc's radius is c / (g cos d), so the chord counts with its horizontal part.
+    across = float(np.hypot(source[0], source[1]))
+    return float(bent_ray_angle(across, sound_speed_m_s=scene.sound_speed_m_s, gradient_per_s=gradient[0]))
+
+
+def _largest(lines: tuple[Contribution, ...], quantity: str) -> Contribution | None:
+    """The rule: the largest contribution to a quantity that the team can change."""
+    ours = [c for c in lines if c.changeable and 0 < getattr(c, quantity) < np.inf]
+    return max(ours, key=lambda c: float(getattr(c, quantity)), default=None)

@@ -1,0 +1,284 @@
+"""Recordings written and read: against scipy's and the standard library's readers, and every way to be wrong."""
+
+from __future__ import annotations
+
+import json
+import struct
+import wave
+
+import numpy as np
+import pytest
+from scipy.io import wavfile
+
+from acoustics.errors import InputError, OutputError, ParameterError
+from acoustics.files import whole_file
+from acoustics.recording import (
+    choose_encoding,
+    load_recording,
+    volts_per_stored,
+    write_samples,
+)
+from acoustics.sidecar import Channel, Sidecar, read_sidecar, sidecar_table
+from acoustics.wav import wav_header
+
+COUNTS = np.random.default_rng(1).integers(-2048, 2048, (1001, 3), dtype=np.int32)  # of a 12-bit converter
+SIDECAR = Sidecar(
+    sample_rate_hz=250e3,
+    volts_per_count=1e-4,
+    gain_db=20.0,
+    channels=tuple(Channel(name, (0.1 * k, 0.0, 0.2), -190.0, 1e-6 * k) for k, name in enumerate("abc")),
+    temperature_degc=25.0,
+    absolute_salinity_g_kg=0.5,
+    sound_speed_m_s=1498.0,
+    position_m=(1.0, 2.0, 0.5),
+    roll_deg=0.1,
+    pitch_deg=-0.2,
+    heading_deg=30.0,
+)
+
+
+def write(path, encoding, counts=COUNTS, bits=12, rate=250e3):
+    blocks = (counts[k : k + 100] for k in range(0, len(counts), 100))
+    write_samples(
+        path,
+        blocks,
+        n_samples=len(counts),
+        n_channels=counts.shape[1],
+        sample_rate_hz=rate,
+        recorder_bits=bits,
+        encoding=encoding,
+    )
+    return path
+
+
+@pytest.mark.parametrize("encoding", ["wav16", "wav24", "wav32f", "npy"])
+def test_volts_come_back_as_they_went(encoding, tmp_path):
+    path = write(tmp_path / ("a.npy" if encoding == "npy" else "a.wav"), encoding)
+    noted = {**sidecar_table(SIDECAR), "volts_per_count": volts_per_stored(encoding, 12, 2.5)}
+    path.with_suffix(".json").write_text(json.dumps(noted))
+    recording = load_recording(path)
+    assert (recording.n_samples, recording.n_channels, recording.sample_rate_hz) == (1001, 3, 250e3)
+    # A 12-bit converter of 2.5 V full scale: one step is 2 x 2.5 V / 2^12.
+    np.testing.assert_allclose(recording.volts(), COUNTS * 2.5 / 2**11, rtol=1e-12)
+    np.testing.assert_array_equal(recording.volts(7, 20), recording.volts()[7:20])
+    assert recording.sidecar is not None and recording.sidecar.channels[2].name == "c"
+
+
+@pytest.mark.parametrize("encoding, bits", [("wav16", 16), ("wav24", 24), ("wav32f", 24)])
+def test_scipy_and_the_standard_library_read_the_same_samples(encoding, bits, tmp_path):
+    half = 2 ** (bits - 1)
+    counts = np.random.default_rng(2).integers(-half, half, (1001, 3), dtype=np.int32)
+    counts[0], counts[1] = -half, half - 1
+    path = write(tmp_path / "a.wav", encoding, counts, bits)
+    rate, samples = wavfile.read(path)
+    assert rate == 250_000
+    # 24 bits come from there in the upper three bytes of 32, floats as shares of the full scale.
+    expected = {"wav16": counts, "wav24": counts << 8, "wav32f": (counts / half).astype(np.float32)}[encoding]
+    np.testing.assert_array_equal(samples, expected)
+    # Without a sidecar the full scale is 1.
+    np.testing.assert_array_equal(load_recording(path).volts(), counts / half)
+    if encoding != "wav32f":
+        with wave.open(str(path)) as file:
+            assert (file.getnchannels(), file.getframerate(), file.getnframes()) == (3, 250_000, 1001)
+            data = np.frombuffer(file.readframes(1001), np.uint8).reshape(1001, 3, bits // 8).astype(np.int64)
+        signed = (data * 256 ** np.arange(bits // 8)).sum(axis=-1)
+        np.testing.assert_array_equal(np.where(signed >= half, signed - 2 * half, signed), counts)
+
+
+@pytest.mark.parametrize("kind", ["<i2", "<i4", ">i2", "<f4", "<f8"])
+def test_files_of_other_programs_are_read(kind, tmp_path):
+    counts = COUNTS if "i" in kind else COUNTS / 2048
+    np.save(tmp_path / "a.npy", counts.astype(kind))
+    (tmp_path / "a.json").write_text(json.dumps(sidecar_table(SIDECAR)))
+    np.testing.assert_allclose(load_recording(tmp_path / "a.npy").volts(), counts * 1e-4, rtol=1e-6)
+    if kind in ("<i2", "<i4", "<f4"):
+        wavfile.write(tmp_path / "b.wav", 192_000, counts.astype(kind))
+        full = {"<i2": 2.0**15, "<i4": 2.0**31, "<f4": 1.0}[kind]
+        recording = load_recording(tmp_path / "b.wav")
+        np.testing.assert_allclose(recording.volts(), counts.astype(kind) / full)
+        assert recording.sample_rate_hz == 192_000 and recording.sidecar is None
+
+
+def test_an_extensible_header_and_foreign_chunks_are_read(tmp_path):
+    data = COUNTS.astype("<i2").tobytes()
+    # Sub-format PCM of the extensible header: its 16 bytes begin with the format's number.
+    guid = bytes.fromhex("0100000000001000800000aa00389b71")
+    fmt = struct.pack("<HHIIHHHHI", 0xFFFE, 3, 48_000, 48_000 * 6, 6, 16, 22, 16, 7) + guid
+    chunks = b"LIST" + struct.pack("<I", 5) + b"notes\0" + b"fmt " + struct.pack("<I", 40) + fmt
+    body = b"WAVE" + chunks + b"data" + struct.pack("<I", len(data)) + data
+    path = tmp_path / "a.wav"
+    path.write_bytes(b"RIFF" + struct.pack("<I", len(body)) + body)
+    np.testing.assert_array_equal(load_recording(path).volts() * 2**15, COUNTS)
+
+
+def header(channels=3, rate=250_000, bits=16, *, tag=1, align=None, byte_rate=None, data=None, payload=b"\0" * 600):
+    align = channels * bits // 8 if align is None else align
+    byte_rate = rate * align if byte_rate is None else byte_rate
+    fmt = struct.pack("<HHIIHH", tag, channels, rate, byte_rate, align, bits)
+    size = len(payload) if data is None else data
+    return b"RIFF\0\0\0\0WAVEfmt " + struct.pack("<I", 16) + fmt + b"data" + struct.pack("<I", size) + payload
+
+
+WRONG_WAV = {
+    "is not a WAV file: it does not begin with RIFF and WAVE": b"OggS" + b"\0" * 100,
+    "is not a WAV file: it does": b"",
+    "is cut short: it ends before the format (fmt)": header()[:12],
+    "is cut short: it ends before the samples (data)": header()[:36],
+    "is cut short: its format (fmt) holds 8 bytes": header()[:28],
+    "is cut short: its header promises 600 bytes of samples, 599 follow": header()[:-1],
+    "is cut short: its header promises 4,294,967,295 bytes": header(data=0xFFFFFFFF),
+    "holds no samples": header(payload=b""),
+    "its header is wrong: 3 channels of 16 bits in blocks of 4 bytes": header(align=4),
+    "its header is wrong: 5 bytes a second where 250000 Hz makes 1500000": header(byte_rate=5),
+    "its header is wrong: 0 channels at 250000 Hz": header(channels=0, align=6),
+    "its header is wrong: 3 channels at 0 Hz": header(rate=0),
+    "its header is wrong: 599 bytes of samples are no whole blocks of 6": header(data=599),
+    "holds 8-bit integer samples; expected integers of 16, 24 or 32 bits or 32-bit floats": header(bits=8),
+    "holds 64-bit float samples": header(bits=64, tag=3),
+    "holds 16-bit format 2 samples": header(tag=2),
+    "its header is wrong: the samples (data) come before the format (fmt)": header()[:12] + header()[36:],
+    "sample 2 of channel 2 is not a finite number": header(
+        bits=32, tag=3, payload=np.array([[0, 0, 0], [0, 0, 0], [0, np.inf, 0]], "<f4").tobytes()
+    ),
+}
+
+
+@pytest.mark.parametrize("problem", WRONG_WAV)
+def test_a_wrong_wav_is_refused_in_one_line(problem, tmp_path):
+    path = tmp_path / "bad.wav"
+    path.write_bytes(WRONG_WAV[problem])
+    with pytest.raises(InputError) as caught:
+        load_recording(path)
+    assert str(caught.value).startswith(f"{path}: {problem}")
+    assert "\n" not in str(caught.value)
+
+
+WRONG_NPY = {
+    "has shape (6,); expected (n_samples, n_channels)": np.zeros(6),
+    "holds no samples": np.zeros((0, 3)),
+    "holds uint8 samples; expected int16, int32, float32 or float64": np.zeros((6, 3), np.uint8),
+    "holds complex128 samples": np.zeros((6, 3), complex),
+    "has 6 channels where bad.json names 3": np.zeros((3, 6)),
+    "sample 5 of channel 3 is not a finite number": np.where(np.arange(18).reshape(6, 3) == 17, np.nan, 0.0),
+}
+
+
+@pytest.mark.parametrize("problem", WRONG_NPY)
+def test_a_wrong_npy_is_refused_in_one_line(problem, tmp_path):
+    np.save(tmp_path / "bad.npy", WRONG_NPY[problem])
+    (tmp_path / "bad.json").write_text(json.dumps(sidecar_table(SIDECAR)))
+    with pytest.raises(InputError) as caught:
+        load_recording(tmp_path / "bad.npy")
+    assert str(caught.value).startswith(f"{tmp_path / 'bad.npy'}: {problem}")
+
+
+@pytest.mark.parametrize("keep", [0, 3, 40, 100, 1000])
+def test_a_cut_npy_is_refused(keep, tmp_path):
+    np.save(tmp_path / "bad.npy", COUNTS)
+    (tmp_path / "bad.npy").write_bytes((tmp_path / "bad.npy").read_bytes()[:keep])
+    with pytest.raises(InputError, match="is cut short|is not a usable NPY file"):
+        load_recording(tmp_path / "bad.npy", sidecar=None)
+
+
+def test_pickled_objects_are_refused(tmp_path):
+    np.save(tmp_path / "bad.npy", np.array([[{"a": 1}]], dtype=object))
+    with pytest.raises(InputError, match="is not a usable NPY file"):
+        load_recording(tmp_path / "bad.npy")
+
+
+def test_what_does_not_fit_together_is_refused(tmp_path):
+    with pytest.raises(InputError, match=r"a.wav: cannot be read: no such file or directory"):
+        load_recording(tmp_path / "a.wav")
+    with pytest.raises(InputError, match="a recording's name must end in .wav or .npy"):
+        load_recording(tmp_path / "a.mp3")
+    write(tmp_path / "a.npy", "npy")
+    with pytest.raises(InputError, match="has no sample rate of its own and a.json is not beside it"):
+        load_recording(tmp_path / "a.npy")
+    write(tmp_path / "a.wav", "wav16", rate=192e3)
+    (tmp_path / "a.json").write_text(json.dumps(sidecar_table(SIDECAR)))
+    with pytest.raises(InputError, match="has a rate of 192000 Hz where a.json says 250000 Hz"):
+        load_recording(tmp_path / "a.wav")
+    write(tmp_path / "a.wav", "wav16", COUNTS[:, :2])
+    with pytest.raises(InputError, match="has 2 channels where a.json names 3"):
+        load_recording(tmp_path / "a.wav")
+
+
+def test_a_sidecar_comes_back_as_it_went(tmp_path):
+    (tmp_path / "a.json").write_text(json.dumps(sidecar_table(SIDECAR)))
+    assert read_sidecar(tmp_path / "a.json") == SIDECAR
+
+
+@pytest.mark.parametrize(
+    "change, problem",
+    [
+        ({"sample_rate_hz": 0}, "sample_rate_hz: expected a finite number above 0, got 0"),
+        ({"volts_per_count": True}, "volts_per_count: expected a finite number above 0, got True"),
+        ({"gain_db": "20"}, "gain_db: expected a finite number, got '20'"),
+        ({"gain_db": float("nan")}, "gain_db: expected a finite number, got nan"),
+        ({"channels": []}, "channels: is empty; expected one entry a channel"),
+        ({"channels": {}}, "channels: expected list, got dict"),
+        ({"channels": [1]}, "name: is missing"),
+        ({"pose": {}}, "position_m: is missing"),
+        ({"pose": {"position_m": [1, 2]}}, "position_m: expected 3 numbers, got 2"),
+    ],
+)
+def test_a_wrong_sidecar_is_refused_by_key(change, problem, tmp_path):
+    (tmp_path / "a.json").write_text(json.dumps(sidecar_table(SIDECAR) | change))
+    with pytest.raises(InputError) as caught:
+        read_sidecar(tmp_path / "a.json")
+    assert str(caught.value) == f"{tmp_path / 'a.json'}: {problem}"
+
+
+@pytest.mark.parametrize("text", ["", "{", "[" * 100_000, "\xff"])
+def test_a_sidecar_that_is_no_json_is_refused(text, tmp_path):
+    (tmp_path / "a.json").write_bytes(text.encode("latin-1"))
+    with pytest.raises(InputError, match="is not valid JSON"):
+        read_sidecar(tmp_path / "a.json")
+
+
+def test_the_encoding_follows_name_and_bits(tmp_path):
+    names = [tmp_path / "a.wav"] * 4 + [tmp_path / "a.NPY"]
+    assert [choose_encoding(n, bits) for n, bits in zip(names, (12, 16, 24, 32, 24), strict=True)] == [
+        "wav16",
+        "wav16",
+        "wav24",
+        "wav32f",
+        "npy",
+    ]
+    with pytest.raises(ParameterError, match="recorder.bits = 24 do not fit into wav16; choose a wider format"):
+        choose_encoding(tmp_path / "a.wav", 24, "wav16")
+    with pytest.raises(ParameterError, match="the name of a file in format npy must end in .npy"):
+        choose_encoding(tmp_path / "a.wav", 16, "npy")
+    with pytest.raises(ParameterError, match="must end in .wav or .npy"):
+        choose_encoding(tmp_path / "a.flac", 16)
+
+
+def test_wav_refuses_what_it_cannot_hold():
+    about = {"n_channels": 4, "bits": 16, "is_float": False}
+    with pytest.raises(OutputError, match="over the 4 GiB that WAV can hold; choose NPY"):
+        wav_header(n_samples=2**29, sample_rate_hz=250e3, **about)
+    with pytest.raises(OutputError, match="sample_rate_hz=250000.5: WAV holds whole numbers only"):
+        wav_header(n_samples=1, sample_rate_hz=250000.5, **about)
+
+
+def test_a_file_appears_whole_or_not_at_all(tmp_path):
+    with pytest.raises(KeyboardInterrupt), whole_file(tmp_path / "a") as temporary:
+        temporary.write_text("half")
+        raise KeyboardInterrupt
+    assert list(tmp_path.iterdir()) == []
+    with whole_file(tmp_path / "a") as temporary:
+        temporary.write_text("whole")
+        assert not (tmp_path / "a").exists()
+    assert (tmp_path / "a").read_text() == "whole"
+    with (
+        pytest.raises(OutputError, match="a: exists already; choose another name or add --force"),
+        whole_file(tmp_path / "a"),
+    ):
+        pass
+    with whole_file(tmp_path / "a", force=True) as temporary:
+        temporary.write_text("new")
+    assert [p.name for p in tmp_path.iterdir()] == ["a"] and (tmp_path / "a").read_text() == "new"
+    with pytest.raises(OutputError, match="is a folder"), whole_file(tmp_path):
+        pass
+    with pytest.raises(OutputError, match="cannot be written: there is no folder"), whole_file(tmp_path / "no" / "a"):
+        pass
