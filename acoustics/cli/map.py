@@ -15,6 +15,7 @@ from acoustics.cli.options import (
     scenario_argument,
     seed_option,
 )
+from acoustics.cli.progress import Progress
 
 
 @click.command("map", short_help="How far off will the fix be, over the pool?")
@@ -59,7 +60,7 @@ def map_command(
     scene = load_scene(scenario)
     pinger = choose_pinger(scene, pinger_name)
     seed = scene.study.seed if seed is None else seed
-    result = map_pool(scene, pinger, trials=trials, seed=seed, step_m=step_m)
+    result = map_pool(scene, pinger, trials=trials, seed=seed, step_m=step_m, progress=Progress("simulated"))
     if plot is not None:
         from acoustics.present.map_plot import map_plot
 

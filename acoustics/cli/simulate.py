@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import sys
-import time
 from pathlib import Path
 from typing import Any
 
 import click
 
 from acoustics.cli.options import force_option, json_option, scenario_argument, seed_option
-
-_QUIET_S = 1.0
+from acoustics.cli.progress import Progress
 
 
 @click.command("simulate", short_help="Write a synthetic recording, and the truth beside it.")
@@ -84,20 +81,6 @@ def simulate_command(
         faults=ChannelFaults(dead, inverted, swapped),
         encoding=encoding,
         force=force,
-        progress=_Progress(),
+        progress=Progress("rendered"),
     )
     click.echo(to_json(result) if as_json else recording_text(result))
-
-
-class _Progress:
-    """One line on standard error, rewritten as it goes, for what takes over a second; silent into a file."""
-
-    def __init__(self) -> None:
-        self._start, self._shown = time.monotonic(), -1
-
-    def __call__(self, done: int, total: int) -> None:
-        share = 100 * done // total
-        if not sys.stderr.isatty() or share == self._shown or time.monotonic() - self._start < _QUIET_S:
-            return
-        self._shown = share
-        click.echo(f"\rpingfix: {share} % rendered", nl=done == total, err=True)

@@ -15,6 +15,7 @@ from acoustics.cli.options import (
     scenario_argument,
     seed_option,
 )
+from acoustics.cli.progress import Progress
 
 
 @click.command("spacing", short_help="How far apart should the hydrophones be, and what sample rate?")
@@ -54,6 +55,7 @@ def spacing_command(
         choose_pinger(scene, pinger_name),
         trials=trials or scene.study.trials,
         seed=scene.study.seed if seed is None else seed,
+        progress=Progress("simulated"),
     )
     if plot is not None:
         from acoustics.present.spacing_plot import spacing_plot

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -56,7 +57,15 @@ class PoolMap:
         return {name: quantiles(values[wet]) for name, values in columns.items()}
 
 
-def map_pool(scene: Scene, pinger: Pinger, *, trials: int, seed: int, step_m: float | None = None) -> PoolMap:
+def map_pool(
+    scene: Scene,
+    pinger: Pinger,
+    *,
+    trials: int,
+    seed: int,
+    step_m: float | None = None,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> PoolMap:
     """Bounds and delay-level simulation of a fix from one ping, for a grid of vehicle positions.
 
     Parameters
@@ -71,6 +80,8 @@ def map_pool(scene: Scene, pinger: Pinger, *, trials: int, seed: int, step_m: fl
         Seed of the simulation; every chunk of cells has its own child of it.
     step_m : float, optional
         Step of the grid [m]; `study.map_step_m` by default.
+    progress : callable, optional
+        Told after every chunk of cells how many of how many are simulated.
 
     Raises
     ------
@@ -107,7 +118,7 @@ def map_pool(scene: Scene, pinger: Pinger, *, trials: int, seed: int, step_m: fl
         pivot_m=np.zeros(3),
         **nuisance,
     )
-    simulated, refused = _simulate(scene, hydrophones, source, errors, depth_sd, trials, seed)
+    simulated, refused = _simulate(scene, hydrophones, source, errors, depth_sd, trials, seed, progress)
 
     def spread(values: Floats) -> Floats:
         grid = np.full(wet.shape, np.nan)
@@ -162,6 +173,7 @@ def _simulate(
     depth_sd_m: float,
     trials: int,
     seed: int,
+    progress: Callable[[int, int], None],
 ) -> tuple[Floats, Floats]:
     """Horizontal RMS [m] of the fixes given, and share of those refused, each of shape (n_cells,)."""
     rms, refused = np.full(len(source), np.inf), np.ones(len(source))
@@ -185,4 +197,5 @@ def _simulate(
         total = np.sum(np.where(fix.ok, square, 0.0), axis=-1)
         rms[cells] = np.sqrt(np.divide(total, given, out=np.full(len(given), np.inf), where=given > 0))
         refused[cells] = 1 - given / trials
+        progress(int(np.searchsorted(heard, cells[-1])) + 1, len(heard))
     return rms, refused

@@ -7,6 +7,7 @@ and simulation beside them. For every sample rate: what rounding to samples woul
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,7 +73,14 @@ class SpacingStudy:
     remarks: tuple[str, ...]
 
 
-def study_spacing(scene: Scene, pinger: Pinger, *, trials: int, seed: int) -> SpacingStudy:
+def study_spacing(
+    scene: Scene,
+    pinger: Pinger,
+    *,
+    trials: int,
+    seed: int,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> SpacingStudy:
     """Sweep spacing by sample rate for a scene, simulate at a few spacings, and recommend one combination.
 
     Parameters
@@ -85,6 +93,8 @@ def study_spacing(scene: Scene, pinger: Pinger, *, trials: int, seed: int) -> Sp
         Simulated pings at each of the simulated spacings.
     seed : int
         Seed of the simulation; each spacing has its own child of it.
+    progress : callable, optional
+        Told after every spacing how many of how many are simulated.
 
     Raises
     ------
@@ -125,7 +135,7 @@ def study_spacing(scene: Scene, pinger: Pinger, *, trials: int, seed: int) -> Sp
         phase_deg=phase,
         lag_deg=lag,
         onset_deg=onset,
-        simulated=sweep.simulate(_spacings_to_simulate(spacing, choice.spacing_m), trials, seed),
+        simulated=sweep.simulate(_spacings_to_simulate(spacing, choice.spacing_m), trials, seed, progress),
         recommendation=choice,
         remarks=_remarks(sweep),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -144,7 +145,9 @@ class Sweep:
             self.bound_deg(spacing_m, onset),
         )
 
-    def simulate(self, spacing_m: Floats, trials: int, seed: int) -> SimulatedBearings:
+    def simulate(
+        self, spacing_m: Floats, trials: int, seed: int, progress: Callable[[int, int], None]
+    ) -> SimulatedBearings:
         """Bearings from delays at a few spacings, the directions those of the bounds in turn."""
         errors = DelayErrors(
             self.link.carrier_variance_s2,
@@ -168,6 +171,7 @@ class Sweep:
             )
             rms.append(rms_interval(np.rad2deg(result.error), rng))
             wrong.append(rate_interval(int(result.wrong_cycle.sum()), trials))
+            progress(len(wrong), len(spacing_m))
         return SimulatedBearings(spacing_m, trials, tuple(rms), tuple(wrong))
 
 
