@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from functools import cached_property
 from typing import Annotated, Self
 
@@ -9,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from pydantic import Field, model_validator
 
+from acoustics.errors import ValidityWarning
 from acoustics.geometry import Floats
 from acoustics.physics.absorption import absorption_francois_garrison1982_db_per_km
 from acoustics.physics.sound_speed import absolute_salinity_g_kg, harmonic_mean_speed, sound_speed_teos10
@@ -109,18 +111,26 @@ class Water(SceneModel):
         knots = np.unique(np.append(self._knots[0], [0.0, 100.0 * np.ceil(deepest / 100.0)]))
         return harmonic_mean_speed(knots, self.sound_speed_m_s(knots), from_depth_m, to_depth_m)
 
+    def sound_speed_slopes(self, depth_m: ArrayLike) -> tuple[Floats, Floats]:
+        """Change of the sound speed by temperature [m/s/K] and by salinity [m/s/(g/kg)] at depths [m] of any shape."""
+        temperature, salinity = self.at(depth_m)
+
+        def speed(t: Floats, s: Floats) -> Floats:
+            return sound_speed_teos10(t, absolute_salinity_g_kg=s, depth_m=depth_m)
+
+        with warnings.catch_warnings():
+            # Half a degree over the edge of the range is no news where the water itself is inside it.
+            warnings.simplefilter("ignore", ValidityWarning)
+            by_temperature = speed(temperature + 0.5, salinity) - speed(temperature - 0.5, salinity)
+            by_salinity = speed(temperature, salinity + 1.0) - speed(temperature, salinity)
+        return by_temperature, by_salinity
+
     def sound_speed_sd_m_s(self, depth_m: float) -> float:
         """Standard deviation [m/s] of the sound speed that follows from the two tolerances (first order)."""
-        temperature, salinity = (float(v) for v in self.at(depth_m))
-
-        def speed(t: float, s: float) -> float:
-            return float(sound_speed_teos10(t, absolute_salinity_g_kg=s, depth_m=depth_m))
-
-        by_temperature = (
-            speed(temperature + 0.5, salinity) - speed(temperature - 0.5, salinity)
-        ) * self.temperature_tolerance_degc
-        by_salinity = (speed(temperature, salinity + 1.0) - speed(temperature, salinity)) * self.salinity_tolerance_g_kg
-        return float(np.hypot(by_temperature, by_salinity))
+        by_temperature, by_salinity = self.sound_speed_slopes(depth_m)
+        return float(
+            np.hypot(by_temperature * self.temperature_tolerance_degc, by_salinity * self.salinity_tolerance_g_kg)
+        )
 
     def absorption_db_per_km(self, frequency_hz: ArrayLike, depth_m: float = 1.0) -> Floats:
         """Absorption [dB/km] at frequencies [Hz] of any shape, for the water at one depth [m]."""

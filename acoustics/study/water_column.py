@@ -9,7 +9,6 @@ import numpy as np
 
 from acoustics.errors import ParameterError
 from acoustics.geometry import Floats
-from acoustics.physics.sound_speed import sound_speed_teos10
 from acoustics.scene.water import Water
 
 
@@ -36,6 +35,5 @@ def water_column(water: Water, depth_m: Sequence[float]) -> WaterColumn:
     if np.any(~np.isfinite(depths) | (depths < 0) | (depths > 11_000)):
         raise ParameterError(f"depth_m = {depths.tolist()}: expected depths from 0 to 11000 m, positive downwards")
     temperature, salinity = water.at(depths)
-    warmer = sound_speed_teos10(temperature + 0.5, absolute_salinity_g_kg=salinity, depth_m=depths)
-    colder = sound_speed_teos10(temperature - 0.5, absolute_salinity_g_kg=salinity, depth_m=depths)
-    return WaterColumn(depths, temperature, salinity, water.sound_speed_m_s(depths), warmer - colder)
+    per_degc, _ = water.sound_speed_slopes(depths)
+    return WaterColumn(depths, temperature, salinity, water.sound_speed_m_s(depths), per_degc)
