@@ -98,7 +98,7 @@ def _scenery(axes: Axes, scene: Scene, pinger: Pinger) -> None:
         "",
         (x + 1.2 * np.cos(heading), y + 1.2 * np.sin(heading)),
         (x, y),
-        arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 2, "mutation_scale": 16, "zorder": 9},
+        arrowprops={"arrowstyle": "-|>", "color": EMBER, "lw": 2, "mutation_scale": 16, "zorder": 9},
     )
     axes.plot(x, y, "o", ms=5, mfc="white", mec=INK, zorder=9)
     axes.annotate(scene.vehicle.name, (x, y), xytext=(-4, -14), **label)

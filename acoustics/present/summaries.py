@@ -144,8 +144,21 @@ def map_text(result: PoolMap) -> str:
         f"{result.heading_deg:g} deg; {wet} cells, {result.trials} simulated pings in each (seed {result.seed})",
         "",
         table(("over the cells", "median", "90 %", "95 %"), rows),
+        *_agreement_text(result),
         "",
         "One ping, cycle resolved, pinger's depth known to study.pinger_depth_sd_m. Echoes shorten the part of the",
         "burst that counts; what they do inside it is not modelled here. 'none': not observable from there.",
     ]
     return "\n".join(lines)
+
+
+def _agreement_text(result: PoolMap) -> list[str]:
+    ratio = result.simulated_over_bound
+    if ratio is None:
+        return []
+    cells = int(np.sum(result.refused == 0))
+    return [
+        "",
+        f"Where every ping gave a fix ({cells} cells) the simulated error is {ratio.value:.2f} times the bound "
+        f"(median, 95 % {ratio.low:.2f} to {ratio.high:.2f}).",
+    ]

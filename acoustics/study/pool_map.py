@@ -17,7 +17,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.delay_level import DelayErrors, simulate_fixes
 from acoustics.study.outlook import clean_windows
-from acoustics.study.statistics import quantiles
+from acoustics.study.statistics import Interval, masked_rms, median_interval, quantiles
 
 _MOST_CELLS = 200_000
 _FIXES_AT_ONCE = 16_384  # about 20 MB at work
@@ -29,7 +29,9 @@ class PoolMap:
 
     Bounds (Cramer-Rao, single ping): `bearing_deg` is the standard deviation of the bearing in the site frame,
     heading error included; `position_m` the horizontal RMS error. Simulation: `simulated_m`, the RMS of the fixes
-    that the estimator gave, and `refused`, the share for which it named a reason instead. Infinite: not observable.
+    that the estimator gave, with the ends of its 95 % confidence interval, and `refused`, the share for which it
+    named a reason instead. `simulated_over_bound` is the median of that ratio over the cells where every ping gave a
+    fix; None where there are fewer than two. Infinite: not observable.
     """
 
     title: str
@@ -45,7 +47,10 @@ class PoolMap:
     bearing_deg: Floats
     position_m: Floats
     simulated_m: Floats
+    simulated_low_m: Floats
+    simulated_high_m: Floats
     refused: Floats
+    simulated_over_bound: Interval | None
 
     @property
     def quantiles(self) -> dict[str, Floats]:
@@ -55,6 +60,16 @@ class PoolMap:
         if self.trials:
             columns |= {"simulated_m": self.simulated_m, "refused": self.refused}
         return {name: quantiles(values[wet]) for name, values in columns.items()}
+
+
+@dataclass(frozen=True)
+class _Simulated:
+    """Each of shape (n_cells,)."""
+
+    rms_m: Floats
+    low_m: Floats
+    high_m: Floats
+    refused: Floats
 
 
 def map_pool(
@@ -118,7 +133,7 @@ def map_pool(
         pivot_m=np.zeros(3),
         **nuisance,
     )
-    simulated, refused = _simulate(scene, hydrophones, source, errors, depth_sd, trials, seed, progress)
+    simulated = _simulate(scene, hydrophones, source, errors, depth_sd, trials, seed, progress)
 
     def spread(values: Floats) -> Floats:
         grid = np.full(wet.shape, np.nan)
@@ -138,8 +153,11 @@ def map_pool(
         clean_window_s=spread(window),
         bearing_deg=spread(np.rad2deg(bearing.bearing_sd)),
         position_m=spread(position.horizontal_rms_m),
-        simulated_m=spread(simulated),
-        refused=spread(refused),
+        simulated_m=spread(simulated.rms_m),
+        simulated_low_m=spread(simulated.low_m),
+        simulated_high_m=spread(simulated.high_m),
+        refused=spread(simulated.refused),
+        simulated_over_bound=_agreement(simulated, position.horizontal_rms_m, seed),
     )
 
 
@@ -174,9 +192,10 @@ def _simulate(
     trials: int,
     seed: int,
     progress: Callable[[int, int], None],
-) -> tuple[Floats, Floats]:
-    """Horizontal RMS [m] of the fixes given, and share of those refused, each of shape (n_cells,)."""
+) -> _Simulated:
+    """Simulate every cell in which the pinger can be heard."""
     rms, refused = np.full(len(source), np.inf), np.ones(len(source))
+    low, high = np.zeros(len(source)), np.full(len(source), np.inf)
     variance = np.asarray(errors.phase_variance_s2)
     heard = np.flatnonzero(np.isfinite(variance)) if trials else np.arange(0)
     at_once = max(1, _FIXES_AT_ONCE // max(trials, 1))
@@ -193,9 +212,15 @@ def _simulate(
             rng=np.random.default_rng(child),
         )
         square = np.sum((fix.position_m - source[cells, None])[..., :2] ** 2, axis=-1)
-        given = fix.ok.sum(axis=-1)
-        total = np.sum(np.where(fix.ok, square, 0.0), axis=-1)
-        rms[cells] = np.sqrt(np.divide(total, given, out=np.full(len(given), np.inf), where=given > 0))
-        refused[cells] = 1 - given / trials
+        rms[cells], low[cells], high[cells] = masked_rms(square, fix.ok)
+        refused[cells] = 1 - fix.ok.mean(axis=-1)
         progress(int(np.searchsorted(heard, cells[-1])) + 1, len(heard))
-    return rms, refused
+    return _Simulated(rms, low, high, refused)
+
+
+def _agreement(simulated: _Simulated, bound_m: Floats, seed: int) -> Interval | None:
+    """Median over cells of the simulated RMS over the bound, where every ping gave a fix."""
+    sure = (simulated.refused == 0) & np.isfinite(bound_m) & (bound_m > 0)
+    if sure.sum() < 2:
+        return None
+    return median_interval(simulated.rms_m[sure] / bound_m[sure], np.random.default_rng(seed))

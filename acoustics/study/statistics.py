@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from acoustics.geometry import Floats
@@ -35,6 +35,40 @@ def rms_interval(errors: ArrayLike, rng: np.random.Generator) -> Interval:
         (squares,), np.mean, n_resamples=_RESAMPLES, batch=50, method="percentile", rng=rng
     ).confidence_interval
     return Interval(float(np.sqrt(squares.mean())), float(np.sqrt(result.low)), float(np.sqrt(result.high)))
+
+
+def median_interval(values: ArrayLike, rng: np.random.Generator) -> Interval:
+    """Median of values of shape (n,), n of at least two, with a percentile bootstrap interval (Efron 1979)."""
+    sample = np.asarray(values, dtype=float)
+    result = stats.bootstrap(
+        (sample,), np.median, n_resamples=_RESAMPLES, batch=50, method="percentile", rng=rng
+    ).confidence_interval
+    return Interval(float(np.median(sample)), float(result.low), float(result.high))
+
+
+def masked_rms(squares: Floats, counts: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
+    """Root mean square along the last axis, and the ends of its 95 % interval, for many rows at once.
+
+    Parameters
+    ----------
+    squares : ndarray, shape (..., n_trials)
+        Squared errors.
+    counts : ndarray of bool, shape (..., n_trials)
+        Which of them count. Without any the mean is infinite; with fewer than two, so is the upper end.
+
+    Returns
+    -------
+    rms, low, high : ndarray, shape (...)
+        The interval is that of a mean of many squares by the central limit theorem: rough below some 30 trials.
+    """
+    n = counts.sum(axis=-1)
+    kept = np.where(counts, squares, 0.0)
+    mean = np.divide(kept.sum(axis=-1), n, out=np.full(n.shape, np.inf), where=n > 0)
+    spread = np.where(counts, squares - np.where(n > 0, mean, 0.0)[..., None], 0.0)
+    error = np.sqrt(np.divide(np.sum(spread**2, -1), n * (n - 1), out=np.full(n.shape, np.inf), where=n > 1))
+    reach = stats.norm.ppf(0.975) * error
+    lowest = np.maximum(np.where(n > 1, mean, 0.0) - np.where(n > 1, reach, 0.0), 0.0)
+    return np.sqrt(mean), np.sqrt(lowest), np.sqrt(mean + reach)
 
 
 def rate_interval(hits: int, trials: int) -> Interval:

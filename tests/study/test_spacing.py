@@ -60,7 +60,9 @@ def test_advice_keeps_hull_limit_and_target(study):
     assert choice.expected_deg <= study.target_deg
     assert choice.wrong_cycle <= study.wrong_cycle_limit
     smaller = study.spacing_m < choice.spacing_m
-    assert np.all((study.expected_deg[smaller] > study.target_deg) | (study.wrong_cycle[smaller] > study.wrong_cycle_limit))
+    assert np.all(
+        (study.expected_deg[smaller] > study.target_deg) | (study.wrong_cycle[smaller] > study.wrong_cycle_limit)
+    )
     assert choice.sample_rate_hz > 2 * POOL.pingers[0].band_hz[1]
 
 
