@@ -13,7 +13,9 @@ from acoustics.cli.main import main
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 COMMANDS = re.findall(
-    r"(?:^|&& |`)(?:\.venv/bin/)?pingfix ((?:new|check|sound-speed|spacing|map|budget|simulate) [^#`\n]*)", README, re.MULTILINE
+    r"(?:^|&& |`)(?:\.venv/bin/)?pingfix ((?:new|check|sound-speed|spacing|map|budget|simulate) [^#`\n]*)",
+    README,
+    re.MULTILINE,
 )
 QUICK = {"spacing": ["--trials", "100"], "map": ["--trials", "2", "--step-m", "2.5"]}
 
@@ -29,7 +31,15 @@ def workplace(tmp_path, monkeypatch):
 
 
 def test_every_command_of_the_readme_runs(workplace, monkeypatch, capsys):
-    assert {command.split()[0] for command in COMMANDS} == {"new", "check", "sound-speed", "spacing", "map", "budget", "simulate"}
+    assert {command.split()[0] for command in COMMANDS} == {
+        "new",
+        "check",
+        "sound-speed",
+        "spacing",
+        "map",
+        "budget",
+        "simulate",
+    }
     for command in COMMANDS:
         words = shlex.split(command)
         monkeypatch.setattr("sys.argv", ["pingfix", *words, *QUICK.get(words[0], [])])

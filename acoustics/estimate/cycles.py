@@ -17,6 +17,7 @@ from acoustics.physics.integer_basis import reduced_basis
 from acoustics.physics.time_of_flight import difference_matrix
 
 NOT_FINITE = "a delay or its covariance is not finite"
+_MOST_CYCLES = 1e15  # beyond it a float no longer tells one whole number from the next
 MOST_CANDIDATES = 800
 # Numbers held at once: about 100 MB.
 CHUNK_NUMBERS = 4_000_000
@@ -125,7 +126,8 @@ def resolve_cycles(
         scores = _scores(fine[part, None] + period * sets, rough[part, None], *weights)
         first = np.argmin(scores, axis=-1)
         rows = np.arange(len(first))
-        best[part], score[part] = np.rint(sets[rows, first]), scores[rows, first]
+        best[part] = np.clip(np.rint(sets[rows, first]), -_MOST_CYCLES, _MOST_CYCLES)
+        score[part] = scores[rows, first]
         excess = scores - score[part, None]
         probability[part] = 1.0 / np.exp(-0.5 * excess).sum(axis=-1)
         excess[rows, first] = np.inf

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 from matplotlib.patheffects import AbstractPathEffect, withStroke
 
+from acoustics.errors import ParameterError
 from acoustics.geometry import Floats
 from acoustics.present.style import EMBER, INK, SAND, STYLE
 from acoustics.scene.pinger import Pinger
@@ -21,6 +22,8 @@ from acoustics.study.pool_map import PoolMap
 
 def map_plot(result: PoolMap, scene: Scene, pinger: Pinger) -> Figure:
     """One panel for each quantity, stacked, all in the site frame with equal axes."""
+    if min(result.position_m.shape) < 2:
+        raise ParameterError("the grid has fewer than two cells along a side; draw it with a smaller --step-m")
     panels = [
         ("Bearing error, bound (heading error included)", "standard deviation [deg]", result.bearing_deg),
         ("Horizontal position error of one ping, bound", "RMS [m]", result.position_m),
@@ -48,6 +51,10 @@ def map_plot(result: PoolMap, scene: Scene, pinger: Pinger) -> Figure:
 
 def _panel(axes: Axes, result: PoolMap, values: Floats, title: str, unit: str) -> None:
     shown = np.ma.masked_invalid(values)
+    if shown.count() == 0:
+        axes.text(0.5, 0.5, "not observable from anywhere", transform=axes.transAxes, ha="center")
+        axes.set(title=title, ylabel="y [m]", aspect="equal")
+        return
     levels = _levels(shown.compressed())
     # One step of colour from each contour to the next, whatever the values: errors run over decades.
     norm = BoundaryNorm(levels, colormaps["cividis_r"].N, extend="both")
@@ -71,8 +78,8 @@ def _levels(values: Floats) -> list[float]:
     steps = [m * 10.0**e for e in range(-4, 6) for m in (1, 1.5, 2, 3, 5, 7)]
     inside = [s for s in steps if low <= s <= high]
     if len(inside) < 2:
-        below = max(s for s in steps if s <= max(low, steps[0]))
-        return [below, steps[steps.index(below) + 1]]
+        below = max(k for k, step in enumerate(steps) if step <= max(low, steps[0]))
+        return steps[min(below, len(steps) - 2) :][:2]
     return inside if len(inside) <= 6 else inside[:: len(inside) // 6 + 1]
 
 

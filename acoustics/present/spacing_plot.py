@@ -128,8 +128,9 @@ def _cycles(axes: Axes, study: SpacingStudy) -> None:
         yscale="log",
         ylim=(0.7 * floor, 1.6),
         xlabel="shortest baseline [mm]",
-        ylabel="wrong cycle [1]\n(edge: $10^{-4}$ or less)",
+        ylabel="wrong cycle [1]\n(edge: 0.0001 or less)",
     )
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}"))
     axes.set_xlim(1e3 * study.spacing_m[0], 1e3 * study.spacing_m[-1])
     ticks = [
         t for t in (5, 10, 20, 50, 100, 200, 500, 1000, 2000) if study.spacing_m[0] <= t / 1e3 <= study.spacing_m[-1]

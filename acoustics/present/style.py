@@ -19,6 +19,7 @@ PAPER = "#ffffff"
 STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Sans",
     "font.size": 10,
+    "text.parse_math": False,  # names come from files, and a $ in one is a $
     "axes.titlesize": 11,
     "axes.titleweight": "bold",
     "axes.titlelocation": "left",

@@ -41,7 +41,7 @@ def outlook_text(result: Outlook) -> str:
     )
     rows = [
         (
-            f"{r:g}",
+            f"{r:.4g}",
             f"{level:.1f}",
             number(1e3 * window),
             f"{ratio:.1f}" if np.isfinite(ratio) else "none",

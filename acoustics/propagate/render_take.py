@@ -15,6 +15,7 @@ from acoustics.propagate.arrivals import Arrivals, arrivals
 from acoustics.propagate.render_bursts import SampleTimes, burst_span_s
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
+from acoustics.scene.water import TEMPERATURE_RANGE_DEGC
 
 DEFAULT_REVERBERATION_S = 20e-3
 _ECHOES_OFF_S = 1e-9
@@ -251,6 +252,7 @@ def _draw_belief(scene: Scene, rng: np.random.Generator) -> Belief:
     depth = vehicle.position_m[2]
     temperature, salinity = (float(value) for value in water.at(depth))
     temperature += rng.standard_normal() * water.temperature_tolerance_degc
+    temperature = float(np.clip(temperature, *TEMPERATURE_RANGE_DEGC))
     salinity += rng.standard_normal() * water.salinity_tolerance_g_kg
     salinity = min(max(salinity, 0.0), _SALTIEST_G_KG)
     speed = sound_speed_teos10(temperature, absolute_salinity_g_kg=salinity, depth_m=max(position[2], 0.0))

@@ -21,6 +21,8 @@ from acoustics.scene.station import Station
 from acoustics.scene.vehicle import Vehicle
 from acoustics.scene.water import Water
 
+_CONTACT_M = 0.01  # nearer than this a pinger and a hydrophone are in each other's place
+
 
 class Scene(SceneModel):
     """Water, pool, pingers, array, recorder, noise, vehicle, stations, and the plan of study."""
@@ -49,7 +51,13 @@ class Scene(SceneModel):
         for key, name, place in wet:
             if not self.pool.contains(place):
                 raise ValueError(f"{key}: {name} at {list(place)} is outside the water; {self._water_at(place)}")
+        vehicle = np.vstack([hydrophones, self.vehicle.position_m])
         for i, pinger in enumerate(self.pingers, 1):
+            if np.min(np.linalg.norm(vehicle - np.array(pinger.position_m), axis=-1)) < _CONTACT_M:
+                raise ValueError(
+                    f"pinger[{i}].position_m: {pinger.name} lies within {100 * _CONTACT_M:g} cm of a hydrophone or of "
+                    "vehicle.position_m; move one of them"
+                )
             if 2 * pinger.band_hz[1] >= self.recorder.sample_rate_hz:
                 raise ValueError(
                     f"recorder.sample_rate_hz: {self.recorder.sample_rate_hz:g} Hz is not over twice the band of "

@@ -14,9 +14,13 @@ from acoustics.errors import ValidityWarning
 from acoustics.geometry import Floats
 from acoustics.physics.absorption import absorption_francois_garrison1982_db_per_km
 from acoustics.physics.sound_speed import absolute_salinity_g_kg, harmonic_mean_speed, sound_speed_teos10
-from acoustics.scene.model import Depth, NotNegative, Positive, SceneModel
+from acoustics.scene.model import Depth, Positive, SceneModel
 
-TemperatureDegc = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-2, le=45)]
+TEMPERATURE_RANGE_DEGC = (-2.0, 45.0)
+TemperatureDegc = Annotated[
+    float,
+    Field(strict=True, allow_inf_nan=False, ge=TEMPERATURE_RANGE_DEGC[0], le=TEMPERATURE_RANGE_DEGC[1]),
+]
 Salinity = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=45)]
 LatitudeDeg = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-90, le=90)]
 LongitudeDeg = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-180, le=360)]
@@ -46,8 +50,8 @@ class Water(SceneModel):
     longitude_deg: LongitudeDeg | None = None
     ph: Annotated[float, Field(strict=True, ge=5, le=10)] = 7.5
     density_kg_m3: Positive = 998.0
-    temperature_tolerance_degc: NotNegative = 0.5
-    salinity_tolerance_g_kg: NotNegative = 0.1
+    temperature_tolerance_degc: Annotated[float, Field(strict=True, ge=0, le=10)] = 0.5
+    salinity_tolerance_g_kg: Annotated[float, Field(strict=True, ge=0, le=10)] = 0.1
 
     @model_validator(mode="after")
     def _one_description(self) -> Self:

@@ -108,10 +108,11 @@ def _posts_along_line(scene: Scene, pinger: Pinger) -> tuple[Floats, Floats]:
     across = vehicle[:2] - source[:2]
     across = across / max(float(np.hypot(*across)), 1e-9)
     drop = source[2] - vehicle[2]
-    ranges = np.array([r for r in _RANGES_M if r > abs(drop)])
-    reach = np.sqrt(ranges**2 - drop**2)
+    own = float(np.linalg.norm(source - vehicle))
+    ranges = np.unique([*(r for r in _RANGES_M if r > abs(drop)), own])
+    reach = np.sqrt(np.maximum(ranges**2 - drop**2, 0.0))
     posts = np.column_stack([source[:2] + reach[:, None] * across, np.full(len(ranges), vehicle[2])])
-    wet = scene.pool.contains(posts, margin_m=float(np.abs(scene.array.positions_m).max()))
+    wet = scene.pool.contains(posts, margin_m=float(np.abs(scene.array.positions_m).max())) | (ranges == own)
     return ranges[wet], posts[wet]
 
 

@@ -17,7 +17,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.delay_level import DelayErrors, simulate_fixes
 from acoustics.study.outlook import clean_windows
-from acoustics.study.statistics import Interval, masked_rms, median_interval, quantiles
+from acoustics.study.statistics import BEARING_GUESS_SD, Interval, masked_rms, median_interval, quantiles
 
 _MOST_CELLS = 200_000
 _FIXES_AT_ONCE = 16_384  # about 20 MB at work
@@ -151,7 +151,7 @@ def map_pool(
         x_m=x,
         y_m=y,
         clean_window_s=spread(window),
-        bearing_deg=spread(np.rad2deg(bearing.bearing_sd)),
+        bearing_deg=spread(np.rad2deg(np.where(bearing.bearing_sd < BEARING_GUESS_SD, bearing.bearing_sd, np.inf))),
         position_m=spread(position.horizontal_rms_m),
         simulated_m=spread(simulated.rms_m),
         simulated_low_m=spread(simulated.low_m),

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 
 from acoustics.accuracy.ambiguity import cycle_ambiguity
 from acoustics.accuracy.bounds import bearing_bound
+from acoustics.accuracy.cycle_lattice import LARGEST_DIMENSION
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.errors import ParameterError
 from acoustics.geometry import Floats, bearing_and_depression, principal_axes
@@ -18,7 +19,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.delay_level import DelayErrors, simulate_bearings
 from acoustics.study.outlook import clean_windows
-from acoustics.study.statistics import Interval, rate_interval, rms_interval
+from acoustics.study.statistics import BEARING_GUESS_SD, Interval, rate_interval, rms_interval
 
 _SPACINGS = 61
 _BEARINGS = 24
@@ -50,6 +51,11 @@ class Sweep:
 
     @classmethod
     def of(cls, scene: Scene, pinger: Pinger) -> Sweep:
+        count = len(scene.array.hydrophones)
+        if count > LARGEST_DIMENSION + 1:
+            raise ParameterError(
+                f"array: the search over cycles takes up to {LARGEST_DIMENSION + 1} hydrophones, this array has {count}"
+            )
         positions = scene.array.positions_m - np.array(scene.array.mount_m)
         source = scene.vehicle.pose.to_body([pinger.position_m])[0]
         distance = float(np.linalg.norm(source))
@@ -91,7 +97,10 @@ class Sweep:
         return np.unique(np.append(sweep, [half, hull] if hull >= half / 2 else [half]))
 
     def bound_deg(self, spacing_m: Floats, variance_s2: ArrayLike) -> Floats:
-        """RMS over bearings of the bearing bound [deg] at spacings of shape (n,), for a variance of each arrival."""
+        """RMS over bearings of the bearing bound [deg] at spacings of shape (n,), for a variance of each arrival.
+
+        Never above that of a guess.
+        """
         bound = bearing_bound(
             spacing_m[:, None, None, None] * self.shape_m,
             self.bearings,
@@ -102,7 +111,7 @@ class Sweep:
             skew_sd_s=self.scene.recorder.skew_sd_s,
             sound_speed_sd_m_s=self.scene.sound_speed_sd_m_s,
         )
-        return np.rad2deg(np.sqrt(np.mean(bound.bearing_sd**2, axis=-1)))
+        return np.rad2deg(np.sqrt(np.mean(np.minimum(bound.bearing_sd, BEARING_GUESS_SD) ** 2, axis=-1)))
 
     def wrong_cycles(self, spacing_m: Floats) -> tuple[Floats, Floats]:
         """Probability of a wrong cycle, and RMS bearing jump of one [deg], over bearings, each of shape (n,)."""

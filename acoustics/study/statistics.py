@@ -10,6 +10,7 @@ from scipy import stats
 
 from acoustics.geometry import Floats
 
+BEARING_GUESS_SD = np.pi / np.sqrt(3.0)  # of a uniform guess all round [rad]: no bearing is worse than that
 _RESAMPLES = 400  # leaves about 5 % uncertainty of the interval's own ends
 
 

@@ -1,0 +1,17 @@
+"""One profile for the whole folder: the same examples in every run, and no deadline on a busy machine."""
+
+from __future__ import annotations
+
+from hypothesis import HealthCheck, Phase, settings
+
+settings.register_profile(
+    "repeatable",
+    derandomize=True,
+    database=None,
+    deadline=None,
+    max_examples=25,
+    # Without shrinking: it multiplies the time of a failure, and a repeatable example serves as well.
+    phases=[Phase.explicit, Phase.generate],
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+)
+settings.load_profile("repeatable")
