@@ -86,7 +86,7 @@ def too_many_images(reach_m: Floats) -> ParameterError:
     """The error of a search that would not end in good time."""
     return ParameterError(
         f"reach_m={float(np.max(reach_m)):.1f}: more than {MAX_IMAGES} images may lie within it; "
-        "choose a shorter horizon"
+        "choose a shorter horizon (in a study: pinger.length_s) or a smaller pool"
     )
 
 
