@@ -10,6 +10,7 @@ from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
 from acoustics.present.style import DEEP, EMBER, INK, MOSS, SAND, STYLE
 from acoustics.study.spacing import SpacingStudy
+from acoustics.study.statistics import Interval
 
 _LEAST_DEG, _MOST_DEG = 0.02, 180.0
 
@@ -45,20 +46,8 @@ def _errors(axes: Axes, study: SpacingStudy) -> None:
         label="phase, right cycle given (bound)",
     )
     axes.plot(mm, study.expected_deg, color=EMBER, lw=2.4, label="phase, wrong cycles included (prediction)")
-    simulated = study.simulated
-    value, low, high = (np.array([getattr(i, part) for i in simulated.rms_deg]) for part in ("value", "low", "high"))
-    axes.errorbar(
-        1e3 * simulated.spacing_m,
-        value,
-        yerr=[value - low, high - value],
-        fmt="o",
-        ms=5,
-        color=INK,
-        mfc="white",
-        capsize=3,
-        zorder=5,
-        label=f"simulation, {simulated.trials:,} pings each, 95 % interval",
-    )
+    label = f"simulation, {study.simulated.trials:,} pings each, 95 % interval"
+    _simulated(axes, study, study.simulated.rms_deg, label=label)
     axes.axhline(study.target_deg, color=INK, lw=0.8, ls=(0, (1, 3)))
     axes.annotate(
         f"target {study.target_deg:g}°",
@@ -97,21 +86,7 @@ def _errors(axes: Axes, study: SpacingStudy) -> None:
 def _cycles(axes: Axes, study: SpacingStudy) -> None:
     floor = 1e-4
     axes.plot(1e3 * study.spacing_m, np.maximum(study.wrong_cycle, floor), color=EMBER, lw=2.4)
-    simulated = study.simulated
-    value, low, high = (
-        np.maximum([getattr(i, part) for i in simulated.wrong_cycle], floor) for part in ("value", "low", "high")
-    )
-    axes.errorbar(
-        1e3 * simulated.spacing_m,
-        value,
-        yerr=[value - low, high - value],
-        fmt="o",
-        ms=5,
-        color=INK,
-        mfc="white",
-        capsize=3,
-        zorder=5,
-    )
+    _simulated(axes, study, study.simulated.wrong_cycle, floor=floor)
     axes.axhline(study.wrong_cycle_limit, color=INK, lw=0.8, ls=(0, (1, 3)))
     axes.annotate(
         f"limit {100 * study.wrong_cycle_limit:g} %",
@@ -137,6 +112,26 @@ def _cycles(axes: Axes, study: SpacingStudy) -> None:
     ]
     axes.set_xticks(ticks, [f"{t:g}" for t in ticks])
     axes.minorticks_off()
+
+
+def _simulated(
+    axes: Axes, study: SpacingStudy, intervals: tuple[Interval, ...], *, floor: float = 0.0, label: str | None = None
+) -> None:
+    """Circles with their 95 % intervals; what is below `floor` stands on it, where a logarithmic axis ends."""
+    ends = np.array([(interval.value, interval.low, interval.high) for interval in intervals])
+    value, low, high = np.maximum(ends, floor).T
+    axes.errorbar(
+        1e3 * study.simulated.spacing_m,
+        value,
+        yerr=[value - low, high - value],
+        fmt="o",
+        ms=5,
+        color=INK,
+        mfc="white",
+        capsize=3,
+        zorder=5,
+        label=label,
+    )
 
 
 def _limits(axes: Axes, study: SpacingStudy, *, named: bool) -> None:
