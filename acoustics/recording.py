@@ -106,7 +106,7 @@ def load_recording(path: str | Path, *, sidecar: str | Path | None = None) -> Re
             raise InputError(
                 str(path), "", f"has a rate of {rate} Hz where {beside.name} says {noted.sample_rate_hz:g} Hz"
             )
-        noted_rate, volts_per_count = noted.sample_rate_hz, noted.volts_per_count
+        noted_rate, volts_per_count = noted.sample_rate_hz, noted.volts_per_count or 1.0 / full_scale
     _check_finite(stored, str(path))
     return Recording(stored, noted_rate, volts_per_count, noted, str(path))
 

@@ -4,16 +4,27 @@ from __future__ import annotations
 
 import json
 import os
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, fields
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 from acoustics.errors import InputError
 
 _LARGEST_SIDECAR_BYTES = 1_000_000
-_POSE = ("position_m", "roll_deg", "pitch_deg", "heading_deg")
+LARGEST_NUMBER = 1e9
+_POSE = (
+    "position_m",
+    "roll_deg",
+    "pitch_deg",
+    "heading_deg",
+    "position_sd_m",
+    "depth_sd_m",
+    "roll_sd_deg",
+    "pitch_sd_deg",
+    "heading_sd_deg",
+)
 
 
 @dataclass(frozen=True)
@@ -26,6 +37,8 @@ class Channel:
         Of its hydrophone.
     position_m : tuple of float
         Nominal place in the body frame [m].
+    tolerance_m : float
+        Standard deviation of the place along each axis [m].
     sensitivity_db_re_v_per_upa : float
         From the data sheet.
     sampling_offset_s : float
@@ -34,25 +47,63 @@ class Channel:
 
     name: str
     position_m: tuple[float, float, float]
-    sensitivity_db_re_v_per_upa: float
-    sampling_offset_s: float
+    tolerance_m: float = 1e-3
+    sensitivity_db_re_v_per_upa: float = -190.0
+    sampling_offset_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class KnownPinger:
+    """One pinger as its data sheet and the site's description give it.
+
+    Attributes
+    ----------
+    name : str
+        Of the pinger, or of the station that it marks.
+    frequency_hz, length_s, q, sweep_hz, repetition_s : float
+        Of its burst: carrier [Hz], length [s], the transducer's Q, sweep of a chirp [Hz], interval [s].
+    depth_m, depth_sd_m : float or None
+        What is known of its depth [m]; None where nothing is.
+    """
+
+    name: str
+    frequency_hz: float
+    length_s: float
+    repetition_s: float
+    q: float = 8.0
+    sweep_hz: float = 0.0
+    depth_m: float | None = None
+    depth_sd_m: float | None = None
 
 
 @dataclass(frozen=True)
 class Sidecar:
-    """What a crew knows about a recording: nothing in it comes from the truth. Angles and position: navigation."""
+    """What a crew knows about a recording: nothing in it comes from the truth. Angles and position: navigation.
+
+    Keys that end in `_sd_` and a unit are standard deviations. A sidecar written by hand needs `sample_rate_hz`,
+    `sound_speed_m_s`, the channels' names and places, and the pingers' names, frequencies, lengths and intervals;
+    all else has the default that stands here.
+    """
 
     sample_rate_hz: float
-    volts_per_count: float
-    gain_db: float
     channels: tuple[Channel, ...]
-    temperature_degc: float
-    absolute_salinity_g_kg: float
+    pingers: tuple[KnownPinger, ...]
     sound_speed_m_s: float
-    position_m: tuple[float, float, float]
-    roll_deg: float
-    pitch_deg: float
-    heading_deg: float
+    sound_speed_sd_m_s: float = 0.0
+    temperature_degc: float | None = None
+    absolute_salinity_g_kg: float | None = None
+    volts_per_count: float | None = None
+    gain_db: float = 0.0
+    skew_sd_s: float = 0.0
+    position_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    roll_deg: float = 0.0
+    pitch_deg: float = 0.0
+    heading_deg: float = 0.0
+    position_sd_m: float = 0.0
+    depth_sd_m: float = 0.0
+    roll_sd_deg: float = 0.0
+    pitch_sd_deg: float = 0.0
+    heading_sd_deg: float = 0.0
 
 
 def read_sidecar(path: str | Path) -> Sidecar:
@@ -72,40 +123,56 @@ def read_sidecar(path: str | Path) -> Sidecar:
         raise InputError(source, "", f"cannot be read: {(error.strerror or str(error)).lower()}") from None
     except (ValueError, RecursionError) as error:
         raise InputError(source, "", f"is not valid JSON: {error}") from None
+    return sidecar_from_table(table, source)
+
+
+def sidecar_from_table(table: Any, source: str) -> Sidecar:
+    """A sidecar from its JSON table; `source` is named in the refusal.
+
+    Raises
+    ------
+    InputError
+        If a key is missing, unknown or wrong.
+    """
     read = _Reader(source)
-    channels = read.value(table, "channels", list)
-    if not channels:
-        raise InputError(source, "channels", "is empty; expected one entry a channel")
-    pose = read.value(table, "pose", dict)
-    return Sidecar(
-        sample_rate_hz=read.number(table, "sample_rate_hz", positive=True),
-        volts_per_count=read.number(table, "volts_per_count", positive=True),
-        gain_db=read.number(table, "gain_db"),
-        channels=tuple(
-            Channel(
-                name=read.value(channel, "name", str),
-                position_m=read.point(channel, "position_m"),
-                sensitivity_db_re_v_per_upa=read.number(channel, "sensitivity_db_re_v_per_upa"),
-                sampling_offset_s=read.number(channel, "sampling_offset_s"),
-            )
-            for channel in channels
-        ),
-        temperature_degc=read.number(table, "temperature_degc"),
-        absolute_salinity_g_kg=read.number(table, "absolute_salinity_g_kg"),
-        sound_speed_m_s=read.number(table, "sound_speed_m_s", positive=True),
-        position_m=read.point(pose, "position_m"),
-        roll_deg=read.number(pose, "roll_deg"),
-        pitch_deg=read.number(pose, "pitch_deg"),
-        heading_deg=read.number(pose, "heading_deg"),
+    inside = [f.name for f in fields(Sidecar) if f.name not in _POSE]
+    read.known_keys(table, "", [*inside, "pose"])
+    channels, pingers = (read.value(table, key, list) for key in ("channels", "pingers"))
+    pose = read.value(table, "pose", dict) if "pose" in table else {}
+    read.known_keys(pose, "pose.", _POSE)
+    numbers = [key for key in inside if key not in ("channels", "pingers")]
+    positive = ("sample_rate_hz", "sound_speed_m_s", "volts_per_count")
+    values: dict[str, Any] = {
+        key: read.number(table, key, positive=key in positive) for key in numbers if read.given(table, key)
+    }
+    for key in ("sample_rate_hz", "sound_speed_m_s"):
+        read.value(table, key, object)
+    angles: dict[str, Any] = {key: read.number(pose, key) for key in _POSE if key != "position_m" and key in pose}
+    place: dict[str, Any] = {"position_m": read.point(pose, "position_m")} if "position_m" in pose else {}
+    sidecar = Sidecar(
+        channels=tuple(read.channel(entry, f"channels[{k}].") for k, entry in enumerate(channels, 1)),
+        pingers=tuple(read.pinger(entry, f"pingers[{k}].") for k, entry in enumerate(pingers, 1)),
+        **values,
+        **angles,
+        **place,
     )
+    for key, entries in (("channels", channels), ("pingers", pingers)):
+        if not entries:
+            raise InputError(source, key, f"is empty; expected one entry a {key[:-1]}")
+        if len({entry["name"] for entry in entries}) < len(entries):
+            raise InputError(source, key, "holds a name twice")
+    for key, value in values.items() | angles.items():
+        if "_sd_" in key and value < 0:
+            raise InputError(source, key, f"expected 0 or more, got {value:g}")
+    return sidecar
 
 
 def sidecar_table(sidecar: Sidecar) -> dict[str, Any]:
     """The sidecar as the table that its file holds, the inverse of `read_sidecar`."""
-    table = {key: value for key, value in vars(sidecar).items() if key not in ("channels", *_POSE)}
-    channels = [{**vars(c), "position_m": list(c.position_m)} for c in sidecar.channels]
-    pose = {key: getattr(sidecar, key) for key in _POSE} | {"position_m": list(sidecar.position_m)}
-    return table | {"channels": channels, "pose": pose}
+    table = {key: value for key, value in vars(sidecar).items() if key not in _POSE and value is not None}
+    table["channels"] = [{**vars(c), "position_m": list(c.position_m)} for c in sidecar.channels]
+    table["pingers"] = [{key: value for key, value in vars(p).items() if value is not None} for p in sidecar.pingers]
+    return table | {"pose": {key: getattr(sidecar, key) for key in _POSE} | {"position_m": list(sidecar.position_m)}}
 
 
 @dataclass(frozen=True)
@@ -114,25 +181,56 @@ class _Reader:
 
     source: str
 
-    def value(self, table: Any, key: str, kind: type) -> Any:
+    def known_keys(self, table: Any, where: str, keys: Iterable[str]) -> None:
+        if not isinstance(table, dict):
+            raise InputError(self.source, where.rstrip("."), f"expected a table, got {type(table).__name__}")
+        for key in table:
+            if key not in (known := list(keys)):
+                near = get_close_matches(key, known, 1)
+                hint = f"; did you mean {near[0]}?" if near else f"; known: {', '.join(known)}"
+                raise InputError(self.source, f"{where}{key}"[:60], f"is not a key of a sidecar{hint}")
+
+    def given(self, table: dict[str, Any], key: str) -> bool:
+        return table.get(key) is not None
+
+    def value(self, table: Any, key: str, kind: type, where: str = "") -> Any:
         if not isinstance(table, dict) or key not in table:
-            raise InputError(self.source, key, "is missing")
+            raise InputError(self.source, where + key, "is missing")
         if not isinstance(table[key], kind):
-            raise InputError(self.source, key, f"expected {kind.__name__}, got {type(table[key]).__name__}")
+            raise InputError(self.source, where + key, f"expected {kind.__name__}, got {type(table[key]).__name__}")
         return table[key]
 
-    def number(self, table: Any, key: str, *, positive: bool = False) -> float:
-        value = self.value(table, key, object)
-        good = isinstance(value, int | float) and not isinstance(value, bool) and np.isfinite(value)
+    def number(self, table: Any, key: str, where: str = "", *, positive: bool = False) -> float:
+        value = self.value(table, key, object, where)
+        good = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= LARGEST_NUMBER
         if not good or (positive and value <= 0):
-            raise InputError(
-                self.source, key, f"expected a finite number{' above 0' if positive else ''}, got {value!r}"[:160]
-            )
+            expected = f"expected a number{' above 0' if positive else ''} of at most {LARGEST_NUMBER:g}"
+            raise InputError(self.source, where + key, f"{expected}, got {value!r}"[:160])
         return float(value)
 
-    def point(self, table: Any, key: str) -> tuple[float, float, float]:
-        values = self.value(table, key, list)
+    def point(self, table: Any, key: str, where: str = "") -> tuple[float, float, float]:
+        values = self.value(table, key, list, where)
         if len(values) != 3:
-            raise InputError(self.source, key, f"expected 3 numbers, got {len(values)}")
-        x, y, z = (self.number({key: value}, key) for value in values)
+            raise InputError(self.source, where + key, f"expected 3 numbers, got {len(values)}")
+        x, y, z = (self.number({key: value}, key, where) for value in values)
         return x, y, z
+
+    def channel(self, entry: Any, where: str) -> Channel:
+        self.known_keys(entry, where, [f.name for f in fields(Channel)])
+        numbers = ("tolerance_m", "sensitivity_db_re_v_per_upa", "sampling_offset_s")
+        return Channel(
+            self.value(entry, "name", str, where),
+            self.point(entry, "position_m", where),
+            **{key: self.number(entry, key, where) for key in numbers if key in entry},
+        )
+
+    def pinger(self, entry: Any, where: str) -> KnownPinger:
+        self.known_keys(entry, where, keys := [f.name for f in fields(KnownPinger)])
+        for key in ("frequency_hz", "length_s", "repetition_s"):
+            self.value(entry, key, object, where)
+        positive = ("frequency_hz", "length_s", "repetition_s", "q")
+        given = [key for key in keys if key != "name" and self.given(entry, key)]
+        return KnownPinger(
+            self.value(entry, "name", str, where),
+            **{key: self.number(entry, key, where, positive=key in positive) for key in given},
+        )

@@ -57,12 +57,13 @@ class PingTrain:
 
 @dataclass(frozen=True)
 class Belief:
-    """What the crew reads off its instruments: the truth with an error of the scene's tolerances."""
+    """What the crew reads off its instruments and was told of the pingers: the truth with errors of the tolerances."""
 
     pose: Pose
     temperature_degc: float
     absolute_salinity_g_kg: float
     sound_speed_m_s: float
+    pinger_depth_m: Floats
 
 
 @dataclass(frozen=True)
@@ -256,4 +257,6 @@ def _draw_belief(scene: Scene, rng: np.random.Generator) -> Belief:
     salinity += rng.standard_normal() * water.salinity_tolerance_g_kg
     salinity = min(max(salinity, 0.0), _SALTIEST_G_KG)
     speed = sound_speed_teos10(temperature, absolute_salinity_g_kg=salinity, depth_m=max(position[2], 0.0))
-    return Belief(pose, temperature, salinity, float(speed))
+    depths = np.array([pinger.position_m[2] for pinger in scene.pingers])
+    depths = np.maximum(depths + rng.standard_normal(len(depths)) * scene.study.pinger_depth_sd_m, 0.0)
+    return Belief(pose, temperature, salinity, float(speed), depths)
