@@ -33,6 +33,13 @@ from acoustics.cli.progress import Progress
 @click.option("--dead", multiple=True, metavar="NAME", help="A hydrophone that gives nothing; may be repeated.")
 @click.option("--inverted", multiple=True, metavar="NAME", help="One of the wrong polarity; may be repeated.")
 @click.option("--swapped", multiple=True, nargs=2, metavar="NAME NAME", help="Two whose cables are exchanged.")
+@click.option(
+    "--dropouts-per-s",
+    type=click.FloatRange(0, 1000),
+    default=0.0,
+    show_default=True,
+    help="Stretches of 5 ms that the recorder loses, in a second.",
+)
 @seed_option
 @force_option
 @json_option
@@ -47,6 +54,7 @@ def simulate_command(
     dead: tuple[str, ...],
     inverted: tuple[str, ...],
     swapped: tuple[tuple[str, str], ...],
+    dropouts_per_s: float,
     seed: int | None,
     force: bool,
     as_json: bool,
@@ -78,7 +86,7 @@ def simulate_command(
         seconds=seconds,
         echoes=echoes,
         reverberation_s=reverberation_ms / 1e3,
-        faults=ChannelFaults(dead, inverted, swapped),
+        faults=ChannelFaults(dead, inverted, swapped, dropouts_per_s),
         encoding=encoding,
         force=force,
         progress=Progress("rendered"),

@@ -14,7 +14,7 @@ from acoustics.errors import ParameterError
 from acoustics.geometry import Floats
 from acoustics.physics.levels import pressure_from_level_pa
 from acoustics.propagate.render_bursts import ping_pressure
-from acoustics.propagate.render_noise import IsotropicPieces, RandomPieces
+from acoustics.propagate.render_noise import IsotropicPieces, RandomPieces, SteadyTones
 from acoustics.propagate.render_take import PingTrain, Take
 from acoustics.scene.recorder import Recorder
 
@@ -48,8 +48,13 @@ def render(take: Take, *, block_samples: int = DEFAULT_BLOCK_SAMPLES) -> Iterato
     that sound in the block, each as long as its burst and echoes. It does not grow with the recording.
     """
     convert = converter(take)
+    start = 0
     for pressure in render_pressure(take, block_samples=block_samples):
-        yield convert(pressure)
+        counts = convert(pressure)
+        for first, last in take.dropouts:
+            counts[max(first - start, 0) : max(last - start, 0)] = 0
+        yield counts
+        start += len(counts)
 
 
 def render_pressure(take: Take, *, block_samples: int = DEFAULT_BLOCK_SAMPLES) -> Iterator[Floats]:
@@ -60,10 +65,12 @@ def render_pressure(take: Take, *, block_samples: int = DEFAULT_BLOCK_SAMPLES) -
     if block_samples < 1:
         raise ParameterError(f"block_samples={block_samples} must be at least 1")
     noise = _Noise.of(take)
+    tones = SteadyTones(take.scene.noise.tones, take.tone_phase, take.times)
     pings = _Pings(take)
     for start in range(0, take.n_samples, block_samples):
         stop = min(start + block_samples, take.n_samples)
         pressure = noise.take(start, stop)
+        tones.add_to(pressure, start)
         pings.add_to(pressure, start)
         yield pressure
 
@@ -73,7 +80,7 @@ def converter(take: Take) -> _Converter:
     recorder = take.scene.recorder
     sensitivity = np.array([h.sensitivity_db_re_v_per_upa for h in take.scene.array.hydrophones])[take.hydrophone]
     volts_per_pa = 10 ** ((sensitivity + recorder.gain_db) / 20) * 1e6
-    return _Converter(take.polarity * volts_per_pa, recorder)
+    return _Converter(take.channel_gain * volts_per_pa, recorder)
 
 
 class _Converter:
@@ -184,4 +191,4 @@ class _Pings:
             # A sample taken late by far less than the build-up meets a later phase and the same envelope.
             late = recorder.aperture_jitter_s * self.jitter.take(first, first + len(analytic))
             analytic = analytic * np.exp(2j * np.pi * train.pinger.frequency_hz * late)
-        return first, np.ascontiguousarray(analytic.real)
+        return first, np.ascontiguousarray((analytic * np.exp(-1j * self.take.channel_phase)).real)

@@ -10,7 +10,10 @@ import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 
 from acoustics.geometry import Floats
+from acoustics.physics.levels import pressure_from_level_pa
 from acoustics.physics.noise import isotropic_coherence
+from acoustics.propagate.render_bursts import SampleTimes
+from acoustics.scene.noise import Tone
 
 _PIECE = 16_384  # samples
 
@@ -73,6 +76,22 @@ class IsotropicPieces:
         white = self.source.take(start - half, start - half + n_fft)
         mixed = np.einsum("fij,fj->fi", root, rfft(white, axis=0))
         return irfft(mixed, n_fft, axis=0)[half : half + _PIECE]
+
+
+@dataclass(frozen=True)
+class SteadyTones:
+    """Tones that sound throughout, each with a phase of its own at every channel."""
+
+    tones: tuple[Tone, ...]
+    phase: Floats  # (n_tones, n_channels) [rad]
+    times: SampleTimes
+
+    def add_to(self, pressure: Floats, start: int) -> None:
+        """Add them to pressure of shape (n, n_channels) [Pa] whose first sample is `start`."""
+        seconds = (start + np.arange(len(pressure)))[:, None] * self.times.interval_s + self.times.offset_s
+        for tone, phase in zip(self.tones, self.phase, strict=True):
+            peak = np.sqrt(2.0) * float(pressure_from_level_pa(tone.level_db))
+            pressure += peak * np.cos(2 * np.pi * tone.frequency_hz * seconds + phase)
 
 
 def _from_pieces(piece: Callable[[int], Floats], start: int, stop: int) -> Floats:

@@ -9,18 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.errors import ParameterError
-from acoustics.geometry import Floats, Pose
-from acoustics.physics.sound_speed import sound_speed_teos10
+from acoustics.geometry import Floats
 from acoustics.propagate.arrivals import Arrivals, arrivals
+from acoustics.propagate.belief import Belief, draw_belief
 from acoustics.propagate.render_bursts import SampleTimes, burst_span_s
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.scene.water import TEMPERATURE_RANGE_DEGC
 
 DEFAULT_REVERBERATION_S = 20e-3
 _ECHOES_OFF_S = 1e-9
 _PHASE = (0.1, 0.6)  # first ping of the recording, in repetition intervals: all of the last one is then heard
-_SALTIEST_G_KG = 45.0
 _LONGEST_S = 86_400.0
 _MOST_PINGS = 1_000_000
 
@@ -56,23 +54,18 @@ class PingTrain:
 
 
 @dataclass(frozen=True)
-class Belief:
-    """What the crew reads off its instruments and was told of the pingers: the truth with errors of the tolerances."""
-
-    pose: Pose
-    temperature_degc: float
-    absolute_salinity_g_kg: float
-    sound_speed_m_s: float
-    pinger_depth_m: Floats
-
-
-@dataclass(frozen=True)
 class ChannelFaults:
-    """Channels, by name of hydrophone, that are dead, of the wrong polarity, or exchanged in pairs."""
+    """Channels, by name of hydrophone, that are dead, of the wrong polarity, or exchanged in pairs; and dropouts.
+
+    At a dropout the recorder loses a stretch of all channels, of `dropout_s`, and fills it with zeros; they come at
+    random, `dropouts_per_s` of them in a second on average.
+    """
 
     dead: tuple[str, ...] = ()
     inverted: tuple[str, ...] = ()
     swapped: tuple[tuple[str, str], ...] = ()
+    dropouts_per_s: float = 0.0
+    dropout_s: float = 5e-3
 
     def wiring(self, names: Sequence[str]) -> tuple[NDArray[np.intp], Floats]:
         """For each channel the hydrophone on its cable, and the factor 1, -1 or 0 of its voltage.
@@ -109,6 +102,14 @@ class Take:
         Which hydrophone each channel hears: its own unless cables are swapped.
     polarity : ndarray, shape (n_channels,)
         1, -1 where inverted, 0 where dead.
+    gain : ndarray, shape (n_channels,)
+        Of the channel over its nominal one.
+    channel_phase : ndarray, shape (n_channels,)
+        By which the channel delays the carrier [rad].
+    tone_phase : ndarray, shape (n_tones, n_channels)
+        Of the tones in the scene's noise [rad].
+    dropouts : tuple of (int, int)
+        First sample and the one after the last of each stretch that the recorder loses.
     skew_s : ndarray, shape (n_channels,)
         What each channel adds to the time of all it records [s].
     sampling_offset_s : ndarray, shape (n_channels,)
@@ -126,6 +127,10 @@ class Take:
     hydrophones_m: Floats
     hydrophone: NDArray[np.intp]
     polarity: Floats
+    gain: Floats
+    channel_phase: Floats
+    tone_phase: Floats
+    dropouts: tuple[tuple[int, int], ...]
     skew_s: Floats
     sampling_offset_s: Floats
     trains: tuple[PingTrain, ...]
@@ -133,6 +138,11 @@ class Take:
     ambient_seed: np.random.SeedSequence
     self_noise_seed: np.random.SeedSequence
     jitter_seed: np.random.SeedSequence
+
+    @property
+    def channel_gain(self) -> Floats:
+        """Factor of each channel's voltage, its sign included, shape (n_channels,)."""
+        return self.polarity * self.gain
 
     @property
     def times(self) -> SampleTimes:
@@ -188,14 +198,16 @@ def draw_take(
     n_samples = round(seconds * scene.recorder.sample_rate_hz)
     if n_samples < 1:
         raise ParameterError(f"seconds={seconds!r} must hold at least one sample")
-    once, pings, *each_sample = np.random.SeedSequence(seed).spawn(5)
+    once, pings, *each_sample, electronics = np.random.SeedSequence(seed).spawn(6)
     rng = np.random.default_rng(once)
     n = len(scene.array.hydrophones)
-    hydrophone, polarity = (faults or ChannelFaults()).wiring([h.name for h in scene.array.hydrophones])
+    faults = faults or ChannelFaults()
+    hydrophone, polarity = faults.wiring([h.name for h in scene.array.hydrophones])
+    channels = np.random.default_rng(electronics)
     hydrophones = scene.array.positions_m + rng.standard_normal((n, 3)) * scene.array.tolerances_m[:, None]
     skew = rng.standard_normal(n) * scene.recorder.skew_sd_s
     turns = np.arange(n) / (n * scene.recorder.sample_rate_hz) if scene.recorder.multiplexed else np.zeros(n)
-    belief = _draw_belief(scene, rng)
+    belief = draw_belief(scene, rng)
     hydrophones = hydrophones[hydrophone]
     sites = scene.vehicle.pose.to_site(hydrophones)
     trains = []
@@ -210,7 +222,38 @@ def draw_take(
         paths = paths if echoes else _direct_only(paths)
         starts = np.array(_starts(pinger, paths, seconds, child))
         trains.append(PingTrain(pinger, starts, paths))
-    return Take(scene, n_samples, hydrophones, hydrophone, polarity, skew, turns, tuple(trains), belief, *each_sample)
+    return Take(
+        scene=scene,
+        n_samples=n_samples,
+        hydrophones_m=hydrophones,
+        hydrophone=hydrophone,
+        polarity=polarity,
+        gain=10 ** (channels.standard_normal(n) * scene.recorder.gain_sd_db / 20),
+        channel_phase=np.deg2rad(channels.standard_normal(n) * scene.recorder.phase_sd_deg),
+        tone_phase=channels.uniform(0, 2 * np.pi, (len(scene.noise.tones), n)),
+        dropouts=_draw_dropouts(faults, seconds, scene.recorder.sample_rate_hz, channels),
+        skew_s=skew,
+        sampling_offset_s=turns,
+        trains=tuple(trains),
+        belief=belief,
+        ambient_seed=each_sample[0],
+        self_noise_seed=each_sample[1],
+        jitter_seed=each_sample[2],
+    )
+
+
+def _draw_dropouts(
+    faults: ChannelFaults, seconds: float, sample_rate_hz: float, rng: np.random.Generator
+) -> tuple[tuple[int, int], ...]:
+    """Stretches that the recorder loses, in samples: a Poisson process in time."""
+    for name in ("dropouts_per_s", "dropout_s"):
+        if not 0 <= getattr(faults, name) < np.inf:
+            raise ParameterError(f"{name}={getattr(faults, name)!r} must be 0 or more")
+    if faults.dropouts_per_s * seconds > _MOST_PINGS:
+        raise ParameterError(f"dropouts_per_s={faults.dropouts_per_s:g} gives over {_MOST_PINGS:,} dropouts")
+    times = np.sort(rng.uniform(0, seconds, rng.poisson(faults.dropouts_per_s * seconds)))
+    edges = np.rint(np.stack([times, times + faults.dropout_s], axis=-1) * sample_rate_hz).astype(np.int64)
+    return tuple((int(first), int(last)) for first, last in edges)
 
 
 def _starts(pinger: Pinger, paths: Arrivals, seconds: float, seed: np.random.SeedSequence) -> list[float]:
@@ -240,23 +283,3 @@ def _direct_only(paths: Arrivals) -> Arrivals:
         horizon_s=paths.horizon_s,
         floor_db=paths.floor_db,
     )
-
-
-def _draw_belief(scene: Scene, rng: np.random.Generator) -> Belief:
-    """Pose as the navigation gives it, and water as a thermometer and a salinometer at the vehicle do."""
-    vehicle, water = scene.vehicle, scene.water
-    spread = np.array([vehicle.position_sd_m, vehicle.position_sd_m, vehicle.depth_sd_m])
-    position = np.array(vehicle.position_m) + rng.standard_normal(3) * spread
-    roll, pitch, heading = rng.standard_normal(3) * vehicle.attitude_sd
-    true = vehicle.pose
-    pose = Pose(position, true.roll + roll, true.pitch + pitch, true.heading + heading)
-    depth = vehicle.position_m[2]
-    temperature, salinity = (float(value) for value in water.at(depth))
-    temperature += rng.standard_normal() * water.temperature_tolerance_degc
-    temperature = float(np.clip(temperature, *TEMPERATURE_RANGE_DEGC))
-    salinity += rng.standard_normal() * water.salinity_tolerance_g_kg
-    salinity = min(max(salinity, 0.0), _SALTIEST_G_KG)
-    speed = sound_speed_teos10(temperature, absolute_salinity_g_kg=salinity, depth_m=max(position[2], 0.0))
-    depths = np.array([pinger.position_m[2] for pinger in scene.pingers])
-    depths = np.maximum(depths + rng.standard_normal(len(depths)) * scene.study.pinger_depth_sd_m, 0.0)
-    return Belief(pose, temperature, salinity, float(speed), depths)

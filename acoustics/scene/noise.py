@@ -10,16 +10,30 @@ from pydantic import Field, model_validator
 from acoustics.geometry import Floats
 from acoustics.physics.levels import power_sum_db
 from acoustics.physics.noise import thermal_noise_mellen1952_db, wind_noise_coates1989_db
-from acoustics.scene.model import Flag, LevelDb, SceneModel
+from acoustics.scene.model import Flag, FrequencyHz, LevelDb, SceneModel
+
+
+class Tone(SceneModel):
+    """A steady tone of the vehicle's electronics, such as a motor controller's.
+
+    `level_db` is re 1 uPa rms at every hydrophone; its phase differs from hydrophone to hydrophone.
+    """
+
+    frequency_hz: FrequencyHz
+    level_db: LevelDb
 
 
 class Noise(SceneModel):
-    """Spectral density levels, dB re 1 uPa^2/Hz. Without `ambient_density_db` it follows from heat and wind."""
+    """Spectral density levels, dB re 1 uPa^2/Hz. Without `ambient_density_db` it follows from heat and wind.
+
+    Tones are rendered in recordings; bounds leave them out, since a filter does too unless they fall in the band.
+    """
 
     ambient_density_db: LevelDb | None = None
     wind_speed_m_s: Annotated[float, Field(strict=True, ge=0, le=50)] | None = None
     self_noise_density_db: LevelDb | None = None
     isotropic_coherence: Flag = False
+    tones: Annotated[tuple[Tone, ...], Field(alias="tone", max_length=32)] = ()
 
     @model_validator(mode="after")
     def _one_ambient(self) -> Self:

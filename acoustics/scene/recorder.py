@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Self
 
+import numpy as np
 from pydantic import Field, model_validator
 
 from acoustics.physics.noise import quantisation_noise_density
@@ -13,7 +14,8 @@ from acoustics.scene.model import Flag, NotNegative, Positive, SceneModel
 class Recorder(SceneModel):
     """Sample rate, converter and the timing faults of the channels.
 
-    `skew_sd_s` is what stays unknown of the time offset between channels; `full_scale_v` is the peak voltage.
+    `skew_sd_s`, `phase_sd_deg` and `gain_sd_db` are what stays unknown of the time offset, the phase and the gain of
+    each channel; `full_scale_v` is the peak voltage.
     """
 
     sample_rate_hz: Annotated[float, Field(strict=True, ge=1e3, le=1e8)] = 250e3
@@ -23,6 +25,8 @@ class Recorder(SceneModel):
     passband_hz: tuple[Positive, Positive] | None = None
     multiplexed: Flag = False
     skew_sd_s: NotNegative = 0.0
+    phase_sd_deg: Annotated[float, Field(strict=True, ge=0, le=90)] = 0.0
+    gain_sd_db: Annotated[float, Field(strict=True, ge=0, le=40)] = 0.0
     clock_error_ppm: Annotated[float, Field(strict=True, ge=-10_000, le=10_000)] = 0.0
     aperture_jitter_s: NotNegative = 0.0
 
@@ -31,6 +35,10 @@ class Recorder(SceneModel):
         if self.passband_hz is not None and self.passband_hz[0] >= self.passband_hz[1]:
             raise ValueError(f"passband_hz must be [low, high], got {list(self.passband_hz)}")
         return self
+
+    def timing_sd_s(self, frequency_hz: float) -> float:
+        """Skew and phase of a channel together, as a standard deviation of time at a frequency [s]."""
+        return float(np.hypot(self.skew_sd_s, self.phase_sd_deg / 360 / frequency_hz))
 
     def quantisation_pressure_density(self, sensitivity_db_re_v_per_upa: float) -> float:
         """Noise density of the converter's steps as pressure in the water [Pa^2/Hz], one-sided."""

@@ -103,7 +103,7 @@ def sidecar_of(take: Take, encoding: Encoding) -> Sidecar:
         absolute_salinity_g_kg=belief.absolute_salinity_g_kg,
         volts_per_count=volts_per_stored(encoding, scene.recorder.bits, scene.recorder.full_scale_v),
         gain_db=scene.recorder.gain_db,
-        skew_sd_s=scene.recorder.skew_sd_s,
+        skew_sd_s=scene.recorder.timing_sd_s(scene.pingers[0].frequency_hz),
         **_pose_table(belief.pose),
         position_sd_m=vehicle.position_sd_m,
         depth_sd_m=vehicle.depth_sd_m,
@@ -137,8 +137,10 @@ def truth_table(take: Take, seed: int) -> dict[str, Any]:
                 "position_error_m": (place - nominal).tolist(),
                 "site_position_m": site.tolist(),
                 "skew_s": float(skew),
+                "gain": float(gain),
+                "phase_deg": float(np.rad2deg(phase)),
             }
-            for h, hydrophone, polarity, place, nominal, site, skew in zip(
+            for h, hydrophone, polarity, place, nominal, site, skew, gain, phase in zip(
                 scene.array.hydrophones,
                 take.hydrophone,
                 take.polarity,
@@ -146,9 +148,12 @@ def truth_table(take: Take, seed: int) -> dict[str, Any]:
                 scene.array.positions_m,
                 pose.to_site(take.hydrophones_m),
                 take.skew_s,
+                take.gain,
+                take.channel_phase,
                 strict=True,
             )
         ],
+        "dropouts_s": [[edge / scene.recorder.sample_rate_hz for edge in stretch] for stretch in take.dropouts],
         "pingers": [_pinger_table(take, train) for train in take.trains],
         "pings": sorted(
             (ping for train in take.trains for ping in _ping_tables(take, train)), key=lambda ping: ping["sent_s"]

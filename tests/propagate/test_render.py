@@ -351,3 +351,50 @@ def test_faults_of_the_cables():
     np.testing.assert_array_equal(take.trains[0].direct_delay_s, plain.trains[0].direct_delay_s[[2, 1, 0]])
     with pytest.raises(ParameterError, match="no hydrophone 'd' in the array; known: a, b, c"):
         counts(dead=("d",))
+
+
+def test_tones_stand_in_the_spectrum_at_their_level():
+    tone = {"frequency_hz": 40e3, "level_db": 100.0}
+    noise = {"ambient_density_db": 50.0, "tone": [tone]}
+    scene = scene_with(pinger=[PINGER | {"source_level_db": 0.0}], noise=noise)
+    pressure = np.concatenate(list(render_pressure(draw_take(scene, seconds=0.5, seed=1), block_samples=5000)))
+    frequency, power = signal.periodogram(pressure, RATE, "flattop", scaling="spectrum", axis=0)
+    at = np.argmax(power[:, 0])
+    assert frequency[at] == pytest.approx(40e3, abs=2 / 0.5)
+    # 100 dB re 1 uPa is 0.1 Pa rms; noise in a bin of 2 Hz is 47 dB lower.
+    np.testing.assert_allclose(np.sqrt(power[at]), 0.1, rtol=0.02)
+
+
+def test_dropouts_are_zeros_in_all_channels_at_their_rate():
+    scene = scene_with(noise={"ambient_density_db": 80.0}, recorder={"sample_rate_hz": RATE, "gain_db": 60.0})
+    faults = ChannelFaults(dropouts_per_s=20.0, dropout_s=2e-3)
+    take = draw_take(scene, seconds=5.0, seed=1, faults=faults)
+    lost, whole = (np.concatenate(list(render(t))) for t in (take, draw_take(scene, seconds=5.0, seed=1)))
+    # A Poisson number of mean 100: within four of its standard deviations.
+    assert abs(len(take.dropouts) - 100) < 40
+    gone = np.zeros(len(lost), dtype=bool)
+    for first, last in take.dropouts:
+        assert last - first == pytest.approx(2e-3 * RATE, abs=1)
+        gone[first:last] = True
+    assert not lost[gone].any()
+    np.testing.assert_array_equal(lost[~gone], whole[~gone])
+    with pytest.raises(ParameterError, match="dropout_s=-1 must be 0 or more"):
+        draw_take(scene, seconds=1.0, seed=1, faults=ChannelFaults(dropout_s=-1))
+
+
+def test_channels_differ_in_gain_and_phase_by_their_tolerance():
+    quiet = {"ambient_density_db": -100.0}
+    odd = {"sample_rate_hz": RATE, "bits": 32, "gain_sd_db": 1.0, "phase_sd_deg": 20.0}
+    scene = scene_with(noise=quiet, recorder=odd)
+    takes = [draw_take(scene, seconds=2.0, seed=seed) for seed in range(400)]
+    # 1,200 draws tell a standard deviation to 2 %; 6 % is three times that.
+    assert np.std([20 * np.log10(t.gain) for t in takes]) == pytest.approx(1.0, rel=0.06)
+    assert np.rad2deg(np.std([t.channel_phase for t in takes])) == pytest.approx(20.0, rel=0.06)
+    take = takes[0]
+    plain = draw_take(scene_with(noise=quiet, recorder={"sample_rate_hz": RATE, "bits": 32}), seconds=2.0, seed=0)
+    counts, even = (signal.hilbert(np.concatenate(list(render(t))).astype(float), axis=0) for t in (take, plain))
+    ratio = np.sum(counts * even.conj(), axis=0) / np.sum(np.abs(even) ** 2, axis=0)
+    np.testing.assert_allclose(np.abs(ratio), take.gain, rtol=1e-3)
+    np.testing.assert_allclose(np.angle(ratio), -take.channel_phase, atol=1e-3)
+    # 20 degrees of a 30 kHz cycle are 1.85 us.
+    assert scene.recorder.timing_sd_s(30e3) == pytest.approx(20 / 360 / 30e3)

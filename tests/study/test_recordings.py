@@ -105,6 +105,9 @@ def test_the_crew_does_not_know_the_truth(tmp_path):
         "temperature_degc",
         "absolute_salinity_g_kg",
         "sound_speed_m_s",
+        "sound_speed_sd_m_s",
+        "skew_sd_s",
+        "pingers",
         "pose",
     }
     np.testing.assert_allclose([c.position_m for c in known.channels], scene.array.positions_m, atol=1e-12)
@@ -114,6 +117,7 @@ def test_the_crew_does_not_know_the_truth(tmp_path):
     assert 0 < abs(known.heading_deg - truth["pose"]["heading_deg"]) < 8
     assert 0 < abs(known.position_m[2] - truth["pose"]["position_m"][2]) < 0.2
     assert 0 < abs(known.temperature_degc - truth["temperature_degc"]) < 4
+    assert 0 < abs(known.pingers[0].depth_m - scene.pingers[0].position_m[2]) < 4 * scene.study.pinger_depth_sd_m
     # 2.5 m/s for each degree in fresh water near 26 degC (Marczak 1997 from memory: 2.4 to 2.7).
     slope = (known.sound_speed_m_s - truth["sound_speed_m_s"]) / (known.temperature_degc - truth["temperature_degc"])
     assert 2 < slope < 3
