@@ -31,7 +31,7 @@ _ERRORS = {
     "self_noise": ("noise of the vehicle", "noise.self_noise_density_db", True),
     "quantisation": ("quantisation", "recorder.gain_db, recorder.bits", True),
     "aperture_jitter": ("aperture jitter", "recorder.aperture_jitter_s", True),
-    "skew": ("channel skew", "recorder.skew_sd_s", True),
+    "skew": ("channel skew", "recorder.skew_sd_s, recorder.phase_sd_deg", True),
     "mounting": ("mounting", "array.hydrophone.tolerance_m", True),
     "sound_speed": ("sound speed", "water.temperature_tolerance_degc", True),
     "heading": ("heading", "vehicle.heading_sd_deg", True),
@@ -189,7 +189,7 @@ def _bounds_in_parts(scene: Scene, pinger: Pinger, place: _Place, link: LinkBudg
     whole = shared | {
         "arrival_variance_s2": link.carrier_variance_s2,
         "element_sd_m": scene.array.tolerances_m,
-        "skew_sd_s": scene.recorder.skew_sd_s,
+        "skew_sd_s": scene.recorder.timing_sd_s(pinger.frequency_hz),
     }
     split = shared | {"arrival_sd_s": _arrival_errors(scene, pinger, link)}
     direction_bound = bearing_bound(*direction, **whole)
@@ -220,7 +220,7 @@ def _arrival_errors(scene: Scene, pinger: Pinger, link: LinkBudget) -> dict[str,
         "self_noise": own,
         "quantisation": steps,
         "aperture_jitter": jitter,
-        "skew": scene.recorder.skew_sd_s,
+        "skew": scene.recorder.timing_sd_s(pinger.frequency_hz),
         "mounting": scene.array.tolerances_m / scene.sound_speed_m_s,
     }
 

@@ -108,7 +108,7 @@ class Sweep:
             self.scene.sound_speed_m_s,
             arrival_variance_s2=np.asarray(variance_s2),
             element_sd_m=self.scene.array.tolerances_m,
-            skew_sd_s=self.scene.recorder.skew_sd_s,
+            skew_sd_s=self.scene.recorder.timing_sd_s(self.pinger.frequency_hz),
             sound_speed_sd_m_s=self.scene.sound_speed_sd_m_s,
         )
         return np.rad2deg(np.sqrt(np.mean(np.minimum(bound.bearing_sd, BEARING_GUESS_SD) ** 2, axis=-1)))
@@ -122,7 +122,9 @@ class Sweep:
             self.depression,
             self.scene.sound_speed_m_s,
             frequency_hz=self.pinger.frequency_hz,
-            carrier_variance_s2=self.link.carrier_variance_s2 + self.scene.recorder.skew_sd_s**2 + mounting,
+            carrier_variance_s2=self.link.carrier_variance_s2
+            + self.scene.recorder.timing_sd_s(self.pinger.frequency_hz) ** 2
+            + mounting,
             envelope_variance_s2=np.full(len(mounting), self.link.envelope_variance_s2),
         )
         probability = ambiguity.wrong_probability.mean(axis=-1)
@@ -161,7 +163,7 @@ class Sweep:
         errors = DelayErrors(
             self.link.carrier_variance_s2,
             self.link.envelope_variance_s2,
-            self.scene.recorder.skew_sd_s,
+            self.scene.recorder.timing_sd_s(self.pinger.frequency_hz),
             self.scene.array.tolerances_m,
             self.scene.sound_speed_sd_m_s,
         )
