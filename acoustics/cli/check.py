@@ -20,7 +20,7 @@ def check_command(scenario: Path, pinger_name: str | None, as_json: bool) -> Non
     Example:
       pingfix check examples/mallard-basin.toml
     """
-    from acoustics.present.summaries import outlook_text
+    from acoustics.present.outlook_text import outlook_text
     from acoustics.present.tables import to_json
     from acoustics.scenario import load_scene
     from acoustics.study.outlook import outlook

@@ -41,8 +41,8 @@ def spacing_command(
     Example:
       pingfix spacing examples/mallard-basin.toml --plot spacing.png
     """
+    from acoustics.present.spacing_text import spacing_text
     from acoustics.present.style import check_picture, write_picture
-    from acoustics.present.summaries import spacing_text
     from acoustics.present.tables import to_json
     from acoustics.scenario import load_scene
     from acoustics.study.spacing import study_spacing

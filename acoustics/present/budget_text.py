@@ -6,13 +6,13 @@ import textwrap
 
 import numpy as np
 
-from acoustics.present.tables import number, table
+from acoustics.present.tables import Rows, number, table
 from acoustics.study.budget import Budget, Contribution
 
 # Beyond this part of the distance a position error tells only that the range is not observed.
 _RANGE_LOST = 0.5
 
-_LEGEND = (
+LEGEND = (
     "Every number is a Cramer-Rao bound with all the errors as nuisance parameters, unless its line says otherwise. "
     "Each error is taken through the one estimator that knows of them all, so the lines add in quadrature to the "
     "total. A bias is what a simpler model gets wrong, to first order; rounding is what a lag rounded to a sample "
@@ -31,20 +31,20 @@ def budget_text(result: Budget) -> str:
         f"clean window {number(1e3 * result.clean_window_s)} ms, 2E/N0 "
         + (f"{ratio:.1f} dB" if np.isfinite(ratio) else "none"),
         "",
-        _budget_table(result),
+        table(*budget_rows(result)),
         "",
         f"Improve first ({result.rule}):",
-        f"  bearing:  {_advice(result.improve_bearing, 'bearing', 'deg', result.bearing_deg)}",
-        f"  position: {_advice(result.improve_position, 'position', 'm', result.position_m)}",
+        f"  bearing:  {advice(result.improve_bearing, 'bearing', 'deg', result.bearing_deg)}",
+        f"  position: {advice(result.improve_position, 'position', 'm', result.position_m)}",
         "",
-        *textwrap.wrap(_LEGEND, 100),
+        *textwrap.wrap(LEGEND, 100),
     ]
-    for note in _notes(result):
+    for note in budget_notes(result):
         lines += textwrap.wrap(f"Note: {note}", 100)
     return "\n".join(lines)
 
 
-def _notes(result: Budget) -> list[str]:
+def budget_notes(result: Budget) -> list[str]:
     """What a reader should not overlook, in whole sentences."""
     notes = []
     for c in result.contributions:
@@ -80,7 +80,8 @@ def by_size(result: Budget) -> list[Contribution]:
     return sorted((c for c in result.contributions if c.kind == "bound"), key=share, reverse=True)
 
 
-def _budget_table(result: Budget) -> str:
+def budget_rows(result: Budget) -> Rows:
+    """One line an error, then the totals."""
     header = (
         "standard deviation",
         "bearing deg",
@@ -108,10 +109,11 @@ def _budget_table(result: Budget) -> str:
             rows.append((*cells(f"{c.name} ({c.kind})", (c.bearing_deg, c.depression_deg, c.position_m)), *blank))
     biased = (result.bearing_with_bias_deg, result.depression_with_bias_deg, result.position_with_bias_m)
     rows.append((*cells("total with the biases", biased), *blank))
-    return table(header, rows)
+    return header, rows
 
 
-def _advice(line: Contribution | None, quantity: str, unit: str, total: float) -> str:
+def advice(line: Contribution | None, quantity: str, unit: str, total: float) -> str:
+    """The contribution to improve first, and what halving it gains."""
     if not np.isfinite(total):
         return "not observed from here"
     if line is None:

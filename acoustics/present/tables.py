@@ -9,6 +9,9 @@ from typing import Any
 
 import numpy as np
 
+# Header and rows of a table, for text and for pages alike.
+Rows = tuple[Sequence[str], Sequence[Sequence[str]]]
+
 
 def table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     """Columns aligned under their headings: the first to the left, the others to the right."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.geometry import Floats, Pose
@@ -53,7 +54,7 @@ def outlook(scene: Scene, pinger: Pinger) -> Outlook:
     The ranges lie on the straight line from the pinger through the vehicle, as far as it stays in the water, at
     the vehicle's depth; the energy counted is that inside the clean window there.
     """
-    ranges, posts = _posts_along_line(scene, pinger)
+    ranges, posts = posts_along_line(scene, pinger, _RANGES_M)
     window = clean_windows(scene, pinger, posts)
     link = link_budget(scene, pinger, ranges, window_s=window)
     speed = scene.sound_speed_m_s
@@ -102,14 +103,17 @@ def clean_windows(scene: Scene, pinger: Pinger, posts_m: Floats) -> Floats:
     )
 
 
-def _posts_along_line(scene: Scene, pinger: Pinger) -> tuple[Floats, Floats]:
-    """Ranges [m] and vehicle positions (n_ranges, 3) [m] on the line from the pinger through the vehicle."""
+def posts_along_line(scene: Scene, pinger: Pinger, wished_m: ArrayLike) -> tuple[Floats, Floats]:
+    """Ranges [m] and vehicle positions (n_ranges, 3) [m] on the line from the pinger through the vehicle.
+
+    Of the ranges wished those at which the vehicle, at its depth, is in the water; and the vehicle's own.
+    """
     source, vehicle = np.array(pinger.position_m), np.array(scene.vehicle.position_m)
     across = vehicle[:2] - source[:2]
     across = across / max(float(np.hypot(*across)), 1e-9)
     drop = source[2] - vehicle[2]
     own = float(np.linalg.norm(source - vehicle))
-    ranges = np.unique([*(r for r in _RANGES_M if r > abs(drop)), own])
+    ranges = np.unique([*(r for r in np.asarray(wished_m) if r > abs(drop)), own])
     reach = np.sqrt(np.maximum(ranges**2 - drop**2, 0.0))
     posts = np.column_stack([source[:2] + reach[:, None] * across, np.full(len(ranges), vehicle[2])])
     wet = scene.pool.contains(posts, margin_m=float(np.abs(scene.array.positions_m).max())) | (ranges == own)
