@@ -30,6 +30,7 @@ def sound_speed_command(
       pingfix sound-speed --temperature-degc 14 --practical-salinity 30 --depth-m 3
     """
     from acoustics.present.tables import table, to_json
+    from acoustics.present.water_text import WATER_NOTE, water_rows
     from acoustics.scenario import load_scene, make_water
     from acoustics.study.water_column import water_column
 
@@ -43,14 +44,5 @@ def sound_speed_command(
     if as_json:
         click.echo(to_json(column))
         return
-    header = ("depth m", "temperature degC", "absolute salinity g/kg", "sound speed m/s", "per degC")
-    rows = zip(
-        column.depth_m,
-        column.temperature_degc,
-        column.absolute_salinity_g_kg,
-        column.sound_speed_m_s,
-        column.per_degc_m_s,
-        strict=True,
-    )
-    click.echo(table(header, [(f"{d:g}", f"{t:.1f}", f"{s:.2f}", f"{c:.2f}", f"{k:+.2f}") for d, t, s, c, k in rows]))
-    click.echo("Computed by TEOS-10 (sound_speed_t_exact); within 0.05 m/s of IAPWS-95 in fresh water.")
+    click.echo(table(*water_rows(column)))
+    click.echo(WATER_NOTE)

@@ -10,7 +10,7 @@ from acoustics.present.tables import Rows, number, table
 from acoustics.study.budget import Budget, Contribution
 
 # Beyond this part of the distance a position error tells only that the range is not observed.
-_RANGE_LOST = 0.5
+RANGE_LOST = 0.5
 
 LEGEND = (
     "Every number is a Cramer-Rao bound with all the errors as nuisance parameters, unless its line says otherwise. "
@@ -60,9 +60,9 @@ def budget_notes(result: Budget) -> list[str]:
         notes.append("the depression is not observed; the bearing's figures are those with the depression known.")
     if result.energy_ratio_2e_n0 == 0:
         notes.append("no part of the burst comes before the first strong echo, so nothing of it counts.")
-    if _RANGE_LOST * result.range_m < result.position_m < np.inf:
+    if RANGE_LOST * result.range_m < result.position_m < np.inf:
         notes.append(
-            f"a position error of over {100 * _RANGE_LOST:g} % of the distance means that one ping does not tell this "
+            f"a position error of over {100 * RANGE_LOST:g} % of the distance means that one ping does not tell this "
             "array the range; the figure, good to first order, is then too rough to use. The bearing is not touched "
             "by that."
         )

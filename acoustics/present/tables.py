@@ -9,6 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from acoustics.scene.model import SceneModel
+
 # Header and rows of a table, for text and for pages alike.
 Rows = tuple[Sequence[str], Sequence[Sequence[str]]]
 
@@ -50,6 +52,8 @@ def to_dict(result: Any) -> Any:
     """Turn a result (dataclasses, arrays, tuples) into what JSON can hold; infinite and missing numbers become null."""
     if is_dataclass(result):
         return {field.name: to_dict(getattr(result, field.name)) for field in fields(result)}
+    if isinstance(result, SceneModel):
+        return to_dict(result.model_dump(by_alias=True))
     if isinstance(result, dict):
         return {str(key): to_dict(value) for key, value in result.items()}
     if isinstance(result, np.ndarray):

@@ -171,6 +171,13 @@ def live_figures(
     return LiveFigures(window, ratio_db, float(np.rad2deg(rms)), half, pair)
 
 
+def live_energy_ratio_db(scene: Scene, pinger: Pinger, model: LiveModel) -> Floats:
+    """``2 E / N0`` inside the clean window at the model's ranges, for the scene as it is, shape (n_ranges,) [dB]."""
+    window = np.minimum(model.echo_detour_m / scene.sound_speed_m_s, pinger.length_s)
+    ratio = link_budget(scene, pinger, model.range_m, window_s=window).energy_ratio_2e_n0
+    return 10 * np.log10(ratio, out=np.full(ratio.shape, np.nan), where=ratio > 0)
+
+
 def _warmed(scene: Scene, temperature_degc: float) -> Scene:
     """The scene with its water at one temperature throughout, its salinity that at the vehicle."""
     depth = scene.vehicle.position_m[2]

@@ -1,0 +1,70 @@
+"""`pingfix report`: one page for a design review."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from acoustics.cli.options import (
+    choose_pinger,
+    force_option,
+    json_option,
+    pinger_option,
+    scenario_argument,
+    seed_option,
+)
+from acoustics.cli.progress import Progress
+
+
+@click.command("report", short_help="Everything on one page, for a design review.")
+@scenario_argument
+@pinger_option
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="The page; default: the scenario's name with .html, in this folder.",
+)
+@click.option(
+    "--trials",
+    type=click.IntRange(200, 1_000_000),
+    help="Simulated pings at each spacing; default: study.trials.",
+)
+@seed_option
+@force_option
+@json_option
+def report_command(
+    scenario: Path,
+    pinger_name: str | None,
+    out: Path | None,
+    trials: int | None,
+    seed: int | None,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Write what SCENARIO implies as one HTML page that needs no network: figures, tables, reasons, cautions.
+
+    \b
+    Example:
+      pingfix report examples/mallard-basin.toml --out mallard-basin.html
+    """
+    from acoustics.files import check_free, write_file
+    from acoustics.present.report.page import report_page
+    from acoustics.present.tables import to_json
+    from acoustics.scenario import load_scene
+    from acoustics.study.report import study_report
+
+    out = out or Path(scenario.with_suffix(".html").name)
+    check_free(out, force=force)
+    scene = load_scene(scenario)
+    report = study_report(
+        scene,
+        choose_pinger(scene, pinger_name),
+        scenario,
+        trials=trials or max(scene.study.trials, 200),
+        seed=scene.study.seed if seed is None else seed,
+        progress=Progress,
+    )
+    write_file(out, report_page(report).encode("utf-8"), force=force)
+    click.echo(to_json(report) if as_json else f"{out}: {scene.title} on one page; open it in a browser or print it")

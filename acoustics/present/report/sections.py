@@ -1,0 +1,256 @@
+"""The sections of the report, in the order in which a review asks."""
+
+from __future__ import annotations
+
+from acoustics.present.array_view import array_views
+from acoustics.present.budget_plot import budget_plot
+from acoustics.present.budget_text import LEGEND, RANGE_LOST, advice, budget_notes, budget_rows
+from acoustics.present.link_plot import link_plot
+from acoustics.present.map_plot import map_plot
+from acoustics.present.outlook_text import LINK_NOTE, link_rows, outlook_facts
+from acoustics.present.pool_view import site_views
+from acoustics.present.report.blocks import Block, Section, figure_block, table_block, text
+from acoustics.present.report.live import live_block
+from acoustics.present.spacing_plot import spacing_plot
+from acoustics.present.spacing_text import rate_rows, spacing_rows
+from acoustics.present.summaries import map_rows
+from acoustics.present.tables import number
+from acoustics.present.water_text import WATER_NOTE, water_rows
+from acoustics.study.live_model import live_energy_ratio_db
+from acoustics.study.report import Report
+
+
+def sections(report: Report) -> list[Section]:
+    """All sections; those for which the scene has nothing to show are left out."""
+    parts = [_glance, _scene, _array, _spacing, _link, _budget, _map, _live, _assumptions, _safety, _repeat]
+    return [section for part in parts if (section := part(report)) is not None]
+
+
+def _glance(report: Report) -> Section:
+    choice, budget = report.spacing.recommendation, report.budget
+    entries = [
+        (
+            "Take this spacing and sample rate",
+            f"{1e3 * choice.spacing_m:.0f} mm, {choice.sample_rate_hz / 1e3:g} kHz",
+            f"bearing error {number(choice.expected_deg)} deg RMS, prediction",
+        ),
+        (
+            f"Bearing in the site from {budget.range_m:.1f} m",
+            f"{number(budget.bearing_deg)} deg",
+            "the array as it is, heading error included; bound",
+        ),
+        ("Horizontal position, one ping from there", *_position(budget.position_m, budget.range_m)),
+        (
+            "Clean window there",
+            f"{number(1e3 * budget.clean_window_s)} ms",
+            "until the first strong echo, from the geometry",
+        ),
+    ]
+    if report.pool_map is not None:
+        median, _, _ = report.pool_map.quantiles["position_m"]
+        entries.append(("Horizontal position, one ping, over the site", f"{number(median)} m", "median, bound"))
+    return Section("glance", "At a glance", [Block("glance", entries=entries), *text(choice.reason)])
+
+
+def _position(error_m: float, range_m: float) -> tuple[str, str]:
+    """The error, unless it tells only that one ping does not give the range."""
+    if error_m > RANGE_LOST * range_m:
+        return "not observed", f"one ping gives a bearing only; the bound is over {100 * RANGE_LOST:g} % of the range"
+    return f"{number(error_m)} m", "RMS, bound"
+
+
+def _scene(report: Report) -> Section:
+    scene = report.scene
+    facts = [(name, value) for name, value in outlook_facts(report.outlook)]
+    return Section(
+        "scene",
+        "The scene",
+        [
+            figure_block(
+                site_views(scene),
+                "site",
+                name="The site from above and from the side",
+                alt=f"{scene.title} from above and from the side with stations, pingers and {scene.vehicle.name}",
+                caption="Stars: pingers. Squares: stations. Circle and arrow: the vehicle and its heading.",
+            ),
+            table_block((("what", "value"), facts), "What follows from the scene"),
+            table_block(water_rows(report.water), "Sound speed by depth, and what one degree changes"),
+            *text(WATER_NOTE),
+        ],
+    )
+
+
+def _array(report: Report) -> Section:
+    array, result = report.scene.array, report.outlook
+    header = ("hydrophone", "x forward mm", "y starboard mm", "z down mm", "tolerance mm")
+    rows = [
+        (h.name, *(f"{1e3 * x:.1f}" for x in place), number(1e3 * h.tolerance_m))
+        for h, place in zip(array.hydrophones, array.positions_m, strict=True)
+    ]
+    told = [f"It observes {result.observes}."]
+    told += [f"Good for: {result.good_for}."] if result.good_for else []
+    told += [f"It cannot observe: {result.cannot_observe}."] if result.cannot_observe else []
+    return Section(
+        "array",
+        "The array, and what it observes",
+        [
+            Block("list", entries=told),
+            figure_block(
+                array_views(report.scene),
+                "array",
+                name="The array in three views",
+                alt=f"{array.name} from above, from starboard and from behind, with dimensions in millimetres",
+                caption="To scale in the body frame; the shaded box is the hull that hydrophones may span.",
+            ),
+            table_block(
+                (header, rows), "Places in the body frame; tolerance is one standard deviation along each axis"
+            ),
+        ],
+    )
+
+
+def _spacing(report: Report) -> Section:
+    study = report.spacing
+    choice = study.recommendation
+    return Section(
+        "spacing",
+        "Spacing and sample rate",
+        [
+            *text(choice.reason, *study.remarks),
+            figure_block(
+                spacing_plot(study),
+                "spacing",
+                name="Bearing error by spacing",
+                alt=(
+                    f"Bearing error against shortest baseline; recommended {1e3 * choice.spacing_m:.0f} mm with "
+                    f"{number(choice.expected_deg)} degrees"
+                ),
+                caption=(
+                    "A wider array has a finer bearing until cycles of the carrier can be mistaken for one another. "
+                    "Take the spacing at the diamond."
+                ),
+            ),
+            table_block(spacing_rows(study), "Bearing error, RMS in degrees, by shortest baseline"),
+            table_block(rate_rows(study), "What the sample rate costs at that spacing (bounds, RMS in degrees)"),
+        ],
+    )
+
+
+def _link(report: Report) -> Section:
+    ratio = live_energy_ratio_db(report.scene, report.pinger, report.live)
+    return Section(
+        "link",
+        "Link budget and clean window",
+        [
+            table_block(link_rows(report.outlook), "The link by range from the pinger"),
+            figure_block(
+                link_plot(report.live, ratio),
+                "link",
+                name="Clean window and signal to noise ratio by range",
+                alt="Clean window in milliseconds and 2E/N0 in decibels against range from the pinger",
+                caption="Both fall with range: echoes come sooner after the direct sound, which is weaker as well.",
+            ),
+            *text(LINK_NOTE, *report.outlook.remarks),
+        ],
+    )
+
+
+def _budget(report: Report) -> Section:
+    result = report.budget
+    return Section(
+        "budget",
+        "Error budget",
+        [
+            Block(
+                "list",
+                entries=[
+                    f"Bearing: {advice(result.improve_bearing, 'bearing', 'deg', result.bearing_deg)}.",
+                    f"Position: {advice(result.improve_position, 'position', 'm', result.position_m)}.",
+                ],
+            ),
+            figure_block(
+                budget_plot(result),
+                "budget",
+                name="Contributions to bearing and position error",
+                alt="Bars of the contributions to the bearing error and to the position error, largest first",
+                caption="Work on the longest dark bar first. Diamonds: the total with that one error halved.",
+            ),
+            table_block(budget_rows(result), "Contributions at the vehicle's place"),
+            *text(LEGEND, *budget_notes(result)),
+        ],
+    )
+
+
+def _map(report: Report) -> Section | None:
+    result = report.pool_map
+    if result is None:
+        return None
+    blocks = [table_block(map_rows(result), "One ping from anywhere: quantiles over the cells")]
+    if min(result.position_m.shape) >= 2:
+        figure = figure_block(
+            map_plot(result, report.scene, report.pinger),
+            "map",
+            name="Error over the site",
+            alt="Maps of the site with contours of bearing error in degrees and of position error in metres",
+            caption="Listen from where the shade is light: there one ping is enough. Elsewhere it gives a bearing.",
+        )
+        blocks.insert(0, figure)
+    return Section("map", "Where the fix is good", blocks)
+
+
+def _live(report: Report) -> Section:
+    choice = report.spacing.recommendation
+    return Section(
+        "live",
+        "Try other values",
+        [
+            *text(
+                "Change spacing, sample rate, range and water temperature. The bounds are those of the sections above, "
+                "computed in this page; no network is used."
+            ),
+            live_block(report.live, choice.spacing_m, choice.sample_rate_hz),
+        ],
+    )
+
+
+def _assumptions(report: Report) -> Section:
+    scene = report.scene
+    entries = [
+        "Bound: no unbiased estimator does better (Cramer-Rao), with the tolerances of the scenario as unknowns. "
+        "Prediction: bounds and wrong cycles mixed. Simulation: pings drawn with those errors and estimated, with a "
+        "95 % interval or the number of trials.",
+        "Rays are straight. The pool is a convex prism with a plane floor; what stands in it casts no shadow.",
+        f"Only the part of the burst before the first echo above {scene.study.clean_window_threshold_db:g} dB counts.",
+        "Noise is taken as independent between hydrophones, with the density of the scenario at the carrier.",
+        f"The pinger's depth is known to {scene.study.pinger_depth_sd_m:g} m, the heading to "
+        f"{scene.vehicle.heading_sd_deg:g} deg (standard deviations).",
+    ]
+    if scene.noise.self_noise_density_db is None:
+        entries.append("The vehicle counts as silent, since the scenario gives no noise of its own.")
+    return Section("assumptions", "What is assumed", [Block("list", entries=entries)])
+
+
+def _safety(report: Report) -> Section:
+    entries = [
+        "Accuracy estimates are for planning, never for anyone's safety.",
+        f"The pinger sends {report.pinger.source_level_db:g} dB re 1 uPa at 1 m. Keep swimmers and divers away from a "
+        "powerful source, mind the level that marine life receives, and ask whether the water needs a permit.",
+        "Mains power, chargers and batteries stay away from the water's edge and behind residual-current protection. "
+        "Have electrical work and lifting done as local codes and licensed practice demand.",
+    ]
+    return Section("safety", "Cautions", [Block("caution", entries=entries)])
+
+
+def _repeat(report: Report) -> Section:
+    command = f"pingfix report {report.scenario} --trials {report.trials} --seed {report.seed}"
+    return Section(
+        "repeat",
+        "How to repeat it",
+        [
+            Block("code", text=command),
+            *text(
+                f"pingfix {report.version}, seed {report.seed}, {report.trials:,} trials. SHA-256 of "
+                f"{report.scenario}: {report.scenario_sha256}"
+            ),
+        ],
+    )

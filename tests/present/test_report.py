@@ -1,0 +1,163 @@
+"""The report in a real browser: its live numbers against the package's, no overflow, no errors, valid markup."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+from collections import Counter
+from dataclasses import asdict
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+
+from acoustics.present.report.page import report_page
+from acoustics.scenario import load_scene, shipped
+from acoustics.study.live_model import live_figures
+from acoustics.study.report import study_report
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+in_browser = pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium")
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-sync",
+    "--no-first-run",
+]
+VOID = {"meta", "link", "input", "br", "hr", "img"}
+
+
+@pytest.fixture(scope="module", params=["mallard-basin", "quay-nine"])
+def report(request):
+    path = shipped("examples")[request.param]
+    scene = load_scene(path)
+    scene = scene.model_copy(update={"study": scene.study.model_copy(update={"map_step_m": 3.0})})
+    return study_report(
+        scene, scene.pingers[0], path, trials=200, seed=1, progress=lambda name: lambda done, total: None
+    )
+
+
+@pytest.fixture(scope="module")
+def page(report):
+    return report_page(report)
+
+
+def browse(tmp_path, page, script, *flags):
+    """The page's title after `script` has run in it, and what the console said."""
+    file = tmp_path / "page.html"
+    file.write_text(page.replace("</body>", f"<script>document.title = JSON.stringify({script});</script></body>"))
+    command = [CHROMIUM, *FLAGS, f"--user-data-dir={tmp_path / 'profile'}", "--enable-logging=stderr", *flags]
+    done = subprocess.run([*command, "--dump-dom", file.as_uri()], capture_output=True, text=True, timeout=60)
+    (title,) = re.findall(r"<title>(.*?)</title>", done.stdout, re.DOTALL)
+    return json.loads(title), [line for line in done.stderr.splitlines() if "CONSOLE" in line]
+
+
+@in_browser
+def test_live_numbers_are_those_of_the_package(report, page, tmp_path):
+    model, rng = report.live, np.random.default_rng(1)
+    settings = [
+        [
+            int(rng.integers(len(values)))
+            for values in (model.spacing_m, model.sample_rate_hz, model.range_m, model.temperature_degc)
+        ]
+        for _ in range(40)
+    ]
+    script = (
+        f"{json.dumps(settings)}.map(([s, r, d, t]) => {{"
+        "const m = JSON.parse(document.getElementById('live-data').textContent);"
+        "return liveFigures(m.spacing_m[s], m.sample_rate_hz[r], d, t); })"
+    )
+    shown, console = browse(tmp_path, page, script)
+    assert console == []
+    for (s, r, d, t), got in zip(settings, shown, strict=True):
+        expected = asdict(
+            live_figures(
+                report.scene,
+                report.pinger,
+                model,
+                spacing_m=model.spacing_m[s],
+                sample_rate_hz=model.sample_rate_hz[r],
+                range_index=d,
+                temperature_degc=model.temperature_degc[t],
+            )
+        )
+        # Simpson's rule with 4,000 steps where the package has the closed form: 1e-5 is ample.
+        for name, value in expected.items():
+            assert got[name] == pytest.approx(value, rel=1e-5, abs=1e-12), (name, s, r, d, t)
+
+
+@in_browser
+@pytest.mark.parametrize("width", [360, 768, 1280])
+def test_nothing_overflows_and_the_live_part_shows(page, width, tmp_path):
+    script = "[document.documentElement.scrollWidth, innerWidth, document.getElementById('live-panel').hidden]"
+    framed, console = browse(tmp_path, page, script, f"--window-size={width},900")
+    assert framed == [width, width, False]
+    assert console == []
+
+
+@in_browser
+def test_it_prints(page, tmp_path):
+    (tmp_path / "page.html").write_text(page)
+    command = [CHROMIUM, *FLAGS, f"--user-data-dir={tmp_path / 'profile'}", f"--print-to-pdf={tmp_path / 'page.pdf'}"]
+    subprocess.run([*command, (tmp_path / "page.html").as_uri()], capture_output=True, timeout=60, check=True)
+    content = (tmp_path / "page.pdf").read_bytes()
+    assert content.startswith(b"%PDF") and b"%%EOF" in content[-1024:]
+
+
+class Markup(HTMLParser):
+    """Ids, references to them, figures without a text, and tags that do not pair."""
+
+    def __init__(self):
+        super().__init__()
+        self.ids, self.references, self.open, self.unnamed, self.outside = [], [], [], [], []
+
+    def handle_starttag(self, tag, attributes):
+        given = dict(attributes)
+        self.ids += [given["id"]] if "id" in given else []
+        self.references += [given[k][1:] for k in ("href",) if given.get(k, "").startswith("#")]
+        self.references += [given[k] for k in ("for", "aria-labelledby") if k in given]
+        self.references += re.findall(r"url\(#([^)]+)\)", " ".join(v or "" for v in given.values()))
+        self.unnamed += [tag] if tag == "svg" and not given.get("aria-label") else []
+        self.outside += [
+            v for k, v in given.items() if k in ("src", "href", "xlink:href") and not v.startswith(("#", "data:"))
+        ]
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attributes):
+        self.handle_starttag(tag, attributes)
+        if tag not in VOID:
+            self.open.pop()
+
+    def handle_endtag(self, tag):
+        assert self.open and self.open.pop() == tag, tag
+
+
+def test_the_markup_is_sound_and_needs_nothing_from_outside(page):
+    seen = Markup()
+    seen.feed(page)
+    assert seen.open == []
+    assert [name for name, count in Counter(seen.ids).items() if count > 1] == []
+    assert set(seen.references) <= set(seen.ids)
+    assert seen.unnamed == [] and seen.outside == []
+    assert page.count("<svg") >= 5
+
+
+def test_what_comes_from_a_file_is_escaped(report):
+    bad = '<script>alert("x")</script>'
+    scene = report.scene.model_copy(update={"title": bad})
+    data = report.__class__(**{**vars(report), "scene": scene, "scenario": "</code><b>"})
+    page = report_page(data)
+    assert bad not in page and "&lt;script&gt;alert" in page
+    assert "</code><b>" not in page
+    live = page.split('id="live-data">')[1].split("</script>")[0]
+    assert "<" not in live and json.loads(live)
+
+
+def test_cautions_and_reproduction_are_there(report, page):
+    for text in ("never for anyone", "swimmers and divers", "marine life", report.scenario_sha256, "--seed 1"):
+        assert text in page
