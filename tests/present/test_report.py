@@ -94,7 +94,7 @@ def test_live_numbers_are_those_of_the_package(report, page, tmp_path):
 @pytest.mark.parametrize("width", [360, 768, 1280])
 def test_nothing_overflows_and_the_live_part_shows(page, width, tmp_path):
     script = "[document.documentElement.scrollWidth, innerWidth, document.getElementById('live-panel').hidden]"
-    framed, console = browse(tmp_path, page, script, f"--window-size={width},900")
+    framed, console = browse(tmp_path, page, script, f"--window-size={width},900", "--hide-scrollbars")
     assert framed == [width, width, False]
     assert console == []
 
