@@ -47,9 +47,10 @@ def page(report):
 
 
 def browse(tmp_path, page, script, *flags):
-    """The page's title after `script` has run in it, and what the console said."""
+    """What `script` gives in the page, or what the page itself puts into its title, and what the console said."""
     file = tmp_path / "page.html"
-    file.write_text(page.replace("</body>", f"<script>document.title = JSON.stringify({script});</script></body>"))
+    asked = "" if script is None else f"<script>document.title = JSON.stringify({script});</script>"
+    file.write_text(page.replace("</body>", f"{asked}</body>"))
     command = [CHROMIUM, *FLAGS, f"--user-data-dir={tmp_path / 'profile'}", "--enable-logging=stderr", *flags]
     done = subprocess.run([*command, "--dump-dom", file.as_uri()], capture_output=True, text=True, timeout=60)
     (title,) = re.findall(r"<title>(.*?)</title>", done.stdout, re.DOTALL)
@@ -93,8 +94,15 @@ def test_live_numbers_are_those_of_the_package(report, page, tmp_path):
 @in_browser
 @pytest.mark.parametrize("width", [360, 768, 1280])
 def test_nothing_overflows_and_the_live_part_shows(page, width, tmp_path):
-    script = "[document.documentElement.scrollWidth, innerWidth, document.getElementById('live-panel').hidden]"
-    framed, console = browse(tmp_path, page, script, f"--window-size={width},900", "--hide-scrollbars")
+    (tmp_path / "inner.html").write_text(page)
+    # A frame has the width asked for; a browser's own window may have a least width.
+    outer = f"""<title>?</title><body><iframe src="inner.html" width="{width}" height="900" frameborder="0"></iframe>
+    <script>document.querySelector("iframe").onload = (event) => {{
+      const inner = event.target.contentDocument;
+      document.title = JSON.stringify([inner.documentElement.scrollWidth, event.target.contentWindow.innerWidth,
+        inner.getElementById("live-panel").hidden]);
+    }};</script></body>"""
+    framed, console = browse(tmp_path, outer, None, "--allow-file-access-from-files", "--hide-scrollbars")
     assert framed == [width, width, False]
     assert console == []
 
