@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 from acoustics.errors import InputError, ParameterError
-from acoustics.geometry import Floats
 from acoustics.sidecar import Sidecar, read_sidecar
 from acoustics.wav import read_wav_header, wav_header
 
@@ -36,6 +35,8 @@ class Recording:
         What the crew noted, if a sidecar stands beside the file.
     source : str
         Name of the file.
+    full_scale : float
+        Value in `stored` at the end of its range.
     """
 
     stored: NDArray[Any]
@@ -43,6 +44,7 @@ class Recording:
     volts_per_count: float
     sidecar: Sidecar | None
     source: str
+    full_scale: float
 
     @property
     def n_samples(self) -> int:
@@ -54,18 +56,30 @@ class Recording:
         """Channels."""
         return int(self.stored.shape[1])
 
-    def volts(self, start: int = 0, stop: int | None = None) -> Floats:
-        """Samples from `start` to before `stop`, shape (n, n_channels) [V at the converter]."""
-        part = np.asarray(self.stored[start:stop])
+    @property
+    def full_scale_v(self) -> float:
+        """Voltage at the end of the stored range [V]."""
+        return self.full_scale * self.volts_per_count
+
+    def volts(self, start: int = 0, stop: int | None = None, *, dtype: DTypeLike = np.float64) -> NDArray[Any]:
+        """Samples from `start` to before `stop`, shape (n, n_channels), of a float type [V at the converter]."""
+        return self._in_volts(np.asarray(self.stored[start:stop]), dtype)
+
+    def blocks(self, n: int, *, dtype: DTypeLike = np.float64) -> Iterator[NDArray[Any]]:
+        """All samples in order, `n` of each channel at a time, shape (n, n_channels) [V at the converter]."""
+        for part in _parts(self.stored, n):
+            yield self._in_volts(part, dtype)
+
+    def _in_volts(self, part: NDArray[Any], dtype: DTypeLike) -> NDArray[Any]:
         if part.ndim == 3:
             # Three bytes into the upper three of a 32-bit integer: the sign comes along.
             wide = np.zeros((*part.shape[:2], 4), dtype=np.uint8)
             wide[..., 1:] = part
             part = wide.view("<i4")[..., 0] >> 8
-        return part * self.volts_per_count
+        return np.multiply(part, self.volts_per_count, dtype=dtype, casting="unsafe")
 
 
-def load_recording(path: str | Path, *, sidecar: str | Path | None = None) -> Recording:
+def load_recording(path: str | Path, *, sidecar: str | Path | Sidecar | None = None) -> Recording:
     """Open a WAV or NPY recording without reading it into memory.
 
     Parameters
@@ -73,7 +87,7 @@ def load_recording(path: str | Path, *, sidecar: str | Path | None = None) -> Re
     path : str or Path
         WAV with 16-, 24- or 32-bit integers or 32-bit floats, or NPY of shape (n_samples, n_channels) with 16- or
         32-bit integers or floats.
-    sidecar : str or Path, optional
+    sidecar : str, Path or Sidecar, optional
         What the crew noted; default: the file of the same name that ends in .json, if there is one. NPY needs it.
 
     Raises
@@ -83,8 +97,7 @@ def load_recording(path: str | Path, *, sidecar: str | Path | None = None) -> Re
         are not finite; names the file and what was expected.
     """
     path = Path(path)
-    beside = path.with_suffix(".json") if sidecar is None else Path(sidecar)
-    noted = read_sidecar(beside) if sidecar is not None or beside.exists() else None
+    noted, beside = _noted(path, sidecar)
     if path.suffix.lower() == ".npy":
         stored, rate, full_scale = _map_npy(path), None, 1.0
         if np.issubdtype(stored.dtype, np.integer):
@@ -95,20 +108,26 @@ def load_recording(path: str | Path, *, sidecar: str | Path | None = None) -> Re
         raise InputError(str(path), "", "a recording's name must end in .wav or .npy")
     if noted is None:
         if rate is None:
-            raise InputError(str(path), "", f"has no sample rate of its own and {beside.name} is not beside it")
+            raise InputError(str(path), "", f"has no sample rate of its own and {beside} is not beside it")
         noted_rate, volts_per_count = float(rate), 1.0 / full_scale
     else:
         if len(noted.channels) != stored.shape[1]:
             raise InputError(
-                str(path), "", f"has {stored.shape[1]} channels where {beside.name} names {len(noted.channels)}"
+                str(path), "", f"has {stored.shape[1]} channels where {beside} names {len(noted.channels)}"
             )
         if rate is not None and abs(rate - noted.sample_rate_hz) > 0.5:
-            raise InputError(
-                str(path), "", f"has a rate of {rate} Hz where {beside.name} says {noted.sample_rate_hz:g} Hz"
-            )
+            raise InputError(str(path), "", f"has a rate of {rate} Hz where {beside} says {noted.sample_rate_hz:g} Hz")
         noted_rate, volts_per_count = noted.sample_rate_hz, noted.volts_per_count or 1.0 / full_scale
     _check_finite(stored, str(path))
-    return Recording(stored, noted_rate, volts_per_count, noted, str(path))
+    return Recording(stored, noted_rate, volts_per_count, noted, str(path), full_scale)
+
+
+def _noted(path: Path, sidecar: str | Path | Sidecar | None) -> tuple[Sidecar | None, str]:
+    """The sidecar, if there is one, and how to name it."""
+    if isinstance(sidecar, Sidecar):
+        return sidecar, "the sidecar"
+    beside = path.with_suffix(".json") if sidecar is None else Path(sidecar)
+    return (read_sidecar(beside) if sidecar is not None or beside.exists() else None), beside.name
 
 
 def choose_encoding(path: Path, recorder_bits: int, chosen: Encoding | None = None) -> Encoding:
@@ -230,12 +249,27 @@ def _map_npy(path: Path) -> NDArray[Any]:
     return stored
 
 
+def _parts(stored: NDArray[Any], n: int) -> Iterator[NDArray[Any]]:
+    """Samples as stored, `n` at a time. Read, not mapped: the pages of a map would pile up in memory."""
+    if not isinstance(stored, np.memmap) or not stored.flags.c_contiguous or stored.filename is None:
+        for start in range(0, len(stored), n):
+            yield np.asarray(stored[start : start + n])
+        return
+    with open(stored.filename, "rb") as handle:
+        handle.seek(stored.offset)
+        for start in range(0, len(stored), n):
+            count = min(n, len(stored) - start) * int(np.prod(stored.shape[1:]))
+            yield np.fromfile(handle, stored.dtype, count).reshape(-1, *stored.shape[1:])
+
+
 def _check_finite(stored: NDArray[Any], source: str) -> None:
     """Refuse floats that are not numbers, a part of the file at a time."""
     if not np.issubdtype(stored.dtype, np.floating):
         return
-    for start in range(0, len(stored), _CHECKED_AT_ONCE):
-        wrong = ~np.isfinite(stored[start : start + _CHECKED_AT_ONCE])
+    start = 0
+    for part in _parts(stored, _CHECKED_AT_ONCE):
+        wrong = ~np.isfinite(part)
         if wrong.any():
             sample, channel = np.argwhere(wrong)[0]
             raise InputError(source, "", f"sample {start + sample} of channel {channel + 1} is not a finite number")
+        start += len(part)

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable
 from dataclasses import dataclass, fields
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
 from acoustics.errors import InputError
+from acoustics.json_table import LARGEST_NUMBER, TableReader
 
 _LARGEST_SIDECAR_BYTES = 1_000_000
-LARGEST_NUMBER = 1e9
 _POSE = (
     "position_m",
     "roll_deg",
@@ -134,7 +132,7 @@ def sidecar_from_table(table: Any, source: str) -> Sidecar:
     InputError
         If a key is missing, unknown or wrong.
     """
-    read = _Reader(source)
+    read = TableReader(source, "sidecar")
     inside = [f.name for f in fields(Sidecar) if f.name not in _POSE]
     read.known_keys(table, "", [*inside, "pose"])
     channels, pingers = (read.value(table, key, list) for key in ("channels", "pingers"))
@@ -143,15 +141,15 @@ def sidecar_from_table(table: Any, source: str) -> Sidecar:
     numbers = [key for key in inside if key not in ("channels", "pingers")]
     positive = ("sample_rate_hz", "sound_speed_m_s", "volts_per_count")
     values: dict[str, Any] = {
-        key: read.number(table, key, positive=key in positive) for key in numbers if read.given(table, key)
+        key: read.number(table, key, positive=key in positive)
+        for key in numbers
+        if key in ("sample_rate_hz", "sound_speed_m_s") or read.given(table, key)
     }
-    for key in ("sample_rate_hz", "sound_speed_m_s"):
-        read.value(table, key, object)
     angles: dict[str, Any] = {key: read.number(pose, key) for key in _POSE if key != "position_m" and key in pose}
     place: dict[str, Any] = {"position_m": read.point(pose, "position_m")} if "position_m" in pose else {}
     sidecar = Sidecar(
-        channels=tuple(read.channel(entry, f"channels[{k}].") for k, entry in enumerate(channels, 1)),
-        pingers=tuple(read.pinger(entry, f"pingers[{k}].") for k, entry in enumerate(pingers, 1)),
+        channels=tuple(_channel(read, entry, f"channels[{k}].") for k, entry in enumerate(channels, 1)),
+        pingers=tuple(_pinger(read, entry, f"pingers[{k}].") for k, entry in enumerate(pingers, 1)),
         **values,
         **angles,
         **place,
@@ -175,62 +173,32 @@ def sidecar_table(sidecar: Sidecar) -> dict[str, Any]:
     return table | {"pose": {key: getattr(sidecar, key) for key in _POSE} | {"position_m": list(sidecar.position_m)}}
 
 
-@dataclass(frozen=True)
-class _Reader:
-    """Values of a JSON table by key, or one line that says what is wrong with it."""
+def _channel(read: TableReader, entry: Any, where: str) -> Channel:
+    read.known_keys(entry, where, [f.name for f in fields(Channel)])
+    least = {"tolerance_m": 0.0, "sensitivity_db_re_v_per_upa": -LARGEST_NUMBER, "sampling_offset_s": -LARGEST_NUMBER}
+    return Channel(
+        read.value(entry, "name", str, where),
+        read.point(entry, "position_m", where),
+        **{key: read.number(entry, key, where, minimum=least[key]) for key in least if key in entry},
+    )
 
-    source: str
 
-    def known_keys(self, table: Any, where: str, keys: Iterable[str]) -> None:
-        if not isinstance(table, dict):
-            raise InputError(self.source, where.rstrip("."), f"expected a table, got {type(table).__name__}")
-        for key in table:
-            if key not in (known := list(keys)):
-                near = get_close_matches(key, known, 1)
-                hint = f"; did you mean {near[0]}?" if near else f"; known: {', '.join(known)}"
-                raise InputError(self.source, f"{where}{key}"[:60], f"is not a key of a sidecar{hint}")
-
-    def given(self, table: dict[str, Any], key: str) -> bool:
-        return table.get(key) is not None
-
-    def value(self, table: Any, key: str, kind: type, where: str = "") -> Any:
-        if not isinstance(table, dict) or key not in table:
-            raise InputError(self.source, where + key, "is missing")
-        if not isinstance(table[key], kind):
-            raise InputError(self.source, where + key, f"expected {kind.__name__}, got {type(table[key]).__name__}")
-        return table[key]
-
-    def number(self, table: Any, key: str, where: str = "", *, positive: bool = False) -> float:
-        value = self.value(table, key, object, where)
-        good = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= LARGEST_NUMBER
-        if not good or (positive and value <= 0):
-            expected = f"expected a number{' above 0' if positive else ''} of at most {LARGEST_NUMBER:g}"
-            raise InputError(self.source, where + key, f"{expected}, got {value!r}"[:160])
-        return float(value)
-
-    def point(self, table: Any, key: str, where: str = "") -> tuple[float, float, float]:
-        values = self.value(table, key, list, where)
-        if len(values) != 3:
-            raise InputError(self.source, where + key, f"expected 3 numbers, got {len(values)}")
-        x, y, z = (self.number({key: value}, key, where) for value in values)
-        return x, y, z
-
-    def channel(self, entry: Any, where: str) -> Channel:
-        self.known_keys(entry, where, [f.name for f in fields(Channel)])
-        numbers = ("tolerance_m", "sensitivity_db_re_v_per_upa", "sampling_offset_s")
-        return Channel(
-            self.value(entry, "name", str, where),
-            self.point(entry, "position_m", where),
-            **{key: self.number(entry, key, where) for key in numbers if key in entry},
+def _pinger(read: TableReader, entry: Any, where: str) -> KnownPinger:
+    read.known_keys(entry, where, keys := [f.name for f in fields(KnownPinger)])
+    for key in ("frequency_hz", "length_s", "repetition_s"):
+        read.value(entry, key, object, where)
+    positive = ("frequency_hz", "length_s", "repetition_s", "q")
+    given = [key for key in keys if key != "name" and read.given(entry, key)]
+    pinger = KnownPinger(
+        read.value(entry, "name", str, where),
+        **{key: read.number(entry, key, where, positive=key in positive) for key in given},
+    )
+    if pinger.length_s >= pinger.repetition_s:
+        raise InputError(
+            read.source, where + "length_s", f"must be shorter than repetition_s = {pinger.repetition_s:g}"
         )
-
-    def pinger(self, entry: Any, where: str) -> KnownPinger:
-        self.known_keys(entry, where, keys := [f.name for f in fields(KnownPinger)])
-        for key in ("frequency_hz", "length_s", "repetition_s"):
-            self.value(entry, key, object, where)
-        positive = ("frequency_hz", "length_s", "repetition_s", "q")
-        given = [key for key in keys if key != "name" and self.given(entry, key)]
-        return KnownPinger(
-            self.value(entry, "name", str, where),
-            **{key: self.number(entry, key, where, positive=key in positive) for key in given},
-        )
+    if abs(pinger.sweep_hz) >= pinger.frequency_hz:
+        raise InputError(read.source, where + "sweep_hz", f"must be under frequency_hz = {pinger.frequency_hz:g}")
+    if pinger.depth_sd_m is not None and pinger.depth_sd_m < 0:
+        raise InputError(read.source, where + "depth_sd_m", f"expected 0 or more, got {pinger.depth_sd_m:g}")
+    return pinger

@@ -8,16 +8,29 @@ from pathlib import Path
 
 import pytest
 
-from acoustics.cli.main import main
+from acoustics.cli.main import _COMMANDS, main
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-COMMANDS = re.findall(
-    r"(?:^|&& |`)(?:\.venv/bin/)?pingfix ((?:new|check|sound-speed|spacing|map|budget|simulate) [^#`\n]*)",
-    README,
-    re.MULTILINE,
+GUIDE = sorted((ROOT / "examples" / "guide").glob("*.md"))
+COMMAND = re.compile(
+    r"(?:^|&& |`)\.venv/bin/pingfix ([a-z-]+ ?[^#`\n]*)|`pingfix ([a-z-]+ examples/[^`\n]*)`", re.MULTILINE
 )
-QUICK = {"spacing": ["--trials", "100"], "map": ["--trials", "2", "--step-m", "2.5"]}
+QUICK = {
+    "spacing": ["--trials", "100"],
+    "map": ["--trials", "2", "--step-m", "2.5"],
+    "stations": ["--trials", "8"],
+    "posts": ["--trials", "20", "--step-m", "8"],
+    "report": ["--trials", "200"],
+    "validate": ["--trials", "24"],
+    "calibrate": ["--sessions", "10"],
+    "selfcheck": ["--trials", "400"],
+    "place": ["--starts", "1"],
+}
+
+
+def commands(text):
+    return [shlex.split(first or second) for first, second in COMMAND.findall(text)]
 
 
 @pytest.fixture
@@ -30,21 +43,32 @@ def workplace(tmp_path, monkeypatch):
     return tmp_path
 
 
+def run(words, monkeypatch):
+    monkeypatch.setattr("sys.argv", ["pingfix", *words, *QUICK.get(words[0], [])])
+    main()
+
+
 def test_every_command_of_the_readme_runs(workplace, monkeypatch, capsys):
-    assert {command.split()[0] for command in COMMANDS} == {
-        "new",
-        "check",
-        "sound-speed",
-        "spacing",
-        "map",
-        "budget",
-        "simulate",
-    }
-    for command in COMMANDS:
-        words = shlex.split(command)
-        monkeypatch.setattr("sys.argv", ["pingfix", *words, *QUICK.get(words[0], [])])
-        main()
-        assert capsys.readouterr().out, command
+    found = commands(README)
+    assert {words[0] for words in found} == set(_COMMANDS)
+    for words in found:
+        run(words, monkeypatch)
+        assert capsys.readouterr().out, words
+
+
+@pytest.mark.parametrize(
+    "page", [page for page in GUIDE if commands(page.read_text(encoding="utf-8"))], ids=lambda p: p.stem
+)
+def test_every_command_of_the_guide_runs(page, workplace, monkeypatch, capsys):
+    for words in commands(page.read_text(encoding="utf-8")):
+        run(words, monkeypatch)
+        assert capsys.readouterr().out, words
+
+
+def test_links_lead_somewhere():
+    for page in (ROOT / "README.md", ROOT / "DEVELOPERS.md", *GUIDE):
+        for target in re.findall(r"\]\(([^)#:]+)\)", page.read_text(encoding="utf-8")):
+            assert (page.parent / target).exists(), f"{page.name}: {target}"
 
 
 def test_the_python_of_the_readme_runs(workplace, capsys):

@@ -18,7 +18,7 @@ from acoustics.recording import (
     volts_per_stored,
     write_samples,
 )
-from acoustics.sidecar import Channel, Sidecar, read_sidecar, sidecar_table
+from acoustics.sidecar import Channel, KnownPinger, Sidecar, read_sidecar, sidecar_table
 from acoustics.wav import wav_header
 
 COUNTS = np.random.default_rng(1).integers(-2048, 2048, (1001, 3), dtype=np.int32)  # of a 12-bit converter
@@ -26,7 +26,8 @@ SIDECAR = Sidecar(
     sample_rate_hz=250e3,
     volts_per_count=1e-4,
     gain_db=20.0,
-    channels=tuple(Channel(name, (0.1 * k, 0.0, 0.2), -190.0, 1e-6 * k) for k, name in enumerate("abc")),
+    channels=tuple(Channel(name, (0.1 * k, 0.0, 0.2), 2e-3, -190.0, 1e-6 * k) for k, name in enumerate("abc")),
+    pingers=(KnownPinger("amber pinger", 30e3, 4e-3, 2.0, depth_m=2.4, depth_sd_m=0.1),),
     temperature_degc=25.0,
     absolute_salinity_g_kg=0.5,
     sound_speed_m_s=1498.0,
@@ -35,6 +36,9 @@ SIDECAR = Sidecar(
     pitch_deg=-0.2,
     heading_deg=30.0,
 )
+
+
+PINGER = {"name": "amber pinger", "frequency_hz": 30e3, "length_s": 4e-3, "repetition_s": 2.0}
 
 
 def write(path, encoding, counts=COUNTS, bits=12, rate=250e3):
@@ -211,15 +215,25 @@ def test_a_sidecar_comes_back_as_it_went(tmp_path):
 @pytest.mark.parametrize(
     "change, problem",
     [
-        ({"sample_rate_hz": 0}, "sample_rate_hz: expected a finite number above 0, got 0"),
-        ({"volts_per_count": True}, "volts_per_count: expected a finite number above 0, got True"),
-        ({"gain_db": "20"}, "gain_db: expected a finite number, got '20'"),
-        ({"gain_db": float("nan")}, "gain_db: expected a finite number, got nan"),
+        ({"sample_rate_hz": 0}, "sample_rate_hz: expected a number above 0 of at most 1e+09, got 0"),
+        ({"volts_per_count": True}, "volts_per_count: expected a number above 0 of at most 1e+09, got True"),
+        ({"gain_db": "20"}, "gain_db: expected a number of at most 1e+09, got '20'"),
+        ({"gain_db": float("nan")}, "gain_db: expected a number of at most 1e+09, got nan"),
+        ({"skew_sd_s": -1e-6}, "skew_sd_s: expected 0 or more, got -1e-06"),
+        ({"sample_rate_khz": 250}, "sample_rate_khz: is not a key of a sidecar; did you mean sample_rate_hz?"),
+        ({"sound_speed_m_s": None}, "sound_speed_m_s: expected a number above 0 of at most 1e+09, got None"),
         ({"channels": []}, "channels: is empty; expected one entry a channel"),
         ({"channels": {}}, "channels: expected list, got dict"),
-        ({"channels": [1]}, "name: is missing"),
-        ({"pose": {}}, "position_m: is missing"),
+        ({"channels": [1]}, "channels[1]: expected a table, got int"),
+        ({"channels": [{"name": "a"}]}, "channels[1].position_m: is missing"),
+        ({"channels": [{"name": "a", "position_m": [0, 0, 0]}] * 2}, "channels: holds a name twice"),
         ({"pose": {"position_m": [1, 2]}}, "position_m: expected 3 numbers, got 2"),
+        ({"pose": {"heading": 2}}, "pose.heading: is not a key of a sidecar; did you mean heading_deg?"),
+        ({"pingers": []}, "pingers: is empty; expected one entry a pinger"),
+        ({"pingers": [PINGER | {"q": 0}]}, "pingers[1].q: expected a number above 0 of at most 1e+09, got 0"),
+        ({"pingers": [PINGER | {"length_s": 3}]}, "pingers[1].length_s: must be shorter than repetition_s = 2"),
+        ({"pingers": [PINGER | {"sweep_hz": -3e4}]}, "pingers[1].sweep_hz: must be under frequency_hz = 30000"),
+        ({"pingers": [PINGER | {"depth_sd_m": -1}]}, "pingers[1].depth_sd_m: expected 0 or more, got -1"),
     ],
 )
 def test_a_wrong_sidecar_is_refused_by_key(change, problem, tmp_path):

@@ -11,7 +11,24 @@ import click
 from acoustics.errors import PingfixError
 
 # In the order in which a crew needs them. Modules load when used, so that --help answers at once.
-_COMMANDS = ("new", "check", "sound-speed", "spacing", "map", "budget", "simulate")
+_COMMANDS = (
+    "new",
+    "check",
+    "sound-speed",
+    "spacing",
+    "place",
+    "map",
+    "budget",
+    "stations",
+    "posts",
+    "simulate",
+    "locate",
+    "fuse",
+    "validate",
+    "calibrate",
+    "report",
+    "selfcheck",
+)
 
 
 class _Group(click.Group):
@@ -36,9 +53,14 @@ class _Group(click.Group):
 def pingfix(context: click.Context) -> None:
     """Plan a hydrophone array that locates a pinger: spacing, sample rate, position error.
 
-    Start with a scenario file (pingfix new), see what it implies (check), choose the spacing (spacing), see how
-    far off the fix will be in the pool (map) and why (budget), and try your own estimator on synthetic recordings
-    (simulate). Accuracy is for planning, never for anyone's safety.
+    Before the water: start a scenario file (new), see what it implies (check), choose spacing and places (spacing,
+    place), see how far off the fix will be and why (map, budget), whether it picks the right station (stations), and
+    where to stop and listen (posts). Prove an estimator on synthetic recordings (simulate, validate).
+
+    In the water: turn recordings into bearings (locate), several pings into a position (fuse), and pings of a known
+    source into a corrected array (calibrate). For the review: everything on one page (report).
+
+    Accuracy is for planning, never for anyone's safety.
     """
     if context.invoked_subcommand is None:
         click.echo(context.get_help())

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import click
 
 from acoustics.cli.options import (
     choose_pinger,
+    cluster_option,
     force_option,
+    jobs_option,
     json_option,
     pinger_option,
     plot_option,
+    resume_option,
     scenario_argument,
     seed_option,
 )
@@ -29,7 +33,25 @@ from acoustics.cli.progress import Progress
     help="Simulated fixes a cell; 0 for bounds alone.",
 )
 @click.option("--step-m", type=click.FloatRange(min=0.01), help="Step of the grid; default: study.map_step_m.")
+@click.option(
+    "--over",
+    type=click.Choice(["vehicle", "pinger"]),
+    default="vehicle",
+    show_default=True,
+    help="What stands in the cells: the vehicle, or the pinger with the vehicle where the scenario has it.",
+)
+@click.option(
+    "--heading",
+    type=click.Choice(["scene", "worst"]),
+    default="scene",
+    show_default=True,
+    help="The vehicle's heading in the scenario, or in each cell the worst of 24.",
+)
+@click.option("--site-position", is_flag=True, help="Count vehicle.position_sd_m: position in the site.")
 @seed_option
+@jobs_option
+@cluster_option
+@resume_option
 @plot_option("the map")
 @force_option
 @json_option
@@ -38,29 +60,49 @@ def map_command(
     pinger_name: str | None,
     trials: int,
     step_m: float | None,
+    over: Literal["vehicle", "pinger"],
+    heading: Literal["scene", "worst"],
+    site_position: bool,
     seed: int | None,
+    jobs: int,
+    cluster: str | None,
+    resume: Path | None,
     plot: Path | None,
     force: bool,
     as_json: bool,
 ) -> None:
-    """Map bearing and position error of one ping for a vehicle anywhere in SCENARIO's water.
+    """Map bearing and position error of one ping over SCENARIO's water.
+
+    Bounds everywhere, simulated fixes in every cell beside them, and the share of pings that fail.
 
     \b
-    Example:
+    Examples:
       pingfix map examples/mallard-basin.toml --plot map.png
+      pingfix map examples/mallard-basin.toml --over pinger --heading worst --trials 1000 --jobs 4 --resume worst-map
     """
     from acoustics.present.style import check_picture, write_picture
     from acoustics.present.summaries import map_text
     from acoustics.present.tables import to_json
     from acoustics.scenario import load_scene
-    from acoustics.study.pool_map import map_pool
+    from acoustics.study.map_fixes import Running
+    from acoustics.study.pool_map import MapChoices, map_pool
+    from acoustics.study.runner import Workers
 
     if plot is not None:
         check_picture(plot, force=force)
+    workers = Workers(jobs, cluster)
     scene = load_scene(scenario)
     pinger = choose_pinger(scene, pinger_name)
-    seed = scene.study.seed if seed is None else seed
-    result = map_pool(scene, pinger, trials=trials, seed=seed, step_m=step_m, progress=Progress("simulated"))
+    result = map_pool(
+        scene,
+        pinger,
+        trials=trials,
+        seed=scene.study.seed if seed is None else seed,
+        step_m=step_m,
+        choices=MapChoices(over, heading, site_position),
+        running=Running(workers, resume),
+        progress=Progress("simulated"),
+    )
     if plot is not None:
         from acoustics.present.map_plot import map_plot
 

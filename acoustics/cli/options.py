@@ -18,6 +18,26 @@ force_option = click.option("--force", is_flag=True, help="Overwrite a file that
 pinger_option = click.option("--pinger", "pinger_name", metavar="NAME", help="Which pinger; default: the first.")
 seed_option = click.option("--seed", type=click.IntRange(min=0), help="Seed; default: study.seed of the scenario.")
 
+jobs_option = click.option(
+    "--jobs",
+    type=click.IntRange(min=1),
+    default=1,
+    show_default=True,
+    metavar="N",
+    help="Processes to work with; at most one a core. The numbers stay the same.",
+)
+cluster_option = click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="Work on the Dask cluster whose scheduler is there, such as tcp://10.0.0.5:8786 (needs pingfix[cluster]).",
+)
+resume_option = click.option(
+    "--resume",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Keep finished parts in FOLDER as they come; started again with it, go on where it stopped.",
+)
+
 
 def plot_option(what: str) -> Callable[[Any], Any]:
     """`--plot FILE` for a command that can draw `what`."""

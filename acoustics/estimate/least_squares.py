@@ -98,10 +98,21 @@ def inverse_factor(covariance: Floats) -> Floats:
     """
     k = covariance.shape[-1]
     floor = NEGLIGIBLE_DELAY_S**2 * (np.eye(k) + 1.0)  # as if each arrival time had this error
-    try:
-        return np.linalg.inv(np.linalg.cholesky(covariance + floor))
-    except np.linalg.LinAlgError:
-        raise ParameterError(f"covariance_s2 of shape {covariance.shape} is not positive semi-definite") from None
+    # Matrices first, so that numpy works along the batch: several times faster than LAPACK on each small one.
+    rest = np.ascontiguousarray(np.moveaxis(covariance + floor, (-2, -1), (0, 1)))
+    inverse = np.zeros_like(rest)
+    for j in range(k):
+        pivot = rest[j, j]
+        if not np.all(pivot > 0):
+            raise ParameterError(f"covariance_s2 of shape {covariance.shape} is not positive semi-definite")
+        scale = 1.0 / np.sqrt(pivot)
+        column = rest[j:, j] * scale
+        inverse[j, j] = 1.0
+        inverse[j, : j + 1] *= scale
+        for i in range(j + 1, k):
+            inverse[i, : j + 1] -= column[i - j] * inverse[j, : j + 1]
+            rest[i, j + 1 : i + 1] -= column[i - j] * column[1 : i - j + 1]
+    return np.moveaxis(inverse, (0, 1), (-2, -1))
 
 
 def with_nuisance(covariance: Floats, jacobian: Floats, sd: ArrayLike) -> Floats:
@@ -136,6 +147,7 @@ def levenberg(
     evaluate: Callable[[Problem, Floats], tuple[Floats, Floats]],
     move: Callable[[Problem, Floats, Floats], Floats],
     *,
+    give_up: Callable[[Problem, Floats, Floats, Floats, Floats], NDArray[np.bool_]] | None = None,
     max_iterations: int = 60,
 ) -> Floats:
     """Minimise the sums of squared residuals of many trials, each from its own start.
@@ -153,6 +165,9 @@ def levenberg(
         standard deviation.
     move : callable
         ``(problem, state (d, m), step (p, m)) -> state (d, m)``. Lets the state live on a curved surface.
+    give_up : callable, optional
+        ``(problem, state (d, m), normal (p, p, m), step (p, m), gain (m,)) -> bool (m,)``: trials that need go no
+        further, because wherever they end will not be used. The gain is the fall of the sum that a step promises.
     max_iterations : int
         A trial also stops when its next step is below 1e-6 standard deviations or no step lowers the sum.
 
@@ -180,7 +195,10 @@ def levenberg(
             # A parameter without influence, such as the angle out of the array's plane, keeps a small share.
             damped[i, i] += damping * (normal[i, i] + 1e-6 * trace) + 1e-300
         step = -solve_positive(damped, gradient)
-        done = np.abs(np.einsum("pm,pm->m", gradient, step)) < 1e-12
+        gain = -np.einsum("pm,pm->m", gradient, step)
+        done = np.abs(gain) < 1e-12
+        if give_up is not None:
+            done |= give_up(problem, state, normal, step, gain)
         trial = move(problem, state, step)
         residual, jacobian = evaluate(problem, trial)
         trial_cost = np.einsum("km,km->m", residual, residual)

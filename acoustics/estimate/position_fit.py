@@ -12,12 +12,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.estimate.chan_ho import closed_form
-from acoustics.estimate.least_squares import Indices, apply, levenberg, normal_equations, trailing, transposed
+from acoustics.estimate.least_squares import (
+    Indices,
+    apply,
+    levenberg,
+    normal_equations,
+    solve_positive,
+    trailing,
+    transposed,
+)
 from acoustics.geometry import Floats
 from acoustics.physics.time_of_flight import difference_matrix, spherical_time, unit_vectors_to_source
 
 # Distances tried along a bearing, in units of the array's radius.
 TRIED_DISTANCES = np.array([0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0])
+# From this many times its distance on, the sd of a position leaves no doubt that it is not observed.
+_LOST = 5.0
 # Beyond this many radii the curvature of the wave is below what any delay shows.
 FARTHEST = 1e5
 
@@ -86,9 +96,16 @@ def position_problem(
         depth=depth,
         depth_sd=depth_sd,
         observed=apply(weights, by_trial),
-        projector=trailing(whitener @ differences / sound_speed[:, None, None]),
+        projector=_projector(weights, differences, sound_speed),
         radius=np.linalg.norm(hydrophones, axis=-1).max(axis=-1),
     )
+
+
+def _projector(weights: Floats, differences: Floats, sound_speed: Floats) -> Floats:
+    """From distances to whitened delays, (k, n) or (k, n, m)."""
+    if weights.ndim == 2 and len(sound_speed) == 1:
+        return np.einsum("ij,jn->in", weights, differences) / sound_speed
+    return np.einsum("ijm,jn->inm", weights.reshape(*weights.shape[:2], -1), differences) / sound_speed
 
 
 def evaluate(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats]:
@@ -142,7 +159,27 @@ def nuisance_jacobian(problem: PositionProblem, place: Floats, pivot: Floats | N
 
 def descend(problem: PositionProblem, start: Floats) -> Floats:
     """Levenberg steps from starts (3, m)."""
-    return levenberg(problem, start, evaluate, _move)
+    return levenberg(problem, start, evaluate, _move, give_up=_beyond_observation)
+
+
+def _beyond_observation(
+    problem: PositionProblem, place: Floats, normal: Floats, step: Floats, gain: Floats
+) -> NDArray[np.bool_]:
+    """Where a position is on its way to be refused: its sd is many times its distance and it would not come nearer.
+
+    The delays are nearly linear in the inverse of the distance. Where that inverse is small beside its standard
+    deviation, and the step leads outwards or is small itself, the end of the way is unobserved as well, and the steps
+    there, each a little further out, are the longest ways of all.
+    """
+    distance_squared = np.einsum("dm,dm->m", place, place)
+    outward = np.einsum("dm,dm->m", step, place) > 0.0
+    still = (gain < 1e-3) | (outward & (gain < 1.0))
+    lost = still & (distance_squared > (2.0 * problem.radius) ** 2)
+    (a, b, c), (_, d, e), (_, _, f) = normal
+    minors = a * d - b * b + a * f - c * c + d * f - e * e
+    determinant = a * (d * f - e * e) - b * (b * f - c * e) + c * (b * e - c * d)
+    # The trace of the inverse is the sum of the three variances.
+    return lost & (minors > _LOST**2 * distance_squared * np.maximum(determinant, 0.0))
 
 
 def _move(problem: PositionProblem, place: Floats, step: Floats) -> Floats:
@@ -233,8 +270,9 @@ def _bearing_sides(problem: PositionProblem) -> list[Floats]:
     whitener = problem.whitener[None] if problem.whitener.ndim == 2 else np.moveaxis(problem.whitener, -1, 0)
     baselines = difference_matrix(hydrophones.shape[1], problem.reference) @ hydrophones @ transposed(axes[:, :r])
     design = -(whitener @ baselines) / problem.sound_speed[:, None, None]
-    solver = np.linalg.inv(transposed(design) @ design) @ transposed(design) @ whitener
-    cosines = apply(trailing(solver), problem.delay)
+    design = np.moveaxis(design, 0, -1)
+    normal = np.einsum("kim,kjm->ijm", design, design)
+    cosines = solve_positive(normal, np.einsum("kim,km->im", design, problem.observed))
     cosines = cosines / np.maximum(np.sqrt(np.einsum("dm,dm->m", cosines, cosines)), 1.0)
     along = apply(trailing(transposed(axes[:, :r])), cosines)
     # Never quite in the plane: there the delays do not change to first order, and no step would leave it.

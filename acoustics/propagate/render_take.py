@@ -205,7 +205,8 @@ def draw_take(
     hydrophone, polarity = faults.wiring([h.name for h in scene.array.hydrophones])
     channels = np.random.default_rng(electronics)
     hydrophones = scene.array.positions_m + rng.standard_normal((n, 3)) * scene.array.tolerances_m[:, None]
-    skew = rng.standard_normal(n) * scene.recorder.skew_sd_s
+    known_delay = [h.delay_s for h in scene.array.hydrophones]
+    skew = rng.standard_normal(n) * scene.recorder.skew_sd_s + known_delay
     turns = np.arange(n) / (n * scene.recorder.sample_rate_hz) if scene.recorder.multiplexed else np.zeros(n)
     belief = draw_belief(scene, rng)
     hydrophones = hydrophones[hydrophone]

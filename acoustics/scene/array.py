@@ -21,12 +21,16 @@ _OBSERVES = {
 
 
 class Hydrophone(SceneModel):
-    """One hydrophone: position in the array's frame, how well it is known, and its sensitivity."""
+    """One hydrophone: position in the array's frame, how well it is known, its sensitivity.
+
+    `delay_s` is how much later its channel gives what it hears than it arrives, as a calibration found it.
+    """
 
     name: Name
     position_m: Point
     tolerance_m: NotNegative = 1e-3
     sensitivity_db_re_v_per_upa: Annotated[float, Field(strict=True, ge=-260, le=-100)] = -190.0
+    delay_s: Annotated[float, Field(strict=True, ge=-1e-3, le=1e-3)] = 0.0
 
 
 class Array(SceneModel):

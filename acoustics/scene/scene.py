@@ -11,7 +11,9 @@ from pydantic import Field, model_validator
 from acoustics.geometry import Floats
 from acoustics.physics.levels import power_sum_db
 from acoustics.scene.array import Array
+from acoustics.scene.keep_out import KeepOut
 from acoustics.scene.model import DEEPEST_M, SceneModel, Title
+from acoustics.scene.mounting import Mounting
 from acoustics.scene.noise import Noise
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.plan import Plan
@@ -25,7 +27,7 @@ _CONTACT_M = 0.01  # nearer than this a pinger and a hydrophone are in each othe
 
 
 class Scene(SceneModel):
-    """Water, pool, pingers, array, recorder, noise, vehicle, stations, and the plan of study."""
+    """Water, pool, pingers, array, recorder, noise, vehicle, mounting, stations, and the plan of study."""
 
     title: Title = "untitled"
     water: Water
@@ -35,7 +37,9 @@ class Scene(SceneModel):
     recorder: Recorder = Recorder()
     noise: Noise = Noise()
     vehicle: Vehicle
+    mounting: Mounting = Mounting()
     stations: Annotated[tuple[Station, ...], Field(alias="station", max_length=64)] = ()
+    keep_outs: Annotated[tuple[KeepOut, ...], Field(alias="keep_out", max_length=64)] = ()
     study: Plan = Plan()
 
     @model_validator(mode="after")
@@ -51,6 +55,11 @@ class Scene(SceneModel):
         for key, name, place in wet:
             if not self.pool.contains(place):
                 raise ValueError(f"{key}: {name} at {list(place)} is outside the water; {self._water_at(place)}")
+        for i, zone in enumerate(self.keep_outs, 1):
+            if zone.contains(self.vehicle.position_m):
+                raise ValueError(
+                    f"keep_out[{i}].outline_m: {zone.name} has vehicle.position_m inside; move one of them"
+                )
         vehicle = np.vstack([hydrophones, self.vehicle.position_m])
         for i, pinger in enumerate(self.pingers, 1):
             if np.min(np.linalg.norm(vehicle - np.array(pinger.position_m), axis=-1)) < _CONTACT_M:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Self
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from acoustics.geometry import Floats, Pose
 from acoustics.scene.model import Name, NotNegative, Point, SceneModel
@@ -29,7 +29,32 @@ class Vehicle(SceneModel):
     pitch_sd_deg: SpreadDeg = 0.5
     depth_sd_m: NotNegative = 0.05
     position_sd_m: NotNegative = 0.0
+    # Of a run: how much of the heading's error lasts, and how dead reckoning by a velocity log goes astray.
+    heading_bias_sd_deg: SpreadDeg | None = None
+    drift_sd_m_per_root_m: Annotated[float, Field(strict=True, ge=0, le=100)] = 0.02
+    log_scale_sd: Annotated[float, Field(strict=True, ge=0, le=0.5)] = 0.01
     hull_m: tuple[Metres, Metres, Metres] = (0.8, 0.5, 0.3)
+
+    @model_validator(mode="after")
+    def _bias_is_part_of_the_heading(self) -> Self:
+        if self.heading_bias_sd_deg is not None and self.heading_bias_sd_deg > self.heading_sd_deg:
+            raise ValueError(
+                f"heading_bias_sd_deg = {self.heading_bias_sd_deg:g} is part of heading_sd_deg = "
+                f"{self.heading_sd_deg:g} and cannot exceed it"
+            )
+        return self
+
+    @property
+    def lasting_heading_sd(self) -> float:
+        """The part of the heading's standard deviation that lasts a whole run [rad]: all of it unless given."""
+        given = self.heading_sd_deg if self.heading_bias_sd_deg is None else self.heading_bias_sd_deg
+        return float(np.deg2rad(given))
+
+    @property
+    def ping_attitude_sd(self) -> Floats:
+        """Standard deviations of roll, pitch and heading that are new at each ping [rad], shape (3,)."""
+        roll, pitch, heading = self.attitude_sd
+        return np.array([roll, pitch, np.sqrt(max(heading**2 - self.lasting_heading_sd**2, 0.0))])
 
     @property
     def pose(self) -> Pose:

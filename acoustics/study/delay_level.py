@@ -134,6 +134,7 @@ def simulate_fixes(
     attitude_sd: Floats,
     trials: int,
     rng: np.random.Generator,
+    position_sd_m: Floats | None = None,
 ) -> Fix:
     """Positions from one ping at each of many places of the pinger, the right cycle given.
 
@@ -155,6 +156,9 @@ def simulate_fixes(
         Fixes for each cell.
     rng : Generator
         Source of randomness.
+    position_sd_m : ndarray, shape (3,), optional
+        Standard deviation of the vehicle's own position along each axis [m]; by default the position is that relative
+        to the vehicle.
 
     Returns
     -------
@@ -168,6 +172,10 @@ def simulate_fixes(
     speed = sound_speed_m_s + rng.normal(size=shape) * errors.sound_speed_sd_m_s
     variance = np.broadcast_to(errors.phase_variance_s2 + errors.skew_sd_s**2, shape[:1])
     noise = rng.normal(size=(*shape, n)) * np.sqrt(variance)[:, None, None]
+    depth = source_m[:, None, 2] + rng.normal(size=shape) * source_depth_sd_m
+    own_sd = np.zeros(3) if position_sd_m is None else position_sd_m
+    if own_sd.any():
+        moved += (rng.normal(size=(*shape, 3)) * own_sd)[..., None, :]
     difference = difference_matrix(n)
     delays = (spherical_time(moved, source_m[:, None], speed) + noise) @ difference.T
     covariance = variance[:, None, None, None] * (difference @ difference.T)
@@ -175,10 +183,11 @@ def simulate_fixes(
         Delays(delays, np.broadcast_to(covariance, (*shape, n - 1, n - 1))),
         hydrophones_m,
         sound_speed_m_s,
-        source_depth_m=source_m[:, None, 2] + rng.normal(size=shape) * source_depth_sd_m,
+        source_depth_m=depth,
         source_depth_sd_m=source_depth_sd_m,
         sound_speed_sd_m_s=errors.sound_speed_sd_m_s,
         element_sd_m=errors.element_sd_m,
         attitude_sd=attitude_sd,
         pivot_m=np.zeros(3),
+        position_sd_m=own_sd,
     )

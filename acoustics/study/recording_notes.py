@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,8 @@ from acoustics.geometry import Pose, bearing_and_depression
 from acoustics.propagate.render_take import PingTrain, Take
 from acoustics.recording import Encoding, volts_per_stored
 from acoustics.scene.scene import Scene
-from acoustics.sidecar import Channel, KnownPinger, Sidecar
+from acoustics.sidecar import Sidecar
+from acoustics.study.scene_notes import sidecar_of_scene
 
 
 @dataclass(frozen=True)
@@ -76,40 +77,17 @@ def heard(scene: Scene, train: PingTrain) -> HeardPinger:
 
 def sidecar_of(take: Take, encoding: Encoding) -> Sidecar:
     """Nominal places and values, and pose and water as the instruments gave them."""
-    scene, belief, vehicle = take.scene, take.belief, take.scene.vehicle
-    places = zip(scene.array.hydrophones, scene.array.positions_m.tolist(), take.sampling_offset_s, strict=True)
-    return Sidecar(
-        sample_rate_hz=scene.recorder.sample_rate_hz,
-        channels=tuple(
-            Channel(h.name, (x, y, z), h.tolerance_m, h.sensitivity_db_re_v_per_upa, float(offset))
-            for h, (x, y, z), offset in places
-        ),
-        pingers=tuple(
-            KnownPinger(
-                name=p.name,
-                frequency_hz=p.frequency_hz,
-                length_s=p.length_s,
-                repetition_s=p.repetition_s,
-                q=p.q,
-                sweep_hz=p.sweep_hz,
-                depth_m=float(depth),
-                depth_sd_m=scene.study.pinger_depth_sd_m,
-            )
-            for p, depth in zip(scene.pingers, belief.pinger_depth_m, strict=True)
-        ),
+    scene, belief = take.scene, take.belief
+    known = sidecar_of_scene(scene)
+    depths = belief.pinger_depth_m.tolist()
+    return replace(
+        known,
+        pingers=tuple(replace(p, depth_m=depth) for p, depth in zip(known.pingers, depths, strict=True)),
         sound_speed_m_s=belief.sound_speed_m_s,
-        sound_speed_sd_m_s=scene.sound_speed_sd_m_s,
         temperature_degc=belief.temperature_degc,
         absolute_salinity_g_kg=belief.absolute_salinity_g_kg,
         volts_per_count=volts_per_stored(encoding, scene.recorder.bits, scene.recorder.full_scale_v),
-        gain_db=scene.recorder.gain_db,
-        skew_sd_s=scene.recorder.timing_sd_s(scene.pingers[0].frequency_hz),
         **_pose_table(belief.pose),
-        position_sd_m=vehicle.position_sd_m,
-        depth_sd_m=vehicle.depth_sd_m,
-        roll_sd_deg=vehicle.roll_sd_deg,
-        pitch_sd_deg=vehicle.pitch_sd_deg,
-        heading_sd_deg=vehicle.heading_sd_deg,
     )
 
 

@@ -1,27 +1,40 @@
 """Print the ratios that pingfix promises, each pair measured side by side in one run.
 
-    python tests/benchmarks/run.py
+    python tests/benchmarks/run.py [WORD ...]
 
-Alternates the two sides of each ratio, and prints median and spread (half the range) over the rounds. Needs the
-test extra. Not a test: timings on a busy machine are not to fail a build.
+Alternates the two sides of each ratio, and prints median and spread (half the range) over the rounds, with the target
+beside. Words pick rows by what their names hold. Needs the test extra. Not a test: timings on a busy machine are not
+to fail a build.
 """
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
+import tempfile
 import time
+import warnings
 from collections.abc import Callable
+from functools import partial
+from pathlib import Path
 
 import numpy as np
 from scipy.optimize import least_squares
 
 from acoustics.estimate.delays import Delays
 from acoustics.estimate.position import locate_source
+from acoustics.physics.burst import burst_envelope
 from acoustics.physics.time_of_flight import difference_matrix, spherical_time
+from acoustics.propagate.render import render_pressure
+from acoustics.propagate.render_take import draw_take
 from acoustics.scenario import load_scene, shipped
+from acoustics.scene.scene import Scene
+from acoustics.study.map_fixes import Running
 from acoustics.study.pool_map import map_pool
+from acoustics.study.runner import Workers
 
+Row = tuple[float, float, str, str]  # median, spread, target, note
 ROUNDS = 5
 SPEED = 1480.0
 
@@ -46,7 +59,7 @@ def ratio(
     return float(np.median(values)), float(np.ptp(values) / 2)
 
 
-def position_fixes() -> tuple[str, float, float, str]:
+def position_fixes() -> Row:
     """Batch of fixes against a loop over scipy's least_squares from the same information, answers compared."""
     rng = np.random.default_rng(1)
     batch, loop = 20_000, 100
@@ -73,10 +86,95 @@ def position_fixes() -> tuple[str, float, float, str]:
 
     # Timed with scipy's default derivative; compared with its finer one, whose answers are good to below a micrometre.
     apart = float(np.abs(by_scipy("3-point") - in_a_batch()[:loop]).max())
-    return ("position fixes, batch over scipy loop", *ratio(by_scipy, in_a_batch, batch / loop), f"{apart:.1e} m apart")
+    return *ratio(by_scipy, in_a_batch, batch / loop), "over 300", f"answers {apart:.1e} m apart"
 
 
-def help_text() -> tuple[str, float, float, str]:
+def recordings(pings: int) -> Row:
+    """Pings with echoes at 4 hydrophones, as many paths as the images of pyroomacoustics, same rate and length."""
+    import pyroomacoustics as pra
+
+    order, rate, size, every_s = 8, 250e3, (9.0, 6.0, 2.5), 1.0
+    length_s = 0.2 if pings == 1 else pings * every_s
+    source, vehicle = (4.0, 3.0, 1.0), (6.5, 2.0, 1.2)
+    table = {
+        "water": {"temperature_degc": 26.0},
+        "pool": {
+            "outline_m": [(0.0, 0.0), (size[0], 0.0), (size[0], size[1]), (0.0, size[1])],
+            "depth_m": size[2],
+            "walls": {"reflection_coefficient": 0.8},
+            "floor": {"reflection_coefficient": 0.6},
+        },
+        "pinger": [
+            {
+                "position_m": source,
+                "frequency_hz": 30e3,
+                "length_s": 4e-3,
+                "source_level_db": 160.0,
+                "q": 8.0,
+                "repetition_s": length_s / pings,
+            }
+        ],
+        "array": {"hydrophone": [{"name": str(k), "position_m": (0.1 * k, 0.05 * k, 0.0)} for k in range(4)]},
+        "recorder": {"sample_rate_hz": rate},
+        "vehicle": {"position_m": vehicle},
+    }
+    scene = Scene.model_validate(table)
+    places = scene.vehicle.pose.to_site(scene.array.positions_m)
+    t = np.arange(int(5e-3 * rate)) / rate
+    one = burst_envelope(t, frequency_hz=30e3, length_s=4e-3, q=8.0) * np.sin(2 * np.pi * 30e3 * t)
+
+    sent = np.zeros(int(length_s / pings * (pings - 1) * rate) + len(one))
+    for k in range(pings):
+        first = int(k * length_s / pings * rate)
+        sent[first : first + len(one)] = one
+
+    def theirs() -> object:
+        room = pra.ShoeBox(size, fs=int(rate), materials=pra.Material(1 - 0.8**2), max_order=order)
+        room.add_source(source, signal=sent)
+        room.add_microphone_array(places.T)
+        room.simulate()
+        return room
+
+    images = theirs().sources[0].images.shape[1]
+
+    def ours(reverberation_s: float) -> int:
+        take = draw_take(scene, seconds=length_s, seed=1, reverberation_s=reverberation_s)
+        for _ in render_pressure(take):
+            pass
+        return int(take.trains[0].paths.valid.sum(axis=-1).min())
+
+    reverberation = next(r for r in np.geomspace(5e-3, 0.2, 60) if ours(r) >= images)
+    note = f"{ours(reverberation)} paths against {images} images, {length_s:g} s; ours with noise"
+    return *ratio(theirs, partial(ours, reverberation)), "over 3", note
+
+
+def real_time() -> Row:
+    """Seconds of a recording of 4 channels at 500 kHz over seconds to locate its pings, on one core."""
+    from acoustics.estimate.locate import LocateOptions, locate
+    from acoustics.sample_stream import stream_recording
+    from acoustics.sidecar import read_sidecar
+    from acoustics.study.recordings import simulate_recording
+
+    scene = load_scene(shipped("examples")["mallard-basin"])
+    fast = scene.model_copy(update={"recorder": scene.recorder.model_copy(update={"sample_rate_hz": 500e3})})
+    length_s, rates = 8.0, []
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "ping.wav"
+        simulate_recording(fast, path, seed=1, seconds=length_s)
+        sidecar = read_sidecar(path.with_suffix(".json"))
+        for _ in range(3):
+            found: list[object] = []
+            rates.append(
+                length_s
+                / seconds(
+                    lambda: found.extend(locate(stream_recording(path, sidecar), sidecar, LocateOptions())),  # noqa: B023
+                    time.process_time,
+                )
+            )
+    return float(np.median(rates)), float(np.ptp(rates) / 2), "over 20", f"{length_s:g} s, {len(found)} pings"
+
+
+def help_text() -> Row:
     """`pingfix --help` against an empty click program, each in a new process."""
     empty = "import click\n@click.command()\ndef main(): pass\nmain()"
     ours = [sys.executable, "-m", "acoustics.cli.main", "--help"]
@@ -84,32 +182,58 @@ def help_text() -> tuple[str, float, float, str]:
     def run(command: list[str]) -> Callable[[], object]:
         return lambda: [subprocess.run(command, capture_output=True, check=True) for _ in range(5)]
 
-    return (
-        "pingfix --help over an empty click program",
-        *ratio(run(ours), run([sys.executable, "-c", empty, "--help"]), clock=time.perf_counter),
-        "target 2",
-    )
+    both = ratio(run(ours), run([sys.executable, "-c", empty, "--help"]), clock=time.perf_counter)
+    return *both, "under 2", ""
 
 
-def pool_map(trials: int) -> tuple[str, float, float, str]:
-    """Seconds for a map of the shipped pool of about 6,000 cells."""
+def mapped(trials: int, step_m: float = 0.23, jobs: int = 1) -> Callable[[], object]:
     scene = load_scene(shipped("examples")["mallard-basin"])
-    times = []
-    for _ in range(3):
-        start = time.perf_counter()
-        result = map_pool(scene, scene.pingers[0], trials=trials, seed=1, step_m=0.23)
-        times.append(time.perf_counter() - start)
-    cells = int(np.isfinite(result.clean_window_s).sum())
-    name = f"map, {cells} cells, " + (f"{trials} fixes a cell [s]" if trials else "bounds [s]")
-    return name, float(np.median(times)), float(np.ptp(times) / 2), "seconds, not a ratio"
+    running = Running(Workers(jobs))
+    return lambda: map_pool(scene, scene.pingers[0], trials=trials, seed=1, step_m=step_m, running=running)
 
 
-def main() -> None:
-    print(f"{'what':52} {'median':>9} {'spread':>8}  note")
-    for measure in (position_fixes, help_text, lambda: pool_map(0), lambda: pool_map(20), lambda: pool_map(200)):
-        name, median, spread, note = measure()
-        print(f"{name:52} {median:9.2f} {spread:8.2f}  {note}", flush=True)
+def pool_map(trials: int) -> Row:
+    """Seconds of this process for a map of the shipped pool of about 6,000 cells."""
+    times = [seconds(mapped(trials), time.process_time) for _ in range(3)]
+    target = "under 1" if trials == 0 else "seconds"
+    return float(np.median(times)), float(np.ptp(times) / 2), target, "seconds, not a ratio"
+
+
+def linear_in_trials() -> Row:
+    """Four times the trials over the trials."""
+    return *ratio(mapped(400, 0.7), mapped(100, 0.7)), "4", "648 cells, 400 fixes a cell over 100"
+
+
+def two_processes() -> Row:
+    """The same simulated map by one process and by two, start of the processes included."""
+    one, two = mapped(1000, 0.5), mapped(1000, 0.5, jobs=2)
+    cores = len(os.sched_getaffinity(0))
+    note = f"1,250 cells, 1.25 million fixes; {cores} cores, load {os.getloadavg()[0]:.1f} at the start"
+    values = [seconds(one, time.perf_counter) / seconds(two, time.perf_counter) for _ in range(3)]
+    return float(np.median(values)), float(np.ptp(values) / 2), "over 1.8", note
+
+
+ROWS: dict[str, Callable[[], Row]] = {
+    "position fixes, batch over scipy loop": position_fixes,
+    "recording of 1 ping over pyroomacoustics": partial(recordings, 1),
+    "recording of 10 pings over pyroomacoustics": partial(recordings, 10),
+    "locate, times real time, 4 channels at 500 kHz": real_time,
+    "pingfix --help over an empty click program": help_text,
+    "map of 5,832 cells, bounds [s]": partial(pool_map, 0),
+    "map of 5,832 cells, 200 fixes a cell [s]": partial(pool_map, 200),
+    "fixes, four times the trials over the trials": linear_in_trials,
+    "simulated map, one process over two": two_processes,
+}
+
+
+def main(words: list[str]) -> None:
+    warnings.simplefilter("ignore")
+    print(f"{'what':48} {'median':>9} {'spread':>8}  {'target':10} note")
+    for name, measure in ROWS.items():
+        if not words or any(word in name for word in words):
+            median, spread, target, note = measure()
+            print(f"{name:48} {median:9.2f} {spread:8.2f}  {target:10} {note}", flush=True)
 
 
 if __name__ == "__main__":
-    main()
+    main(sys.argv[1:])

@@ -5,9 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from acoustics.errors import ParameterError
+from acoustics.accuracy.ambiguity import cycle_ambiguity
+from acoustics.accuracy.link_budget import link_budget
+from acoustics.errors import OutputError, ParameterError
+from acoustics.geometry import Pose, bearing_and_depression
 from acoustics.scenario import load_array, load_scene, shipped
-from acoustics.study.pool_map import map_pool
+from acoustics.study.map_cycles import wrong_cycles_in_cells
+from acoustics.study.map_fixes import Running
+from acoustics.study.outlook import clean_windows
+from acoustics.study.pool_map import MapChoices, map_pool
+from acoustics.study.runner import Workers
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
 LAKE = load_scene(shipped("examples")["fennel-reservoir"])
@@ -61,3 +68,114 @@ def test_grids_that_cannot_be_are_refused(step, expected):
     scene = POOL if step else LAKE.model_copy(update={"study": LAKE.study.model_copy(update={"map_extent_m": None})})
     with pytest.raises(ParameterError, match=expected):
         map_pool(scene, scene.pingers[0], trials=0, seed=1, step_m=step)
+
+
+def test_a_pinger_in_the_cells_sees_the_same_as_a_vehicle_there():
+    # One cell holds the scene's own pinger: the map over pingers must give there what the map over vehicles gives in
+    # the cell of the scene's own vehicle, window by reciprocity included.
+    x, y, depth = POOL.vehicle.position_m
+    px, py, _ = POOL.pingers[0].position_m
+
+    def one_cell(x, y, over):
+        plan = POOL.study.model_copy(update={"map_extent_m": (x - 1, y - 1, x + 1, y + 1), "map_depth_m": depth})
+        scene = POOL.model_copy(update={"study": plan})
+        return map_pool(scene, scene.pingers[0], trials=0, seed=1, step_m=2.0, choices=MapChoices(over=over))
+
+    vehicle, pinger = one_cell(x, y, "vehicle"), one_cell(px, py, "pinger")
+    assert pinger.clean_window_s.item() == pytest.approx(vehicle.clean_window_s.item(), rel=1e-9)
+    assert pinger.position_m.item() == pytest.approx(vehicle.position_m.item(), rel=1e-6)
+    assert pinger.bearing_deg.item() == pytest.approx(vehicle.bearing_deg.item(), rel=1e-6)
+
+
+def test_the_worst_heading_is_the_worst_of_maps_at_each_heading():
+    line = POOL.model_copy(update={"array": load_array("line-4")})
+
+    def at(degrees, **choice):
+        turned = line.vehicle.model_copy(update={"heading_deg": degrees})
+        scene = line.model_copy(update={"vehicle": turned})
+        return map_pool(scene, scene.pingers[0], trials=0, seed=1, step_m=5.0, choices=MapChoices(**choice))
+
+    worst = at(20.0, heading="worst")
+    maps = [at(20.0 + 15.0 * k) for k in range(24)]
+    wet = np.isfinite(worst.clean_window_s)
+    assert worst.heading_deg is None
+    for name in ("position_m", "bearing_deg"):
+        each = np.array([getattr(m, name)[wet] for m in maps])
+        # Headings in degrees and in radians differ by rounding, which an ill-observed position magnifies.
+        assert getattr(worst, name)[wet] == pytest.approx(each.max(axis=0), rel=1e-5)
+    k = np.round((worst.worst_heading_deg[wet] - 20.0) % 360 / 15).astype(int)
+    picked = np.array([m.position_m[wet] for m in maps])[k, np.arange(wet.sum())]
+    assert worst.position_m[wet] == pytest.approx(picked, rel=1e-5)
+
+
+def test_the_vehicles_own_position_adds_in_quadrature():
+    vehicle = POOL.vehicle.model_copy(update={"position_sd_m": 0.4})
+    quiet = POOL.noise.model_copy(update={"self_noise_density_db": 50.0, "ambient_density_db": 45.0})
+    scene = POOL.model_copy(update={"vehicle": vehicle, "array": load_array("hull-4"), "noise": quiet})
+    result, relative = (
+        map_pool(scene, scene.pingers[0], trials=400, seed=1, step_m=2.5, choices=MapChoices(site_position=site))
+        for site in (True, False)
+    )
+    seen = np.isfinite(relative.position_m)
+    # Independent errors of 0.4 m along x and y.
+    assert result.position_m[seen] == pytest.approx(np.hypot(relative.position_m[seen], 0.4 * np.sqrt(2)), rel=1e-4)
+    good = (result.refused == 0) & (result.position_m < 1.0)
+    assert good.sum() > 5
+    assert np.median(result.simulated_m[good] / result.position_m[good]) == pytest.approx(1.0, abs=0.05)
+
+
+@pytest.mark.parametrize(("array", "often"), [("square-half-wave", 0.01), ("hull-4", 0.2)])
+def test_interpolated_wrong_cycles_are_near_those_of_every_cell(array, often, monkeypatch):
+    monkeypatch.setattr("acoustics.study.map_cycles.SAMPLED_CELLS", 100)
+    scene = POOL.model_copy(update={"array": load_array(array)})
+    pinger, pose = scene.pingers[0], scene.vehicle.pose
+    places = np.stack(
+        [*np.meshgrid(np.linspace(0.6, 24.4, 20), np.linspace(0.6, 11.9, 10)), np.full((10, 20), 0.8)], -1
+    )
+    places = places.reshape(-1, 3)
+    source = Pose(places, 0.0, 0.0, pose.heading).to_body(np.array([pinger.position_m]))[:, 0]
+    window = clean_windows(scene, pinger, places)
+    link = link_budget(scene, pinger, np.linalg.norm(source, axis=-1), window_s=window)
+    positions = scene.array.positions_m
+    exact = cycle_ambiguity(
+        positions, *bearing_and_depression(source), scene.sound_speed_m_s, frequency_hz=pinger.frequency_hz,
+        carrier_variance_s2=link.carrier_variance_s2[:, None]
+        + scene.recorder.skew_sd_s**2 + (scene.array.tolerances_m / scene.sound_speed_m_s) ** 2,
+        envelope_variance_s2=link.envelope_variance_s2[:, None],
+    ).wrong_probability  # fmt: skip
+    assert exact.max() > often
+    wrong = wrong_cycles_in_cells(scene, pinger, positions, source, link)
+    # Half of the 200 cells are worked out and the rest interpolated; the prediction itself is good to 0.006.
+    print(np.sqrt(np.mean((wrong - exact) ** 2)), np.abs(wrong - exact).max())
+    assert np.sqrt(np.mean((wrong - exact) ** 2)) < 0.02
+    assert np.abs(wrong - exact).max() < 0.08
+
+
+def test_failed_pings_are_those_without_a_fix_or_with_a_wrong_cycle():
+    result = map_pool(POOL, POOL.pingers[0], trials=20, seed=1, step_m=2.5)
+    assert result.failed == pytest.approx(1 - (1 - result.refused) * (1 - result.wrong_cycle))
+    assert set(result.quantiles) == {"bearing_deg", "position_m", "wrong_cycle", "simulated_m", "refused", "failed"}
+
+
+def test_two_processes_and_a_resumed_folder_give_the_same_bits(tmp_path):
+    def mapped(seed=1, **running):
+        return map_pool(POOL, POOL.pingers[0], trials=1500, seed=seed, step_m=5.0, running=Running(**running))
+
+    here = mapped()
+    spread = mapped(workers=Workers(2), folder=tmp_path / "map")
+    next((tmp_path / "map").glob("chunk-*.npz")).unlink()
+    resumed = mapped(folder=tmp_path / "map")
+    for other in (spread, resumed):
+        assert np.array_equal(other.simulated_m, here.simulated_m, equal_nan=True)
+        assert np.array_equal(other.refused, here.refused, equal_nan=True)
+    with pytest.raises(OutputError, match="another study"):
+        mapped(seed=2, folder=tmp_path / "map")
+
+
+def test_a_pinger_among_the_hydrophones_leaves_a_hole_in_the_map():
+    x, y, z = POOL.pingers[0].position_m
+    plan = POOL.study.model_copy(update={"map_extent_m": (x - 1.5, y - 1.5, x + 1.5, y + 1.5), "map_depth_m": z})
+    scene = POOL.model_copy(update={"study": plan})
+    result = map_pool(scene, scene.pingers[0], trials=0, seed=1, step_m=1.0)
+    assert np.isnan(result.position_m[1, 1])
+    assert np.isfinite(result.clean_window_s).sum() == 8

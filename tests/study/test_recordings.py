@@ -176,3 +176,20 @@ def test_a_failure_leaves_nothing_behind(tmp_path):
     assert all_files(tmp_path) == {"x.truth.json": b"kept"}
     simulate_recording(pool(), tmp_path / "x.wav", seed=1, pings=1, force=True)
     assert sorted(all_files(tmp_path)) == ["x.json", "x.truth.json", "x.wav"]
+
+
+def test_a_delay_that_is_known_of_a_channel_is_in_the_recording_and_in_the_notes(tmp_path):
+    plain = pool(recorder=pool().recorder.model_copy(update={"skew_sd_s": 0.0}))
+    late = [h.model_copy(update={"delay_s": 1e-5 * k}) for k, h in enumerate(plain.array.hydrophones)]
+    scene = plain.model_copy(update={"array": plain.array.model_copy(update={"hydrophones": tuple(late)})})
+    arrivals, offsets = [], []
+    for name, given in (("a", plain), ("b", scene)):
+        simulate_recording(given, tmp_path / f"{name}.npy", seed=1, pings=1)
+        (ping, *_) = json.loads((tmp_path / f"{name}.truth.json").read_text())["pings"]
+        arrivals.append(np.array(ping["recorded_s"]))
+        notes = load_recording(tmp_path / f"{name}.npy").sidecar
+        offsets.append(np.array([c.sampling_offset_s for c in notes.channels]))
+    shift = 1e-5 * np.arange(len(late))
+    np.testing.assert_allclose(arrivals[1] - arrivals[0], shift, atol=1e-12)
+    # What the notes say puts the arrivals back where they were.
+    np.testing.assert_allclose(arrivals[1] + offsets[1], arrivals[0] + offsets[0], atol=1e-12)

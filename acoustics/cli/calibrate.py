@@ -1,0 +1,200 @@
+"""`pingfix calibrate`: where the hydrophones really are, from pings of a known source."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+from click.core import ParameterSource
+
+from acoustics.cli.options import (
+    choose_pinger,
+    force_option,
+    json_option,
+    pinger_option,
+    plot_option,
+    scenario_argument,
+    seed_option,
+)
+from acoustics.cli.progress import Progress
+from acoustics.errors import OutputError
+
+if TYPE_CHECKING:
+    from acoustics.scene.scene import Scene
+    from acoustics.study.calibrated_array import CalibratedArray
+
+_PLANNING = ("headings", "pings_each", "source_depths_m", "range_m", "sessions", "seed", "unknown_depth")
+_WITH_PINGS = ("source_m", "sources", "out")
+
+
+@click.command("calibrate", short_help="Where are the hydrophones really? From pings of a known source.")
+@scenario_argument
+@click.option(
+    "--pings",
+    "pings_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Located pings, one JSON line each; without it, a session is planned by simulation.",
+)
+@click.option("--source-m", type=float, nargs=3, metavar="X Y Z", help="Where the source was, in the site frame.")
+@click.option(
+    "--sources",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="CSV with ping,x_m,y_m,z_m[,source]: where it was for each ping; one coordinate may be blank (unknown).",
+)
+@click.option(
+    "--source-sd-m",
+    type=click.FloatRange(0, 100),
+    default=0.05,
+    show_default=True,
+    help="How well the source's place is known along each axis, standard deviation.",
+)
+@click.option(
+    "--wobble-sd-deg",
+    type=click.FloatRange(0, 30),
+    default=0.5,
+    show_default=True,
+    help="What roll, pitch and heading are off by from pose to pose, beside their constant error.",
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Write the corrected array."
+)
+@click.option(
+    "--headings", type=click.IntRange(1, 360), default=12, show_default=True, help="Plan: headings all round."
+)
+@click.option("--pings-each", type=click.IntRange(1, 100), default=5, show_default=True, help="Plan: pings at each.")
+@click.option(
+    "--source-depth-m", "source_depths_m", type=float, multiple=True, help="Plan: depth of the source; may be repeated."
+)
+@click.option("--unknown-depth", is_flag=True, help="Plan: the depth of the source is not known.")
+@click.option("--range-m", type=click.FloatRange(0, min_open=True), help="Plan: horizontal distance from the source.")
+@click.option("--sessions", type=click.IntRange(2, 100_000), default=200, show_default=True, help="Plan: to simulate.")
+@pinger_option
+@seed_option
+@plot_option("what is known before and after")
+@force_option
+@json_option
+@click.pass_context
+def calibrate_command(
+    context: click.Context,
+    scenario: Path,
+    pings_file: Path | None,
+    source_m: tuple[float, float, float] | None,
+    sources: Path | None,
+    source_sd_m: float,
+    wobble_sd_deg: float,
+    out: Path | None,
+    headings: int,
+    pings_each: int,
+    source_depths_m: tuple[float, ...],
+    unknown_depth: bool,
+    range_m: float | None,
+    sessions: int,
+    pinger_name: str | None,
+    seed: int | None,
+    plot: Path | None,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Estimate hydrophone positions, channel delays, sound speed and the array's rotation.
+
+    With --pings and the place of their source, from pings that `pingfix locate` found while the vehicle turned or
+    moved; --out writes the corrected array. With SCENARIO alone, plan such a session: the vehicle turns on the spot,
+    errors are drawn from the scenario's tolerances, and what is recovered is shown.
+
+    \b
+    Example:
+      pingfix calibrate examples/mallard-basin.toml --range-m 5
+      pingfix calibrate pool.toml --pings pings.jsonl --source-m 20 8 2.4 --out corrected.toml
+    """
+    from acoustics.files import check_free
+    from acoustics.present.calibration_text import calibration_text, plan_text
+    from acoustics.present.style import check_picture
+    from acoustics.present.tables import to_json
+    from acoustics.scenario import load_scene
+
+    _refuse_strangers(context, _WITH_PINGS if pings_file is None else _PLANNING, pings_file is None)
+    if plot is not None:
+        check_picture(plot, force=force)
+    if out is not None:
+        check_free(out, force=force)
+    scene = load_scene(scenario)
+    if pings_file is None:
+        from acoustics.study.calibration_runs import SessionPlan, plan_calibration
+
+        plan = SessionPlan(
+            headings, pings_each, source_depths_m, range_m, source_sd_m, not unknown_depth, wobble_sd_deg
+        )
+        pinger = choose_pinger(scene, pinger_name)
+        seed = scene.study.seed if seed is None else seed
+        planned = plan_calibration(scene, pinger, plan, sessions=sessions, seed=seed, progress=Progress("simulated"))
+        if plot is not None:
+            from acoustics.present.calibration_plot import plan_plot
+            from acoustics.present.style import write_picture
+
+            write_picture(plot, plan_plot(planned), force=force)
+        click.echo(to_json(planned) if as_json else plan_text(planned))
+        return
+    found = _calibrated(scene, pings_file, source_m, sources, source_sd_m, wobble_sd_deg, pinger_name)
+    if plot is not None:
+        from acoustics.present.calibration_plot import calibration_plot
+        from acoustics.present.style import write_picture
+
+        write_picture(plot, calibration_plot(found), force=force)
+    if out is not None and found.ok:
+        _write_array(out, scene, found, force)
+    click.echo(to_json(found) if as_json else calibration_text(found))
+    if out is not None and not found.ok:
+        raise OutputError(f"{out}: not written, since the calibration is not usable: {found.reason}")
+
+
+def _refuse_strangers(context: click.Context, names: tuple[str, ...], planning: bool) -> None:
+    """Refuse options of the other way of working, rather than pass over them in silence."""
+    for parameter in context.command.params:
+        given = context.get_parameter_source(parameter.name or "") == ParameterSource.COMMANDLINE
+        if parameter.name in names and given:
+            how = "needs --pings FILE" if planning else "is for planning, and excludes --pings"
+            raise click.UsageError(f"{parameter.opts[0]} {how}")
+
+
+def _calibrated(
+    scene: Scene,
+    pings_file: Path,
+    source_m: tuple[float, float, float] | None,
+    sources: Path | None,
+    source_sd_m: float,
+    wobble_sd_deg: float,
+    pinger: str | None,
+) -> CalibratedArray:
+    from acoustics.estimate.pings import read_pings
+    from acoustics.study.calibrated_array import calibrate_from_pings
+    from acoustics.study.calibration_inputs import SourcePlace, calibration_input, read_sources
+
+    if sources is not None and source_m is None:
+        places: SourcePlace | dict[int, SourcePlace] = read_sources(sources)
+    elif source_m is not None and sources is None:
+        places = SourcePlace("source", source_m)
+    else:
+        raise click.UsageError("--pings needs the place of the source: either --source-m X Y Z or --sources FILE")
+    given = calibration_input(
+        read_pings(pings_file),
+        scene,
+        places,
+        origin=str(pings_file),
+        pinger=pinger,
+        source_sd_m=source_sd_m,
+        wobble_sd=math.radians(wobble_sd_deg),
+    )
+    return calibrate_from_pings(scene, given)
+
+
+def _write_array(out: Path, scene: Scene, found: CalibratedArray, force: bool) -> None:
+    from acoustics.files import write_file
+    from acoustics.present.calibration_text import array_remarks
+    from acoustics.study.calibrated_array import array_file_text, corrected_array
+
+    text = array_file_text(corrected_array(scene.array, found), array_remarks(found))
+    write_file(out, text.encode("utf-8"), force=force)

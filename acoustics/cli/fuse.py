@@ -1,0 +1,128 @@
+"""`pingfix fuse`: one position from several pings, and the station it belongs to."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from acoustics.cli.options import force_option, json_option, plot_option
+
+if TYPE_CHECKING:
+    from acoustics.estimate.ping import Ping
+
+
+def one_pinger(pings: list[Ping], name: str | None) -> list[Ping]:
+    """The pings of one pinger: the named one, or the only one there is."""
+    names = sorted({ping.pinger for ping in pings})
+    if not pings:
+        raise click.BadParameter("the files hold no ping", param_hint="PINGS")
+    if name is None and len(names) > 1:
+        raise click.BadParameter(f"there are several: {', '.join(names)}; name one", param_hint="--pinger")
+    if name is not None and name not in names:
+        raise click.BadParameter(f"no ping of {name!r}; known: {', '.join(names)}", param_hint="--pinger")
+    return [ping for ping in pings if name is None or ping.pinger == name]
+
+
+@click.command("fuse", short_help="One position from several pings, and which station it is.")
+@click.argument("pings", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--navigation",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="CSV of poses over the pings' time; default: the poses that stand in the pings.",
+)
+@click.option(
+    "--scenario",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="For the water's outline, the stations and the vehicle's dead reckoning.",
+)
+@click.option("--pinger", "pinger_name", metavar="NAME", help="Which pinger; needed where there are several.")
+@click.option(
+    "--heading-bias-sd-deg",
+    type=click.FloatRange(0, 180),
+    help="Part of the heading's sd that lasts; default: the scenario's, else all of it.",
+)
+@click.option(
+    "--drift-sd-m-per-root-m",
+    type=click.FloatRange(0, 100),
+    help="Dead reckoning's sd after 1 m, growing with the root; default: the scenario's, else 0.02.",
+)
+@click.option(
+    "--log-scale-sd",
+    type=click.FloatRange(0, 0.5),
+    help="Relative sd of the velocity log; default: the scenario's, else 0.01.",
+)
+@click.option("--csv", "csv_path", type=click.Path(path_type=Path), metavar="FILE", help="Write the position as CSV.")
+@click.option("--pings-csv", type=click.Path(path_type=Path), metavar="FILE", help="Write one row a ping as CSV.")
+@plot_option("the plan with bearings and ellipse")
+@force_option
+@json_option
+def fuse_command(
+    pings: tuple[Path, ...],
+    navigation: Path | None,
+    scenario: Path | None,
+    pinger_name: str | None,
+    heading_bias_sd_deg: float | None,
+    drift_sd_m_per_root_m: float | None,
+    log_scale_sd: float | None,
+    csv_path: Path | None,
+    pings_csv: Path | None,
+    plot: Path | None,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Fuse the located pings in PINGS (files of JSON lines, in the order of listening) into one position.
+
+    Wrong pings (a wrong cycle, an echo, another pinger) are rejected and counted. Errors of heading, velocity log,
+    start, sound speed and mounting are taken as shared by the pings of the run.
+
+    \b
+    Example:
+      pingfix fuse pings.jsonl --scenario examples/mallard-basin.toml --plot fix.png
+    """
+    import numpy as np
+
+    from acoustics.estimate.fusion_pings import pose_errors_of_pings, track_of_pings
+    from acoustics.estimate.navigation import read_navigation
+    from acoustics.estimate.pings import read_pings
+    from acoustics.files import check_free, write_file
+    from acoustics.present.fusion_text import fusion_text, ping_csv, position_csv
+    from acoustics.present.style import check_picture, write_picture
+    from acoustics.present.tables import to_json
+    from acoustics.scenario import load_scene
+    from acoustics.study.fused_run import fuse_run
+
+    if plot is not None:
+        check_picture(plot, force=force)
+    for path in (csv_path, pings_csv):
+        if path is not None:
+            check_free(path, force=force)
+    scene = None if scenario is None else load_scene(scenario)
+    run = one_pinger([p for path in pings for p in read_pings(path)], pinger_name)
+    if navigation is None:
+        track = track_of_pings(run)
+    else:
+        run = sorted(run, key=lambda p: p.time_s)
+        track = read_navigation(navigation).track_at([p.time_s for p in run])
+    bias = None if heading_bias_sd_deg is None else float(np.deg2rad(heading_bias_sd_deg))
+    if bias is None and scene is not None and scene.vehicle.heading_bias_sd_deg is not None:
+        bias = scene.vehicle.lasting_heading_sd
+    drift, scale = (0.02, 0.01) if scene is None else (scene.vehicle.drift_sd_m_per_root_m, scene.vehicle.log_scale_sd)
+    errors = pose_errors_of_pings(
+        run,
+        heading_bias_sd=bias,
+        drift_sd_m_per_root_m=drift if drift_sd_m_per_root_m is None else drift_sd_m_per_root_m,
+        log_scale_sd=scale if log_scale_sd is None else log_scale_sd,
+    )
+    result = fuse_run(run, track, errors, scene)
+    if plot is not None:
+        from acoustics.present.fusion_plot import fusion_plot
+
+        write_picture(plot, fusion_plot(result, scene), force=force)
+    for path, text in ((csv_path, position_csv), (pings_csv, ping_csv)):
+        if path is not None:
+            write_file(path, text(result).encode(), force=force)
+    click.echo(to_json(result) if as_json else fusion_text(result))

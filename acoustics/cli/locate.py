@@ -1,0 +1,162 @@
+"""`pingfix locate`: pings in a recording, with delays, direction and position."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, get_args
+
+import click
+
+from acoustics.cli.options import force_option, json_option
+from acoustics.cli.progress import Progress
+
+if TYPE_CHECKING:
+    from acoustics.estimate.ping import Ping
+    from acoustics.sample_stream import SampleStream
+    from acoustics.sidecar import Sidecar
+
+_METHODS = ("phase", "correlation", "phat", "onset")
+_RAW_KINDS = ("int16", "int32", "uint16", "uint32")
+
+
+@click.command("locate", short_help="Find the pings in a recording: delays, bearing, position.")
+@click.argument("recording", type=click.Path(path_type=Path, allow_dash=True))
+@click.option("--sidecar", "sidecar_file", type=click.Path(path_type=Path), metavar="FILE", help="Notes in JSON.")
+@click.option("--scenario", type=click.Path(path_type=Path), metavar="FILE", help="Where there are no notes.")
+@click.option("--method", type=click.Choice(_METHODS), default="phase", show_default=True, help="How delays are found.")
+@click.option("--pinger", "pinger_names", multiple=True, metavar="NAME", help="Only this pinger; may be repeated.")
+@click.option("--sound-speed-m-s", type=click.FloatRange(1000, 2000), help="Instead of the one in the notes.")
+@click.option(
+    "--false-alarms-per-hour",
+    type=click.FloatRange(1e-6, 3600),
+    default=1.0,
+    show_default=True,
+    help="At most, in each pinger's band, in noise alone.",
+)
+@click.option("--raw", type=click.Choice(_RAW_KINDS), help="RECORDING holds interleaved integers without a header.")
+@click.option("--big-endian", is_flag=True, help="Raw: the most significant byte comes first.")
+@click.option("--channels", type=click.IntRange(1, 256), help="Raw: how many; default: those in the notes.")
+@click.option("--sample-rate-hz", type=click.FloatRange(1e3, 1e8), help="Raw: default: the rate in the notes.")
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Write the ping lines.")
+@force_option
+@json_option
+def locate_command(
+    recording: Path,
+    sidecar_file: Path | None,
+    scenario: Path | None,
+    method: str,
+    pinger_names: tuple[str, ...],
+    sound_speed_m_s: float | None,
+    false_alarms_per_hour: float,
+    raw: Any,
+    big_endian: bool,
+    channels: int | None,
+    sample_rate_hz: float | None,
+    out: Path | None,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Find the pings in RECORDING (.wav, .npy, .csv, raw integers, or - for raw integers from standard input).
+
+    Array, water, pingers and pose come from the notes beside RECORDING (same name, .json), from --sidecar or from a
+    --scenario. From standard input, or with --json, each ping is one line of JSON, given as soon as it is found;
+    `pingfix fuse` and `pingfix calibrate` read such lines from the file that --out writes.
+
+    \b
+    Example:
+      pingfix simulate examples/mallard-basin.toml ping.wav && pingfix locate ping.wav
+    """
+    from acoustics.estimate.locate import LocateOptions, Tally, locate
+    from acoustics.estimate.pings import ping_line
+    from acoustics.files import whole_file
+    from acoustics.present.locate_text import locate_text
+
+    is_pipe = str(recording) == "-"
+    if is_pipe and raw is None:
+        raise click.UsageError("standard input holds raw integers: say which with --raw")
+    if raw is None and (big_endian or channels or sample_rate_hz):
+        raise click.UsageError("--big-endian, --channels and --sample-rate-hz belong to --raw")
+    sidecar = _notes(recording, sidecar_file, scenario, sound_speed_m_s)
+    with ExitStack() as files:
+        target = files.enter_context(whole_file(out, force=force)) if out is not None else None
+        stream = _stream(recording, sidecar, raw, big_endian, channels, sample_rate_hz)
+        tally = Tally()
+        options = LocateOptions(method, pinger_names, false_alarms_per_hour)
+        found = locate(_watched(stream), sidecar, options, tally=tally)
+        lines = files.enter_context(open(target, "w", encoding="utf-8")) if target is not None else None
+        pings: list[Ping] = []
+        for ping in found:
+            line = ping_line(ping)
+            if lines is not None:
+                lines.write(line + "\n")
+            if as_json or is_pipe:
+                click.echo(line)
+                sys.stdout.flush()
+            else:
+                pings.append(ping)
+    if not (as_json or is_pipe):
+        click.echo(locate_text(str(recording), pings, tally, None if out is None else str(out)))
+
+
+def _notes(recording: Path, sidecar_file: Path | None, scenario: Path | None, sound_speed_m_s: float | None) -> Sidecar:
+    """What is known of the recording, from the file that says so."""
+    from dataclasses import replace
+
+    from acoustics.sidecar import read_sidecar
+
+    if sidecar_file is not None and scenario is not None:
+        raise click.UsageError("--sidecar and --scenario exclude each other; keep one of them")
+    beside = recording.with_suffix(".json") if str(recording) != "-" else None
+    if sidecar_file is None and scenario is None and beside is not None and beside.exists():
+        sidecar_file = beside
+    if sidecar_file is not None:
+        sidecar = read_sidecar(sidecar_file)
+    elif scenario is not None:
+        from acoustics.scenario import load_scene
+        from acoustics.study.scene_notes import sidecar_of_scene
+
+        sidecar = sidecar_of_scene(load_scene(scenario))
+    else:
+        where = "from standard input" if beside is None else f"and {beside} is not there"
+        raise click.UsageError(f"no notes of the recording {where}: give --sidecar or --scenario")
+    return sidecar if sound_speed_m_s is None else replace(sidecar, sound_speed_m_s=sound_speed_m_s)
+
+
+def _stream(
+    recording: Path,
+    sidecar: Sidecar,
+    raw: Any,
+    big_endian: bool,
+    channels: int | None,
+    sample_rate_hz: float | None,
+) -> SampleStream:
+    from acoustics.sample_stream import RawFormat, RawKind, stream_raw, stream_raw_file, stream_recording
+
+    if raw is None:
+        return stream_recording(recording, sidecar)
+    assert raw in get_args(RawKind)
+    layout = RawFormat(raw, big_endian, channels or len(sidecar.channels), sample_rate_hz or sidecar.sample_rate_hz)
+    if str(recording) == "-":
+        return stream_raw(sys.stdin.buffer, layout, sidecar, source="standard input")
+    return stream_raw_file(recording, layout, sidecar)
+
+
+def _watched(stream: SampleStream) -> SampleStream:
+    """The same stream; tells on standard error how far it is, if its length is known."""
+    from dataclasses import replace
+
+    if stream.n_samples is None:
+        return stream
+    total, progress = stream.n_samples, Progress("worked through")
+
+    def blocks() -> Iterator[Any]:
+        done = 0
+        for block in stream.blocks:
+            yield block
+            done += block.shape[-1]
+            progress(done, total)
+
+    return replace(stream, blocks=blocks())

@@ -1,0 +1,115 @@
+"""`pingfix place`: where on the vehicle to mount the hydrophones."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from acoustics.cli.options import (
+    choose_pinger,
+    force_option,
+    json_option,
+    pinger_option,
+    plot_option,
+    scenario_argument,
+    seed_option,
+)
+from acoustics.cli.progress import Progress
+
+
+@click.command("place", short_help="Where on the vehicle to mount the hydrophones?")
+@scenario_argument
+@pinger_option
+@click.option("--hydrophones", type=click.IntRange(3, 8), help="How many; default: as many as the scenario's array.")
+@click.option(
+    "--criterion",
+    type=click.Choice(["worst", "mean"]),
+    default="worst",
+    show_default=True,
+    help="Judge by the worst direction, or by the mean over all (RMS).",
+)
+@click.option("--from-deg", type=float, help="Start of the sector of bearings from the bow that matter, clockwise.")
+@click.option("--to-deg", type=float, help="End of that sector. Default: bearings all round.")
+@click.option(
+    "--depression-deg",
+    "depressions_deg",
+    type=click.FloatRange(-90, 90),
+    multiple=True,
+    help="Depression that matters, may be repeated; default: the pinger's from where the vehicle stands.",
+)
+@click.option(
+    "--starts",
+    type=click.IntRange(1, 1000),
+    default=1,
+    show_default=True,
+    help="Random starts of the search, besides the best shipped arrays: more take longer and may find better.",
+)
+@seed_option
+@click.option(
+    "--out", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Write the array found; .toml."
+)
+@plot_option("the array on the vehicle, and its error by bearing")
+@force_option
+@json_option
+def place_command(
+    scenario: Path,
+    pinger_name: str | None,
+    hydrophones: int | None,
+    criterion: str,
+    from_deg: float | None,
+    to_deg: float | None,
+    depressions_deg: tuple[float, ...],
+    starts: int,
+    seed: int | None,
+    out: Path | None,
+    plot: Path | None,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Search SCENARIO's mounting for the places of the hydrophones that err least in bearing.
+
+    The probability of a wrong cycle is held to study.wrong_cycle_limit. What is allowed stands in the table
+    [mounting]; without one it is the box below the origin that vehicle.hull_m spans. The shipped arrays are judged
+    in the same mounting, by the same measure.
+
+    \b
+    Example:
+      pingfix place examples/mallard-basin.toml --hydrophones 4 --out our-array.toml
+    """
+    from acoustics.errors import ParameterError
+    from acoustics.files import check_free, write_file
+    from acoustics.present.place_text import place_text
+    from acoustics.present.style import check_picture, write_picture
+    from acoustics.present.tables import to_json
+    from acoustics.scenario import load_scene
+    from acoustics.study.calibrated_array import array_file_text
+    from acoustics.study.place import study_place
+    from acoustics.study.place_aim import Aim
+    from acoustics.study.place_file import placed_array, placement_remarks
+
+    if plot is not None:
+        check_picture(plot, force=force)
+    if out is not None:
+        if out.suffix != ".toml":
+            raise ParameterError(f"{out}: an array file's name must end in .toml")
+        check_free(out, force=force)
+    scene = load_scene(scenario)
+    result = study_place(
+        scene,
+        choose_pinger(scene, pinger_name),
+        min(max(len(scene.array.hydrophones), 3), 8) if hydrophones is None else hydrophones,
+        aim=Aim(criterion == "worst", from_deg, to_deg, depressions_deg),
+        random_starts=starts,
+        trials=scene.study.trials,
+        seed=scene.study.seed if seed is None else seed,
+        progress=Progress("searched"),
+    )
+    if plot is not None:
+        from acoustics.present.place_plot import place_plot
+
+        write_picture(plot, place_plot(result, scene), force=force)
+    if out is not None:
+        text = array_file_text(placed_array(result, out.stem), placement_remarks(result))
+        write_file(out, text.encode(), force=force)
+    click.echo(to_json(result) if as_json else place_text(result))

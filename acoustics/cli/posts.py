@@ -1,0 +1,96 @@
+"""`pingfix posts`: where to stop and listen next."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from acoustics.cli.options import (
+    choose_pinger,
+    force_option,
+    json_option,
+    pinger_option,
+    plot_option,
+    scenario_argument,
+    seed_option,
+)
+
+
+@click.command("posts", short_help="Where should the vehicle stop and listen next?")
+@scenario_argument
+@pinger_option
+@click.option("--posts", type=click.IntRange(1, 6), help="How many; default: study.posts.")
+@click.option("--pings", type=click.IntRange(1, 10_000), help="Heard at each post; default: study.pings_per_post.")
+@click.option("--speed-m-s", type=click.FloatRange(0.01, 100), help="Between posts; default: study.speed_m_s.")
+@click.option("--time-s", type=click.FloatRange(0.1, 1e6), help="Limit of the run; default: study.time_limit_s.")
+@click.option(
+    "--prior",
+    type=click.Choice(["stations", "pool"]),
+    help="Where the pinger may be; default: at a station if there are three or more, else anywhere in the pool.",
+)
+@click.option(
+    "--criterion",
+    type=click.Choice(["rms", "area"]),
+    default="rms",
+    show_default=True,
+    help="What to make small: the RMS of the horizontal error, or the area of its ellipse.",
+)
+@click.option("--step-m", type=click.FloatRange(min=0.05), help="Step of the grid of posts; default: about 80 posts.")
+@click.option(
+    "--trials",
+    type=click.IntRange(0, 100_000),
+    default=400,
+    show_default=True,
+    help="Simulated runs that check the bound; 0 for none.",
+)
+@seed_option
+@plot_option("the posts and the way through them")
+@force_option
+@json_option
+def posts_command(
+    scenario: Path,
+    pinger_name: str | None,
+    posts: int | None,
+    pings: int | None,
+    speed_m_s: float | None,
+    time_s: float | None,
+    prior: str | None,
+    criterion: str,
+    step_m: float | None,
+    trials: int,
+    seed: int | None,
+    plot: Path | None,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Propose posts at which SCENARIO's vehicle should stop and listen, in order, with the heading to hold.
+
+    The run starts where the vehicle stands, keeps out of keep_out zones and ends at the last post; travel and
+    listening fit into the time.
+
+    \b
+    Example:
+      pingfix posts examples/mallard-basin.toml --plot posts.png
+    """
+    from acoustics.present.posts_text import posts_text
+    from acoustics.present.style import check_picture, write_picture
+    from acoustics.present.tables import to_json
+    from acoustics.scenario import load_scene
+    from acoustics.study.posts import study_posts
+
+    if plot is not None:
+        check_picture(plot, force=force)
+    scene = load_scene(scenario)
+    asked = {"posts": posts, "pings_per_post": pings, "speed_m_s": speed_m_s, "time_limit_s": time_s, "seed": seed}
+    given = {name: value for name, value in asked.items() if value is not None}
+    scene = scene.model_copy(update={"study": scene.study.model_copy(update=given)})
+    pinger = choose_pinger(scene, pinger_name)
+    result = study_posts(
+        scene, pinger, prior=prior, criterion=criterion, step_m=step_m, trials=trials, seed=scene.study.seed
+    )
+    if plot is not None:
+        from acoustics.present.posts_plot import posts_plot
+
+        write_picture(plot, posts_plot(result, scene), force=force)
+    click.echo(to_json(result) if as_json else posts_text(result))

@@ -1,0 +1,92 @@
+"""`pingfix stations`: would we go to the right station?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from acoustics.cli.options import (
+    choose_pinger,
+    force_option,
+    json_option,
+    pinger_option,
+    plot_option,
+    scenario_argument,
+    seed_option,
+)
+from acoustics.cli.progress import Progress
+
+
+@click.command("stations", short_help="Would the vehicle go to the right station?")
+@scenario_argument
+@pinger_option
+@click.option("--pings", type=click.IntRange(1, 64), default=4, show_default=True, help="Heard along the run.")
+@click.option(
+    "--leg-m",
+    type=click.FloatRange(0, 10_000),
+    default=4.0,
+    show_default=True,
+    help="Length of the run; 0: stand still.",
+)
+@click.option(
+    "--course-deg",
+    type=click.FloatRange(-360, 360),
+    help="Direction of travel, clockwise from +x; default: the vehicle's heading.",
+)
+@click.option(
+    "--trials",
+    type=click.IntRange(8, 100_000),
+    default=100,
+    show_default=True,
+    help="Simulated runs for each true station.",
+)
+@seed_option
+@plot_option("the run and the decisions")
+@force_option
+@json_option
+def stations_command(
+    scenario: Path,
+    pinger_name: str | None,
+    pings: int,
+    leg_m: float,
+    course_deg: float | None,
+    trials: int,
+    seed: int | None,
+    plot: Path | None,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Simulate runs past SCENARIO's stations, the pinger at each in turn, and count the decisions.
+
+    The run starts where the vehicle stands. Each run has its own errors of noise, heading, dead reckoning, sound speed
+    and mounting; its pings are fused, and the most probable station is chosen, or none of them.
+
+    \b
+    Example:
+      pingfix stations examples/mallard-basin.toml --plot stations.png
+    """
+    from acoustics.present.stations_text import stations_text
+    from acoustics.present.style import check_picture, write_picture
+    from acoustics.present.tables import to_json
+    from acoustics.scenario import load_scene
+    from acoustics.study.runs import Course
+    from acoustics.study.stations import study_stations
+
+    if plot is not None:
+        check_picture(plot, force=force)
+    scene = load_scene(scenario)
+    course = Course(pings, leg_m, scene.vehicle.heading_deg if course_deg is None else course_deg)
+    result = study_stations(
+        scene,
+        choose_pinger(scene, pinger_name),
+        course,
+        trials=trials,
+        seed=scene.study.seed if seed is None else seed,
+        progress=Progress("simulated"),
+    )
+    if plot is not None:
+        from acoustics.present.stations_plot import stations_plot
+
+        write_picture(plot, stations_plot(result, scene), force=force)
+    click.echo(to_json(result) if as_json else stations_text(result))

@@ -1,0 +1,146 @@
+"""`pingfix validate`: how good is an estimator, anyone's, on pings whose truth is known?"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from acoustics.cli.options import (
+    choose_pinger,
+    cluster_option,
+    force_option,
+    jobs_option,
+    json_option,
+    pinger_option,
+    plot_option,
+    resume_option,
+    scenario_argument,
+    seed_option,
+)
+from acoustics.cli.progress import Progress
+
+_ECHOES = {"both": (False, True), "on": (True,), "off": (False,)}
+_PERCENT = click.FloatRange(0, 100)
+_DEGREES = click.FloatRange(0, min_open=True)
+
+
+@click.command("validate", short_help="How good is an estimator, built in or your own?")
+@scenario_argument
+@click.argument("program", nargs=-1, type=click.UNPROCESSED)
+@click.option("--estimator", metavar="WHAT", help="phase (default), correlation, phat, onset or module:function.")
+@click.option("--results", type=click.Path(path_type=Path), metavar="FILE", help="Score a CSV computed elsewhere.")
+@click.option("--export", type=click.Path(path_type=Path), metavar="FOLDER", help="Write the recordings and stop.")
+@pinger_option
+@click.option("--trials", type=click.IntRange(2, 1_000_000), default=288, show_default=True, help="Pings in all.")
+@click.option("--range-m", type=float, multiple=True, help="May be repeated; default: the vehicle's, 1/2, 1/4.")
+@click.option("--snr-db", type=float, multiple=True, help="Burst's 2E/N0; may be repeated; default: as there, +/-10.")
+@click.option("--echoes", type=click.Choice(list(_ECHOES)), default="both", show_default=True)
+@click.option("--time-limit-s", type=_DEGREES, default=10.0, show_default=True, help="For a program, a ping.")
+@click.option("--max-rms-deg", type=_DEGREES, help="Limit of the RMS.")
+@click.option("--max-p95-deg", type=_DEGREES, help="Limit of the 95th percentile.")
+@click.option("--max-unanswered-percent", type=_PERCENT, help="Limit of pings refused or failed.")
+@click.option("--min-coverage-percent", type=_PERCENT, help="Least share of stated 95 % intervals that are true.")
+@seed_option
+@jobs_option
+@cluster_option
+@resume_option
+@plot_option("the error against SNR")
+@force_option
+@json_option
+def validate_command(
+    scenario: Path,
+    program: tuple[str, ...],
+    estimator: str | None,
+    results: Path | None,
+    export: Path | None,
+    pinger_name: str | None,
+    trials: int,
+    range_m: tuple[float, ...],
+    snr_db: tuple[float, ...],
+    echoes: str,
+    time_limit_s: float,
+    max_rms_deg: float | None,
+    max_p95_deg: float | None,
+    max_unanswered_percent: float | None,
+    min_coverage_percent: float | None,
+    seed: int | None,
+    jobs: int,
+    cluster: str | None,
+    resume: Path | None,
+    plot: Path | None,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Sound pings from all sides of SCENARIO's vehicle, near and far, weak and strong, with echoes and without, and
+    score what an estimator makes of each recording.
+
+    PROGRAM, after --, is any program with its arguments: no shell sees it. For each ping it runs in a folder of its
+    own, gets the recording and its sidecar as last two arguments, and prints one line of JSON. One that hangs,
+    floods, prints garbage or dies counts as failed for that ping. To compute elsewhere, --export the recordings
+    and score --results with the same options.
+
+    Limits are held against the unfavourable end of the 95 % interval over all pings; exit code 1 if one is missed.
+
+    \b
+    Examples:
+      pingfix validate examples/mallard-basin.toml --plot validate.png
+      pingfix validate examples/mallard-basin.toml --max-rms-deg 8 -- python3 examples/estimators/beam.py
+    """
+    from acoustics.present.style import check_picture, write_picture
+    from acoustics.present.tables import to_json
+    from acoustics.present.validation_text import gate_text, validation_text
+    from acoustics.scenario import load_scene
+    from acoustics.study.estimator_adapters import choose_estimator
+    from acoustics.study.runner import Workers
+    from acoustics.study.validation import validate_answers, validate_estimator
+    from acoustics.study.validation_design import choose_design
+    from acoustics.study.validation_exchange import export_design, read_results
+    from acoustics.study.validation_score import NO_LIMITS, Limits
+
+    if sum(map(bool, (program, estimator, results, export))) > 1:
+        raise click.UsageError("--estimator, --results, --export and a program exclude each other; keep one of them")
+    if plot is not None:
+        check_picture(plot, force=force)
+    workers = Workers(jobs, cluster)
+    scene = load_scene(scenario)
+    pinger = choose_pinger(scene, pinger_name)
+    design = choose_design(
+        scene,
+        pinger,
+        trials=trials,
+        seed=scene.study.seed if seed is None else seed,
+        range_m=range_m,
+        snr_db=snr_db,
+        echoes=_ECHOES[echoes],
+    )
+    if export is not None:
+        export_design(scene, pinger, design, export, progress=Progress("written"))
+        click.echo(f"{trials} recordings in {export}; keep {export / 'truth.csv'} from the estimator")
+        return
+    limits = Limits(max_rms_deg, max_p95_deg, max_unanswered_percent, min_coverage_percent)
+    if results is not None:
+        answers = read_results(results, trials)
+        found = validate_answers(scene, pinger, design, answers, name=results.name, limits=limits)
+    else:
+        chosen = choose_estimator(None if program else estimator or "phase", program=program, time_limit_s=time_limit_s)
+        found = validate_estimator(
+            scene,
+            pinger,
+            design,
+            chosen,
+            limits=limits,
+            workers=workers,
+            folder=resume,
+            progress=Progress("tried"),
+        )
+    if plot is not None:
+        from acoustics.present.validation_plot import validation_plot
+
+        write_picture(plot, validation_plot(found), force=force)
+    click.echo(to_json(found) if as_json else validation_text(found))
+    if limits != NO_LIMITS:
+        click.echo(f"pingfix: {gate_text(found)}", err=True)
+    if found.missed:
+        sys.exit(1)

@@ -1,0 +1,65 @@
+"""Delays by the carrier's phase, with their whole cycles from the onsets and from all baselines together."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from acoustics.estimate.cycles import resolve_cycles
+from acoustics.estimate.delays import Delays
+from acoustics.geometry import Floats
+from acoustics.physics.time_of_flight import difference_matrix
+
+# Pings whose variances differ by less than this factor share one covariance in the search for their cycles.
+_ALIKE = 1.25
+
+
+def phase_delays(phase: Floats, phase_covariance: Floats, carrier: float) -> tuple[Floats, Floats]:
+    """Delays against the first channel within half a cycle, (m, n - 1), and their covariance, from phases (m, n)."""
+    d = difference_matrix(phase.shape[-1])
+    turned = -(phase @ d.T)
+    return (turned - 2.0 * np.pi * np.round(turned / (2.0 * np.pi))) / carrier, d @ phase_covariance @ d.T / carrier**2
+
+
+def with_cycles(
+    fine_s: Floats,
+    fine_s2: Floats,
+    coarse_s: Floats,
+    coarse_s2: Floats,
+    *,
+    hydrophones_m: ArrayLike,
+    sound_speed_m_s: float,
+    frequency_hz: float,
+) -> tuple[Floats, Floats]:
+    """Fine delays with their cycles resolved, shape (m, n - 1), and the probability of the cycles, (m,).
+
+    Parameters
+    ----------
+    fine_s, coarse_s : ndarray, shape (m, n - 1)
+        Delays by the phase and by the envelope, against the first channel [s].
+    fine_s2, coarse_s2 : ndarray, shape (m, n - 1, n - 1)
+        Their covariances [s^2].
+    hydrophones_m, sound_speed_m_s, frequency_hz
+        As `resolve_cycles` takes them.
+
+    Notes
+    -----
+    The search takes one covariance for many pings, so pings of like variances are searched together.
+    """
+    resolved, probability = np.full_like(fine_s, np.nan), np.full(len(fine_s), np.nan)
+    sizes = [np.log(np.trace(c, axis1=-2, axis2=-1)) / np.log(_ALIKE) for c in (fine_s2, coarse_s2)]
+    usable = np.logical_and.reduce([np.isfinite(s) for s in sizes])
+    classes = np.stack([np.where(usable, np.round(s), 0.0) for s in sizes], axis=-1)
+    _, of_class = np.unique(classes, axis=0, return_inverse=True)
+    of_class = np.where(usable, of_class.ravel(), -1)
+    for one in np.unique(of_class[usable]):
+        rows = np.flatnonzero(of_class == one)
+        cycles = resolve_cycles(
+            Delays(fine_s[rows], fine_s2[rows].mean(axis=0)),
+            Delays(coarse_s[rows], coarse_s2[rows].mean(axis=0)),
+            hydrophones_m,
+            sound_speed_m_s,
+            frequency_hz,
+        )
+        resolved[rows], probability[rows] = cycles.delays.delay_s, cycles.probability
+    return resolved, probability

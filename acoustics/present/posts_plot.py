@@ -1,0 +1,134 @@
+"""The picture of `pingfix posts`: the posts from above, the way through them, and the ellipses before and after."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Ellipse as EllipsePatch
+from matplotlib.patches import Patch, Polygon
+
+from acoustics.present.pool_view import site_limits
+from acoustics.present.style import DEEP, EMBER, INK, MOSS, SAND, STYLE
+from acoustics.scene.scene import Scene
+from acoustics.study.posts import PostsStudy
+from acoustics.study.posts_value import Ellipse
+
+_WIDTH = 8.0
+
+
+def posts_plot(result: PostsStudy, scene: Scene) -> Figure:
+    """One plan with equal axes; the ellipses are drawn about the middle of where the pinger may be."""
+    low, high = site_limits(scene)
+    span = high - low
+    plan_inches = float(np.clip((_WIDTH - 0.9) * span[1] / span[0], 2.0, 9.0))
+    with rc_context(STYLE | {"hatch.color": INK, "hatch.linewidth": 0.6}):
+        figure = Figure(figsize=(_WIDTH, plan_inches + 2.1), layout="constrained")
+        axes = figure.subplots()
+        margin = 0.03 * float(span.max())
+        axes.set(
+            aspect="equal",
+            xlabel="x along the pool [m]",
+            ylabel="y [m]",
+            xlim=(low[0] - margin, high[0] + margin),
+            ylim=(high[1] + margin, low[1] - margin),  # y to the right of x: downwards, seen from above
+        )
+        _water(axes, scene)
+        _prior(axes, result, scene)
+        _ellipses(axes, result)
+        _runs(axes, result, 0.05 * float(span.max()))
+        figure.legend(handles=_legend(result, scene), loc="outside lower center", ncols=3)
+        figure.suptitle(_title(result), x=0.01, ha="left", fontsize=11, fontweight="bold")
+        return figure
+
+
+def _title(result: PostsStudy) -> str:
+    last = result.proposed.posts[-1]
+    name = "RMS" if result.criterion == "rms" else "size"
+    return (
+        f"{result.title}: {len(result.proposed.posts)} posts in {last.leaves_s:.0f} s\n"
+        f"{name} bound of the horizontal position {last.size_m:.2g} m, before {result.prior_size_m:.2g} m"
+    )
+
+
+def _water(axes: Axes, scene: Scene) -> None:
+    if scene.pool.outline_m is not None:
+        axes.add_patch(Polygon(scene.pool.outline_m, closed=True, fill=False, ec=INK, lw=1.6))
+    for zone in scene.keep_outs:
+        axes.add_patch(Polygon(zone.outline_m, closed=True, fc="white", ec=INK, lw=1.0, hatch="xxx"))
+
+
+def _prior(axes: Axes, result: PostsStudy, scene: Scene) -> None:
+    if result.prior.kind == "stations":
+        for station in scene.stations:
+            axes.plot(*station.position_m[:2], "s", ms=7, mfc="white", mec=INK, mew=1.2, zorder=6)
+            axes.annotate(
+                station.name,
+                station.position_m[:2],
+                xytext=(7, 7),
+                textcoords="offset points",
+                fontsize=9,
+                bbox={"fc": "white", "ec": "none", "alpha": 0.8, "pad": 1},
+            )
+    else:
+        axes.plot(*result.prior.places_m[:, :2].T, "s", ms=4, mfc="white", mec=INK, mew=0.8, ls="none", zorder=6)
+
+
+def _ellipses(axes: Axes, result: PostsStudy) -> None:
+    x, y = result.prior.centre_m[:2].tolist()
+    after = result.proposed.posts[-1].ellipse
+    looks: tuple[tuple[Ellipse, dict[str, Any]], ...] = (
+        (result.prior_ellipse, {"ec": SAND, "ls": "--", "lw": 1.6, "fc": "none"}),
+        (after, {"ec": EMBER, "lw": 2.0, "fc": "white"}),
+    )
+    for ellipse, look in looks:
+        size = 2 * ellipse.half_length_m, 2 * ellipse.half_width_m
+        axes.add_patch(EllipsePatch((x, y), *size, angle=ellipse.bearing_deg, zorder=4, **look))
+
+
+def _runs(axes: Axes, result: PostsStudy, arrow_m: float) -> None:
+    if result.straight is not None:
+        axes.plot(*result.straight.way_m.T, ":", color=MOSS, lw=2.0, zorder=3)
+        stops = np.array([post.position_m[:2] for post in result.straight.posts])
+        axes.plot(*stops.T, "D", ms=6, mfc=MOSS, mec=INK, mew=0.8, ls="none", zorder=5)
+    axes.plot(*result.proposed.way_m.T, "-", color=DEEP, lw=2.0, zorder=5)
+    axes.plot(*result.start_m[:2], "^", ms=9, mfc="white", mec=INK, mew=1.4, zorder=7)
+    for k, post in enumerate(result.proposed.posts, 1):
+        x, y = post.position_m[:2].tolist()
+        heading = np.deg2rad(post.heading_deg)
+        bow = x + arrow_m * float(np.cos(heading)), y + arrow_m * float(np.sin(heading))
+        axes.annotate(
+            "", bow, (x, y), arrowprops={"arrowstyle": "-|>", "color": EMBER, "lw": 2.2, "shrinkA": 8}, zorder=8
+        )
+        axes.plot(x, y, "o", ms=14, mfc=DEEP, mec="white", mew=1.2, zorder=9)
+        axes.annotate(str(k), (x, y), color="white", ha="center", va="center", fontsize=9, fontweight="bold", zorder=10)
+
+
+def _legend(result: PostsStudy, scene: Scene) -> list[Line2D | Patch]:
+    station = result.prior.kind == "stations"
+    handles: list[Line2D | Patch] = [
+        Line2D([], [], color=DEEP, lw=2, marker="o", ms=10, mec="white", label="proposed posts, in order"),
+        Line2D([], [], color=EMBER, lw=2.2, label="heading to hold"),
+        Line2D([], [], marker="^", ms=9, mfc="white", mec=INK, mew=1.4, ls="none", label="start"),
+        Line2D(
+            [],
+            [],
+            marker="s",
+            ms=6,
+            mfc="white",
+            mec=INK,
+            ls="none",
+            label="station" if station else "pinger may be here",
+        ),
+        Patch(fc="none", ec=SAND, ls="--", lw=1.6, label="95 % ellipse before"),
+        Patch(fc="none", ec=EMBER, lw=2, label="95 % ellipse after (bound)"),
+    ]
+    if result.straight is not None:
+        handles.append(Line2D([], [], color=MOSS, lw=2, ls=":", marker="D", mec=INK, label="best straight run"))
+    if scene.keep_outs:
+        handles.append(Patch(fc="white", ec=INK, hatch="xxx", label="keep-out zone"))
+    return handles

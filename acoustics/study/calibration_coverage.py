@@ -1,0 +1,70 @@
+"""Does a calibration know how good it is? Its errors over many sessions against the covariance that it states."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from acoustics.estimate.calibration_model import Integers
+from acoustics.estimate.consistency import mahalanobis_squared
+from acoustics.geometry import Floats
+from acoustics.study.statistics import Interval, rate_interval
+
+
+@dataclass(frozen=True)
+class SessionErrors:
+    """Of all sessions, (n_sessions, p): errors, and those with positions in place of offsets; each with covariances."""
+
+    error: Floats
+    covariance: Floats
+    placed_error: Floats
+    placed_covariance: Floats
+    ok: NDArray[np.bool_]
+    wrong_cycles: int
+    pings_right: int
+    left_out: int
+
+
+def coverage_of(outcome: SessionErrors, prior_sd: Floats, n: int) -> dict[str, Interval]:
+    """Share of usable sessions whose stated 95 % region holds the truth, by kind of parameter, n hydrophones.
+
+    Positions count with the rotation applied: offsets and rotation can be traded for each other along a curve, on
+    which the positions hardly move.
+    """
+    p = np.arange(len(prior_sd))
+    placed = (outcome.placed_error, outcome.placed_covariance)
+    given = (outcome.error, outcome.covariance)
+    kinds = {
+        "positions, rotation applied": (p[: 3 * n], placed),
+        "channel delays": (p[3 * n : 4 * n], given),
+        "sound speed": (p[4 * n : 4 * n + 1], given),
+        "rotation": (p[4 * n + 1 :], given),
+        "all parameters at once": (p, given),
+    }
+    answer = {}
+    for name, (which, errors) in kinds.items():
+        which = which[prior_sd[which] > 0]
+        square = _squares(*errors, outcome.ok, which, prior_sd)
+        if which.size and square.size:
+            answer[name] = rate_interval(int(np.sum(square <= stats.chi2.ppf(0.95, which.size))), square.size)
+    return answer
+
+
+def _squares(error: Floats, covariance: Floats, ok: NDArray[np.bool_], which: Integers, prior_sd: Floats) -> Floats:
+    """Squared errors in units of their covariance, shape (n_ok,), of some of the parameters."""
+    scale = prior_sd[which]
+    scaled = covariance[ok][:, which[:, None], which] / scale[:, None] / scale
+    return mahalanobis_squared(error[ok][:, which] / scale, scaled)
+
+
+def normalised_square(outcome: SessionErrors, prior_sd: Floats) -> Interval:
+    """Mean squared error of all parameters in units of its stated covariance, over its expectation, with 95 %."""
+    which = np.flatnonzero(prior_sd > 0)
+    square = _squares(outcome.error, outcome.covariance, outcome.ok, which, prior_sd) / max(which.size, 1)
+    if square.size < 2:
+        return Interval(np.nan, np.nan, np.nan)
+    reach = stats.norm.ppf(0.975) * float(square.std(ddof=1)) / np.sqrt(square.size)
+    return Interval(float(square.mean()), float(square.mean() - reach), float(square.mean() + reach))

@@ -1,0 +1,178 @@
+"""`pingfix fuse` and `pingfix stations` from files to answers, and their refusals."""
+
+import csv
+import io
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from acoustics import load_scene
+from acoustics.cli.fuse import fuse_command
+from acoustics.cli.stations import stations_command
+from acoustics.errors import InputError, OutputError, ParameterError
+from acoustics.estimate.ping import Candidate, NavigatedPose, Ping
+from acoustics.estimate.pings import ping_line
+from acoustics.geometry import Pose, bearing_and_depression
+from acoustics.physics.time_of_flight import difference_matrix, spherical_time
+
+SCENARIO = "examples/mallard-basin.toml"
+SCENE = load_scene(SCENARIO)
+SOURCE = np.array(SCENE.pingers[0].position_m)
+WAY = np.stack(
+    [np.interp(range(8), [0, 4, 7], [8, 16, 17]), np.interp(range(8), [0, 4, 7], [2, 2, 9]), np.full(8, 0.8)], -1
+)
+HEADING = 0.35
+
+
+def pings(*, wrong=(), sd_s=2e-7, drop=None):
+    """Located pings along the way; `wrong` ones hear another place, in `drop` the last channel is left out."""
+    rng, lines = np.random.default_rng(2), []
+    for k, place in enumerate(WAY):
+        used = 3 if k == drop else 4
+        hydrophones, source = SCENE.array.positions_m[:used], np.array([3.0, 11.0, 2.0]) if k in wrong else SOURCE
+        pose, differences = Pose(place, 0.0, 0.0, HEADING), difference_matrix(used)
+        times = spherical_time(pose.to_site(hydrophones), source, SCENE.sound_speed_m_s) + sd_s * rng.normal(size=used)
+        bearing, depression = bearing_and_depression(pose.to_body(source[None])[0])
+        lines.append(
+            Ping(
+                ping=k + 1,
+                pinger="amber pinger",
+                time_s=2.0 * k + 0.5,
+                frequency_hz=30e3,
+                ok=True,
+                reason="",
+                snr_db=20.0,
+                window_s=1e-4,
+                method="phase",
+                cycle_probability=1.0,
+                channels=tuple(h.name for h in SCENE.array.hydrophones[:used]),
+                hydrophones_m=hydrophones,
+                tolerances_m=np.full(used, 0.0005),
+                reference=0,
+                delays_s=differences @ times,
+                delay_covariance_s2=sd_s**2 * differences @ differences.T,
+                flags=(),
+                sound_speed_m_s=SCENE.sound_speed_m_s,
+                sound_speed_sd_m_s=2.0,
+                candidates=(Candidate(float(bearing), float(depression), 0.02, 0.05),),
+                p_value=0.5,
+                position_m=None,
+                position_covariance_m2=None,
+                position_reason="",
+                pose=NavigatedPose(
+                    (float(place[0]), float(place[1]), 0.8), 0.0, 0.0, HEADING, 0.05, 0.05, 0.01, 0.01, 0.03
+                ),
+                depth_m=2.4,
+                depth_sd_m=0.2,
+                site_bearing=(float(bearing) + HEADING,),
+                site_position_m=None,
+            )
+        )
+    return lines
+
+
+def written(tmp_path, entries, name="pings.jsonl"):
+    path = tmp_path / name
+    path.write_text("".join(ping_line(ping) + "\n" for ping in entries))
+    return str(path)
+
+
+def run(command, *arguments):
+    return CliRunner().invoke(command, [str(a) for a in arguments], catch_exceptions=False)
+
+
+def test_pings_become_a_position_a_station_a_picture_and_tables(tmp_path):
+    path = written(tmp_path, pings(wrong=(2,), drop=5))
+    plot, target, rows = tmp_path / "fix.png", tmp_path / "fix.csv", tmp_path / "rows.csv"
+    result = run(fuse_command, path, "--scenario", SCENARIO, "--plot", plot, "--csv", target, "--pings-csv", rows)
+    assert result.exit_code == 0
+    assert "8 pings, 7 accepted, 1 rejected, 0 not measured" in result.output
+    assert "Station: amber" in result.output and "95 % ellipse (predicted)" in result.output
+    assert plot.read_bytes().startswith(b"\x89PNG")
+    (row,) = csv.DictReader(io.StringIO(target.read_text()))
+    assert row["ok"] == "true" and row["station"] == "amber" and row["pings_rejected"] == "1"
+    # Within three of the stated standard deviations.
+    assert abs(float(row["x_m"]) - SOURCE[0]) < 3 * float(row["sd_x_m"]) < 5
+    assert abs(float(row["y_m"]) - SOURCE[1]) < 3 * float(row["sd_y_m"]) < 5
+    verdicts = [r["verdict"] for r in csv.DictReader(io.StringIO(rows.read_text()))]
+    assert verdicts.count("rejected") == 1 and verdicts[2] == "rejected"
+    with pytest.raises(OutputError, match="exists already"):
+        run(fuse_command, path, "--csv", target)
+
+
+def test_json_needs_no_scenario(tmp_path):
+    result = run(fuse_command, written(tmp_path, pings()), "--json", "--heading-bias-sd-deg", 1, "--log-scale-sd", 0)
+    answer = json.loads(result.output)
+    assert answer["ok"] and answer["accepted"] == 8 and answer["stations"] == [] and answer["needed"] is None
+    np.testing.assert_allclose(answer["position_m"][:2], SOURCE[:2], atol=1.5)
+    residuals = [abs(p["bearing_residual_deg"]) for p in answer["pings"]]
+    assert max(residuals) < 10 and {p["verdict"] for p in answer["pings"]} == {"accepted"}
+
+
+def test_navigation_takes_the_place_of_the_poses_in_the_pings(tmp_path):
+    lost = [replace(p, pose=replace(p.pose, position_m=(0.0, 0.0, 0.8))) for p in pings()]
+    nav = tmp_path / "nav.csv"
+    rows = [f"{2.0 * k + 0.5},{x},{y},{z},0,0,{np.rad2deg(HEADING)}" for k, (x, y, z) in enumerate(WAY)]
+    nav.write_text("time_s,x_m,y_m,z_m,roll_deg,pitch_deg,heading_deg\n" + "\n".join(rows) + "\n")
+    from_navigation = json.loads(run(fuse_command, written(tmp_path, lost), "--navigation", nav, "--json").output)
+    from_pings = json.loads(run(fuse_command, written(tmp_path, pings(), "b.jsonl"), "--json").output)
+    np.testing.assert_allclose(from_navigation["position_m"], from_pings["position_m"], atol=1e-4)
+    nav.write_text("\n".join(nav.read_text().splitlines()[:5]) + "\n")
+    with pytest.raises(InputError, match="has no row for a ping at 8.500 s"):
+        run(fuse_command, written(tmp_path, lost), "--navigation", nav, "--force")
+
+
+def test_refusals_name_what_is_wrong(tmp_path):
+    two = pings()[:2] + [replace(pings()[2], pinger="teal pinger")]
+    result = run(fuse_command, written(tmp_path, two))
+    assert result.exit_code == 2 and "there are several: amber pinger, teal pinger; name one" in result.output
+    result = run(fuse_command, written(tmp_path, two), "--pinger", "white")
+    assert result.exit_code == 2 and "no ping of 'white'; known: amber pinger, teal pinger" in result.output
+    (tmp_path / "empty.jsonl").write_text("")
+    result = run(fuse_command, tmp_path / "empty.jsonl")
+    assert result.exit_code == 2 and "the files hold no ping" in result.output
+    moved = [pings()[0], replace(pings()[1], hydrophones_m=pings()[1].hydrophones_m + 0.1)]
+    with pytest.raises(ParameterError, match="fuse only pings of one array"):
+        run(fuse_command, written(tmp_path, moved))
+    with pytest.raises(ParameterError, match="must end in .png or .svg"):
+        run(fuse_command, written(tmp_path, two), "--plot", tmp_path / "x.gif")
+
+
+def test_pings_that_are_not_ok_and_a_single_one_are_told(tmp_path):
+    silent = [
+        replace(
+            p,
+            ok=False,
+            reason="too weak",
+            delays_s=np.empty(0),
+            delay_covariance_s2=np.empty((0, 0)),
+            candidates=(),
+            site_bearing=(),
+        )
+        for p in pings()[:2]
+    ]
+    result = run(fuse_command, written(tmp_path, silent))
+    assert result.exit_code == 0 and "No position to go by: no ping of the run has usable delays" in result.output
+    result = run(fuse_command, written(tmp_path, pings()[:1]), "--scenario", SCENARIO, "--plot", tmp_path / "one.svg")
+    assert "No position to go by: the range is not observed" in result.output
+
+
+def test_stations_prints_the_confusion_and_draws_it(tmp_path):
+    common = (SCENARIO, "--trials", 16, "--pings", 2, "--leg-m", 6, "--course-deg", -20)
+    result = run(stations_command, *common, "--plot", tmp_path / "s.png")
+    assert result.exit_code == 0
+    assert "none of these" in result.output and "The right station is chosen with probability" in result.output
+    answer = json.loads(run(stations_command, *common, "--json").output)
+    assert answer["truths"] == ["amber", "teal", "violet", "white", "none of these"]
+    assert np.sum(answer["decided"], axis=1).tolist() == [16] * 5
+    assert answer["decided"] == json.loads(run(stations_command, *common, "--json").output)["decided"]
+    with pytest.raises(ParameterError, match="the run leaves the water after"):
+        run(stations_command, SCENARIO, "--leg-m", 30, "--trials", 8)
+    bare = tmp_path / "bare.toml"
+    text = open(SCENARIO).read()
+    bare.write_text(text[: text.index("[[station]]")])
+    with pytest.raises(ParameterError, match=r"has no \[\[station\]\]"):
+        run(stations_command, bare)

@@ -1,0 +1,108 @@
+"""Faults of channels: each one made, and found."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from acoustics.estimate.channel_faults import (
+    clipped_channels,
+    dead_channels,
+    noisy_channels,
+    off_centre_channels,
+    suspected_wiring,
+    what_is_left,
+    wiring_test,
+    wirings,
+)
+from acoustics.estimate.delays import Delays
+from acoustics.geometry import direction
+from acoustics.physics.time_of_flight import difference_matrix, plane_wave_time
+
+RNG = np.random.default_rng(1)
+CUBE = np.array([[x, y, z] for x in (0, 0.024) for y in (0, 0.024) for z in (0, 0.024)])
+SQUARE = CUBE[[0, 2, 6, 4]]
+FREQUENCY = 30e3
+
+
+def test_dead_and_noisy_channels_stand_out():
+    density = np.array([1.0, 2.0, 0.5, 1e-4, 0.0, 300.0])
+    np.testing.assert_array_equal(dead_channels(density), [0, 0, 0, 1, 1, 0])
+    np.testing.assert_array_equal(noisy_channels(density), [0, 0, 0, 0, 0, 1])
+    assert dead_channels(np.zeros(3)).all() and not noisy_channels(np.zeros(3)).any()
+
+
+def test_clipping_is_seen_with_and_without_a_known_range():
+    wave = 1.5 * np.sin(2 * np.pi * 0.02 * np.arange(1000)) * np.ones((3, 1))
+    wave += 0.01 * RNG.standard_normal(wave.shape)
+    volts = np.stack([np.clip(wave[0], -1, 1), 0.5 * wave[1], np.clip(wave[2], -2, 0.7)])
+    np.testing.assert_array_equal(clipped_channels(volts, 1.0), [True, False, True])
+    np.testing.assert_array_equal(clipped_channels(volts, None), [True, False, True])
+    # A 16-bit converter's quiet noise, of a count or two: its largest values come in short runs, and are no clipping.
+    quiet = np.rint(0.8 * RNG.standard_normal((200, 2000)))
+    assert clipped_channels(quiet, 32768.0).mean() < 0.02
+
+
+def test_an_offset_of_a_tenth_of_the_range_is_seen():
+    volts = RNG.standard_normal((2, 1000)) * 0.01 + np.array([[0.2], [0.02]])
+    np.testing.assert_array_equal(off_centre_channels(volts, 1.0), [True, False])
+    assert not off_centre_channels(volts, None).any()
+
+
+def test_what_is_left_is_said_in_words():
+    assert what_is_left(SQUARE) == "the other 4 stand in a plane, which has a mirror image on its other side"
+    assert what_is_left(CUBE).startswith("the other 8 stand in a volume")
+    assert what_is_left(SQUARE[:2]).startswith("the other 2 stand in a line")
+    assert what_is_left(SQUARE[:1]).startswith("the other 1 stand at one place")
+
+
+def suspects(hydrophones, change, *, pings=3):
+    """Suspects after some pings from one side whose arrival times `change` spoils."""
+    n, sd = len(hydrophones), 3e-7
+    tried = wirings([f"h{k}" for k in range(n)])
+    d = difference_matrix(n)
+    tests = []
+    for _ in range(pings):
+        times = plane_wave_time(hydrophones, direction(0.9, 0.3), 1480.0) + sd * RNG.standard_normal(n)
+        delays = Delays(d @ change(times), sd**2 * d @ d.T)
+        test = wiring_test(delays, hydrophones, np.full(n, 2e-4), 1480.0, FREQUENCY, tried)
+        tests += [] if test is None else [test]
+    return suspected_wiring(tests, tried)
+
+
+def inverted(k):
+    return lambda t: np.where(np.arange(len(t)) == k, t + 0.5 / FREQUENCY, t)
+
+
+def swapped(i, j):
+    def change(t):
+        t = t.copy()
+        t[[i, j]] = t[[j, i]]
+        return t
+
+    return change
+
+
+@pytest.mark.parametrize("k", [0, 3, 7])
+def test_a_cube_names_its_inverted_channel(k):
+    assert suspects(CUBE, inverted(k)) == (f"channel 'h{k}' is inverted",)
+
+
+@pytest.mark.parametrize("pair", [(0, 5), (2, 7)])
+def test_a_cube_names_its_swapped_channels(pair):
+    # 0-5 and 2-7 are parallel diagonals of opposite faces: a direction may be found for which either swap fits.
+    found = suspects(CUBE, swapped(*pair))
+    assert "channels 'h{}' and 'h{}' are swapped".format(*pair) in found
+    assert set(found) <= {"channels 'h0' and 'h5' are swapped", "channels 'h2' and 'h7' are swapped"}
+
+
+def test_a_square_sees_that_something_is_wrong_but_not_which_channel():
+    found = suspects(SQUARE, inverted(1))
+    assert "channel 'h1' is inverted" in found and len(found) > 1
+
+
+def test_sound_channels_and_arrays_without_redundancy_raise_no_suspicion():
+    assert suspects(CUBE, lambda t: t) == ()
+    assert suspects(SQUARE[:3], inverted(1)) == ()
+    # One ping alone proves nothing.
+    assert suspects(CUBE, inverted(1), pings=1) == ()

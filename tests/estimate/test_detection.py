@@ -1,0 +1,140 @@
+"""Detection: thresholds against scipy's distributions, false alarms counted in noise, missed pings against theory."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import chi2, ncx2
+
+from acoustics.errors import ParameterError
+from acoustics.estimate.detection import band_detector, detection_probability, detection_threshold
+from acoustics.estimate.leading_edge import band_noise_density, leading_edge
+from acoustics.estimate.matched_filter import burst_samples, filter_bank, leakage
+from acoustics.estimate.snippet import Burst
+
+RATE = 96e3
+BURST = Burst(30e3, 4e-3)
+
+
+def test_threshold_and_probability_are_the_tails_of_chi_square():
+    p = np.array([1e-2, 1e-5, 1e-9])
+    for n in (1, 2, 4, 8):
+        np.testing.assert_allclose(detection_threshold(p, n), chi2.isf(p, 2 * n), rtol=1e-10)
+        ratio = np.array([0.0, 3.0, 10.0, 30.0])[:, None]
+        expected = ncx2.sf(chi2.isf(p, 2 * n), 2 * n, n * np.maximum(ratio, 1e-300))
+        np.testing.assert_allclose(detection_probability(ratio, n, p), expected, rtol=1e-6, atol=1e-12)
+    # Nothing sent: what is over the threshold is a false alarm.
+    np.testing.assert_allclose(detection_probability(0.0, 4, 1e-3), 1e-3, rtol=1e-9)
+
+
+def test_one_look_at_a_steady_tone_meets_a_tabulated_point():
+    # Skolnik (1980), Introduction to Radar Systems, 2nd ed., fig. 2.7: probability 0.9 at 1e-6 needs 13.2 dB
+    # of E/N0 (from memory).
+    assert detection_probability(2 * 10 ** (13.2 / 10), 1, 1e-6) == pytest.approx(0.9, abs=0.02)
+
+
+def test_what_is_no_probability_is_refused():
+    with pytest.raises(ParameterError, match="expected probabilities in"):
+        detection_threshold(0.0, 4)
+    with pytest.raises(ParameterError, match="energy_ratio=-1.0: expected 0 or more"):
+        detection_probability(-1.0, 4, 1e-3)
+    with pytest.raises(ParameterError, match="under twice the frequency of a burst at 30000 Hz"):
+        filter_bank([BURST], 48e3)
+
+
+def test_the_decimated_filter_is_the_correlation_with_the_burst():
+    rng = np.random.default_rng(1)
+    bank = filter_bank([BURST, Burst(32e3, 2e-3)], RATE)
+    samples = rng.standard_normal((2, bank.block)).astype(np.float32)
+    for k, burst in enumerate((BURST, Burst(32e3, 2e-3))):
+        start = int(0.3 * bank.hop) // bank.steps[k] * bank.steps[k]
+        shape = burst_samples(burst, RATE)
+        block = samples.copy()
+        block[:, start : start + len(shape)] += 100 * shape.real.astype(np.float32)
+        expected = np.abs(block[:, start : start + len(shape)] @ np.conj(shape)) ** 2
+        # What lies outside the band that is kept: a part in a hundred of the energy, the edges of the burst.
+        np.testing.assert_allclose(bank.outputs(block)[k][:, start // bank.steps[k]], expected, rtol=0.05)
+
+
+def test_leakage_is_one_for_the_same_burst_and_small_for_another_frequency():
+    assert leakage(BURST, BURST) == pytest.approx(1.0, rel=1e-6)
+    # Two rectangular tones of length L, apart by D Hz, overlapping in part: at most (1 / (pi D L))^2, and no more
+    # than doubled by the build-up, which puts less energy into the plateau.
+    for apart in (1e3, 2e3):
+        assert leakage(Burst(30e3 + apart, 4e-3), BURST) < 2.0 / (np.pi * apart * 4e-3) ** 2
+
+
+def test_false_alarms_in_noise_stay_under_their_rate():
+    rng = np.random.default_rng(2)
+    bank = filter_bank([BURST], RATE)
+    # 3600 an hour are one a second, an upper limit: neighbouring outputs are correlated.
+    detector = band_detector(
+        step=bank.steps[0], length_s=4e-3, repetition_s=0.02, sample_rate_hz=RATE, false_alarms_per_hour=3600.0
+    )
+    own = bank.hop // bank.steps[0]
+    found, seconds, blocks = 0, bank.hop / RATE, 700
+    for block in range(blocks):
+        power = bank.outputs(rng.standard_normal((3, bank.block)).astype(np.float32))[0]
+        value = detector.statistic(power, own)
+        found += len(detector.events(value, np.zeros(len(value)), block * bank.hop, own)) if block > 10 else 0
+    expected = (blocks - 11) * seconds
+    # 0.25 of the limit is what the overlap of neighbours leaves at least; the noise's own estimate adds some back.
+    assert 0.15 * expected < found < 1.3 * expected
+
+
+@pytest.mark.parametrize("ratio_db", [8.0, 11.0, 14.0])
+def test_missed_pings_follow_the_prediction(ratio_db):
+    """Known start, one look: the share over the threshold against the noncentral chi-square tail."""
+    rng = np.random.default_rng(3)
+    bank = filter_bank([BURST], RATE)
+    detector = band_detector(
+        step=bank.steps[0], length_s=4e-3, repetition_s=1.0, sample_rate_hz=RATE, false_alarms_per_hour=1.0
+    )
+    own, n = bank.hop // bank.steps[0], 3
+    shape, ratio = burst_samples(BURST, RATE), 10 ** (ratio_db / 10)
+    apart = 8 * len(shape) // bank.steps[0] * bank.steps[0]
+    starts = np.arange(apart // 2 // bank.steps[0] * bank.steps[0], bank.hop - len(shape), apart)
+    over, looks = 0, 0
+    for block in range(260):
+        samples = rng.standard_normal((n, bank.block))
+        for start in starts:
+            # Unit noise: a burst of energy ratio r has the sum of squares r.
+            turn = np.exp(2j * np.pi * rng.random((n, 1)))
+            samples[:, start : start + len(shape)] += np.sqrt(2 * ratio) * (turn * shape).real
+        value = detector.statistic(bank.outputs(samples.astype(np.float32))[0], own)
+        if block > 10:
+            threshold = float(detection_threshold(detector.false_alarm_probability, n))
+            over += int(np.sum(value[starts // bank.steps[0]] > threshold))
+            looks += len(starts)
+    # The noise is measured while pings fill an eighth of the time, which raises its median by up to 0.9 dB: the
+    # loss of the constant false-alarm rate. So the prediction is bracketed by that much.
+    best = float(detection_probability(ratio, n, detector.false_alarm_probability))
+    worst = float(detection_probability(ratio * 10**-0.13, n, detector.false_alarm_probability))
+    slack = 3 * np.sqrt(0.25 / looks)
+    assert worst - slack < over / looks < best + slack
+
+
+def test_the_leading_edge_of_a_burst_comes_before_its_louder_echo():
+    rng = np.random.default_rng(4)
+    rate, start, echo = 250e3, 2000, 2000 + 60
+    shape = burst_samples(BURST, rate).real
+    errors = []
+    for _ in range(100):
+        samples = rng.standard_normal((4, 6000))
+        amplitude = 40.0 / np.abs(shape).max()
+        samples[:, start : start + len(shape)] += amplitude * shape
+        samples[:, echo : echo + len(shape)] -= 1.5 * amplitude * shape
+        errors.append(leading_edge(samples, rate, 30e3, np.full(4, 2.0 / rate)) - start)
+    # A cycle is 8.3 samples, and the delay estimators take a guess that is good to four.
+    assert np.abs(errors).max() < 2 * 8.3
+
+
+def test_noise_density_is_that_of_the_noise_in_spite_of_a_knock():
+    rng = np.random.default_rng(5)
+    rate, density = 250e3, 3e-6
+    samples = rng.standard_normal((200, 15_000)) * np.sqrt(density * rate / 2)
+    samples[:, 7000:7200] *= 100
+    found = band_noise_density(samples, rate, 30e3, 3.75e3)
+    # 55 segments overlapping by half in 9 bins: 5 % a channel, 0.4 % of 200; the knock touches 3 segments, 4 %.
+    assert found.mean() / density == pytest.approx(1.02, abs=0.04)
+    assert band_noise_density(samples[:, :100], rate, 30e3, 3.75e3) is None

@@ -1,0 +1,176 @@
+"""From samples to delays: how near to the bounds, how honest, and what is refused."""
+
+import importlib.util
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from acoustics.errors import ParameterError
+from acoustics.estimate.consistency import inside_region
+from acoustics.estimate.measure import METHODS, measure_delays
+from acoustics.estimate.snippet import Burst, Snippet
+from acoustics.physics.time_of_flight import difference_matrix
+
+_SPEC = importlib.util.spec_from_file_location(
+    "waveform_accuracy", Path(__file__).parents[1] / "benchmarks" / "waveform_accuracy.py"
+)
+waveforms = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(waveforms)
+
+TONE = Burst(30e3, 4e-3, 8.0)
+HALF_WAVE = 0.012 * waveforms.SQUARE
+TRIALS = 600
+
+
+@pytest.mark.parametrize(("spacing_m", "energy_ratio_db"), [(0.012, 25.0), (0.025, 25.0), (0.120, 40.0)])
+@pytest.mark.parametrize("sample_rate_hz", [96e3, 192e3, 500e3])
+def test_phase_comes_near_its_bound(spacing_m, energy_ratio_db, sample_rate_hz):
+    row = waveforms.phase_row(spacing_m, sample_rate_hz, energy_ratio_db, 5e-4, TRIALS)
+    # An RMS of 600 bearings is known to 2.9 %, of 1,800 correlated delays to about 2.3 %: 5 % asked, two of these
+    # allowed. The benchmark with 5,000 pings holds 5 % without allowance.
+    assert row["delay"] < 1.05 + 2 * 0.023
+    assert row["bearing"] < 1.05 + 2 * 0.029
+    assert row["delay"] > 0.92  # better than the bound only by chance
+    # Standard error of a share of 95 % in 600: 0.9 %.
+    assert 0.95 - 0.03 < row["inside"] < 0.95 + 0.025
+    assert row["given"] == 1.0 and row["wrong"] <= 0.005
+
+
+@pytest.mark.parametrize(("energy_ratio_db", "window_s"), [(24.0, 5e-4), (28.0, 5e-4), (14.0, 85e-6)])
+def test_wrong_cycles_come_as_often_as_predicted(energy_ratio_db, window_s):
+    trials = 1000
+    row = waveforms.phase_row(0.120, 192e3, energy_ratio_db, window_s, trials)
+    # 95 % interval of the share, and 0.006 that the prediction itself is good to (see `cycle_ambiguity`).
+    allowed = 1.96 * np.sqrt(row["wrong"] * (1 - row["wrong"]) / trials) + 0.006
+    assert row["predicted"] == pytest.approx(row["wrong"], abs=allowed)
+
+
+@pytest.mark.parametrize("method", ["phase", "correlation", "onset"])
+def test_stated_regions_hold_the_truth(method):
+    hydrophones = 0.120 * waveforms.SQUARE
+    pings = waveforms.free_field(hydrophones, 250e3, 38.0, 5e-4, trials=1000)
+    found = waveforms.measured(pings, hydrophones, waveforms.SPEED, method=method, window_s=5e-4, gain_sd=0.0)
+    error = found.delays.delay_s - pings.arrival_s @ difference_matrix(4).T
+    # Standard error 0.7 %; correlation is given one more for the gates' rough ends.
+    assert inside_region(error, found.delays.covariance_s2).mean() == pytest.approx(0.95, abs=0.028)
+    assert found.ok.all()
+
+
+def test_echoes_end_the_window_and_leave_the_bearing_alone():
+    for pose in waveforms.POSES[1:6:2]:
+        error, sd, given, window_s, clean_s = waveforms.pool_row(pose, "phase", None, 150)
+        assert given > 0.97
+        assert abs(window_s - clean_s) < 1.0 / 30e3
+        # Standard error of a share of 95 % in 150 pings: 1.8 %.
+        assert np.mean(np.abs(error) < 1.96 * sd) > 0.95 - 3 * 0.018
+        bias_error = np.sqrt(np.mean(error**2) / len(error))
+        assert abs(np.mean(error)) < 4 * bias_error
+    # The whole burst at the farthest of them: noise matters no more, and the answer is wrong.
+    error, sd, *_ = waveforms.pool_row(waveforms.POSES[0], "phase", 4e-3, 20)
+    assert np.abs(error).min() > 20.0 and sd.max() < 1.0
+
+
+def test_multiplexed_channels_are_put_right():
+    offset = np.arange(4) / (4 * 250e3)
+    pings = waveforms.free_field(HALF_WAVE, 250e3, 50.0, 5e-4, trials=16, offset_s=offset)
+    truth = pings.arrival_s @ difference_matrix(4).T
+    for method in METHODS:
+        found = waveforms.measured(pings, HALF_WAVE, waveforms.SPEED, method=method, window_s=5e-4, gain_sd=0.0)
+        sd = np.sqrt(np.diagonal(found.delays.covariance_s2, axis1=-2, axis2=-1))
+        assert np.abs((found.delays.delay_s - truth) / sd).max() < 5.0, method
+
+
+def test_a_chirp_is_measured_as_well():
+    pinger = waveforms.Pinger(position_m=(0.0, 0.0, 0.0), frequency_hz=30e3, length_s=2e-3, q=4.0, sweep_hz=6e3)
+    pings = waveforms.free_field(HALF_WAVE, 250e3, 40.0, 1e-3, trials=200, pinger=pinger)
+    found = waveforms.measured(pings, HALF_WAVE, waveforms.SPEED, pinger, window_s=1e-3, gain_sd=0.0)
+    error = found.delays.delay_s - pings.arrival_s @ difference_matrix(4).T
+    assert found.ok.all()
+    # Standard error of the share: 1.5 %.
+    assert inside_region(error, found.delays.covariance_s2).mean() > 0.95 - 0.045
+
+
+def test_gains_that_differ_are_borne():
+    gains = np.array([1.05, 0.95, 1.0, 1.03])
+    pings = waveforms.free_field(HALF_WAVE, 250e3, 40.0, 5e-4, trials=100)
+    snippet = Snippet(pings.snippet.pressure * gains[:, None], 250e3)
+    found = measure_delays(
+        snippet, TONE, noise_density=pings.noise_density * gains**2, onset_s=pings.guess_s, hydrophones_m=HALF_WAVE,
+        sound_speed_m_s=waveforms.SPEED, window_s=5e-4,
+    )  # fmt: skip
+    error = found.delays.delay_s - pings.arrival_s @ difference_matrix(4).T
+    assert inside_region(error, found.delays.covariance_s2).mean() > 0.85
+
+
+def test_shapes_and_clock():
+    pings = waveforms.free_field(HALF_WAVE, 250e3, 40.0, 5e-4, trials=6)
+    known = {"noise_density": pings.noise_density, "hydrophones_m": HALF_WAVE, "sound_speed_m_s": waveforms.SPEED}
+    flat = measure_delays(pings.snippet, TONE, onset_s=pings.guess_s, **known)
+    shaped = measure_delays(
+        Snippet(pings.snippet.pressure.reshape(2, 3, 4, -1), 250e3, start_s=100.0), TONE,
+        onset_s=pings.guess_s.reshape(2, 3), **known,
+    )  # fmt: skip
+    assert shaped.delays.delay_s.shape == (2, 3, 3) and shaped.ok.shape == (2, 3)
+    np.testing.assert_allclose(shaped.delays.delay_s.reshape(6, 3), flat.delays.delay_s, atol=1e-15)
+    np.testing.assert_allclose(shaped.arrival_s.ravel() - 100.0, flat.arrival_s, atol=1e-12)
+    single = measure_delays(Snippet(pings.snippet.pressure[0], 250e3), TONE, onset_s=pings.guess_s[0], **known)
+    assert single.delays.delay_s.shape == (3,) and single.ok.shape == ()
+    np.testing.assert_allclose(flat.arrival_s, pings.arrival_s[:, 0], atol=1e-5)
+    skewed = measure_delays(pings.snippet, TONE, onset_s=pings.guess_s, skew_sd_s=1e-6, **known)
+    added = skewed.delays.covariance_s2 - flat.delays.covariance_s2
+    np.testing.assert_allclose(added, np.broadcast_to(1e-12 * (np.eye(3) + 1.0), added.shape), rtol=1e-9)
+
+
+def test_what_cannot_be_measured_says_why():
+    pings = waveforms.free_field(HALF_WAVE, 250e3, 30.0, 5e-4, trials=6)
+    x = pings.snippet.pressure.copy()
+    x[0, 1] = 0.0
+    x[1, 2, 50] = np.nan
+    x[2] = np.random.default_rng(1).normal(size=x[2].shape) * np.sqrt(pings.noise_density * 125e3)
+    x[3, 3] = np.random.default_rng(2).normal(size=x[3, 3].shape) * np.sqrt(pings.noise_density * 125e3)
+    guess = pings.guess_s.copy()
+    guess[4] = 5e-3
+    for method in METHODS:
+        found = measure_delays(
+            Snippet(x, 250e3), TONE, method=method, noise_density=pings.noise_density, onset_s=guess,
+            hydrophones_m=HALF_WAVE, sound_speed_m_s=waveforms.SPEED, window_s=5e-4,
+        )  # fmt: skip
+        assert found.ok.tolist() == [False, False, False, False, False, True]
+        assert found.reason[0].startswith("channel 1 is silent")
+        assert found.reason[1] == "samples or noise density are not finite"
+        assert found.reason[2].startswith("the burst")
+        assert found.reason[3].startswith("channel 3 is silent")
+        assert found.reason[4] != ""
+        assert np.isnan(found.delays.delay_s[:5]).all() and np.isfinite(found.delays.delay_s[5]).all()
+
+
+def test_too_short_a_window_says_so():
+    pings = waveforms.free_field(HALF_WAVE, 250e3, 30.0, 5e-4, trials=2)
+    found = waveforms.measured(pings, HALF_WAVE, waveforms.SPEED, window_s=2e-5)
+    assert set(found.reason) == {"the window holds less than a cycle"}
+
+
+@pytest.mark.parametrize(
+    ("change", "text"),
+    [
+        ({"method": "guess"}, "method='guess': expected one of phase, correlation, phat, onset"),
+        ({"hydrophones_m": np.zeros((3, 3))}, r"hydrophones_m has shape \(3, 3\): expected \(4, 3\)"),
+        ({"window_s": 0.0}, "window_s=0 must be finite and above 0"),
+        ({"onset_s": np.zeros(3)}, r"onset_s has shape \(3,\)"),
+        ({"sound_speed_m_s": -1.0}, "sound_speed_m_s=-1"),
+        ({"gain_sd": -0.1}, "gain_sd=-0.1"),
+    ],
+)
+def test_wrong_arguments(change, text):
+    arguments = {"noise_density": 1.0, "onset_s": 1e-4, "hydrophones_m": HALF_WAVE, "sound_speed_m_s": 1480.0}
+    with pytest.raises(ParameterError, match=text):
+        measure_delays(Snippet(np.ones((2, 4, 200)), 250e3), TONE, **(arguments | change))
+
+
+def test_sample_rate_under_twice_the_frequency():
+    with pytest.raises(ParameterError, match="the sample rate of 48000 Hz is under twice that"):
+        measure_delays(
+            Snippet(np.ones((4, 200)), 48e3), TONE, noise_density=1.0, onset_s=1e-4, hydrophones_m=HALF_WAVE,
+            sound_speed_m_s=1480.0,
+        )  # fmt: skip

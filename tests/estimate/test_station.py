@@ -1,0 +1,98 @@
+"""The station posterior against direct numerical integration, and its corner cases."""
+
+import numpy as np
+import pytest
+from scipy import integrate, stats
+
+from acoustics.errors import ParameterError
+from acoustics.estimate.fusion_input import SourceArea, uniform_over
+from acoustics.estimate.station import StationModel, normal_over_polygon, station_posterior, sureness
+
+POOL = np.array([[0.0, 0.0], [25.0, 0.0], [25.0, 12.5], [0.0, 12.5]])
+STATIONS = StationModel([[20.0, 8.5], [20.0, 3.5], [15.0, 10.5]], [1.0, 2.0, 1.0], POOL, spread_m=0.6, none_prior=0.1)
+FIX, COVARIANCE = np.array([19.0, 6.2]), np.array([[4.0, 1.5], [1.5, 2.5]])
+
+
+def test_posterior_equals_direct_numerical_integration():
+    """Bayes' rule written out: integrals over the pinger's place of prior density times the density of the fix."""
+
+    def fix_density(x, y):
+        return stats.multivariate_normal.pdf(FIX, [x, y], COVARIANCE)
+
+    weights = []
+    for place, prior in zip(STATIONS.places_m, STATIONS.probabilities, strict=False):
+
+        def about(y, x, place=place):
+            return stats.norm.pdf(x, place[0], 0.6) * stats.norm.pdf(y, place[1], 0.6) * fix_density(x, y)
+
+        reach = 6 * 0.6
+        ends = (place[0] - reach, place[0] + reach, place[1] - reach, place[1] + reach)
+        weights.append(prior * integrate.dblquad(about, *ends, epsabs=1e-12)[0])
+    anywhere = integrate.dblquad(lambda y, x: fix_density(x, y), 0, 25, 0, 12.5, epsabs=1e-10)[0] / (25 * 12.5)
+    expected = np.array([*weights, 0.1 * anywhere])
+    np.testing.assert_allclose(station_posterior(FIX, COVARIANCE, STATIONS), expected / expected.sum(), rtol=1e-6)
+
+
+@pytest.mark.parametrize("mean", [[3.0, 4.0], [24.9, 12.4], [30.0, 6.0], [0.0, 0.0], [12.5, 0.0]])
+def test_normal_over_polygon_equals_numerical_integration(mean):
+    def density(y, x):
+        return stats.multivariate_normal.pdf([x, y], mean, COVARIANCE)
+
+    slanted = np.array([[0.0, 0.0], [25.0, 0.0], [25.0, 12.5], [5.0, 12.5]])
+    expected = integrate.dblquad(density, 0, 25, 0, lambda x: min(12.5, 2.5 * x), epsabs=1e-9)[0]
+    assert normal_over_polygon(mean, COVARIANCE, slanted) == pytest.approx(expected, abs=1e-6)
+    assert normal_over_polygon(mean, COVARIANCE, slanted[::-1]) == pytest.approx(expected, abs=1e-6)
+
+
+def test_area_of_the_fix_does_not_count_twice():
+    """A fix that took an area into account, and the same without, say the same about the stations."""
+    area = uniform_over(POOL)
+    information = np.linalg.inv(COVARIANCE)
+    covariance = np.linalg.inv(information + area.information)
+    fix = covariance @ (information @ FIX + area.information @ area.mean_m)
+    with_area = station_posterior(fix, covariance, STATIONS, area=area)
+    np.testing.assert_allclose(with_area, station_posterior(FIX, COVARIANCE, STATIONS), rtol=1e-9)
+
+
+def test_area_of_a_polygon_equals_that_of_many_even_places():
+    outline = np.array([[0.0, 0.0], [8.0, 0.0], [10.0, 6.0], [-1.0, 6.0]])
+    rng = np.random.default_rng(4)
+    places = rng.uniform([-1, 0], [10, 6], size=(200_000, 2))
+    inside = (places[:, 0] >= -places[:, 1] / 6) & (places[:, 0] <= 8 + places[:, 1] / 3)
+    area = uniform_over(outline)
+    # 150,000 places: the standard error of a mean is 0.01 m, of a variance 0.3 %.
+    np.testing.assert_allclose(area.mean_m, places[inside].mean(axis=0), atol=0.04)
+    np.testing.assert_allclose(area.covariance_m2, np.cov(places[inside].T), atol=0.06)
+
+
+def test_batches_add_up_and_a_missing_fix_leaves_the_priors():
+    fixes = np.stack([FIX, [np.nan, 1.0], [20.0, 8.5], [1.0, 1.0], [1e5, 1e5]])
+    posterior = station_posterior(fixes, np.broadcast_to(COVARIANCE, (5, 2, 2)), STATIONS)
+    np.testing.assert_allclose(posterior.sum(axis=-1), 1.0)
+    np.testing.assert_allclose(posterior[1], STATIONS.probabilities)
+    sharp = station_posterior([1.0, 1.0], 0.01 * np.eye(2), STATIONS)
+    assert sharp[-1] > 0.999  # far from every station: none of them
+
+
+def test_sureness_is_the_scale_at_which_the_probability_reaches_the_target():
+    need = sureness(FIX, COVARIANCE, STATIONS, pings=4, target=0.8)
+    assert need.pings is None and need.sd_m == 0.0  # between two stations: a better fix says none of them
+    fix = np.array([19.8, 8.0])
+    need = sureness(fix, COVARIANCE, STATIONS, pings=4)
+    assert need.pings is not None and need.pings > 4
+    scale = need.sd_m / np.sqrt(np.trace(COVARIANCE))
+    assert station_posterior(fix, COVARIANCE * scale**2, STATIONS)[0] == pytest.approx(0.95, abs=1e-6)
+    assert sureness(fix, 0.01 * COVARIANCE, STATIONS, pings=4).pings == 4
+
+
+def test_wrong_arguments_are_refused():
+    with pytest.raises(ParameterError, match="expected \\(2, 2\\), and priors above 0"):
+        StationModel([[1.0, 2.0]], [1.0, 1.0], POOL)
+    with pytest.raises(ParameterError, match="none_prior=1"):
+        StationModel([[1.0, 2.0]], [1.0], POOL, none_prior=1.0)
+    with pytest.raises(ParameterError, match="outline_m has shape"):
+        StationModel([[1.0, 2.0]], [1.0], POOL[:2])
+    with pytest.raises(ParameterError, match="covariance_m2"):
+        station_posterior([1.0, 2.0], np.eye(3), STATIONS)
+    with pytest.raises(ParameterError, match="positive covariance"):
+        SourceArea([0.0, 0.0], np.zeros((2, 2)))

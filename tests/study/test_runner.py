@@ -1,0 +1,229 @@
+"""Chunks in this process and in a pool: the same bits, whoever works them, killed and resumed."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import time
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from acoustics.errors import OutputError, ParameterError
+from acoustics.study.chunk_store import ChunkStore, fingerprint
+from acoustics.study.runner import Workers, WorkersLostError, run_chunks
+
+# Work that other processes can import. Dies once (or always) over chunk 3 where it is not the parent itself.
+WORK = """
+import multiprocessing, os, signal, time
+from pathlib import Path
+import numpy as np
+
+def draw(task, scale=1.0):
+    return {"x": scale * np.random.default_rng(task[1]).normal(size=500), "index": np.array(task[0])}
+
+def draw_and_die(task, marker, always=False):
+    marker = Path(marker)
+    if task[0] == 3 and (always or not marker.exists()):
+        marker.write_text("died")
+        os.kill(os.getpid(), signal.SIGKILL)
+    return draw(task)
+
+def slow(task, folder):
+    (Path(folder) / f"{os.getpid()}.pid").write_text("")
+    time.sleep(0.2)
+    return draw(task)
+
+def threads(task):
+    return {"threads": np.array(os.environ.get("OMP_NUM_THREADS", ""))}
+
+def wrong(task):
+    raise ValueError("chunk is wrong")
+"""
+
+
+@pytest.fixture
+def work(tmp_path, monkeypatch):
+    folder = tmp_path / "code"
+    folder.mkdir()
+    (folder / "chunk_work.py").write_text(WORK)
+    monkeypatch.syspath_prepend(folder)
+    import chunk_work
+
+    yield chunk_work
+    del sys.modules["chunk_work"]
+
+
+def tasks(n=8, seed=1):
+    return list(enumerate(np.random.SeedSequence(seed).spawn(n)))
+
+
+def equal(one, other):
+    return len(one) == len(other) and all(
+        a.keys() == b.keys() and all(np.array_equal(a[k], b[k]) for k in a) for a, b in zip(one, other, strict=True)
+    )
+
+
+several_cores = pytest.mark.skipif(len(os.sched_getaffinity(0)) < 2, reason="a pool needs a second core")
+
+
+@several_cores
+def test_a_pool_gives_the_same_bits_in_order_and_shares_the_cores(work):
+    told = []
+    here = run_chunks(work.draw, tasks())
+    pool = run_chunks(work.draw, tasks(), workers=Workers(2), progress=lambda done, total: told.append((done, total)))
+    assert equal(here, pool)
+    assert [int(r["index"]) for r in pool] == list(range(8))
+    assert told == [(k, 8) for k in range(1, 9)]
+    before = os.environ.get("OMP_NUM_THREADS")
+    shares = {int(r["threads"].item()) for r in run_chunks(work.threads, tasks(2), workers=Workers(2))}
+    assert shares == {len(os.sched_getaffinity(0)) // 2}
+    assert os.environ.get("OMP_NUM_THREADS") == before
+
+
+@several_cores
+def test_a_worker_that_dies_costs_nothing(work, tmp_path):
+    dying = partial(work.draw_and_die, marker=str(tmp_path / "marker"))
+    assert equal(run_chunks(dying, tasks(), workers=Workers(2)), run_chunks(work.draw, tasks()))
+    assert (tmp_path / "marker").exists()
+
+
+@several_cores
+def test_a_chunk_that_always_kills_is_named_and_the_others_are_kept(work, tmp_path):
+    dying = partial(work.draw_and_die, marker=str(tmp_path / "marker"), always=True)
+    with pytest.raises(WorkersLostError, match=r"died 3 times over chunk \d of 8.*--resume"):
+        run_chunks(dying, tasks(), workers=Workers(2), folder=tmp_path / "kept", fingerprint="f")
+    kept = ChunkStore.opened(tmp_path / "kept", "f", 8).finished()
+    assert 3 not in kept
+    assert len(kept) >= 3
+
+
+def test_a_study_goes_on_from_its_folder_without_working_a_chunk_twice(work, tmp_path):
+    calls = []
+
+    def counted(task):
+        calls.append(task[0])
+        if len(calls) == 4:
+            raise KeyboardInterrupt
+        return work.draw(task)
+
+    folder = tmp_path / "new" / "study"
+    with pytest.raises(KeyboardInterrupt):
+        run_chunks(counted, tasks(), folder=folder, fingerprint="f")
+    resumed = run_chunks(counted, tasks(), folder=folder, fingerprint="f")
+    assert calls == [0, 1, 2, 3, 3, 4, 5, 6, 7]
+    assert equal(resumed, run_chunks(work.draw, tasks()))
+    assert run_chunks(counted, tasks(), folder=folder, fingerprint="f")
+    assert len(calls) == 9
+
+
+def test_a_spoilt_chunk_is_worked_again(work, tmp_path):
+    first = run_chunks(work.draw, tasks(), folder=tmp_path / "s", fingerprint="f")
+    (tmp_path / "s" / "chunk-000002.npz").write_bytes(b"PK\x03\x04 spoilt")
+    (tmp_path / "s" / "chunk-000004.npz").write_bytes(b"")
+    # A chunk of another study, and one that would need unpickling, are not believed either.
+    np.savez(tmp_path / "s" / "chunk-000005.npz", of_study=np.array("other"), x=np.zeros(3))
+    np.savez(tmp_path / "s" / "chunk-000006.npz", of_study=np.array("f"), x=np.array([{}], dtype=object))
+    assert equal(run_chunks(work.draw, tasks(), folder=tmp_path / "s", fingerprint="f"), first)
+
+
+def test_folders_of_something_else_are_refused(work, tmp_path):
+    run_chunks(work.draw, tasks(), folder=tmp_path / "a", fingerprint="f")
+    with pytest.raises(OutputError, match="holds the chunks of another study"):
+        run_chunks(work.draw, tasks(), folder=tmp_path / "a", fingerprint="g")
+    with pytest.raises(OutputError, match="holds the chunks of another study"):
+        run_chunks(work.draw, tasks(4), folder=tmp_path / "a", fingerprint="f")
+    (tmp_path / "a" / "study.json").write_text("[" * 100_000)
+    with pytest.raises(OutputError, match="holds the chunks of another study"):
+        run_chunks(work.draw, tasks(), folder=tmp_path / "a", fingerprint="f")
+    (tmp_path / "b").mkdir()
+    (tmp_path / "b" / "notes.txt").write_text("mine")
+    with pytest.raises(OutputError, match="holds other files"):
+        run_chunks(work.draw, tasks(), folder=tmp_path / "b", fingerprint="f")
+    with pytest.raises(OutputError, match="cannot be kept there"):
+        run_chunks(work.draw, tasks(), folder=tmp_path / "b" / "notes.txt", fingerprint="f")
+
+
+def test_what_the_work_raises_comes_through(work):
+    with pytest.raises(ValueError, match="chunk is wrong"):
+        run_chunks(work.wrong, tasks(2))
+
+
+@pytest.mark.parametrize(("given", "expected"), [({"jobs": 0}, "jobs = 0"), ({"jobs": 2, "cluster": "x"}, "exclude")])
+def test_workers_that_cannot_be_are_refused(given, expected):
+    with pytest.raises(ParameterError, match=expected):
+        Workers(**given)
+
+
+def test_fingerprints_tell_inputs_apart():
+    assert fingerprint("map", {"a": 1, "b": 2.0}) == fingerprint("map", {"b": 2.0, "a": 1})
+    assert fingerprint("map", {"a": 1}) != fingerprint("map", {"a": 1.0000000001})
+
+
+MAIN = """
+    import sys
+    from functools import partial
+    from pathlib import Path
+    import numpy as np
+    import chunk_work
+    from acoustics.study.runner import Workers, run_chunks
+
+    if __name__ == "__main__":
+        folder = Path(sys.argv[1])
+        tasks = list(enumerate(np.random.SeedSequence(1).spawn(int(sys.argv[2]))))
+        work = partial(chunk_work.slow, folder=str(folder))
+        try:
+            run_chunks(work, tasks, workers=Workers(2), folder=folder / "kept", fingerprint="f")
+        except KeyboardInterrupt:
+            sys.exit(130)
+"""
+
+
+@several_cores
+@pytest.mark.parametrize(("how", "code"), [(signal.SIGINT, 130), (signal.SIGKILL, -signal.SIGKILL)])
+def test_stopped_or_killed_it_leaves_no_orphans_and_goes_on(work, tmp_path, how, code):
+    (tmp_path / "main.py").write_text(textwrap.dedent(MAIN))
+    environment = os.environ | {"PYTHONPATH": str(tmp_path / "code")}
+    run = subprocess.Popen(
+        [sys.executable, tmp_path / "main.py", tmp_path, "60"], env=environment, stderr=subprocess.PIPE, text=True
+    )
+    kept = tmp_path / "kept"
+    until(lambda: len(list(kept.glob("chunk-*.npz"))) >= 2)
+    run.send_signal(how)
+    assert run.wait(timeout=10) == code
+    assert "Traceback" not in run.stderr.read()
+    workers = [int(path.stem) for path in tmp_path.glob("*.pid")]
+    assert len(workers) == 2
+    until(lambda: not any(alive(pid) for pid in workers))
+    assert json.loads((kept / "study.json").read_text())["chunks"] == 60
+    done = len(list(kept.glob("chunk-*.npz")))
+    assert done < 60
+    asked = []
+
+    def rest(task):
+        asked.append(task[0])
+        return work.draw(task)
+
+    assert equal(run_chunks(rest, tasks(60), folder=kept, fingerprint="f"), run_chunks(work.draw, tasks(60)))
+    assert len(asked) == 60 - done
+
+
+def alive(pid):
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0]
+    except OSError:
+        return False
+    return state != "Z"
+
+
+def until(condition, seconds=20.0):
+    end = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end
+        time.sleep(0.02)

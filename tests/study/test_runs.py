@@ -1,0 +1,89 @@
+"""Simulated runs and the stations chosen from them."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from acoustics import load_scene
+from acoustics.errors import ParameterError
+from acoustics.estimate.station import station_posterior
+from acoustics.study.runs import (
+    Course,
+    course_positions,
+    fuse_simulated,
+    pose_errors_of,
+    score_fusion,
+    simulate_runs,
+    source_area,
+    water_outline,
+)
+from acoustics.study.stations import _needed_sd, station_model
+
+SCENE = load_scene("examples/mallard-basin.toml")
+PINGER = SCENE.pingers[0]
+
+
+def with_vehicle(**keys):
+    return SCENE.model_copy(update={"vehicle": SCENE.vehicle.model_copy(update=keys)})
+
+
+def test_dead_reckoning_grows_as_stated():
+    """Random walk: variance by distance; scale: by its square; heading: across the track by distance times angle."""
+    scene = with_vehicle(heading_sd_deg=1.0, drift_sd_m_per_root_m=0.1, log_scale_sd=0.02, position_sd_m=0.3)
+    path = course_positions(scene, Course(5, 12.0, 0.0))
+    runs = simulate_runs(scene, PINGER, path, n_runs=8000, rng=np.random.default_rng(1))
+    error = runs.track.position_m - path
+    travelled = path[:, 0] - path[0, 0]
+    along = np.sqrt(0.3**2 + 0.1**2 * travelled + (0.02 * travelled) ** 2)
+    across = np.sqrt(0.3**2 + 0.1**2 * travelled + (np.deg2rad(1.0) * travelled) ** 2)
+    # Standard error of a standard deviation from 8,000: 0.8 %.
+    np.testing.assert_allclose(error[..., 0].std(axis=0), along, rtol=0.03)
+    np.testing.assert_allclose(error[..., 1].std(axis=0), across, rtol=0.03)
+
+
+def test_coverage_of_the_fused_ellipse_with_the_packages_own_simulation():
+    path = course_positions(SCENE, Course(6, 8.0, -15.0))
+    rng = np.random.default_rng(3)
+    runs = simulate_runs(SCENE, PINGER, path, n_runs=400, rng=rng)
+    trial = score_fusion(fuse_simulated(SCENE, runs, area=source_area(SCENE)), runs, np.array(PINGER.position_m), rng)
+    # 400 runs: standard error 1.1 %; three of them about 95 %.
+    assert trial.inside_95.value == pytest.approx(0.95, abs=0.033)
+    assert trial.given.value > 0.97 and trial.found is None
+    assert trial.false_alarms.value < 0.005
+
+
+def test_share_of_the_heading_that_lasts():
+    errors = pose_errors_of(with_vehicle(heading_sd_deg=2.0, heading_bias_sd_deg=1.2))
+    assert np.rad2deg(errors.heading_bias_sd) == pytest.approx(1.2)
+    assert np.rad2deg(errors.attitude_sd[2]) == pytest.approx(1.6)  # 1.2, 1.6, 2.0: a right triangle
+    assert pose_errors_of(SCENE).attitude_sd[2] == 0.0
+    with pytest.raises(ValueError, match="heading_bias_sd_deg = 3 is part of heading_sd_deg = 2 and cannot exceed it"):
+        type(SCENE.vehicle)(position_m=(0.0, 0.0, 1.0), heading_bias_sd_deg=3.0)
+
+
+def test_open_water_has_an_extent_too():
+    lake = load_scene("examples/fennel-reservoir.toml")
+    np.testing.assert_allclose(water_outline(lake), [[0, -10], [60, -10], [60, 30], [0, 30]])
+    bare = lake.model_copy(update={"study": lake.study.model_copy(update={"map_extent_m": None})})
+    low, high = water_outline(bare).min(axis=0), water_outline(bare).max(axis=0)
+    assert np.all(low < [10.0, 0.0]) and np.all(high > [40.5, 20.0])
+
+
+def test_a_run_must_stay_in_the_water_and_have_a_length():
+    with pytest.raises(ParameterError, match="leaves the water after"):
+        course_positions(SCENE, Course(10, 30.0, 0.0))
+    with pytest.raises(ParameterError, match="n_pings=0"):
+        course_positions(SCENE, Course(0, 1.0, 0.0))
+
+
+def test_needed_accuracy_is_that_of_a_direct_count():
+    """Drawn again at the accuracy that was found, the right station is chosen in 95 of 100 fixes."""
+    model, offset = station_model(SCENE), np.array([0.0, -0.5])
+    rms = _needed_sd(model, offset, np.random.default_rng(1))
+    sd, rng, hits = rms / np.sqrt(2), np.random.default_rng(2), 0
+    for k, place in enumerate(model.places_m):
+        fixes = place + offset + sd * rng.normal(size=(5000, 2))
+        posterior = station_posterior(fixes, np.broadcast_to(sd**2 * np.eye(2), (5000, 2, 2)), model)
+        hits += int(np.sum(np.argmax(posterior, axis=-1) == k))
+    low, high = stats.binomtest(hits, 20_000).proportion_ci(0.999)
+    assert low - 0.002 < 0.95 < high + 0.002  # the search itself rests on 20,000 draws
