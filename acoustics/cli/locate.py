@@ -6,7 +6,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, get_args
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -133,11 +133,10 @@ def _stream(
     channels: int | None,
     sample_rate_hz: float | None,
 ) -> SampleStream:
-    from acoustics.sample_stream import RawFormat, RawKind, stream_raw, stream_raw_file, stream_recording
+    from acoustics.sample_stream import RawFormat, stream_raw, stream_raw_file, stream_recording
 
     if raw is None:
         return stream_recording(recording, sidecar)
-    assert raw in get_args(RawKind)
     layout = RawFormat(raw, big_endian, channels or len(sidecar.channels), sample_rate_hz or sidecar.sample_rate_hz)
     if str(recording) == "-":
         return stream_raw(sys.stdin.buffer, layout, sidecar, source="standard input")

@@ -201,7 +201,7 @@ def information(problem: FusionProblem, at: Linearised, state: Floats, weight: F
     return cost, normal, gradient
 
 
-def descend(problem: FusionProblem, state: Floats, weight: Floats, *, max_iterations: int = 60) -> Floats:
+def descend(problem: FusionProblem, state: Floats, weight: Floats, *, max_iterations: int = 40) -> Floats:
     """Levenberg steps from states (r, size) with weights (r, p) of the pings, to states of least cost.
 
     References
@@ -228,7 +228,7 @@ def descend(problem: FusionProblem, state: Floats, weight: Floats, *, max_iterat
         gradient = np.where(better[:, None], trial_gradient, gradient)
         damping = np.where(better, np.maximum(damping * 0.1, 1e-12), damping * 10.0)
         result[runs] = state
-        left = np.flatnonzero(~((gain < 1e-6) | (damping > 1e8)))
+        left = np.flatnonzero(~((gain < 1e-5) | (damping > 1e8)))
         if left.size == 0:
             break
         problem, runs, weight, damping = problem.subset(left), runs[left], weight[left], damping[left]

@@ -166,8 +166,7 @@ def measure_delays(
     element_sd_m : array_like, shape () or (n_channels,)
         Standard deviation of each hydrophone's position along every axis [m]; only the search for cycles uses it.
     gain_sd : float
-        Relative standard deviation of the amplitude between channels: errors of sensitivity and gain, and
-        differences of range.
+        Relative standard deviation of the amplitude between channels, by gain, sensitivity and range.
 
     Returns
     -------
@@ -244,7 +243,6 @@ def _checked(
             f"frequency_hz={burst.frequency_hz:g}: the sample rate of {snippet.sample_rate_hz:g} Hz is under twice that"
         )
     mounting = _spread("element_sd_m", checked("element_sd_m", element_sd_m, minimum=0.0), (n,))
-    # NaN is a fault of the ping's samples, not of the call.
     density = _spread("noise_density", np.asarray(noise_density, dtype=float), (*batch, n))
     onset = _spread("onset_s", checked("onset_s", onset_s), batch)
     travel = np.linalg.norm(hydrophones[:, None] - hydrophones, axis=-1) / speed
@@ -281,8 +279,9 @@ class _Table:
 
     @classmethod
     def empty(cls, m: int, n: int) -> _Table:
-        pair, rest = np.full((m, n - 1, n - 1), np.nan), np.full((4, m), np.nan)
-        return cls(pair[..., 0].copy(), pair, *rest, np.full(m, "", dtype="<U80"))
+        a, b, c, d = np.full((4, m), np.nan)
+        pair = np.full((m, n - 1, n - 1), np.nan)
+        return cls(pair[..., 0].copy(), pair, a, b, c, d, np.full(m, "", dtype="<U80"))
 
     def put(self, rows: NDArray[np.intp], pings: Pings, sound: DirectSound, answer: Answer, *, period_s: float) -> None:
         """Write the answers of some rows, with what is wrong with them."""
@@ -294,8 +293,8 @@ class _Table:
         faults = {
             NOT_HELD: (onset.min(axis=-1) < 0) | (onset.max(axis=-1) + sound.window_s > pings.seconds),
             TOO_SHORT: sound.window_s < period_s,
-            **{SILENT.format(i): silent[:, i] for i in range(silent.shape[-1])},
             TOO_WEAK: ~(ratio >= LEAST_ENERGY_RATIO),
+            **{SILENT.format(i): silent[:, i] for i in range(silent.shape[-1])},
             NO_PEAK: ~np.isfinite(self.covariance[rows]).all(axis=(-1, -2)),
         }
         self.reason[rows] = np.select(list(faults.values()), list(faults), default="")

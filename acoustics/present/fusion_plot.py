@@ -12,7 +12,9 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Ellipse, Polygon
 
 from acoustics.geometry import Floats
+from acoustics.present.fusion_text import share_text
 from acoustics.present.style import DEEP, EMBER, INK, MOSS, STYLE
+from acoustics.present.tables import number
 from acoustics.scene.scene import Scene
 from acoustics.study.fused_run import FusedRun
 
@@ -36,7 +38,7 @@ def fusion_plot(run: FusedRun, scene: Scene | None) -> Figure:
         _bearings(axes, run, 2.0 * float(np.hypot(*span)))
         if np.isfinite(run.position_m).all():
             _position(axes, run)
-        figure.legend(handles=_legend(run), loc="outside lower center", ncols=3)
+        figure.legend(handles=_legend(run), loc="outside lower center", ncols=3, borderaxespad=1.0)
         figure.suptitle(_title(run), x=0.01, ha="left", fontsize=11, fontweight="bold")
         return figure
 
@@ -126,7 +128,7 @@ def _title(run: FusedRun) -> str:
         return f"{run.pinger}: {run.reason}"
     x, y = run.position_m[:2]
     first = f"{run.pinger} at x {x:.2f}, y {y:.2f} m" + ("" if run.ok else " - not to go by")
-    second = f"95 % ellipse {run.semi_major_95_m:.2g} by {run.semi_minor_95_m:.2g} m (semi-axes)"
+    second = f"95 % ellipse {number(run.semi_major_95_m)} by {number(run.semi_minor_95_m)} m (semi-axes)"
     if run.stations:
-        second += f"; station {run.decision}, probability {max(run.probabilities):.2f}"
+        second += f"; station {run.decision}, {share_text(max(run.probabilities))}"
     return f"{first}\n{second}"

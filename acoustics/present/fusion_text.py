@@ -54,6 +54,7 @@ def fusion_text(run: FusedRun) -> str:
     counts = f"{run.accepted} accepted, {run.rejected} rejected, {run.not_measured} not measured"
     lines = [f"{run.pinger}: {len(run.pings)} pings, {counts}", ""]
     if np.isfinite(run.position_m).all():
+        bias = round(run.heading_bias_deg, 1) + 0.0  # no minus zero
         sd = np.sqrt(np.diag(run.covariance_m2))
         rows = [(axis, f"{run.position_m[k]:.2f}", number(sd[k])) for k, axis in enumerate(("x", "y", "z"))]
         lines += [table(("site frame", "position m", "sd m (predicted)"), rows), ""]
@@ -62,12 +63,11 @@ def fusion_text(run: FusedRun) -> str:
             f"the longer at {run.azimuth_deg:.0f} deg from x; consistency p = {run.p_value:.2g} ({run.dof} dof)"
         )
         lines.append(
-            f"heading error found: {run.heading_bias_deg:+.1f} deg +- {run.heading_bias_sd_deg:.1f}, to be added to "
-            "the heading"
+            f"heading error found: {bias:+.1f} deg +- {run.heading_bias_sd_deg:.1f}, to be added to the heading"
         )
     lines += ["", _ping_rows(run)]
     if run.stations:
-        shares = [(name, percent(p)) for name, p in zip(run.stations, run.probabilities, strict=True)]
+        shares = [(name, share_text(p)) for name, p in zip(run.stations, run.probabilities, strict=True)]
         lines += ["", table(("station", "probability"), shares)]
     for sentence in _conclusions(run):
         lines += ["", *textwrap.wrap(sentence, 100)]
@@ -96,6 +96,11 @@ def _ping_rows(run: FusedRun) -> str:
     return table(header, rows)
 
 
+def share_text(probability: float) -> str:
+    """A probability as a percentage that rounding does not turn into certainty."""
+    return "over 99 %" if 0.99 < probability < 1.0 else percent(probability)
+
+
 def _conclusions(run: FusedRun) -> list[str]:
     found = []
     if not run.ok:
@@ -118,7 +123,7 @@ def _conclusions(run: FusedRun) -> list[str]:
 
 def _decision(run: FusedRun) -> str:
     best = max(run.probabilities)
-    text = f"Station: {run.decision}, probability {percent(best)}."
+    text = f"Station: {run.decision}, probability {share_text(best)}."
     if best >= _SURE or run.needed is None:
         return text
     if run.needed.pings is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
-from acoustics.present.tables import number, percent, table
+from acoustics.present.tables import Rows, number, percent, table
 from acoustics.study.stations import TARGET, StationStudy
 from acoustics.study.statistics import Interval
 
@@ -19,23 +19,29 @@ def stations_text(study: StationStudy) -> str:
         "",
         "Share of decisions (simulated)",
     ]
+    lines += [table(*station_rows(study)), "", "Right station by number of pings over the same leg (simulated, 95 %)"]
+    lines += [table(("pings", "right"), [(str(row.pings), _shares(row.right)) for row in study.by_pings]), ""]
+    for sentence in station_conclusions(study):
+        lines += textwrap.wrap(sentence, 100)
+    return "\n".join(lines)
+
+
+def station_rows(study: StationStudy) -> Rows:
+    """Shares of decisions, one row for each truth."""
     header = ("pinger at", *study.answers, "right (95 %)", "RMS m (predicted, median)")
     rows = []
     for truth, counts, right, rms in zip(study.truths, study.decided, study.right, study.median_rms_m, strict=True):
         shares = [percent(c / counts.sum()) if c else "0" for c in counts]
         rows.append((truth, *shares, _shares(right), number(float(rms))))
-    lines += [table(header, rows), "", "Right station by number of pings over the same leg (simulated, 95 %)"]
-    lines += [table(("pings", "right"), [(str(row.pings), _shares(row.right)) for row in study.by_pings]), ""]
-    for sentence in _conclusions(study):
-        lines += textwrap.wrap(sentence, 100)
-    return "\n".join(lines)
+    return header, rows
 
 
 def _shares(share: Interval) -> str:
     return f"{percent(share.value)} ({percent(share.low)} to {percent(share.high)})"
 
 
-def _conclusions(study: StationStudy) -> list[str]:
+def station_conclusions(study: StationStudy) -> list[str]:
+    """What to conclude, in sentences."""
     target = f"{100 * TARGET:.0f} %"
     found = [
         f"The right station is chosen with probability {_shares(study.overall)}, stations weighted by their priors. "
@@ -48,8 +54,8 @@ def _conclusions(study: StationStudy) -> list[str]:
         found.append(
             f"From {enough[0]} pings over the same leg on it is {target} or more, as far as the simulation tells."
             if enough
-            else f"Even {study.by_pings[-1].pings} pings over the same leg do not reach {target}: what lasts, heading "
-            "and mounting, does not average out. Listen over a longer leg, or across the line to the stations."
+            else f"Even {study.by_pings[-1].pings} pings over the same leg are not seen to reach {target}: what lasts, "
+            "heading and mounting, does not average out. Listen over a longer leg, or across the line to the stations."
         )
     found.append(
         f"For {target} a fix would need a horizontal error of {number(study.needed_sd_m)} m RMS or less, alike in all "

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 
 import numpy as np
 
-from acoustics.present.tables import number, percent, table
+from acoustics.present.tables import Rows, number, percent, table
 from acoustics.study.statistics import Interval
 from acoustics.study.validation import Validation
 from acoustics.study.validation_score import Score
 
 _NOMINAL = 0.95
 
-_LEGEND = (
+VALIDATION_NOTE = (
     "Errors are those of the bearing from the bow, simulated at the level of samples, over the pings that got one; in "
     "brackets the 95 % interval (bootstrap over pings; of shares, Wilson's). Bound: Cramer-Rao, with mounting, skew "
     "and sound speed unknown. Efficiency: bound over RMS. With echoes the bound counts the burst up to the first "
@@ -32,19 +33,19 @@ def validation_text(result: Validation) -> str:
         f"seed {design.seed}",
         "",
         "Bearing error in degrees, simulated, 95 % interval in brackets",
-        _errors(groups),
+        table(*error_rows(groups)),
         "",
         "Shares and efficiency, simulated, 95 % interval in brackets",
-        _shares(groups),
+        table(*share_rows(groups)),
         "",
     ]
     if result.reasons:
         lines += ["Pings without a bearing, by reason:"]
         lines += [f"  {count:4d}  {reason}" for reason, count in result.reasons]
         lines += [""]
-    for sentence in _conclusions(overall):
+    for sentence in validation_conclusions(overall):
         lines += textwrap.wrap(sentence, 100)
-    lines += textwrap.wrap(_LEGEND, 100)
+    lines += textwrap.wrap(VALIDATION_NOTE, 100)
     return "\n".join(lines)
 
 
@@ -53,7 +54,8 @@ def gate_text(result: Validation) -> str:
     return "limits missed: " + "; ".join(result.missed) if result.missed else "limits kept at 95 % confidence"
 
 
-def _errors(groups: tuple[Score, ...]) -> str:
+def error_rows(groups: Sequence[Score]) -> Rows:
+    """Errors of the bearing, one row for each group of pings."""
     header = ("pings", "number", "answered", "RMS", "median", "95th percentile", "bias", "bound")
     rows = [
         (
@@ -68,10 +70,11 @@ def _errors(groups: tuple[Score, ...]) -> str:
         )
         for s in groups
     ]
-    return table(header, rows)
+    return header, rows
 
 
-def _shares(groups: tuple[Score, ...]) -> str:
+def share_rows(groups: Sequence[Score]) -> Rows:
+    """Refusals, wrong cycles, coverage and efficiency, one row for each group of pings."""
     header = ("pings", "refused", "failed", "wrong cycle", "coverage", "efficiency")
     rows = [
         (
@@ -84,7 +87,7 @@ def _shares(groups: tuple[Score, ...]) -> str:
         )
         for s in groups
     ]
-    return table(header, rows)
+    return header, rows
 
 
 def _degrees(value: Interval) -> str:
@@ -99,7 +102,8 @@ def _share(value: Interval | None) -> str:
     return f"{shown} ({number(low)} to {number(100 * value.high)})"
 
 
-def _conclusions(overall: Score) -> list[str]:
+def validation_conclusions(overall: Score) -> list[str]:
+    """What to conclude, in sentences."""
     """What the figures say, in whole sentences."""
     said = []
     if not overall.answered:

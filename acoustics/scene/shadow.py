@@ -69,9 +69,9 @@ def segment_meets_cylinder(
     root = b * b - a * c
     slanted = a > _TOUCH**2 * length**2
     spread = np.sqrt(np.maximum(root, 0.0))
-    inside_all_along = np.where(c < 0, np.inf, -np.inf)
-    enters = np.divide(-b - spread, a, out=-inside_all_along, where=slanted)
-    leaves = np.divide(-b + spread, a, out=inside_all_along, where=slanted)
+    inside_all_along = np.asarray(np.where(c < 0, np.inf, -np.inf))
+    enters = np.divide(-b - spread, a, out=np.asarray(-inside_all_along), where=slanted)
+    leaves = np.divide(-b + spread, a, out=inside_all_along.copy(), where=slanted)
     return _some_of_it(np.maximum(near, enters), np.minimum(far, leaves)) & (~slanted | (root > 0))
 
 

@@ -11,11 +11,18 @@ from pathlib import Path
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.budget import Budget, study_budget
+from acoustics.study.estimator_adapters import choose_estimator
 from acoustics.study.live_model import LiveModel, live_model
 from acoustics.study.outlook import Outlook, outlook
 from acoustics.study.pool_map import PoolMap, map_pool
+from acoustics.study.runs import Course
 from acoustics.study.spacing import SpacingStudy, study_spacing
+from acoustics.study.stations import StationStudy, study_stations
+from acoustics.study.validation import Validation, validate_estimator
+from acoustics.study.validation_design import choose_design
 from acoustics.study.water_column import WaterColumn, water_column
+
+_LEG_M, _LEG_PINGS = 4.0, 4
 
 Progress = Callable[[int, int], None]
 
@@ -36,6 +43,8 @@ class Report:
     spacing: SpacingStudy
     budget: Budget
     pool_map: PoolMap | None
+    stations: StationStudy | None
+    validation: Validation
     live: LiveModel
 
 
@@ -53,7 +62,8 @@ def study_report(
     scenario : Path
         The file, whose hash goes into the report.
     trials : int
-        Simulated pings at each spacing; a map's cell gets a hundredth of them.
+        Simulated pings at each spacing. A cell of the map gets a hundredth of them, each true station a fiftieth as
+        runs, and a fiftieth is rendered sample by sample.
     seed : int
         Of all simulations.
     progress : callable
@@ -77,6 +87,14 @@ def study_report(
         spacing=study_spacing(scene, pinger, trials=trials, seed=seed, progress=progress("of the spacings")),
         budget=study_budget(scene, pinger),
         pool_map=_map(scene, pinger, max(trials // 100, 2), seed, progress("of the map")),
+        stations=_stations(scene, pinger, max(trials // 50, 8), seed, progress("of the stations")),
+        validation=validate_estimator(
+            scene,
+            pinger,
+            choose_design(scene, pinger, trials=max(trials // 50, 24), seed=seed),
+            choose_estimator("phase"),
+            progress=progress("of the rendered pings"),
+        ),
         live=live_model(scene, pinger),
     )
 
@@ -86,3 +104,11 @@ def _map(scene: Scene, pinger: Pinger, trials: int, seed: int, progress: Progres
     if scene.pool.outline_m is None and scene.study.map_extent_m is None:
         return None
     return map_pool(scene, pinger, trials=trials, seed=seed, progress=progress)
+
+
+def _stations(scene: Scene, pinger: Pinger, trials: int, seed: int, progress: Progress) -> StationStudy | None:
+    """Four pings along four metres ahead; None without stations."""
+    if not scene.stations:
+        return None
+    course = Course(_LEG_PINGS, _LEG_M, scene.vehicle.heading_deg)
+    return study_stations(scene, pinger, course, trials=trials, seed=seed, progress=progress)

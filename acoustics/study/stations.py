@@ -27,7 +27,7 @@ NO_FIX = "no fix"
 TARGET = 0.95
 _ELSEWHERE = 8  # places of a pinger that stands at none of the stations
 _FURTHER_PINGS = (1, 2, 4, 8, 16)
-_TRIALS_FOR_ACCURACY = 20_000
+_TRIALS_FOR_ACCURACY = 8_000
 _MOST_RUNS_AT_ONCE = 250
 
 
@@ -291,7 +291,7 @@ def _needed_sd(model: StationModel, offset: Floats, rng: np.random.Generator) ->
     low, high = 1e-3, float(np.ptp(model.outline_m, axis=0).max())
     if right(low) < TARGET:
         return 0.0
-    for _ in range(20):
+    for _ in range(14):
         middle = float(np.sqrt(low * high))
         low, high = (middle, high) if right(middle) >= TARGET else (low, middle)
     return float(np.sqrt(2.0) * low)

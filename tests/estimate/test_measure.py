@@ -1,6 +1,7 @@
 """From samples to delays: how near to the bounds, how honest, and what is refused."""
 
 import importlib.util
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,7 @@ _SPEC = importlib.util.spec_from_file_location(
     "waveform_accuracy", Path(__file__).parents[1] / "benchmarks" / "waveform_accuracy.py"
 )
 waveforms = importlib.util.module_from_spec(_SPEC)
+sys.modules[_SPEC.name] = waveforms
 _SPEC.loader.exec_module(waveforms)
 
 TONE = Burst(30e3, 4e-3, 8.0)

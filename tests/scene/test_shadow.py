@@ -12,7 +12,7 @@ def random_segments(n):
 
 
 def points_along(start, end):
-    share = np.linspace(0, 1, 2001)[:, None, None]
+    share = np.linspace(0, 1, 1001)[:, None, None]
     return start + share * (end - start)
 
 
@@ -28,9 +28,9 @@ def depth_inside_cylinder(points):
     return np.minimum(np.minimum(along, length - along), RADIUS - across)
 
 
-# Reference: 2,001 points along every segment. Steps are up to 1.7 mm, so a bite shallower than 2 mm may be missed.
+# Reference: 1,001 points along every segment, up to 3.5 mm apart: they miss the deepest by up to 1.8 mm.
 def check_against_sampling(meets, depth):
-    start, end = random_segments(4000)
+    start, end = random_segments(1000)
     deepest = depth(points_along(start, end)).max(axis=0)
     found = meets(start, end)
     clear_cut = np.abs(deepest) > 2e-3

@@ -86,4 +86,4 @@ def test_needed_accuracy_is_that_of_a_direct_count():
         posterior = station_posterior(fixes, np.broadcast_to(sd**2 * np.eye(2), (5000, 2, 2)), model)
         hits += int(np.sum(np.argmax(posterior, axis=-1) == k))
     low, high = stats.binomtest(hits, 20_000).proportion_ci(0.999)
-    assert low - 0.002 < 0.95 < high + 0.002  # the search itself rests on 20,000 draws
+    assert low - 0.005 < 0.95 < high + 0.005  # the search itself rests on 8,000 draws: 0.25 % standard error

@@ -10,11 +10,21 @@ from acoustics.present.map_plot import map_plot
 from acoustics.present.outlook_text import LINK_NOTE, link_rows, outlook_facts
 from acoustics.present.pool_view import site_views
 from acoustics.present.report.blocks import Block, Section, figure_block, table_block, text
+from acoustics.present.report.closing import assumptions, repeat, safety
 from acoustics.present.report.live import live_block
 from acoustics.present.spacing_plot import spacing_plot
 from acoustics.present.spacing_text import rate_rows, spacing_rows
+from acoustics.present.stations_plot import stations_plot
+from acoustics.present.stations_text import station_conclusions, station_rows
 from acoustics.present.summaries import map_rows
-from acoustics.present.tables import number
+from acoustics.present.tables import number, percent
+from acoustics.present.validation_plot import validation_plot
+from acoustics.present.validation_text import (
+    VALIDATION_NOTE,
+    error_rows,
+    share_rows,
+    validation_conclusions,
+)
 from acoustics.present.water_text import WATER_NOTE, water_rows
 from acoustics.study.live_model import live_energy_ratio_db
 from acoustics.study.report import Report
@@ -22,7 +32,21 @@ from acoustics.study.report import Report
 
 def sections(report: Report) -> list[Section]:
     """All sections; those for which the scene has nothing to show are left out."""
-    parts = [_glance, _scene, _array, _spacing, _link, _budget, _map, _live, _assumptions, _safety, _repeat]
+    parts = [
+        _glance,
+        _scene,
+        _array,
+        _spacing,
+        _link,
+        _budget,
+        _map,
+        _stations,
+        _validation,
+        _live,
+        assumptions,
+        safety,
+        repeat,
+    ]
     return [section for part in parts if (section := part(report)) is not None]
 
 
@@ -46,6 +70,10 @@ def _glance(report: Report) -> Section:
             "until the first strong echo, from the geometry",
         ),
     ]
+    if report.stations is not None:
+        share = report.stations.overall
+        said = f"{percent(share.low)} to {percent(share.high)}, simulation of runs of 4 m with 4 pings"
+        entries.append(("Right station", percent(share.value), said))
     if report.pool_map is not None:
         median, _, _ = report.pool_map.quantiles["position_m"]
         entries.append(("Horizontal position, one ping, over the site", f"{number(median)} m", "median, bound"))
@@ -198,6 +226,52 @@ def _map(report: Report) -> Section | None:
     return Section("map", "Where the fix is good", blocks)
 
 
+def _stations(report: Report) -> Section | None:
+    study = report.stations
+    if study is None:
+        return None
+    right = percent(study.overall.value)
+    return Section(
+        "stations",
+        "Which station",
+        [
+            *text(*station_conclusions(study)),
+            figure_block(
+                stations_plot(study, report.scene),
+                "stations",
+                name="The run and the decisions",
+                alt=f"Plan of the run past the stations and the share of decisions for each; right in {right}",
+                caption="Rows: where the pinger is. Columns: where the vehicle would go. Off the diagonal: wrong.",
+            ),
+            table_block(station_rows(study), f"Share of decisions (simulation, {study.trials} runs for each truth)"),
+        ],
+    )
+
+
+def _validation(report: Report) -> Section:
+    result = report.validation
+    return Section(
+        "validation",
+        "The estimator on rendered samples",
+        [
+            *text(*validation_conclusions(result.overall)),
+            figure_block(
+                validation_plot(result),
+                "validation",
+                name="Bearing error against signal to noise ratio",
+                alt="Bearing error of the built-in estimator against signal to noise ratio with the bound beside it",
+                caption="Where the marks lie on the line the estimator is as good as theory allows.",
+            ),
+            table_block(
+                error_rows((result.overall, *result.by_echoes, *result.by_range)),
+                f"Bearing error in degrees (simulation of {result.overall.trials} pings, 95 % interval in brackets)",
+            ),
+            table_block(share_rows((result.overall, *result.by_echoes)), "Shares and efficiency (the same simulation)"),
+            *text(VALIDATION_NOTE),
+        ],
+    )
+
+
 def _live(report: Report) -> Section:
     choice = report.spacing.recommendation
     return Section(
@@ -209,48 +283,5 @@ def _live(report: Report) -> Section:
                 "computed in this page; no network is used."
             ),
             live_block(report.live, choice.spacing_m, choice.sample_rate_hz),
-        ],
-    )
-
-
-def _assumptions(report: Report) -> Section:
-    scene = report.scene
-    entries = [
-        "Bound: no unbiased estimator does better (Cramer-Rao), with the tolerances of the scenario as unknowns. "
-        "Prediction: bounds and wrong cycles mixed. Simulation: pings drawn with those errors and estimated, with a "
-        "95 % interval or the number of trials.",
-        "Rays are straight. The pool is a convex prism with a plane floor; what stands in it casts no shadow.",
-        f"Only the part of the burst before the first echo above {scene.study.clean_window_threshold_db:g} dB counts.",
-        "Noise is taken as independent between hydrophones, with the density of the scenario at the carrier.",
-        f"The pinger's depth is known to {scene.study.pinger_depth_sd_m:g} m, the heading to "
-        f"{scene.vehicle.heading_sd_deg:g} deg (standard deviations).",
-    ]
-    if scene.noise.self_noise_density_db is None:
-        entries.append("The vehicle counts as silent, since the scenario gives no noise of its own.")
-    return Section("assumptions", "What is assumed", [Block("list", entries=entries)])
-
-
-def _safety(report: Report) -> Section:
-    entries = [
-        "Accuracy estimates are for planning, never for anyone's safety.",
-        f"The pinger sends {report.pinger.source_level_db:g} dB re 1 uPa at 1 m. Keep swimmers and divers away from a "
-        "powerful source, mind the level that marine life receives, and ask whether the water needs a permit.",
-        "Mains power, chargers and batteries stay away from the water's edge and behind residual-current protection. "
-        "Have electrical work and lifting done as local codes and licensed practice demand.",
-    ]
-    return Section("safety", "Cautions", [Block("caution", entries=entries)])
-
-
-def _repeat(report: Report) -> Section:
-    command = f"pingfix report {report.scenario} --trials {report.trials} --seed {report.seed}"
-    return Section(
-        "repeat",
-        "How to repeat it",
-        [
-            Block("code", text=command),
-            *text(
-                f"pingfix {report.version}, seed {report.seed}, {report.trials:,} trials. SHA-256 of "
-                f"{report.scenario}: {report.scenario_sha256}"
-            ),
         ],
     )
