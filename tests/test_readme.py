@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import runpy
 import shlex
 from pathlib import Path
 
@@ -80,3 +81,9 @@ def test_the_python_of_the_readme_runs(workplace, capsys):
 def test_every_shipped_array_is_in_the_readme():
     for array in (ROOT / "arrays").glob("*.toml"):
         assert f"| `{array.stem}` |" in README
+
+
+def test_the_first_look_runs(capsys):
+    runpy.run_path(str(ROOT / "examples" / "first_look.py"))
+    said = capsys.readouterr().out
+    assert "free spacing up to" in said and "deg RMS (bound)" in said

@@ -15,10 +15,10 @@ _GROWTH = 1.1  # of the window from one test to the next, where it is longer tha
 FALSE_ALARM = 0.01  # chance that a clean burst is cut short, over all tests of a ping
 
 
-def clean_window_s(
+def clean_part(
     cut: Cut, burst: Burst, onset_s: Floats, *, longest_s: float, shortest_s: float, noise_sd: Floats, gain_sd: float
-) -> Floats:
-    """Longest window after the onset that the direct sound explains by itself, shape (m,) [s].
+) -> tuple[Floats, Floats]:
+    """Longest window after the onset that the direct sound explains by itself.
 
     Parameters
     ----------
@@ -32,6 +32,13 @@ def clean_window_s(
         Limits of the answer [s].
     noise_sd, gain_sd
         As `fit_build_up` takes them.
+
+    Returns
+    -------
+    window_s : ndarray, shape (m,)
+        The clean window [s].
+    onset_s : ndarray, shape (m, n_channels)
+        Better onsets, from the last fit that no echo had a part in [s].
 
     Notes
     -----
@@ -56,13 +63,13 @@ def clean_window_s(
             part, burst, onset[rows], window_s=length, noise_sd=noise_sd[rows], gain_sd=gain_sd,
             iterations=2 if k else 6,
         )  # fmt: skip
-        onset[rows] = fit.onset_s
         ended = _echo_gain(part, burst, fit.onset_s, fit.phase, end, end - look_back) > limit
         window[rows[ended]] = max(end - look_back, shortest_s)
         rows = rows[~ended]
+        onset[rows] = fit.onset_s[~ended]
         if not len(rows):
             break
-    return window
+    return window, onset
 
 
 def _ends(first_s: float, last_s: float, step_s: float) -> list[float]:

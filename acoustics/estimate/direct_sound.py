@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acoustics.estimate.clean_part import LEAST_CYCLES, clean_window_s
+from acoustics.estimate.clean_part import LEAST_CYCLES, clean_part
 from acoustics.estimate.onset import SEARCH_CYCLES, BuildUp, first_onsets, fit_build_up
 from acoustics.estimate.snippet import Burst, Cut, cut_out
 from acoustics.geometry import Floats
@@ -102,7 +102,7 @@ def fit_direct_sound(pings: Pings, burst: Burst, window_s: float | None) -> Dire
     if window_s is None:
         for look in np.unique(looked):
             rows = np.flatnonzero(looked == look)
-            window[rows] = clean_window_s(
+            window[rows], rough[rows] = clean_part(
                 cut.some(rows),
                 burst,
                 rough[rows],

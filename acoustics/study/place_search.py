@@ -14,7 +14,8 @@ from acoustics.study.place_criterion import Criterion
 
 _POOL = 160  # places over all the regions that every exchange looks at
 _CHECKED = 1  # arrays of one exchange, of either kind, whose cycles are worked out in full
-_ROUGH_MARGIN = 2.0  # the quick guide to wrong cycles may be this factor too high
+_ROUGH_MARGIN = 2.0  # the quick guide to wrong cycles counts as right within this factor
+_UNLIKELY = 3  # arrays that are worked out where the guide sees none that keeps the limit
 _SWEEPS = 6
 _WORTH_A_SWEEP = 1e-3  # part by which the error must fall for another one
 _ATTEMPTS = 200  # at a random array that keeps the minimum spacing
@@ -58,12 +59,13 @@ def best_of(criterion: Criterion, arrays_m: Floats, limit: float) -> Found | Non
     Notes
     -----
     Wrong cycles are costly to work out. A quick guide to them sorts the arrays, by error where it is within a few
-    times the limit; in this order they are worked out until one keeps the limit.
+    times the limit; in this order they are worked out until one keeps the limit, and few of those beyond it.
     """
     if not len(arrays_m):
         return None
     errors, rough = criterion.error_figure(arrays_m), criterion.wrong_cycles_roughly(arrays_m)
     order = np.lexsort((errors, np.maximum(rough, _ROUGH_MARGIN * limit)))
+    order = order[: max(int((rough <= _ROUGH_MARGIN * limit).sum()), _UNLIKELY)]
     return _first_within(criterion, arrays_m[order], errors[order], limit)
 
 

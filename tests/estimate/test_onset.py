@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from acoustics.estimate.clean_part import clean_window_s
+from acoustics.estimate.clean_part import clean_part
 from acoustics.estimate.onset import first_onsets, fit_build_up, onset_excess
 from acoustics.estimate.snippet import Burst, cut_out
 from acoustics.physics.delay_bound import arrival_time_variance
@@ -96,7 +96,7 @@ def test_excess_fades_with_the_noise():
 
 def test_clean_part_is_cut_short_as_seldom_as_stated_without_echoes():
     x = samples(600, seed=3)
-    window = clean_window_s(
+    window, _ = clean_part(
         cut(x), BURST, np.zeros((600, 2)), longest_s=6e-4, shortest_s=2 / 30e3, noise_sd=np.full((600, 2), SD),
         gain_sd=0.0,
     )  # fmt: skip
@@ -107,7 +107,7 @@ def test_clean_part_is_cut_short_as_seldom_as_stated_without_echoes():
 @pytest.mark.parametrize("echo_s", [1.2e-4, 2.5e-4, 4e-4])
 def test_clean_part_ends_where_the_echo_begins(echo_s):
     x = samples(200, echo_s=echo_s, seed=4)
-    window = clean_window_s(
+    window, _ = clean_part(
         cut(x), BURST, np.zeros((200, 2)), longest_s=6e-4, shortest_s=2 / 30e3, noise_sd=np.full((200, 2), SD),
         gain_sd=0.05,
     )  # fmt: skip

@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from acoustics.present.style import DEEP, EMBER, INK, MOSS, PAPER, SAND
 
 _COLOURS = {INK: "--ink", DEEP: "--deep", EMBER: "--ember", MOSS: "--moss", SAND: "--sand", PAPER: "--paper"}
+_PAGE_IN = 9.0  # wider figures keep their lettering legible by scrolling
 _HEAD = re.compile(r"^.*?(?=<svg)", re.DOTALL)
 _METADATA = re.compile(r"<metadata>.*?</metadata>", re.DOTALL)
 
@@ -20,6 +21,7 @@ def inline_svg(figure: Figure, key: str, alt: str) -> Markup:
 
     Every text in it comes through matplotlib, which escapes it.
     """
+    size = "broad" if figure.get_figwidth() > _PAGE_IN else "narrow"
     buffer = io.StringIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     svg = _METADATA.sub("", _HEAD.sub("", buffer.getvalue()))
@@ -30,7 +32,7 @@ def inline_svg(figure: Figure, key: str, alt: str) -> Markup:
     svg = re.sub(r'(xlink:)?href="#([^"]+)"', rf'href="#{key}-\2"', svg)
     svg = re.sub(r"url\(#([^)]+)\)", rf"url(#{key}-\1)", svg)
     # Black is matplotlib's own for text and ticks, and the default of SVG where nothing is said.
-    svg = svg.replace("<svg ", f'<svg fill="var(--ink)" role="img" aria-label="{escape(alt)}" ', 1)
+    svg = svg.replace("<svg ", f'<svg class="{size}" fill="var(--ink)" role="img" aria-label="{escape(alt)}" ', 1)
     for colour, name in {**_COLOURS, "#000000": "--ink", "white": "--paper"}.items():
         svg = re.sub(rf"(?<=[: ]){re.escape(colour)}(?=[;\"])", f"var({name})", svg)
     return Markup(svg.replace("'DejaVu Sans'", "'DejaVu Sans', Verdana, sans-serif"))
