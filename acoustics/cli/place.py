@@ -41,7 +41,7 @@ from acoustics.cli.progress import Progress
 @click.option(
     "--starts",
     type=click.IntRange(1, 1000),
-    default=1,
+    default=2,
     show_default=True,
     help="Random starts of the search, besides the best shipped arrays: more take longer and may find better.",
 )

@@ -10,6 +10,7 @@ from acoustics.present.tables import number, percent, table
 from acoustics.study.place import Line, Placement
 
 _SPANS = {1: "a line", 2: "a plane"}
+_FEW_CYCLES = 5.0
 _LIMIT_MET = 0.8  # of the limit: nearer to it a worse recording breaks it
 
 
@@ -29,10 +30,10 @@ def place_text(result: Placement) -> str:
         "",
         _comparison(result),
         "",
-        *textwrap.wrap(_conclusion(result), 100),
+        *textwrap.wrap(_conclusion(result), 100, break_on_hyphens=False),
     ]
     for note in _notes(result):
-        lines += textwrap.wrap(f"Note: {note}", 100)
+        lines += textwrap.wrap(f"Note: {note}", 100, break_on_hyphens=False)
     return "\n".join(lines)
 
 
@@ -94,6 +95,12 @@ def _notes(result: Placement) -> list[str]:
         notes.append(f"towards some direction the vehicle shadows all but {result.heard_by_fewest} hydrophones.")
     if result.within_limit and result.wrong_cycle > _LIMIT_MET * result.wrong_cycle_limit:
         notes.append("the limit on wrong cycles is what keeps the array from being wider: a noisier day breaks it.")
+    cycles = result.clean_window_s * result.frequency_hz
+    if cycles < _FEW_CYCLES:
+        notes.append(
+            f"only {cycles:.1f} cycles of the carrier arrive before the first strong echo; real estimators come near "
+            "these figures with difficulty, and wrong cycles are then more frequent."
+        )
     aperture = float(np.linalg.norm(np.ptp(result.hydrophones_m, axis=0)))
     notes.append(
         f"directions are those of far pingers, which for an array {1e3 * aperture:.0f} mm across means to correct "

@@ -13,7 +13,7 @@ from acoustics.scene.mounting import Mounting
 from acoustics.study.place_criterion import Criterion
 
 _POOL = 160  # places over all the regions that every exchange looks at
-_CHECKED = 1  # arrays of one exchange, of either kind, whose cycles are worked out in full
+_CHECKED = 2  # arrays of one exchange, of either kind, whose cycles are worked out in full
 _ROUGH_MARGIN = 2.0  # the quick guide to wrong cycles counts as right within this factor
 _UNLIKELY = 3  # arrays that are worked out where the guide sees none that keeps the limit
 _SWEEPS = 6

@@ -16,9 +16,7 @@ from acoustics.study.place_search import Found, best_of, exchange, search
 from acoustics.study.place_shipped import rivals
 
 LIMIT = 0.01
-PATCH = Mounting(
-    region=(BoxRegion(low_m=(-0.15, -0.15, 0.1), high_m=(0.15, 0.15, 0.2)),), minimum_spacing_m=0.02
-)
+PATCH = Mounting(region=(BoxRegion(low_m=(-0.15, -0.15, 0.1), high_m=(0.15, 0.15, 0.2)),), minimum_spacing_m=0.02)
 
 
 @pytest.fixture(scope="module")
@@ -50,9 +48,7 @@ def by_trying_all(criterion, places, n, limit):
 @pytest.mark.parametrize("worst", [True, False])
 def test_exchange_finds_what_trying_all_triples_of_eight_places_finds(criterion, worst):
     criterion = replace(criterion, worst=worst)
-    places = np.array(
-        [[x, y, 0.15] for x in (0.0, 0.025, 0.09) for y in (0.0, 0.03, 0.1)][:7] + [[0.05, 0.05, 0.2]]
-    )
+    places = np.array([[x, y, 0.15] for x in (0.0, 0.025, 0.09) for y in (0.0, 0.03, 0.1)][:7] + [[0.05, 0.05, 0.2]])
     reference, arrays = by_trying_all(criterion, places, 3, LIMIT)
     others = [f.error for f in (judged(criterion, a) for a in arrays) if f.wrong_cycle <= LIMIT]
     assert 1 < len(others) < len(arrays)  # the limit decides: some choices keep it, some do not
@@ -129,7 +125,9 @@ def test_a_hydrophone_in_the_shadow_is_lost_for_that_direction_alone(criterion):
     assert cycles[abeam] == pytest.approx(criterion.wrong_cycles(array[None, 1:])[0, abeam])
     # All but one hydrophone hidden: a guess, and no cycle to mistake.
     box = BoxBody(low_m=(-0.2, -0.2, 0.16), high_m=(0.2, 0.2, 0.3))
-    below = replace(shaded, mounting=PATCH.model_copy(update={"shadows": (box,)}), depression=criterion.depression + 1.2)
+    below = replace(
+        shaded, mounting=PATCH.model_copy(update={"shadows": (box,)}), depression=criterion.depression + 1.2
+    )
     assert below.errors(array[None]) == pytest.approx(np.pi / np.sqrt(3))
     assert np.all(below.wrong_cycles(array[None]) == 0)
 

@@ -146,7 +146,6 @@ def test_interpolated_wrong_cycles_are_near_those_of_every_cell(array, often, mo
     assert exact.max() > often
     wrong = wrong_cycles_in_cells(scene, pinger, positions, source, link)
     # Half of the 200 cells are worked out and the rest interpolated; the prediction itself is good to 0.006.
-    print(np.sqrt(np.mean((wrong - exact) ** 2)), np.abs(wrong - exact).max())
     assert np.sqrt(np.mean((wrong - exact) ** 2)) < 0.02
     assert np.abs(wrong - exact).max() < 0.08
 
