@@ -72,7 +72,7 @@ def main() -> None:
     try:
         pingfix.main(standalone_mode=False)
     except click.exceptions.Abort:
-        _stop("interrupted; nothing was written", 130)
+        _stop("interrupted; no result was written", 130)
     except click.UsageError as error:
         command = error.ctx.command_path if error.ctx else "pingfix"
         _stop(f"{error.format_message()} (see {command} --help)", 2)

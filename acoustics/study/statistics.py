@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy.special import ndtri
 
 from acoustics.geometry import Floats
 
@@ -28,6 +28,8 @@ def rms_interval(errors: ArrayLike, rng: np.random.Generator) -> Interval:
 
     Not the chi-square interval: errors with wrong cycles among them are far from normal.
     """
+    from scipy import stats  # slow to load, and workers of a study rarely need it
+
     squares = np.square(np.asarray(errors, dtype=float))
     if squares.size < 2:
         value = float(np.sqrt(squares.mean())) if squares.size else np.inf
@@ -40,6 +42,8 @@ def rms_interval(errors: ArrayLike, rng: np.random.Generator) -> Interval:
 
 def median_interval(values: ArrayLike, rng: np.random.Generator) -> Interval:
     """Median of values of shape (n,), n of at least two, with a percentile bootstrap interval (Efron 1979)."""
+    from scipy import stats  # slow to load, and workers of a study rarely need it
+
     sample = np.asarray(values, dtype=float)
     result = stats.bootstrap(
         (sample,), np.median, n_resamples=_RESAMPLES, batch=50, method="percentile", rng=rng
@@ -67,13 +71,15 @@ def masked_rms(squares: Floats, counts: NDArray[np.bool_]) -> tuple[Floats, Floa
     mean = np.divide(kept.sum(axis=-1), n, out=np.full(n.shape, np.inf), where=n > 0)
     spread = np.where(counts, squares - np.where(n > 0, mean, 0.0)[..., None], 0.0)
     error = np.sqrt(np.divide(np.sum(spread**2, -1), n * (n - 1), out=np.full(n.shape, np.inf), where=n > 1))
-    reach = stats.norm.ppf(0.975) * error
+    reach = ndtri(0.975) * error
     lowest = np.maximum(np.where(n > 1, mean, 0.0) - np.where(n > 1, reach, 0.0), 0.0)
     return np.sqrt(mean), np.sqrt(lowest), np.sqrt(mean + reach)
 
 
 def rate_interval(hits: int, trials: int) -> Interval:
     """Share of `hits` in `trials`, with the Wilson (1927) score interval."""
+    from scipy import stats  # slow to load, and workers of a study rarely need it
+
     result = stats.binomtest(hits, trials).proportion_ci(method="wilson")
     return Interval(hits / trials, float(result.low), float(result.high))
 
