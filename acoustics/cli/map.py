@@ -80,8 +80,8 @@ def map_command(
       pingfix map examples/mallard-basin.toml --plot map.png
       pingfix map examples/mallard-basin.toml --over pinger --heading worst --trials 1000 --jobs 4 --resume worst-map
     """
+    from acoustics.present.map_text import map_text
     from acoustics.present.style import check_picture, write_picture
-    from acoustics.present.summaries import map_text
     from acoustics.present.tables import to_json
     from acoustics.scenario import load_scene
     from acoustics.study.map_fixes import Running

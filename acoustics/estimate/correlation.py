@@ -91,7 +91,9 @@ def _highest(cross: Complexes, omega: Floats, travel_s: Floats, frequency_hz: fl
     """Lags (m, n - 1) at which the correlations of cross spectra (m, n - 1, n_bins) are highest [s]."""
     delay = np.empty(cross.shape[:2])
     for i, longest in enumerate(travel_s):
-        reach = int(np.ceil(longest * frequency_hz * _STEPS_PER_CYCLE)) + 1
+        # Steps that divide the cycle treat its peaks alike. None beyond the longest lag: within half a wavelength
+        # there is then one peak, not two.
+        reach = int(longest * frequency_hz * _STEPS_PER_CYCLE)
         lags = np.arange(-reach, reach + 1) / (frequency_hz * _STEPS_PER_CYCLE)
         delay[:, i] = lags[np.argmax((cross[:, i] @ np.exp(1j * omega[:, None] * lags)).real, axis=-1)]
     limit = 0.25 / frequency_hz

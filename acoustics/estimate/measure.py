@@ -105,12 +105,11 @@ def _by_correlation(sound: DirectSound, array: _Array, *, whiten: bool = False) 
     delay, covariance = correlation_delays(
         sound.cut, array.burst, sound.fit.onset_s, window_s=sound.window_s, travel_s=travel_s, whiten=whiten
     )
-    # Which of the correlation's peaks is the highest rests on the envelope, for each pair by itself; a pair no
-    # wider than half a wavelength has one peak alone.
+    # By the envelope, each pair for itself: only a pair well within half a wavelength has but one peak.
     _, coarse_s2, _ = _by_onset(sound, array)
     sd = np.sqrt(np.diagonal(coarse_s2, axis1=-2, axis2=-1))
     half = 0.5 / array.burst.frequency_hz
-    right = np.where(travel_s[1:] <= half, 1.0, erf(half / (np.sqrt(2.0) * sd)))
+    right = np.where(travel_s[1:] <= 0.75 * half, 1.0, erf(half / (np.sqrt(2.0) * sd)))
     return delay, covariance, np.prod(right, axis=-1)
 
 

@@ -14,8 +14,8 @@ from matplotlib.patheffects import AbstractPathEffect, withStroke
 
 from acoustics.errors import ParameterError
 from acoustics.geometry import Floats
+from acoustics.present.map_text import place_text
 from acoustics.present.style import EMBER, INK, SAND, STYLE
-from acoustics.present.summaries import place_text
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.pool_map import PoolMap

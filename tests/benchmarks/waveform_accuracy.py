@@ -191,10 +191,7 @@ def _text(error: np.ndarray, sd: np.ndarray, given: float, trials: int) -> str:
     return f"{rms:9.2f} {p95:9.2f} {np.mean(error):9.2f} {100 * inside:7.1f} {100 * given:7.1f}"
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--trials", type=int, default=5000)
-    trials = parser.parse_args().trials
+def free_field_tables(trials: int) -> None:
     print(f"Phase, no echoes, 0.5 ms of the burst, {trials} pings a row: RMS over bound; inside the stated 95 % region")
     print("spacing mm  rate kHz  2E/N0 dB   delay  bearing  inside %  bearing inside %")
     for spacing, db in ((0.012, 25.0), (0.025, 25.0), (0.120, 40.0)):
@@ -222,21 +219,33 @@ def main() -> None:
             f"  {1e3 * window:5.3f} ms, 2E/N0 {db:3.0f} dB: {100 * r['wrong']:6.2f} +- {100 * half:4.2f}"
             f" {100 * r['predicted']:6.2f} {100 * r['by_bound']:6.2f} {100 * r['own']:6.2f}"
         )
-    few = max(trials // 10, 50)
+
+
+def pool_tables(trials: int) -> None:
     for name, window in (("clean window found from the samples", None), ("whole burst, 4 ms", 4e-3)):
-        print(f"\nPool with echoes, {name}, {few} pings a pose: bearing error, deg")
+        print(f"\nPool with echoes, {name}, {trials} pings a pose: bearing error, deg")
         print(f"{'pose':32} {'method':12} {'RMS':>9} {'95 %':>9} {'bias':>9} {'inside%':>7} {'given%':>7}  window us")
         pooled: dict[str, list] = {method: [] for method in METHODS}
         for pose in POSES:
             for method in METHODS:
-                error, sd, given, used, clean = pool_row(pose, method, window, few)
+                error, sd, given, used, clean = pool_row(pose, method, window, trials)
                 pooled[method].append((error, sd, given))
                 where = f"{pose[0]} {pose[1]:.0f} deg"
-                print(f"{where:32} {method:12} {_text(error, sd, given, few)}  {1e6 * used:.0f} of {1e6 * clean:.0f}")
+                print(
+                    f"{where:32} {method:12} {_text(error, sd, given, trials)}  {1e6 * used:.0f} of {1e6 * clean:.0f}"
+                )
         for method, rows in pooled.items():
             error, sd = (np.concatenate([row[i] for row in rows]) for i in (0, 1))
             given = float(np.mean([row[2] for row in rows]))
-            print(f"{'all poses':32} {method:12} {_text(error, sd, given, few)}")
+            print(f"{'all poses':32} {method:12} {_text(error, sd, given, trials)}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--trials", type=int, default=5000)
+    trials = parser.parse_args().trials
+    free_field_tables(trials)
+    pool_tables(max(trials // 10, 50))
 
 
 if __name__ == "__main__":

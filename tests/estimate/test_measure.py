@@ -51,7 +51,7 @@ def test_wrong_cycles_come_as_often_as_predicted(energy_ratio_db, window_s):
 @pytest.mark.parametrize("method", ["phase", "correlation", "onset"])
 def test_stated_regions_hold_the_truth(method):
     hydrophones = 0.120 * waveforms.SQUARE
-    pings = waveforms.free_field(hydrophones, 250e3, 38.0, 5e-4, trials=1000)
+    pings = waveforms.free_field(hydrophones, 250e3, 45.0, 5e-4, trials=1000)
     found = waveforms.measured(pings, hydrophones, waveforms.SPEED, method=method, window_s=5e-4, gain_sd=0.0)
     error = found.delays.delay_s - pings.arrival_s @ difference_matrix(4).T
     # Standard error 0.7 %; correlation is given one more for the gates' rough ends.
@@ -176,3 +176,13 @@ def test_sample_rate_under_twice_the_frequency():
             Snippet(np.ones((4, 200)), 48e3), TONE, noise_density=1.0, onset_s=1e-4, hydrophones_m=HALF_WAVE,
             sound_speed_m_s=1480.0,
         )  # fmt: skip
+
+
+@pytest.mark.parametrize("method", ["phase", "correlation"])
+def test_within_half_a_wavelength_no_cycle_is_mistaken(method):
+    """A long tone's correlation is nearly as high one cycle off; the distance alone rules that out."""
+    pings = waveforms.free_field(HALF_WAVE, 250e3, 35.0, 3e-3, trials=100)
+    found = waveforms.measured(pings, HALF_WAVE, waveforms.SPEED, method=method, window_s=3e-3, gain_sd=0.0)
+    error = found.delays.delay_s - pings.arrival_s @ difference_matrix(4).T
+    assert found.ok.all() and np.abs(error).max() < 1e-6
+    assert found.cycle_probability.min() > 0.999

@@ -7,6 +7,7 @@ from acoustics.present.budget_plot import budget_plot
 from acoustics.present.budget_text import LEGEND, RANGE_LOST, advice, budget_notes, budget_rows
 from acoustics.present.link_plot import link_plot
 from acoustics.present.map_plot import map_plot
+from acoustics.present.map_text import map_rows
 from acoustics.present.outlook_text import LINK_NOTE, link_rows, outlook_facts
 from acoustics.present.pool_view import site_views
 from acoustics.present.report.blocks import Block, Section, figure_block, table_block, text
@@ -16,7 +17,6 @@ from acoustics.present.spacing_plot import spacing_plot
 from acoustics.present.spacing_text import rate_rows, spacing_rows
 from acoustics.present.stations_plot import stations_plot
 from acoustics.present.stations_text import station_conclusions, station_rows
-from acoustics.present.summaries import map_rows
 from acoustics.present.tables import number, percent
 from acoustics.present.validation_plot import validation_plot
 from acoustics.present.validation_text import (
