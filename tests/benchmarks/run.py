@@ -158,12 +158,12 @@ def real_time() -> Row:
 
     scene = load_scene(shipped("examples")["mallard-basin"])
     fast = scene.model_copy(update={"recorder": scene.recorder.model_copy(update={"sample_rate_hz": 500e3})})
-    length_s, rates = 8.0, []
+    length_s, rates = 40.0, []
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "ping.wav"
         simulate_recording(fast, path, seed=1, seconds=length_s)
         sidecar = read_sidecar(path.with_suffix(".json"))
-        for _ in range(3):
+        for _ in range(4):
             found: list[object] = []
             rates.append(
                 length_s
@@ -172,6 +172,7 @@ def real_time() -> Row:
                     time.process_time,
                 )
             )
+    _, *rates = rates  # the first run loads what a long one has loaded once
     return float(np.median(rates)), float(np.ptp(rates) / 2), "over 20", f"{length_s:g} s, {len(found)} pings"
 
 
