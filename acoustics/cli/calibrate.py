@@ -9,19 +9,13 @@ from typing import TYPE_CHECKING
 import click
 from click.core import ParameterSource
 
-from acoustics.cli.options import (
-    choose_pinger,
-    force_option,
-    json_option,
-    pinger_option,
-    plot_option,
-    scenario_argument,
-    seed_option,
-)
+from acoustics.cli.options import Output, choose_pinger, output_options, pinger_option, scenario_argument, seed_option
 from acoustics.cli.progress import Progress
 from acoustics.errors import OutputError
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from acoustics.scene.scene import Scene
     from acoustics.study.calibrated_array import CalibratedArray
 
@@ -74,9 +68,7 @@ _WITH_PINGS = ("source_m", "sources", "out")
 @click.option("--sessions", type=click.IntRange(2, 100_000), default=200, show_default=True, help="Plan: to simulate.")
 @pinger_option
 @seed_option
-@plot_option("what is known before and after")
-@force_option
-@json_option
+@output_options("what is known before and after")
 @click.pass_context
 def calibrate_command(
     context: click.Context,
@@ -95,9 +87,7 @@ def calibrate_command(
     sessions: int,
     pinger_name: str | None,
     seed: int | None,
-    plot: Path | None,
-    force: bool,
-    as_json: bool,
+    output: Output,
 ) -> None:
     """Estimate hydrophone positions, channel delays, sound speed and the array's rotation.
 
@@ -112,15 +102,11 @@ def calibrate_command(
     """
     from acoustics.files import check_free
     from acoustics.present.calibration_text import calibration_text, plan_text
-    from acoustics.present.style import check_picture
-    from acoustics.present.tables import to_json
     from acoustics.scenario import load_scene
 
     _refuse_strangers(context, _WITH_PINGS if pings_file is None else _PLANNING, pings_file is None)
-    if plot is not None:
-        check_picture(plot, force=force)
     if out is not None:
-        check_free(out, force=force)
+        check_free(out, force=output.force)
     scene = load_scene(scenario)
     if pings_file is None:
         from acoustics.study.calibration_runs import SessionPlan, plan_calibration
@@ -131,22 +117,24 @@ def calibrate_command(
         pinger = choose_pinger(scene, pinger_name)
         seed = scene.study.seed if seed is None else seed
         planned = plan_calibration(scene, pinger, plan, sessions=sessions, seed=seed, progress=Progress("simulated"))
-        if plot is not None:
-            from acoustics.present.calibration_plot import plan_plot
-            from acoustics.present.style import write_picture
 
-            write_picture(plot, plan_plot(planned), force=force)
-        click.echo(to_json(planned) if as_json else plan_text(planned))
+        def draw_plan() -> Figure:
+            from acoustics.present.calibration_plot import plan_plot
+
+            return plan_plot(planned)
+
+        output.show(planned, plan_text, draw_plan)
         return
     found = _calibrated(scene, pings_file, source_m, sources, source_sd_m, wobble_sd_deg, pinger_name)
-    if plot is not None:
-        from acoustics.present.calibration_plot import calibration_plot
-        from acoustics.present.style import write_picture
 
-        write_picture(plot, calibration_plot(found), force=force)
+    def draw() -> Figure:
+        from acoustics.present.calibration_plot import calibration_plot
+
+        return calibration_plot(found)
+
     if out is not None and found.ok:
-        _write_array(out, scene, found, force)
-    click.echo(to_json(found) if as_json else calibration_text(found))
+        _write_array(out, scene, found, output.force)
+    output.show(found, calibration_text, draw)
     if out is not None and not found.ok:
         raise OutputError(f"{out}: not written, since the calibration is not usable: {found.reason}")
 

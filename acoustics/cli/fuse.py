@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from acoustics.cli.options import force_option, json_option, plot_option
+from acoustics.cli.options import Output, output_options
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from acoustics.estimate.ping import Ping
 
 
@@ -57,9 +59,7 @@ def one_pinger(pings: list[Ping], name: str | None) -> list[Ping]:
 )
 @click.option("--csv", "csv_path", type=click.Path(path_type=Path), metavar="FILE", help="Write the position as CSV.")
 @click.option("--pings-csv", type=click.Path(path_type=Path), metavar="FILE", help="Write one row a ping as CSV.")
-@plot_option("the plan with bearings and ellipse")
-@force_option
-@json_option
+@output_options("the plan with bearings and ellipse")
 def fuse_command(
     pings: tuple[Path, ...],
     navigation: Path | None,
@@ -70,9 +70,7 @@ def fuse_command(
     log_scale_sd: float | None,
     csv_path: Path | None,
     pings_csv: Path | None,
-    plot: Path | None,
-    force: bool,
-    as_json: bool,
+    output: Output,
 ) -> None:
     """Fuse the located pings in PINGS (files of JSON lines, in the order of listening) into one position.
 
@@ -90,16 +88,12 @@ def fuse_command(
     from acoustics.estimate.pings import read_pings
     from acoustics.files import check_free, write_file
     from acoustics.present.fusion_text import fusion_text, ping_csv, position_csv
-    from acoustics.present.style import check_picture, write_picture
-    from acoustics.present.tables import to_json
     from acoustics.scenario import load_scene
     from acoustics.study.fused_run import fuse_run
 
-    if plot is not None:
-        check_picture(plot, force=force)
     for path in (csv_path, pings_csv):
         if path is not None:
-            check_free(path, force=force)
+            check_free(path, force=output.force)
     scene = None if scenario is None else load_scene(scenario)
     run = one_pinger([p for path in pings for p in read_pings(path)], pinger_name)
     if navigation is None:
@@ -118,11 +112,13 @@ def fuse_command(
         log_scale_sd=scale if log_scale_sd is None else log_scale_sd,
     )
     result = fuse_run(run, track, errors, scene)
-    if plot is not None:
+
+    def draw() -> Figure:
         from acoustics.present.fusion_plot import fusion_plot
 
-        write_picture(plot, fusion_plot(result, scene), force=force)
+        return fusion_plot(result, scene)
+
     for path, text in ((csv_path, position_csv), (pings_csv, ping_csv)):
         if path is not None:
-            write_file(path, text(result).encode(), force=force)
-    click.echo(to_json(result) if as_json else fusion_text(result))
+            write_file(path, text(result).encode(), force=output.force)
+    output.show(result, fusion_text, draw)

@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import click
 
 from acoustics.cli.options import (
+    Output,
     choose_pinger,
-    cluster_option,
-    force_option,
-    jobs_option,
-    json_option,
+    output_options,
     pinger_option,
-    plot_option,
-    resume_option,
+    running_options,
     scenario_argument,
     seed_option,
 )
 from acoustics.cli.progress import Progress
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from acoustics.study.runner import Running
 
 
 @click.command("map", short_help="How far off will the fix be, over the pool?")
@@ -49,12 +51,8 @@ from acoustics.cli.progress import Progress
 )
 @click.option("--site-position", is_flag=True, help="Count vehicle.position_sd_m: position in the site.")
 @seed_option
-@jobs_option
-@cluster_option
-@resume_option
-@plot_option("the map")
-@force_option
-@json_option
+@running_options
+@output_options("the map")
 def map_command(
     scenario: Path,
     pinger_name: str | None,
@@ -64,12 +62,8 @@ def map_command(
     heading: Literal["scene", "worst"],
     site_position: bool,
     seed: int | None,
-    jobs: int,
-    cluster: str | None,
-    resume: Path | None,
-    plot: Path | None,
-    force: bool,
-    as_json: bool,
+    running: Running,
+    output: Output,
 ) -> None:
     """Map bearing and position error of one ping over SCENARIO's water.
 
@@ -81,16 +75,9 @@ def map_command(
       pingfix map examples/mallard-basin.toml --over pinger --heading worst --trials 1000 --jobs 4 --resume worst-map
     """
     from acoustics.present.map_text import map_text
-    from acoustics.present.style import check_picture, write_picture
-    from acoustics.present.tables import to_json
     from acoustics.scenario import load_scene
-    from acoustics.study.map_fixes import Running
     from acoustics.study.pool_map import MapChoices, map_pool
-    from acoustics.study.runner import Workers
 
-    if plot is not None:
-        check_picture(plot, force=force)
-    workers = Workers(jobs, cluster)
     scene = load_scene(scenario)
     pinger = choose_pinger(scene, pinger_name)
     result = map_pool(
@@ -100,11 +87,13 @@ def map_command(
         seed=scene.study.seed if seed is None else seed,
         step_m=step_m,
         choices=MapChoices(over, heading, site_position),
-        running=Running(workers, resume),
+        running=running,
         progress=Progress("simulated"),
     )
-    if plot is not None:
+
+    def draw() -> Figure:
         from acoustics.present.map_plot import map_plot
 
-        write_picture(plot, map_plot(result, scene, pinger), force=force)
-    click.echo(to_json(result) if as_json else map_text(result))
+        return map_plot(result, scene, pinger)
+
+    output.show(result, map_text, draw)

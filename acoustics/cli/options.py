@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
+from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from acoustics.scene.pinger import Pinger
     from acoustics.scene.scene import Scene
+
+Command = Callable[..., None]
 
 scenario_argument = click.argument("scenario", type=click.Path(path_type=Path))
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for machines instead of tables.")
@@ -18,35 +24,85 @@ force_option = click.option("--force", is_flag=True, help="Overwrite a file that
 pinger_option = click.option("--pinger", "pinger_name", metavar="NAME", help="Which pinger; default: the first.")
 seed_option = click.option("--seed", type=click.IntRange(min=0), help="Seed; default: study.seed of the scenario.")
 
-jobs_option = click.option(
-    "--jobs",
-    type=click.IntRange(min=1),
-    default=1,
-    show_default=True,
-    metavar="N",
-    help="Processes to work with; at most one a core. The numbers stay the same.",
-)
-cluster_option = click.option(
-    "--cluster",
-    metavar="ADDRESS",
-    help="Work on the Dask cluster whose scheduler is there, such as tcp://10.0.0.5:8786 (needs pingfix[cluster]).",
-)
-resume_option = click.option(
-    "--resume",
-    type=click.Path(path_type=Path, file_okay=False),
-    metavar="FOLDER",
-    help="Keep finished parts in FOLDER as they come; started again with it, go on where it stopped.",
-)
+
+@dataclass(frozen=True)
+class Output:
+    """Where a command's result goes: words or JSON to standard output, a picture to a file."""
+
+    as_json: bool
+    force: bool
+    plot: Path | None
+
+    def show(self, result: object, text: Callable[[Any], str], draw: Callable[[], Figure] | None = None) -> None:
+        """Write the picture if one is asked for, then print the result."""
+        from acoustics.present.style import write_picture
+        from acoustics.present.tables import to_json
+
+        if self.plot is not None and draw is not None:
+            write_picture(self.plot, draw(), force=self.force)
+        click.echo(to_json(result) if self.as_json else text(result))
 
 
-def plot_option(what: str) -> Callable[[Any], Any]:
-    """`--plot FILE` for a command that can draw `what`."""
-    return click.option(
+def output_options(picture: str | None = None) -> Callable[[Command], Command]:
+    """`--force` and `--json`, and `--plot` for a command that can draw `picture`; the command is given an `output`.
+
+    A picture's name that cannot be written is refused before the long work, not after it.
+    """
+    plot_option = click.option(
         "--plot",
         type=click.Path(path_type=Path, dir_okay=False),
         metavar="FILE",
-        help=f"Draw {what}; .png or .svg.",
+        help=f"Draw {picture}; .png or .svg.",
     )
+
+    def decorate(command: Command) -> Command:
+        @wraps(command)
+        def run(*args: Any, force: bool, as_json: bool, plot: Path | None = None, **kwargs: Any) -> None:
+            if plot is not None:
+                from acoustics.present.style import check_picture
+
+                check_picture(plot, force=force)
+            command(*args, output=Output(as_json, force, plot), **kwargs)
+
+        with_files = force_option(json_option(run))
+        return plot_option(with_files) if picture is not None else with_files
+
+    return decorate
+
+
+def running_options(command: Command) -> Command:
+    """`--jobs`, `--cluster` and `--resume` for a long study; the command is given them as `running`."""
+
+    @wraps(command)
+    def run(*args: Any, jobs: int, cluster: str | None, resume: Path | None, **kwargs: Any) -> None:
+        from acoustics.study.runner import Running, Workers
+
+        command(*args, running=Running(Workers(jobs, cluster), resume), **kwargs)
+
+    for option in (
+        click.option(
+            "--resume",
+            type=click.Path(path_type=Path, file_okay=False),
+            metavar="FOLDER",
+            help="Keep finished parts in FOLDER as they come; started again with it, go on where it stopped.",
+        ),
+        click.option(
+            "--cluster",
+            metavar="ADDRESS",
+            help="Work on the Dask cluster whose scheduler is there, such as tcp://10.0.0.5:8786 "
+            "(needs pingfix[cluster]).",
+        ),
+        click.option(
+            "--jobs",
+            type=click.IntRange(min=1),
+            default=1,
+            show_default=True,
+            metavar="N",
+            help="Processes to work with; at most one a core. The numbers stay the same.",
+        ),
+    ):
+        run = option(run)
+    return run
 
 
 def choose_pinger(scene: Scene, name: str | None) -> Pinger:

@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from acoustics.cli.options import (
-    choose_pinger,
-    force_option,
-    json_option,
-    pinger_option,
-    plot_option,
-    scenario_argument,
-    seed_option,
-)
+from acoustics.cli.options import Output, choose_pinger, output_options, pinger_option, scenario_argument, seed_option
 from acoustics.cli.progress import Progress
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 
 @click.command("place", short_help="Where on the vehicle to mount the hydrophones?")
@@ -49,9 +45,7 @@ from acoustics.cli.progress import Progress
 @click.option(
     "--out", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Write the array found; .toml."
 )
-@plot_option("the array on the vehicle, and its error by bearing")
-@force_option
-@json_option
+@output_options("the array on the vehicle, and its error by bearing")
 def place_command(
     scenario: Path,
     pinger_name: str | None,
@@ -63,9 +57,7 @@ def place_command(
     starts: int,
     seed: int | None,
     out: Path | None,
-    plot: Path | None,
-    force: bool,
-    as_json: bool,
+    output: Output,
 ) -> None:
     """Search SCENARIO's mounting for the places of the hydrophones that err least in bearing.
 
@@ -80,20 +72,16 @@ def place_command(
     from acoustics.errors import ParameterError
     from acoustics.files import check_free, write_file
     from acoustics.present.place_text import place_text
-    from acoustics.present.style import check_picture, write_picture
-    from acoustics.present.tables import to_json
     from acoustics.scenario import load_scene
     from acoustics.study.calibrated_array import array_file_text
     from acoustics.study.place import study_place
     from acoustics.study.place_aim import Aim
     from acoustics.study.place_file import placed_array, placement_remarks
 
-    if plot is not None:
-        check_picture(plot, force=force)
     if out is not None:
         if out.suffix != ".toml":
             raise ParameterError(f"{out}: an array file's name must end in .toml")
-        check_free(out, force=force)
+        check_free(out, force=output.force)
     scene = load_scene(scenario)
     result = study_place(
         scene,
@@ -105,11 +93,13 @@ def place_command(
         seed=scene.study.seed if seed is None else seed,
         progress=Progress("searched"),
     )
-    if plot is not None:
+
+    def draw() -> Figure:
         from acoustics.present.place_plot import place_plot
 
-        write_picture(plot, place_plot(result, scene), force=force)
+        return place_plot(result, scene)
+
     if out is not None:
         text = array_file_text(placed_array(result, out.stem), placement_remarks(result))
-        write_file(out, text.encode(), force=force)
-    click.echo(to_json(result) if as_json else place_text(result))
+        write_file(out, text.encode(), force=output.force)
+    output.show(result, place_text, draw)

@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from acoustics.cli.options import (
-    choose_pinger,
-    force_option,
-    json_option,
-    pinger_option,
-    plot_option,
-    scenario_argument,
-    seed_option,
-)
+from acoustics.cli.options import Output, choose_pinger, output_options, pinger_option, scenario_argument, seed_option
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 
 @click.command("posts", short_help="Where should the vehicle stop and listen next?")
@@ -45,9 +41,7 @@ from acoustics.cli.options import (
     help="Simulated runs that check the bound; 0 for none.",
 )
 @seed_option
-@plot_option("the posts and the way through them")
-@force_option
-@json_option
+@output_options("the posts and the way through them")
 def posts_command(
     scenario: Path,
     pinger_name: str | None,
@@ -60,9 +54,7 @@ def posts_command(
     step_m: float | None,
     trials: int,
     seed: int | None,
-    plot: Path | None,
-    force: bool,
-    as_json: bool,
+    output: Output,
 ) -> None:
     """Propose posts at which SCENARIO's vehicle should stop and listen, in order, with the heading to hold.
 
@@ -74,13 +66,9 @@ def posts_command(
       pingfix posts examples/mallard-basin.toml --plot posts.png
     """
     from acoustics.present.posts_text import posts_text
-    from acoustics.present.style import check_picture, write_picture
-    from acoustics.present.tables import to_json
     from acoustics.scenario import load_scene
     from acoustics.study.posts import study_posts
 
-    if plot is not None:
-        check_picture(plot, force=force)
     scene = load_scene(scenario)
     asked = {"posts": posts, "pings_per_post": pings, "speed_m_s": speed_m_s, "time_limit_s": time_s, "seed": seed}
     given = {name: value for name, value in asked.items() if value is not None}
@@ -89,8 +77,10 @@ def posts_command(
     result = study_posts(
         scene, pinger, prior=prior, criterion=criterion, step_m=step_m, trials=trials, seed=scene.study.seed
     )
-    if plot is not None:
+
+    def draw() -> Figure:
         from acoustics.present.posts_plot import posts_plot
 
-        write_picture(plot, posts_plot(result, scene), force=force)
-    click.echo(to_json(result) if as_json else posts_text(result))
+        return posts_plot(result, scene)
+
+    output.show(result, posts_text, draw)

@@ -6,14 +6,7 @@ from pathlib import Path
 
 import click
 
-from acoustics.cli.options import (
-    choose_pinger,
-    force_option,
-    json_option,
-    pinger_option,
-    scenario_argument,
-    seed_option,
-)
+from acoustics.cli.options import Output, choose_pinger, output_options, pinger_option, scenario_argument, seed_option
 from acoustics.cli.progress import Progress
 
 
@@ -32,16 +25,14 @@ from acoustics.cli.progress import Progress
     help="Simulated pings at each spacing; default: study.trials.",
 )
 @seed_option
-@force_option
-@json_option
+@output_options()
 def report_command(
     scenario: Path,
     pinger_name: str | None,
     out: Path | None,
     trials: int | None,
     seed: int | None,
-    force: bool,
-    as_json: bool,
+    output: Output,
 ) -> None:
     """Write what SCENARIO implies as one HTML page that needs no network: figures, tables, reasons, cautions.
 
@@ -51,12 +42,11 @@ def report_command(
     """
     from acoustics.files import check_free, write_file
     from acoustics.present.report.page import report_page
-    from acoustics.present.tables import to_json
     from acoustics.scenario import load_scene
     from acoustics.study.report import study_report
 
     out = out or Path(scenario.with_suffix(".html").name)
-    check_free(out, force=force)
+    check_free(out, force=output.force)
     scene = load_scene(scenario)
     report = study_report(
         scene,
@@ -66,5 +56,5 @@ def report_command(
         seed=scene.study.seed if seed is None else seed,
         progress=Progress,
     )
-    write_file(out, report_page(report).encode("utf-8"), force=force)
-    click.echo(to_json(report) if as_json else f"{out}: {scene.title} on one page; open it in a browser or print it")
+    write_file(out, report_page(report).encode("utf-8"), force=output.force)
+    output.show(report, lambda r: f"{out}: {r.scene.title} on one page; open it in a browser or print it")

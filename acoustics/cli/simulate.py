@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from acoustics.cli.options import force_option, json_option, scenario_argument, seed_option
+from acoustics.cli.options import Output, output_options, scenario_argument, seed_option
 from acoustics.cli.progress import Progress
 
 
@@ -41,8 +41,7 @@ from acoustics.cli.progress import Progress
     help="Stretches of 5 ms that the recorder loses, in a second.",
 )
 @seed_option
-@force_option
-@json_option
+@output_options()
 def simulate_command(
     scenario: Path,
     file: Path,
@@ -56,8 +55,7 @@ def simulate_command(
     swapped: tuple[tuple[str, str], ...],
     dropouts_per_s: float,
     seed: int | None,
-    force: bool,
-    as_json: bool,
+    output: Output,
 ) -> None:
     """Record SCENARIO's pingers on its array into FILE (.wav or .npy), with echoes, noise and the recorder's faults.
 
@@ -70,7 +68,6 @@ def simulate_command(
       pingfix simulate examples/mallard-basin.toml ping.wav
     """
     from acoustics.present.recording_text import recording_text
-    from acoustics.present.tables import to_json
     from acoustics.propagate.render_take import ChannelFaults
     from acoustics.scenario import load_scene
     from acoustics.study.recordings import simulate_recording
@@ -88,7 +85,7 @@ def simulate_command(
         reverberation_s=reverberation_ms / 1e3,
         faults=ChannelFaults(dead, inverted, swapped, dropouts_per_s),
         encoding=encoding,
-        force=force,
+        force=output.force,
         progress=Progress("rendered"),
     )
-    click.echo(to_json(result) if as_json else recording_text(result))
+    output.show(result, recording_text)

@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from acoustics.cli.options import (
-    choose_pinger,
-    force_option,
-    json_option,
-    pinger_option,
-    plot_option,
-    scenario_argument,
-    seed_option,
-)
+from acoustics.cli.options import Output, choose_pinger, output_options, pinger_option, scenario_argument, seed_option
 from acoustics.cli.progress import Progress
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 
 @click.command("stations", short_help="Would the vehicle go to the right station?")
@@ -42,9 +38,7 @@ from acoustics.cli.progress import Progress
     help="Simulated runs for each true station.",
 )
 @seed_option
-@plot_option("the run and the decisions")
-@force_option
-@json_option
+@output_options("the run and the decisions")
 def stations_command(
     scenario: Path,
     pinger_name: str | None,
@@ -53,9 +47,7 @@ def stations_command(
     course_deg: float | None,
     trials: int,
     seed: int | None,
-    plot: Path | None,
-    force: bool,
-    as_json: bool,
+    output: Output,
 ) -> None:
     """Simulate runs past SCENARIO's stations, the pinger at each in turn, and count the decisions.
 
@@ -67,14 +59,10 @@ def stations_command(
       pingfix stations examples/mallard-basin.toml --plot stations.png
     """
     from acoustics.present.stations_text import stations_text
-    from acoustics.present.style import check_picture, write_picture
-    from acoustics.present.tables import to_json
     from acoustics.scenario import load_scene
     from acoustics.study.runs import Course
     from acoustics.study.stations import study_stations
 
-    if plot is not None:
-        check_picture(plot, force=force)
     scene = load_scene(scenario)
     course = Course(pings, leg_m, scene.vehicle.heading_deg if course_deg is None else course_deg)
     result = study_stations(
@@ -85,8 +73,10 @@ def stations_command(
         seed=scene.study.seed if seed is None else seed,
         progress=Progress("simulated"),
     )
-    if plot is not None:
+
+    def draw() -> Figure:
         from acoustics.present.stations_plot import stations_plot
 
-        write_picture(plot, stations_plot(result, scene), force=force)
-    click.echo(to_json(result) if as_json else stations_text(result))
+        return stations_plot(result, scene)
+
+    output.show(result, stations_text, draw)

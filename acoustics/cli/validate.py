@@ -4,22 +4,25 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from acoustics.cli.options import (
+    Output,
     choose_pinger,
-    cluster_option,
-    force_option,
-    jobs_option,
-    json_option,
+    output_options,
     pinger_option,
-    plot_option,
-    resume_option,
+    running_options,
     scenario_argument,
     seed_option,
 )
 from acoustics.cli.progress import Progress
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from acoustics.study.runner import Running
 
 _ECHOES = {"both": (False, True), "on": (True,), "off": (False,)}
 _PERCENT = click.FloatRange(0, 100)
@@ -43,12 +46,8 @@ _DEGREES = click.FloatRange(0, min_open=True)
 @click.option("--max-unanswered-percent", type=_PERCENT, help="Limit of pings refused or failed.")
 @click.option("--min-coverage-percent", type=_PERCENT, help="Least share of stated 95 % intervals that are true.")
 @seed_option
-@jobs_option
-@cluster_option
-@resume_option
-@plot_option("the error against SNR")
-@force_option
-@json_option
+@running_options
+@output_options("the error against SNR")
 def validate_command(
     scenario: Path,
     program: tuple[str, ...],
@@ -66,12 +65,8 @@ def validate_command(
     max_unanswered_percent: float | None,
     min_coverage_percent: float | None,
     seed: int | None,
-    jobs: int,
-    cluster: str | None,
-    resume: Path | None,
-    plot: Path | None,
-    force: bool,
-    as_json: bool,
+    running: Running,
+    output: Output,
 ) -> None:
     """Sound pings from all sides of SCENARIO's vehicle, near and far, weak and strong, with echoes and without, and
     score what an estimator makes of each recording.
@@ -88,12 +83,9 @@ def validate_command(
       pingfix validate examples/mallard-basin.toml --plot validate.png
       pingfix validate examples/mallard-basin.toml --max-rms-deg 8 -- python3 examples/estimators/beam.py
     """
-    from acoustics.present.style import check_picture, write_picture
-    from acoustics.present.tables import to_json
     from acoustics.present.validation_text import gate_text, validation_text
     from acoustics.scenario import load_scene
     from acoustics.study.estimator_adapters import choose_estimator
-    from acoustics.study.runner import Workers
     from acoustics.study.validation import validate_answers, validate_estimator
     from acoustics.study.validation_design import choose_design
     from acoustics.study.validation_exchange import export_design, read_results
@@ -101,9 +93,6 @@ def validate_command(
 
     if sum(map(bool, (program, estimator, results, export))) > 1:
         raise click.UsageError("--estimator, --results, --export and a program exclude each other; keep one of them")
-    if plot is not None:
-        check_picture(plot, force=force)
-    workers = Workers(jobs, cluster)
     scene = load_scene(scenario)
     pinger = choose_pinger(scene, pinger_name)
     design = choose_design(
@@ -117,7 +106,9 @@ def validate_command(
     )
     if export is not None:
         export_design(scene, pinger, design, export, progress=Progress("written"))
-        click.echo(f"{trials} recordings in {export}; keep {export / 'truth.csv'} from the estimator")
+        written = {"folder": str(export), "recordings": trials, "truth": str(export / "truth.csv")}
+        words = f"{trials} recordings in {export}; keep {export / 'truth.csv'} from the estimator"
+        output.show(written, lambda _: words)
         return
     limits = Limits(max_rms_deg, max_p95_deg, max_unanswered_percent, min_coverage_percent)
     if results is not None:
@@ -131,15 +122,16 @@ def validate_command(
             design,
             chosen,
             limits=limits,
-            workers=workers,
-            folder=resume,
+            running=running,
             progress=Progress("tried"),
         )
-    if plot is not None:
+
+    def draw() -> Figure:
         from acoustics.present.validation_plot import validation_plot
 
-        write_picture(plot, validation_plot(found), force=force)
-    click.echo(to_json(found) if as_json else validation_text(found))
+        return validation_plot(found)
+
+    output.show(found, validation_text, draw)
     if limits != NO_LIMITS:
         click.echo(f"pingfix: {gate_text(found)}", err=True)
     if found.missed:

@@ -4,25 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 
 from acoustics.geometry import Floats
 from acoustics.study.chunk_store import Arrays
 from acoustics.study.delay_level import DelayErrors, simulate_fixes
-from acoustics.study.runner import HERE, Workers, run_chunks
+from acoustics.study.runner import Running, run_chunks
 from acoustics.study.statistics import masked_rms
 
 _FIXES_AT_ONCE = 16_384  # about 20 MB at work
-
-
-@dataclass(frozen=True)
-class Running:
-    """How a long study is run: by whom, and where its finished chunks are kept."""
-
-    workers: Workers = HERE
-    folder: Path | None = None
 
 
 @dataclass(frozen=True)

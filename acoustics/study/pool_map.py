@@ -16,8 +16,9 @@ from acoustics.scene.scene import Scene
 from acoustics.study.chunk_store import fingerprint
 from acoustics.study.delay_level import DelayErrors
 from acoustics.study.map_cycles import wrong_cycles_in_cells
-from acoustics.study.map_fixes import CellFixes, FixModel, Running, fixes_in_cells
+from acoustics.study.map_fixes import CellFixes, FixModel, fixes_in_cells
 from acoustics.study.pool_cells import Cells, Over, grid_cells, sources_seen, windows_seen
+from acoustics.study.runner import ALONE, Running
 from acoustics.study.statistics import BEARING_GUESS_SD, Interval, median_interval, quantiles
 
 _HEADINGS = 24
@@ -43,7 +44,6 @@ class MapChoices:
 
 
 _USUAL = MapChoices()
-_ALONE = Running()
 
 
 @dataclass(frozen=True)
@@ -112,7 +112,7 @@ def map_pool(
     seed: int,
     step_m: float | None = None,
     choices: MapChoices = _USUAL,
-    running: Running = _ALONE,
+    running: Running = ALONE,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> PoolMap:
     """Bounds and delay-level simulation of a fix from one ping, over a grid.

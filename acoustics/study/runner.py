@@ -61,6 +61,17 @@ class Workers:
 HERE = Workers()
 
 
+@dataclass(frozen=True)
+class Running:
+    """How a long study is run: by whom, and where its finished chunks are kept."""
+
+    workers: Workers = HERE
+    folder: Path | None = None
+
+
+ALONE = Running()
+
+
 def run_chunks(
     work: Callable[[Task], Arrays],
     tasks: Sequence[Task],

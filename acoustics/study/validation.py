@@ -7,7 +7,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import product
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +15,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.chunk_store import fingerprint
 from acoustics.study.estimator_adapters import Estimator
-from acoustics.study.runner import HERE, Workers, run_chunks
+from acoustics.study.runner import ALONE, Running, run_chunks
 from acoustics.study.validation_answer import Answer, EstimatorFailure
 from acoustics.study.validation_design import SECTORS, Design, draw_trial
 from acoustics.study.validation_score import NO_LIMITS, Limits, Score, missed_limits, score
@@ -67,8 +66,7 @@ def validate_estimator(
     estimator: Estimator,
     *,
     limits: Limits = NO_LIMITS,
-    workers: Workers = HERE,
-    folder: Path | None = None,
+    running: Running = ALONE,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> Validation:
     """Sound every ping of a design, ask the estimator about each, and score what it says.
@@ -85,8 +83,10 @@ def validate_estimator(
         From `choose_estimator`.
     limits : Limits
         What it must keep.
-    workers, folder, progress
-        As in `run_chunks`.
+    running : Running
+        Who does the work, and where finished chunks are kept.
+    progress : callable
+        Told how many of how many chunks are finished.
     """
     what = Validated(scene, pinger, design, estimator)
     numbers = range(1, design.trials + 1)
@@ -95,8 +95,8 @@ def validate_estimator(
     chunks = run_chunks(
         partial(try_estimator, what),
         parts,
-        workers=workers,
-        folder=folder,
+        workers=running.workers,
+        folder=running.folder,
         fingerprint=fingerprint("validate", *named),
         progress=progress,
     )

@@ -31,9 +31,8 @@ from acoustics.propagate.render import render_pressure
 from acoustics.propagate.render_take import draw_take
 from acoustics.scenario import load_scene, shipped
 from acoustics.scene.scene import Scene
-from acoustics.study.map_fixes import Running
 from acoustics.study.pool_map import map_pool
-from acoustics.study.runner import Workers
+from acoustics.study.runner import Running, Workers
 
 Row = tuple[float, float, str, str]  # median, spread, target, note
 ROUNDS = 5

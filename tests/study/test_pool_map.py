@@ -11,10 +11,9 @@ from acoustics.errors import OutputError, ParameterError
 from acoustics.geometry import Pose, bearing_and_depression
 from acoustics.scenario import load_array, load_scene, shipped
 from acoustics.study.map_cycles import wrong_cycles_in_cells
-from acoustics.study.map_fixes import Running
 from acoustics.study.outlook import clean_windows
 from acoustics.study.pool_map import MapChoices, map_pool
-from acoustics.study.runner import Workers
+from acoustics.study.runner import Running, Workers
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
 LAKE = load_scene(shipped("examples")["fennel-reservoir"])

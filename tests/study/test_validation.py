@@ -19,7 +19,7 @@ from acoustics.physics.time_of_flight import spherical_time
 from acoustics.recording import load_recording
 from acoustics.scenario import load_scene, shipped
 from acoustics.study.estimator_adapters import choose_estimator
-from acoustics.study.runner import Workers
+from acoustics.study.runner import Running, Workers
 from acoustics.study.statistics import Interval
 from acoustics.study.validation import validate_answers, validate_estimator
 from acoustics.study.validation_answer import Answer, EstimatorFailure
@@ -248,10 +248,10 @@ def test_every_way_to_the_same_estimator_gives_the_same(scene, pinger, tmp_path,
 def test_parts_and_processes_change_nothing(scene, pinger, tmp_path, monkeypatch):
     monkeypatch.chdir(EXAMPLES)
     design, function = design_of(scene, pinger, 20), choose_estimator("beam:estimate")
-    here = validate_estimator(scene, pinger, design, function, folder=tmp_path / "parts")
+    here = validate_estimator(scene, pinger, design, function, running=Running(folder=tmp_path / "parts"))
     (tmp_path / "parts" / "chunk-000001.npz").unlink()
-    assert validate_estimator(scene, pinger, design, function, folder=tmp_path / "parts") == here
-    assert validate_estimator(scene, pinger, design, function, workers=Workers(jobs=2)) == here
+    assert validate_estimator(scene, pinger, design, function, running=Running(folder=tmp_path / "parts")) == here
+    assert validate_estimator(scene, pinger, design, function, running=Running(Workers(jobs=2))) == here
 
 
 @pytest.mark.parametrize("method", ["phase", "correlation", "phat", "onset"])
