@@ -21,13 +21,13 @@ from acoustics.study.calibration_runs import ParameterLine, parameter_lines, sep
 
 @dataclass(frozen=True)
 class PingLine:
-    """One ping of a session: RMS of its delays' residuals before and after [us], whether kept, cycles taken off."""
+    """One ping of a session: RMS of its delays' residuals before and after [us], whether kept, whether cycles were taken off."""
 
     ping: int
     rms_before_us: float
     rms_after_us: float
     kept: bool
-    cycles_changed: int
+    cycles_changed: bool
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,10 @@ from html.parser import HTMLParser
 
 import numpy as np
 import pytest
+from jsonschema import Draft202012Validator
 
 from acoustics.present.report.page import report_page
+from acoustics.present.tables import to_json
 from acoustics.scenario import load_scene, shipped
 from acoustics.study.live_model import live_figures
 from acoustics.study.report import study_report
@@ -169,3 +171,8 @@ def test_what_comes_from_a_file_is_escaped(report):
 def test_cautions_and_reproduction_are_there(report, page):
     for text in ("never for anyone", "swimmers and divers", "marine life", report.scenario_sha256, "--seed 1"):
         assert text in page
+
+
+def test_its_json_keeps_to_the_shipped_schema(report):
+    schema = json.loads((shipped("examples")["mallard-basin"].parent / "guide/schema/report.json").read_text())
+    Draft202012Validator(schema).validate(json.loads(to_json(report), parse_constant=pytest.fail))
