@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from acoustics.cli.options import choose_pinger, json_option, pinger_option, scenario_argument
+from acoustics.cli.options import choose_pinger, json_option, pinger_option, scenario_argument, show_result
 
 
 @click.command("check", short_help="Check a scenario and say what it implies.")
@@ -21,10 +21,9 @@ def check_command(scenario: Path, pinger_name: str | None, as_json: bool) -> Non
       pingfix check examples/mallard-basin.toml
     """
     from acoustics.present.outlook_text import outlook_text
-    from acoustics.present.tables import to_json
     from acoustics.scenario import load_scene
     from acoustics.study.outlook import outlook
 
     scene = load_scene(scenario)
     result = outlook(scene, choose_pinger(scene, pinger_name))
-    click.echo(to_json(result) if as_json else outlook_text(result))
+    show_result(result, outlook_text, as_json=as_json)

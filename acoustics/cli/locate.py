@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from acoustics.cli.options import force_option, json_option
+from acoustics.cli.options import force_option, json_option, show_text
 from acoustics.cli.progress import Progress
 
 if TYPE_CHECKING:
@@ -98,7 +98,7 @@ def locate_command(
             else:
                 pings.append(ping)
     if not (as_json or is_pipe):
-        click.echo(locate_text(str(recording), pings, tally, None if out is None else str(out)))
+        show_text(locate_text(str(recording), pings, tally, None if out is None else str(out)))
 
 
 def _notes(recording: Path, sidecar_file: Path | None, scenario: Path | None, sound_speed_m_s: float | None) -> Sidecar:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import warnings
 from importlib import import_module
@@ -29,6 +30,8 @@ _COMMANDS = (
     "report",
     "selfcheck",
 )
+# None: click decides by whether a terminal is there. See no-color.org.
+_COLOUR = False if os.environ.get("NO_COLOR") else None
 
 
 class _Group(click.Group):
@@ -70,7 +73,7 @@ def main() -> None:
     """Run the command line."""
     warnings.showwarning = _one_line_warning
     try:
-        pingfix.main(standalone_mode=False)
+        pingfix.main(standalone_mode=False, color=_COLOUR)
     except click.exceptions.Abort:
         _stop("interrupted; no result was written", 130)
     except click.UsageError as error:
@@ -88,12 +91,12 @@ def main() -> None:
 
 
 def _stop(line: str, code: int) -> None:
-    click.echo(f"pingfix: {line}", err=True)
+    click.echo(f"{click.style('pingfix:', fg='red', bold=True)} {line}", err=True, color=_COLOUR)
     sys.exit(code)
 
 
 def _one_line_warning(message: Warning | str, *_: object, **__: object) -> None:
-    click.echo(f"pingfix: warning: {message}", err=True)
+    click.echo(f"{click.style('pingfix: warning:', fg='yellow')} {message}", err=True, color=_COLOUR)
 
 
 if __name__ == "__main__":

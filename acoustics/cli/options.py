@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import wraps
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,12 +19,30 @@ if TYPE_CHECKING:
     from acoustics.scene.scene import Scene
 
 Command = Callable[..., None]
+_RULE = re.compile(r"-+(  -+)*")  # under the headings of a table
 
 scenario_argument = click.argument("scenario", type=click.Path(path_type=Path))
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for machines instead of tables.")
 force_option = click.option("--force", is_flag=True, help="Overwrite a file that exists.")
 pinger_option = click.option("--pinger", "pinger_name", metavar="NAME", help="Which pinger; default: the first.")
 seed_option = click.option("--seed", type=click.IntRange(min=0), help="Seed; default: study.seed of the scenario.")
+
+
+def show_text(text: str) -> None:
+    """Print words and tables, the headings bold on a terminal."""
+    lines = text.splitlines()
+    for line, under in pairwise([*lines, ""]):
+        click.secho(line, bold=True if _RULE.fullmatch(under) else None)
+
+
+def show_result(result: object, text: Callable[[Any], str], *, as_json: bool) -> None:
+    """Print a result as JSON or in words."""
+    if as_json:
+        from acoustics.present.tables import to_json
+
+        click.echo(to_json(result))
+    else:
+        show_text(text(result))
 
 
 @dataclass(frozen=True)
@@ -35,12 +55,11 @@ class Output:
 
     def show(self, result: object, text: Callable[[Any], str], draw: Callable[[], Figure] | None = None) -> None:
         """Write the picture if one is asked for, then print the result."""
-        from acoustics.present.style import write_picture
-        from acoustics.present.tables import to_json
-
         if self.plot is not None and draw is not None:
+            from acoustics.present.style import write_picture
+
             write_picture(self.plot, draw(), force=self.force)
-        click.echo(to_json(result) if self.as_json else text(result))
+        show_result(result, text, as_json=self.as_json)
 
 
 def output_options(picture: str | None = None) -> Callable[[Command], Command]:

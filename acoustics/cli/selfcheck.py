@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from acoustics.cli.options import json_option
+from acoustics.cli.options import json_option, show_result
 from acoustics.cli.progress import Progress
 
 
@@ -29,10 +29,9 @@ def selfcheck_command(context: click.Context, seed: int, trials: int, as_json: b
       pingfix selfcheck
     """
     from acoustics.present.selfcheck_text import selfcheck_text
-    from acoustics.present.tables import to_json
     from acoustics.study.selfcheck import self_check
 
     result = self_check(seed=seed, trials=trials, progress=Progress("checked"))
-    click.echo(to_json(result) if as_json else selfcheck_text(result))
+    show_result(result, selfcheck_text, as_json=as_json)
     if not result.passed:
         context.exit(1)

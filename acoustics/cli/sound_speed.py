@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from acoustics.cli.options import json_option
+from acoustics.cli.options import json_option, show_result
 
 
 @click.command("sound-speed", short_help="Sound speed of a scenario's water, or of water you describe.")
@@ -29,8 +29,7 @@ def sound_speed_command(
       pingfix sound-speed examples/mallard-basin.toml
       pingfix sound-speed --temperature-degc 14 --practical-salinity 30 --depth-m 3
     """
-    from acoustics.present.tables import table, to_json
-    from acoustics.present.water_text import WATER_NOTE, water_rows
+    from acoustics.present.water_text import water_text
     from acoustics.scenario import load_scene, make_water
     from acoustics.study.water_column import water_column
 
@@ -41,8 +40,4 @@ def sound_speed_command(
     else:
         water = make_water(temperature_degc=temperature_degc, practical_salinity=practical_salinity)
     column = water_column(water, depth_m or (0.0, 2.0, 5.0, 10.0))
-    if as_json:
-        click.echo(to_json(column))
-        return
-    click.echo(table(*water_rows(column)))
-    click.echo(WATER_NOTE)
+    show_result(column, water_text, as_json=as_json)

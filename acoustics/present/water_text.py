@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from acoustics.present.tables import Rows
+from acoustics.present.tables import Rows, table
 from acoustics.study.water_column import WaterColumn
 
 WATER_NOTE = "Computed by TEOS-10 (sound_speed_t_exact); within 0.05 m/s of IAPWS-95 in fresh water."
@@ -20,3 +20,8 @@ def water_rows(column: WaterColumn) -> Rows:
         strict=True,
     )
     return header, [(f"{d:g}", f"{t:.1f}", f"{s:.2f}", f"{c:.2f}", f"{k:+.2f}") for d, t, s, c, k in rows]
+
+
+def water_text(column: WaterColumn) -> str:
+    """The table and where its numbers are from."""
+    return f"{table(*water_rows(column))}\n{WATER_NOTE}"

@@ -5,8 +5,11 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import os
+import pty
 import subprocess
 import sys
+import tempfile
 import warnings
 import xml.etree.ElementTree as ElementTree
 from dataclasses import dataclass
@@ -141,3 +144,30 @@ def test_sound_speed_of_a_fresh_pool_at_20_degc():
     # 1482.346 m/s: IAPWS-95 at 20 C, 101325 Pa (Wagner & Pruss 2002), computed with the library iapws.
     result = json.loads(good("sound-speed", "--temperature-degc", "20", "--depth-m", "0", "--json"))
     assert result["sound_speed_m_s"][0] == pytest.approx(1482.346, abs=0.05)
+
+
+@pytest.mark.parametrize(("no_colour", "escapes"), [("", True), ("1", False)])
+def test_colour_only_on_a_terminal_and_not_against_no_color(no_colour, escapes):
+    def said(stdout):
+        # Both streams in one: a table's headings, then the line of a refusal.
+        code = (
+            f"import sys; from acoustics.cli.main import main; sys.argv = ['pingfix', *{['sound-speed', POOL]}]; main()"
+        )
+        wrong = (
+            "import sys; from acoustics.cli.main import main; sys.argv = ['pingfix', 'check', 'nowhere.toml']; main()"
+        )
+        for script in (code, wrong):
+            environment = {**os.environ, "NO_COLOR": no_colour}
+            subprocess.run([sys.executable, "-c", script], stdout=stdout, stderr=subprocess.STDOUT, env=environment)
+
+    ours, theirs = pty.openpty()
+    said(theirs)
+    os.close(theirs)
+    shown = os.read(ours, 65536).decode()
+    os.close(ours)
+    assert "depth m" in shown and "nowhere.toml: cannot be read" in shown
+    assert ("\x1b[1m" in shown and "\x1b[31m" in shown) == escapes
+    with tempfile.TemporaryFile() as file:
+        said(file)
+        file.seek(0)
+        assert b"\x1b" not in file.read()
