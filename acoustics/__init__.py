@@ -13,6 +13,7 @@ when first used, so that importing the package costs nothing.
 - `simulate_recording`, `load_recording`, `read_sidecar`: recordings written and read.
 - `measure_delays`: delays from the samples of a ping; `read_pings`, `fuse_pings`: from several pings to a position.
 - `study_stations`, `study_posts`, `study_place`, `plan_calibration`, `validate_estimator`: the questions of a crew.
+- `to_dict`: any result as plain lists and numbers, as `--json` prints it.
 - `error_ellipse`: axes and azimuth of a covariance's 95 % region.
 - `bearing_bound`, `position_bound`: what theory allows.
 """
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from acoustics.estimate.measure import measure_delays as measure_delays
     from acoustics.estimate.pings import read_pings as read_pings
     from acoustics.estimate.position import locate_source as locate_source
+    from acoustics.present.tables import to_dict as to_dict
     from acoustics.propagate.arrivals import arrivals as arrivals
     from acoustics.recording import load_recording as load_recording
     from acoustics.scenario import load_array as load_array
@@ -72,6 +74,7 @@ _HOME = {
     "study_posts": "acoustics.study.posts",
     "study_spacing": "acoustics.study.spacing",
     "study_stations": "acoustics.study.stations",
+    "to_dict": "acoustics.present.tables",
     "validate_estimator": "acoustics.study.validation",
 }
 __all__ = sorted(_HOME)
