@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 import warnings
+from functools import cache
 from importlib import import_module
 
 import click
@@ -71,7 +72,7 @@ def pingfix(context: click.Context) -> None:
 
 def main() -> None:
     """Run the command line."""
-    warnings.showwarning = _one_line_warning
+    warnings.showwarning = lambda message, *_, **__: _one_line_warning(str(message))
     try:
         pingfix.main(standalone_mode=False, color=_COLOUR)
     except click.exceptions.Abort:
@@ -95,7 +96,9 @@ def _stop(line: str, code: int) -> None:
     sys.exit(code)
 
 
-def _one_line_warning(message: Warning | str, *_: object, **__: object) -> None:
+@cache
+def _one_line_warning(message: str) -> None:
+    """Say a warning, and say it once: studies come by the same place many times."""
     click.echo(f"{click.style('pingfix: warning:', fg='yellow')} {message}", err=True, color=_COLOUR)
 
 

@@ -24,6 +24,8 @@ from acoustics.estimate.least_squares import inverse_factor, transposed, with_nu
 from acoustics.geometry import Floats, bearing_and_depression
 
 OBSERVES = {1: "line", 2: "plane", 3: "volume"}
+# Nearer together than this, two minima of the fit are one [rad].
+_APART = 1e-4
 # Variance of an angle that is anywhere on the circle: what is left when nothing is observed.
 UNKNOWN_BEARING_VARIANCE = np.pi**2 / 3
 LARGEST_USEFUL_BEARING_SD = 0.5
@@ -42,12 +44,17 @@ class Bearing:
 
     Parameters
     ----------
-    bearing, depression : ndarray, shape (..., n_candidates)
-        Candidates in the frame of the hydrophones [rad]. One for a volume. Two for a plane, mirror images of
-        each other, first the one on its lower side (for a vertical plane: forward, else starboard). Two for a
-        line, where the cone of directions meets the assumed depression, first the one on its starboard side
-        (for a line along y: forward).
-    covariance : ndarray, shape (..., n_candidates, 2, 2)
+    bearing, depression : ndarray, shape (..., 2)
+        Two candidates in the frame of the hydrophones [rad]. For a plane mirror images of each other, first the
+        one on its lower side (for a vertical plane: forward, else starboard). For a line, where the cone of
+        directions meets the assumed depression, first the one on its starboard side (for a line along y:
+        forward). For a volume the two minima of the fit, the better first: `probability` tells whether the
+        other counts.
+    probability : ndarray, shape (..., 2)
+        Of each candidate, with no direction preferred beforehand: halves for a plane and a line. For a volume
+        by likelihood and width of the two minima (Laplace's approximation); the second has 0 where there is
+        but one.
+    covariance : ndarray, shape (..., 2, 2, 2)
         Of bearing and depression [rad^2]. For a line the depression is assumed, and its row is zero.
     chi2, p_value : ndarray, shape (...)
         Weighted sum of squared residuals and the probability of one at least as large.
@@ -68,6 +75,7 @@ class Bearing:
 
     bearing: Floats
     depression: Floats
+    probability: Floats
     covariance: Floats
     chi2: Floats
     dof: int
@@ -147,8 +155,10 @@ def estimate_bearing(
         units = polish(problem, units)
         chi2 = chi_square(problem, units)
     if problem.rank == 3:
-        units = np.take_along_axis(units, np.argmin(chi2, axis=-1)[:, None, None], axis=1)
-    return _answer(problem, units, chi2.min(axis=-1), finite, delays.delay_s.shape[:-1])
+        better_first = np.argsort(chi2, axis=-1)
+        units = np.take_along_axis(units, better_first[..., None], axis=1)
+        chi2 = np.take_along_axis(chi2, better_first, axis=1)
+    return _answer(problem, units, chi2, finite, delays.delay_s.shape[:-1])
 
 
 def _answer(
@@ -158,11 +168,13 @@ def _answer(
     finite: NDArray[np.bool_],
     batch: tuple[int, ...],
 ) -> Bearing:
-    """Covariances, reasons and shapes of the answer; `units` has shape (m, n_candidates, 3)."""
-    pairs = [_angle_covariance(problem, units[:, i]) for i in range(units.shape[1])]
+    """Covariances, reasons and shapes of the answer; `units` has shape (m, 2, 3), `chi2` (m, 2)."""
+    pairs = [_angle_covariance(problem, units[:, i]) for i in range(2)]
     covariance = np.stack([pair[0] for pair in pairs], axis=1)
-    blunt = np.logical_or.reduce([pair[1] for pair in pairs])
-    unseen = covariance[:, :, 0, 0].min(axis=-1) > LARGEST_USEFUL_BEARING_SD**2
+    # The second minimum of a volume is no second answer.
+    counted = slice(0, 1) if problem.rank == 3 else slice(0, 2)
+    blunt = np.logical_or.reduce([pair[1] for pair in pairs[counted]])
+    unseen = covariance[:, counted, 0, 0].min(axis=-1) > LARGEST_USEFUL_BEARING_SD**2
     line = problem.rank == 1
     vertical, misses = _cone_faults(problem) if line else (np.zeros_like(finite),) * 2
     faults = [~finite, vertical, misses, unseen]
@@ -178,10 +190,11 @@ def _answer(
     return Bearing(
         bearing=shaped(bearing),
         depression=shaped(depression),
+        probability=shaped(_probability(problem, units, chi2, covariance)),
         covariance=shaped(covariance),
-        chi2=shaped(chi2),
+        chi2=shaped(chi2.min(axis=-1)),
         dof=dof,
-        p_value=shaped(chi_square_p_value(chi2, dof)),
+        p_value=shaped(chi_square_p_value(chi2.min(axis=-1), dof)),
         observes=OBSERVES[problem.rank],
         ok=~np.logical_or.reduce(faults).reshape(batch),
         reason=np.select([*faults, blunt], reasons, default="").reshape(batch),
@@ -189,6 +202,19 @@ def _answer(
         cone_angle_sd=None if angle_sd is None else shaped(angle_sd),
         cone_axis=problem.axes[0] if line else None,
     )
+
+
+def _probability(problem: DirectionProblem, units: Floats, chi2: Floats, covariance: Floats) -> Floats:
+    """Of the two candidates, shape (m, 2): the weight of each minimum's normal approximation on the sphere."""
+    if problem.rank < 3:
+        return np.full(chi2.shape, 0.5)
+    # Angles of a degree of bearing are smaller on the sphere towards the zenith.
+    level = np.hypot(units[..., 0], units[..., 1])
+    width = np.sqrt(np.maximum(np.linalg.det(covariance), 0.0)) * level
+    second = np.exp(-0.5 * (chi2[:, 1] - chi2[:, 0])) * width[:, 1] / np.maximum(width[:, 0], 1e-300)
+    apart = np.linalg.norm(units[:, 1] - units[:, 0], axis=-1) > _APART
+    share = np.where(apart, second / (1.0 + second), 0.0)
+    return np.stack([1.0 - share, share], axis=-1)
 
 
 def _angle_covariance(problem: DirectionProblem, unit: Floats) -> tuple[Floats, NDArray[np.bool_]]:

@@ -14,13 +14,15 @@ from acoustics.geometry import Floats, Pose
 class Candidate:
     """One direction that fits: bearing and depression in the body frame and their standard deviations [rad].
 
-    A standard deviation of infinity means that the angle is not observed.
+    A standard deviation of infinity means that the angle is not observed. `probability` is its share among the
+    ping's candidates, no direction being preferred beforehand.
     """
 
     bearing: float
     depression: float
     bearing_sd: float
     depression_sd: float
+    probability: float = 1.0
 
 
 @dataclass(frozen=True)

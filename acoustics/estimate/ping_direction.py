@@ -28,8 +28,11 @@ from acoustics.geometry import (
 
 _PINGS_REMEMBERED = 8
 _PLANE_SD = 2.0
+_LEAST_PROBABILITY = 0.01  # of a direction that is worth telling
+_DOUBTFUL = 0.05  # of a second direction from which on no position is made of the first
 WRONGLY_WIRED = "channels are swapped or of the wrong polarity: see the flags"
 MISFIT = "the delays do not fit the array"
+TWO_FIT = "a second direction fits nearly as well: no position is made of the first"
 TOO_FLAT = "the direction may lie in the plane of the array: range is not observed"
 
 
@@ -65,7 +68,8 @@ def with_direction(ping: Ping, memory: WiringMemory) -> Ping:
     ok = ping.ok and bool(found.ok)
     flat = found.observes == "plane" and _may_lie_in_plane(found, ping.hydrophones_m)
     misfit = float(found.p_value) < MISFIT_P
-    place = position if bool(fix.ok) and ok and not flat and not misfit else None
+    doubtful = found.observes == "volume" and float(found.probability[1]) > _DOUBTFUL
+    place = position if bool(fix.ok) and ok and not (flat or misfit or doubtful) else None
     return replace(
         ping,
         ok=ok,
@@ -74,7 +78,13 @@ def with_direction(ping: Ping, memory: WiringMemory) -> Ping:
         p_value=float(found.p_value),
         position_m=place,
         position_covariance_m2=covariance if place is not None else None,
-        position_reason=MISFIT if misfit else TOO_FLAT if flat and bool(fix.ok) else str(fix.reason),
+        position_reason=MISFIT
+        if misfit
+        else TOO_FLAT
+        if flat and bool(fix.ok)
+        else TWO_FIT
+        if doubtful and bool(fix.ok)
+        else str(fix.reason),
         site_bearing=tuple(site.tolist()),
         site_position_m=None if place is None else ping.pose.pose.to_site(place[None])[0],
     )
@@ -106,8 +116,9 @@ def _candidates(found: Bearing) -> tuple[Candidate, ...]:
     # On a line the depression is assumed, not observed.
     spread = np.where(np.arange(2) == 1, np.inf, sd) if found.observes == "line" else sd
     return tuple(
-        Candidate(float(b), float(d), float(s[0]), float(s[1]))
-        for b, d, s in zip(found.bearing, found.depression, spread, strict=True)
+        Candidate(float(b), float(d), float(s[0]), float(s[1]), float(p))
+        for b, d, s, p in zip(found.bearing, found.depression, spread, found.probability, strict=True)
+        if p >= _LEAST_PROBABILITY
     )
 
 

@@ -34,7 +34,7 @@ _TEXTS = ("pinger", "reason", "method", "position_reason")
 _MAY_BE_NULL = dict.fromkeys(("snr_db", "window_s", "cycle_probability", "p_value"), np.nan) | dict.fromkeys(
     ("depth_m", "depth_sd_m")
 )
-_CANDIDATE_KEYS = ("bearing_deg", "depression_deg", "bearing_sd_deg", "depression_sd_deg")
+_CANDIDATE_KEYS = ("bearing_deg", "depression_deg", "bearing_sd_deg", "depression_sd_deg", "probability")
 
 
 _KEYS = [f.name.replace("site_bearing", "site_bearing_deg") for f in fields(Ping)]
@@ -44,7 +44,9 @@ def ping_table(ping: Ping) -> dict[str, Any]:
     """The ping as the table that its line holds, the inverse of `read_pings`; what is missing or infinite is null."""
     table = {key: _plain(value) for key, value in vars(ping).items() if key in _KEYS}
     table["candidates"] = [
-        {key: _degrees(getattr(c, key.removesuffix("_deg"))) for key in _CANDIDATE_KEYS} for c in ping.candidates
+        {key: _degrees(getattr(c, key.removesuffix("_deg"))) for key in _CANDIDATE_KEYS[:4]}
+        | {"probability": c.probability}
+        for c in ping.candidates
     ]
     pose = {key: getattr(ping.pose, key) for key in _POSE_KEYS if not key.endswith("_deg")}
     angles = {key: _degrees(getattr(ping.pose, key.removesuffix("_deg"))) for key in _POSE_KEYS if key.endswith("_deg")}
@@ -161,9 +163,10 @@ def _candidate(read: TableReader, entry: Any, where: str) -> Candidate:
         key.removesuffix("_deg"): np.deg2rad(read.number(entry, key, where, minimum=0))
         if read.value(entry, key, object, where) is not None
         else np.inf
-        for key in _CANDIDATE_KEYS[2:]
+        for key in _CANDIDATE_KEYS[2:4]
     }
-    return Candidate(**{key: float(value) for key, value in (angles | spreads).items()})
+    probability = read.number(entry, "probability", where, minimum=0)
+    return Candidate(**{key: float(value) for key, value in (angles | spreads).items()}, probability=probability)
 
 
 def _position(read: TableReader, table: dict[str, Any]) -> tuple[Floats | None, Floats | None]:

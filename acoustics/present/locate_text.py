@@ -9,12 +9,12 @@ import numpy as np
 
 from acoustics.estimate.locate import Tally
 from acoustics.estimate.ping import Ping
-from acoustics.present.tables import number, table
+from acoustics.present.tables import number, percent, table
 
 _LEGEND = (
     "Bearing is clockwise from the bow, depression positive downwards, position forward, starboard and down of the "
     "vehicle's origin. Each +- is the standard deviation that the estimator states for itself: noise, sound speed and "
-    "mounting; not an echo inside the window. Two directions on one line fit equally well. The window is the part of "
+    "mounting; not an echo inside the window. Two directions on one line both fit: equally well, or by the shares behind them. The window is the part of "
     "the burst before the samples show an echo."
 )
 
@@ -56,7 +56,9 @@ def _row(ping: Ping) -> tuple[str, ...]:
     if not ping.ok or not ping.candidates:
         return (*measured, "none", "none", "none", "")
     directions = _distinct(ping)
-    bearing = " or ".join(_with_sd(b, s) for b, s, _, _ in directions)
+    alike = len(directions) == 1 or abs(ping.candidates[0].probability - 0.5) < 1e-9
+    shares = ["" if alike else f" ({percent(c.probability)})" for c in ping.candidates]
+    bearing = " or ".join(_with_sd(b, s) + share for (b, s, _, _), share in zip(directions, shares, strict=False))
     depression = " or ".join(_with_sd(d, s) for _, _, d, s in directions)
     if ping.position_m is None or ping.position_covariance_m2 is None:
         return (*measured, bearing, depression, "none", "")

@@ -48,7 +48,8 @@ class Water(SceneModel):
     profile: tuple[ProfileRow, ...] = ()
     latitude_deg: LatitudeDeg | None = None
     longitude_deg: LongitudeDeg | None = None
-    ph: Annotated[float, Field(strict=True, ge=5, le=10)] = 7.5
+    # Of sea water, where the absorption formula holds; at a pinger's frequency a pool's lower one makes no difference.
+    ph: Annotated[float, Field(strict=True, ge=5, le=10)] = 8.0
     density_kg_m3: Positive = 998.0
     temperature_tolerance_degc: Annotated[float, Field(strict=True, ge=0, le=10)] = 0.5
     salinity_tolerance_g_kg: Annotated[float, Field(strict=True, ge=0, le=10)] = 0.1
@@ -110,10 +111,18 @@ class Water(SceneModel):
 
     def mean_sound_speed_m_s(self, from_depth_m: ArrayLike, to_depth_m: ArrayLike) -> Floats:
         """Harmonic mean sound speed [m/s] along the straight ray between two depths [m], any shapes."""
-        deepest = float(np.max([np.max(from_depth_m), np.max(to_depth_m), self._knots[0][-1], 1.0]))
+        deepest = float(max(np.max(from_depth_m), np.max(to_depth_m), self._knots[0][-1], 1.0))
         # In steps of 100 m, so that a batch gives the same numbers however it is split.
-        knots = np.unique(np.append(self._knots[0], [0.0, 100.0 * np.ceil(deepest / 100.0)]))
-        return harmonic_mean_speed(knots, self.sound_speed_m_s(knots), from_depth_m, to_depth_m)
+        bottom = 100.0 * np.ceil(deepest / 100.0)
+        if bottom not in self._speed_rows:
+            knots = np.unique(np.append(self._knots[0], [0.0, bottom]))
+            self._speed_rows[bottom] = knots, self.sound_speed_m_s(knots)
+        return harmonic_mean_speed(*self._speed_rows[bottom], from_depth_m, to_depth_m)
+
+    @cached_property
+    def _speed_rows(self) -> dict[float, tuple[Floats, Floats]]:
+        """Rows of depth [m] and sound speed [m/s] down to each depth that was asked for."""
+        return {}
 
     def sound_speed_slopes(self, depth_m: ArrayLike) -> tuple[Floats, Floats]:
         """Change of the sound speed by temperature [m/s/K] and by salinity [m/s/(g/kg)] at depths [m] of any shape."""

@@ -117,7 +117,8 @@ def simulate_bearings(
         assumed_depression=float(np.mean(depression)),
     )
     candidates = direction(found.bearing, found.depression)
-    nearest = np.argmax(np.einsum("tci,ti->tc", candidates, truth), axis=-1)[:, None]
+    closeness = np.where(found.probability >= 0.5, np.einsum("tci,ti->tc", candidates, truth), -np.inf)
+    nearest = np.argmax(closeness, axis=-1)[:, None]
     error = wrap_angle(np.take_along_axis(found.bearing, nearest, -1)[:, 0] - bearing)
     variance = np.take_along_axis(found.covariance[..., 0, 0], nearest, -1)
     wrong = np.any(np.abs(delay - exact) > 0.5 / frequency_hz, axis=-1)

@@ -130,6 +130,32 @@ def test_same_minimum_as_scipy():
         np.testing.assert_allclose(result.chi2[i], 2 * fit.cost, rtol=1e-6)
 
 
+def test_the_second_direction_of_a_nearly_flat_volume_is_right_as_often_as_it_says():
+    # All but one hydrophone lie in the vertical plane ahead, and the last is 18 mm beside it: what tells port from
+    # starboard is one short baseline, and two directions mirrored across that plane fit nearly alike.
+    array = np.array([[0.0, 0, 0], [0, 0.018, 0], [-0.3, 0, 0], [0, 0, 0.15]])
+    rng = np.random.default_rng(9)
+    bearing, depression = rng.uniform(-0.3, 0.3, 20_000), np.arcsin(rng.uniform(-0.1, 0.1, 20_000))
+    u = direction(bearing, depression)
+    times = -u @ array.T / C + 7e-7 * rng.standard_normal((20_000, 4))
+    found = estimate_bearing(delays_from_arrival_times(times, 7e-7**2), array, C)
+    toward = np.einsum("mci,mi->mc", direction(found.bearing, found.depression), u)
+    second = toward[:, 1] > toward[:, 0]
+    stated = found.probability[:, 1]
+    assert stated.mean() > 0.02
+    for low, high in ((0.01, 0.1), (0.1, 0.3), (0.3, 0.5)):
+        some = (stated > low) & (stated < high)
+        # Standard error of the share over some hundreds of pings; a tenth of it for the Laplace approximation.
+        p = stated[some].mean()
+        assert abs(second[some].mean() - p) < 3 * np.sqrt(p * (1 - p) / some.sum()) + 0.1 * p, (low, some.sum())
+    np.testing.assert_allclose(found.probability.sum(axis=-1), 1.0)
+
+
+def test_a_proper_volume_has_no_second_direction():
+    found = estimate_bearing(simulate(VOLUME, 0.4, 0.3, 1e-6, seed=3, n=500), VOLUME, C)
+    assert (found.probability[:, 1] < 1e-12).all()
+
+
 def test_plane_gives_the_mirror_image_and_the_lower_side_first():
     delays = delays_from_arrival_times(arrival_times(PLANE, 0.7, 0.4), 1e-14)
     result = estimate_bearing(delays, PLANE, C)
@@ -200,8 +226,8 @@ def test_reference_and_batch_shape_do_not_matter():
     times = arrival_times(VOLUME, 1.0, 0.2) + 1e-7 * rng.standard_normal((2, 3, 5))
     first = estimate_bearing(delays_from_arrival_times(times, 1e-14), VOLUME, C)
     other = estimate_bearing(delays_from_arrival_times(times, 1e-14, reference=3), VOLUME, np.full((2, 3), C))
-    assert first.bearing.shape == (2, 3, 1)
-    assert first.covariance.shape == (2, 3, 1, 2, 2)
+    assert first.bearing.shape == first.probability.shape == (2, 3, 2)
+    assert first.covariance.shape == (2, 3, 2, 2, 2)
     assert first.ok.shape == first.reason.shape == first.chi2.shape == (2, 3)
     np.testing.assert_allclose(first.bearing, other.bearing, atol=1e-9)
     np.testing.assert_allclose(first.covariance, other.covariance, rtol=1e-5, atol=1e-14)
