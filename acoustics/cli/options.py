@@ -6,7 +6,6 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import wraps
-from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,7 +18,7 @@ if TYPE_CHECKING:
     from acoustics.scene.scene import Scene
 
 Command = Callable[..., None]
-_RULE = re.compile(r"-+(  -+)*")  # under the headings of a table
+_RULE = re.compile(r"^-+(  -+)*$", re.MULTILINE)  # under the headings of a table
 
 scenario_argument = click.argument("scenario", type=click.Path(path_type=Path))
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for machines instead of tables.")
@@ -29,10 +28,13 @@ seed_option = click.option("--seed", type=click.IntRange(min=0), help="Seed; def
 
 
 def show_text(text: str) -> None:
-    """Print words and tables, the headings bold on a terminal."""
-    lines = text.splitlines()
-    for line, under in pairwise([*lines, ""]):
-        click.secho(line, bold=True if _RULE.fullmatch(under) else None)
+    """Print words and tables, what stands over a table's rule bold on a terminal."""
+    click.echo("\n\n".join(map(_emphasised, text.split("\n\n"))))
+
+
+def _emphasised(paragraph: str) -> str:
+    rule = _RULE.search(paragraph)
+    return paragraph if rule is None else click.style(paragraph[: rule.start()], bold=True) + paragraph[rule.start() :]
 
 
 def show_result(result: object, text: Callable[[Any], str], *, as_json: bool) -> None:

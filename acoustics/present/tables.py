@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from collections.abc import Sequence
 from dataclasses import fields, is_dataclass
 from typing import Any
@@ -15,16 +16,36 @@ from acoustics.scene.model import SceneModel
 Rows = tuple[Sequence[str], Sequence[Sequence[str]]]
 
 
+_WIDEST = 100  # columns of a terminal that a table should fit
+
+
 def table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Columns aligned under their headings: the first to the left, the others to the right."""
-    widths = [max(len(str(row[k])) for row in (header, *rows)) for k in range(len(header))]
+    """Columns aligned under their headings: the first to the left, the others to the right.
+
+    Headings take up to three lines where the table would otherwise be too wide for a terminal.
+    """
+    for most_lines in (1, 2, 3):
+        columns = [_folded(heading, [row[k] for row in rows], most_lines) for k, heading in enumerate(header)]
+        height = max(map(len, columns))
+        heads = list(zip(*([""] * (height - len(lines)) + lines for lines in columns), strict=True))
+        widths = [max(len(str(row[k])) for row in (*heads, *rows)) for k in range(len(header))]
+        if sum(widths) + 2 * (len(widths) - 1) <= _WIDEST:
+            break
 
     def line(cells: Sequence[str]) -> str:
         first = str(cells[0]).ljust(widths[0])
         others = (str(cell).rjust(width) for cell, width in zip(cells[1:], widths[1:], strict=True))
         return "  ".join((first, *others)).rstrip()
 
-    return "\n".join([line(header), "  ".join("-" * width for width in widths), *(line(row) for row in rows)])
+    return "\n".join([*map(line, heads), "  ".join("-" * width for width in widths), *(line(row) for row in rows)])
+
+
+def _folded(heading: str, cells: Sequence[str], most_lines: int) -> list[str]:
+    """A heading on so many lines at most, no wider than that needs, nor narrower than the cells under it."""
+    width = max(map(len, (*heading.split(), *map(str, cells))), default=1)
+    while len(lines := textwrap.wrap(heading, width)) > most_lines:
+        width += 1
+    return lines or [""]
 
 
 def number(value: float, digits: int = 2) -> str:

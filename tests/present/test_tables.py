@@ -23,6 +23,14 @@ def test_small_probabilities_are_named_by_their_limit(value, text):
     assert percent(value) == text
 
 
+def test_headings_fold_only_as_far_as_a_terminal_needs():
+    header = ("what", *["simulated error in degrees"] * 4)
+    lines = table(header, [("a", "1.0", "22.0", "3", "4")]).splitlines()
+    assert max(map(len, lines)) <= 100
+    assert lines[0].split() == ["simulated", "error"] * 4 and lines[1].split() == ["what", *["in", "degrees"] * 4]
+    assert len(table(header[:4], [("a", "1", "2", "3")]).splitlines()) == 3  # narrow enough as it is
+
+
 def test_columns_are_aligned_under_their_headings():
     lines = table(("name", "m"), [("a", "1.5"), ("long name", "10")]).splitlines()
     assert lines == ["name         m", "---------  ---", "a          1.5", "long name   10"]
