@@ -9,7 +9,8 @@ when first used, so that importing the package costs nothing.
 - `study_spacing`: how far apart, and what sample rate.
 - `map_pool`: how far off one ping's fix is, over the pool.
 - `arrivals`: direct sound and echoes at given hydrophones.
-- `estimate_bearing`, `locate_source`, `resolve_cycles`, `Delays`: what the vehicle computes from delays.
+- `estimate_bearing`, `locate_source`, `resolve_cycles`, `Delays`, `delays_from_arrival_times`: what the vehicle
+  computes from delays.
 - `simulate_recording`, `load_recording`, `read_sidecar`: recordings written and read.
 - `measure_delays`: delays from the samples of a ping; `read_pings`, `fuse_pings`: from several pings to a position.
 - `study_stations`, `study_posts`, `study_place`, `plan_calibration`, `validate_estimator`: the questions of a crew.
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from acoustics.estimate.consistency import error_ellipse as error_ellipse
     from acoustics.estimate.cycles import resolve_cycles as resolve_cycles
     from acoustics.estimate.delays import Delays as Delays
+    from acoustics.estimate.delays import delays_from_arrival_times as delays_from_arrival_times
     from acoustics.estimate.fusion import fuse_pings as fuse_pings
     from acoustics.estimate.measure import measure_delays as measure_delays
     from acoustics.estimate.pings import read_pings as read_pings
@@ -54,6 +56,7 @@ _HOME = {
     "Delays": "acoustics.estimate.delays",
     "arrivals": "acoustics.propagate.arrivals",
     "bearing_bound": "acoustics.accuracy.bounds",
+    "delays_from_arrival_times": "acoustics.estimate.delays",
     "error_ellipse": "acoustics.estimate.consistency",
     "estimate_bearing": "acoustics.estimate.bearing",
     "fuse_pings": "acoustics.estimate.fusion",

@@ -39,7 +39,7 @@ for scale in (1, 2):
 # %% A bearing from delays, with its own opinion of itself
 rng = np.random.default_rng(1)
 times = np.array([0.0, 9.0e-6, 12.0e-6, 3.0e-6]) + rng.normal(scale=0.7e-6, size=4)
-delays = acoustics.Delays(times[1:] - times[0], (0.7e-6) ** 2 * (np.eye(3) + 1))
+delays = acoustics.delays_from_arrival_times(times, (0.7e-6) ** 2)
 found = acoustics.estimate_bearing(delays, scene.array.positions_m, scene.sound_speed_m_s, element_sd_m=1e-3)
 for bearing, depression, covariance in zip(found.bearing, found.depression, found.covariance, strict=True):
     sd = np.rad2deg(np.sqrt(covariance[0, 0]))
