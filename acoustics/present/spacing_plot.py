@@ -106,7 +106,7 @@ def _cycles(axes: Axes, study: SpacingStudy) -> None:
         ylabel="wrong cycle [1]\n(edge: 0.0001 or less)",
     )
     axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}"))
-    axes.set_xlim(1e3 * study.spacing_m[0], 1e3 * study.spacing_m[-1])
+    axes.set_xlim(0.95e3 * study.spacing_m[0], 1e3 * study.spacing_m[-1])  # the first mark is drawn whole
     ticks = [
         t for t in (5, 10, 20, 50, 100, 200, 500, 1000, 2000) if study.spacing_m[0] <= t / 1e3 <= study.spacing_m[-1]
     ]
@@ -142,13 +142,15 @@ def _limits(axes: Axes, study: SpacingStudy, *, named: bool) -> None:
     if named:
         # The curves run from upper left to lower right: the first label keeps below them, the second above.
         for place, text, height, side in (
-            (half, f"half wavelength, {half:.1f} mm ", 0.02, "bottom"),
-            (hull, f"hull full, {hull:.0f} mm ", 0.98, "top"),
+            (half, f"half wavelength, {half:.1f} mm", 0.02, "bottom"),
+            (hull, f"hull full, {hull:.0f} mm", 0.98, "top"),
         ):
             axes.annotate(
                 text,
                 (place, height),
                 xycoords=("data", "axes fraction"),
+                xytext=(-3, 0),
+                textcoords="offset points",
                 rotation=90,
                 ha="right",
                 va=side,
