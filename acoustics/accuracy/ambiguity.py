@@ -108,7 +108,9 @@ def cycle_ambiguity(
         Carrier frequency [Hz].
     carrier_variance_s2, envelope_variance_s2 : array_like, shape (..., n_hydrophones), (..., 1) or ()
         Variances of each arrival time by the carrier's phase and by the envelope, not of differences [s^2].
-        Errors common to both, such as a channel's skew, belong to the carrier's only.
+        Errors common to both, such as a channel's skew, belong to the carrier's only. The envelope's is that of
+        `cycle_choice_variance`: by its Cramer-Rao bound too few cycles of a burst that begins with a corner are
+        wrong.
     visible_only : bool
         Whether the estimator admits only directions that exist, as it should. Then a spacing of up to half a
         wavelength is free of ambiguity. If False any delays of a plane wave's form compete.

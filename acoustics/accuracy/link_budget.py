@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 
 from acoustics.geometry import Floats
 from acoustics.physics._checks import checked
+from acoustics.physics.cycle_choice import cycle_choice_variance
 from acoustics.physics.delay_bound import arrival_time_variance
 from acoustics.physics.levels import received_level_db
 from acoustics.scene.pinger import Pinger
@@ -30,6 +31,9 @@ class LinkBudget:
     carrier_variance_s2, envelope_variance_s2 : ndarray
         Cramer-Rao bound of the arrival time with the carrier's phase used, the cycle known, and by the envelope
         alone [s^2], jitter included. Infinite without energy.
+    cycle_variance_s2 : ndarray
+        Variance of each arrival by the envelope as it counts in the choice among cycles, a prediction by
+        `cycle_choice_variance` [s^2], jitter included. Infinite in half a cycle and less.
     """
 
     received_level_db: Floats
@@ -37,6 +41,7 @@ class LinkBudget:
     energy_ratio_2e_n0: Floats
     carrier_variance_s2: Floats
     envelope_variance_s2: Floats
+    cycle_variance_s2: Floats
 
 
 def link_budget(scene: Scene, pinger: Pinger, range_m: ArrayLike, *, window_s: ArrayLike | None = None) -> LinkBudget:
@@ -45,7 +50,8 @@ def link_budget(scene: Scene, pinger: Pinger, range_m: ArrayLike, *, window_s: A
     Parameters
     ----------
     scene : Scene
-        For its water, noise and recorder.
+        For its water, noise and recorder, and the number of its hydrophones, on which the choice among cycles depends
+        a little.
     pinger : Pinger
         The source.
     range_m : array_like, shape (...)
@@ -78,10 +84,15 @@ def link_budget(scene: Scene, pinger: Pinger, range_m: ArrayLike, *, window_s: A
     ratio = 2.0 * 10.0 ** ((received - noise) / 10.0) * moments.energy_s
     jitter = scene.recorder.aperture_jitter_s**2
     received, noise, ratio = np.broadcast_arrays(received, noise, ratio)
+    choice = cycle_choice_variance(
+        ratio, np.minimum(window, whole), frequency_hz=pinger.frequency_hz, length_s=pinger.length_s, q=pinger.q,
+        sweep_hz=pinger.sweep_hz, n_channels=len(scene.array.hydrophones),
+    )  # fmt: skip
     return LinkBudget(
         received_level_db=received,
         noise_density_db=noise,
         energy_ratio_2e_n0=ratio,
         carrier_variance_s2=arrival_time_variance(ratio, moments.mean_square_angular_frequency) + jitter,
         envelope_variance_s2=arrival_time_variance(ratio, moments.mean_square_angular_bandwidth) + jitter,
+        cycle_variance_s2=choice + jitter,
     )

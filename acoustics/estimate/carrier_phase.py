@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from acoustics.estimate.cycles import resolve_cycles
 from acoustics.estimate.delays import Delays
+from acoustics.estimate.onset_misfit import OnsetMisfit
 from acoustics.geometry import Floats
 from acoustics.physics.time_of_flight import difference_matrix
 
 # Pings whose variances differ by less than this factor share one covariance in the search for their cycles.
 _ALIKE = 1.25
+# Cycles as probable as this by normal errors of the onsets are not looked at again.
+_SURE = 1.0 - 1e-5
 
 
 def phase_delays(phase: Floats, phase_covariance: Floats, carrier: float) -> tuple[Floats, Floats]:
@@ -30,6 +35,7 @@ def with_cycles(
     hydrophones_m: ArrayLike,
     sound_speed_m_s: float,
     frequency_hz: float,
+    envelope_misfit: Callable[[NDArray[np.intp]], OnsetMisfit] | None = None,
 ) -> tuple[Floats, Floats]:
     """Fine delays with their cycles resolved, shape (m, n - 1), and the probability of the cycles, (m,).
 
@@ -41,6 +47,8 @@ def with_cycles(
         Their covariances [s^2].
     hydrophones_m, sound_speed_m_s, frequency_hz
         As `resolve_cycles` takes them.
+    envelope_misfit : callable, optional
+        Of the pings with given numbers. Cycles that the coarse delays leave in doubt are decided by it.
 
     Notes
     -----
@@ -54,12 +62,18 @@ def with_cycles(
     of_class = np.where(usable, of_class.ravel(), -1)
     for one in np.unique(of_class[usable]):
         rows = np.flatnonzero(of_class == one)
-        cycles = resolve_cycles(
-            Delays(fine_s[rows], fine_s2[rows].mean(axis=0)),
-            Delays(coarse_s[rows], coarse_s2[rows].mean(axis=0)),
-            hydrophones_m,
-            sound_speed_m_s,
-            frequency_hz,
-        )
-        resolved[rows], probability[rows] = cycles.delays.delay_s, cycles.probability
+        covariances = fine_s2[rows].mean(axis=0), coarse_s2[rows].mean(axis=0)
+        for misfit in (None, envelope_misfit):
+            cycles = resolve_cycles(
+                Delays(fine_s[rows], covariances[0]),
+                Delays(coarse_s[rows], covariances[1]),
+                hydrophones_m,
+                sound_speed_m_s,
+                frequency_hz,
+                envelope_misfit=misfit and misfit(rows),
+            )
+            resolved[rows], probability[rows] = cycles.delays.delay_s, cycles.probability
+            rows = rows[cycles.probability < _SURE]
+            if envelope_misfit is None or not len(rows):
+                break
     return resolved, probability

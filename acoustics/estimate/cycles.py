@@ -12,6 +12,7 @@ from acoustics.errors import ParameterError
 from acoustics.estimate.batches import fill_gaps
 from acoustics.estimate.delays import Delays
 from acoustics.estimate.least_squares import NEGLIGIBLE_DELAY_S
+from acoustics.estimate.onset_misfit import OnsetMisfit
 from acoustics.geometry import Floats, array_rank, principal_axes
 from acoustics.physics.integer_basis import reduced_basis
 from acoustics.physics.time_of_flight import difference_matrix
@@ -61,6 +62,8 @@ def resolve_cycles(
     hydrophones_m: ArrayLike,
     sound_speed_m_s: float,
     frequency_hz: float,
+    *,
+    envelope_misfit: OnsetMisfit | None = None,
 ) -> Cycles:
     """Whole cycles of phase delays, from coarse delays and from the consistency of all baselines.
 
@@ -76,6 +79,9 @@ def resolve_cycles(
         Sound speed [m/s].
     frequency_hz : float
         Carrier frequency [Hz].
+    envelope_misfit : OnsetMisfit, optional
+        How ill the samples of m trials, as many as the batch holds, agree with sets of cycles. It then takes the
+        place of the squares of coarse minus fine delays; the coarse delays only say where to search.
 
     Returns
     -------
@@ -107,6 +113,9 @@ def resolve_cycles(
     rough, coarse_covariance, rough_whole = _regular(coarse)
     finite = fine_whole & rough_whole
 
+    if envelope_misfit is not None and envelope_misfit.steps.shape[:2] != (len(fine), k + 1):
+        held = envelope_misfit.steps.shape[:2]
+        raise ParameterError(f"envelope_misfit is of {held} trials and channels: expected {(len(fine), k + 1)}")
     axes = principal_axes(hydrophones)[: array_rank(hydrophones)]
     baselines = difference_matrix(k + 1, phase.reference) @ hydrophones @ axes.T / sound_speed_m_s
     coarse_weight, loose_weight = _inverse(coarse_covariance), _inverse(fine_covariance + baselines @ baselines.T)
@@ -118,12 +127,17 @@ def resolve_cycles(
     centre = np.rint(optimum @ np.linalg.inv(basis).T) @ basis.T
     best = np.empty((len(fine), k), dtype=np.int64)
     score, margin, probability = (np.empty(len(fine)) for _ in range(3))
-    weights = (coarse_weight, _inverse(fine_covariance), baselines)
+    fine_weight = _inverse(fine_covariance)
     chunk = max(CHUNK_NUMBERS // (len(offsets) * k), 1)
     for i in range(0, len(fine), chunk):
         part = slice(i, i + chunk)
         sets = centre[part, None] + offsets
-        scores = _scores(fine[part, None] + period * sets, rough[part, None], *weights)
+        compared = fine[part, None] + period * sets
+        if envelope_misfit is None:
+            by_envelope = _quadratic(compared - rough[part, None], coarse_weight)
+        else:
+            by_envelope = envelope_misfit.of(part).of_sets(sets)
+        scores = by_envelope + _plane_misfit(compared, fine_weight, baselines)
         first = np.argmin(scores, axis=-1)
         rows = np.arange(len(first))
         best[part] = np.clip(np.rint(sets[rows, first]), -_MOST_CYCLES, _MOST_CYCLES)
@@ -145,13 +159,13 @@ def resolve_cycles(
     )
 
 
-def _scores(fine: Floats, rough: Floats, coarse_weight: Floats, fine_weight: Floats, baselines: Floats) -> Floats:
-    """Misfit of fine delays (..., k) to coarse ones and to a plane wave of unit direction, shape (...)."""
+def _plane_misfit(fine: Floats, fine_weight: Floats, baselines: Floats) -> Floats:
+    """Misfit of fine delays (..., k) to a plane wave of unit direction, shape (...)."""
     information = baselines.T @ fine_weight @ baselines
     covariance = _inverse(information)
     solver = -covariance @ baselines.T @ fine_weight
     residual_weight = fine_weight - solver.T @ information @ solver
-    total = _quadratic(fine - rough, coarse_weight) + np.maximum(_quadratic(fine, residual_weight), 0.0)
+    total = np.maximum(_quadratic(fine, residual_weight), 0.0)
     direction = fine @ solver.T
     length = np.sqrt(np.sum(direction**2, axis=-1))
     # Distance to the unit sphere, to first order, in units of its standard deviation. A line or a plane sees a

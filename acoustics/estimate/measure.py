@@ -14,6 +14,7 @@ from acoustics.estimate.carrier_phase import phase_delays, with_cycles
 from acoustics.estimate.correlation import correlation_delays
 from acoustics.estimate.delays import Delays
 from acoustics.estimate.direct_sound import DirectSound, Pings, fit_direct_sound
+from acoustics.estimate.onset_misfit import onset_misfit
 from acoustics.estimate.snippet import Burst, Snippet
 from acoustics.geometry import Floats
 from acoustics.physics._checks import checked
@@ -73,6 +74,7 @@ class _Array:
     sound_speed_m_s: float
     travel_s: Floats  # (n, n)
     shared_variance_s2: Floats  # (n,), of skew and mounting: with them the search for cycles must bear
+    gain_sd: float
 
 
 Answer = tuple[Floats, Floats, Floats]
@@ -89,14 +91,10 @@ def _by_phase(sound: DirectSound, array: _Array) -> Answer:
     coarse, coarse_s2, _ = _by_onset(sound, array)
     d = difference_matrix(sound.fit.phase.shape[-1])
     delay, probability = with_cycles(
-        fine,
-        fine_s2 + d @ np.diag(array.shared_variance_s2) @ d.T,
-        coarse,
-        coarse_s2,
-        hydrophones_m=array.hydrophones_m,
-        sound_speed_m_s=array.sound_speed_m_s,
-        frequency_hz=array.burst.frequency_hz,
-    )
+        fine, fine_s2 + d @ np.diag(array.shared_variance_s2) @ d.T, coarse, coarse_s2,
+        hydrophones_m=array.hydrophones_m, sound_speed_m_s=array.sound_speed_m_s, frequency_hz=array.burst.frequency_hz,
+        envelope_misfit=lambda rows: onset_misfit(sound, rows, array.burst, fine[rows], gain_sd=array.gain_sd),
+    )  # fmt: skip
     return delay, fine_s2, probability
 
 
@@ -254,7 +252,8 @@ def _checked(
         travel_s=travel,
         gain_sd=float(checked("gain_sd", gain_sd, minimum=0.0)),
     )
-    return pings, _Array(burst, hydrophones, speed, travel, (mounting / speed) ** 2 + skew**2), skew
+    known = _Array(burst, hydrophones, speed, travel, (mounting / speed) ** 2 + skew**2, pings.gain_sd)
+    return pings, known, skew
 
 
 def _spread(name: str, array: Floats, shape: tuple[int, ...]) -> Floats:
@@ -290,10 +289,11 @@ class _Table:
         self.arrival[rows], self.window[rows], self.energy_ratio[rows] = onset[:, 0], sound.window_s, ratio
         silent = (sound.heard < _SILENT) & (sound.heard < _SILENT_SHARE * sound.heard.max(axis=-1, keepdims=True))
         faults = {
-            NOT_HELD: (onset.min(axis=-1) < 0) | (onset.max(axis=-1) + sound.window_s > pings.seconds),
             TOO_SHORT: sound.window_s < period_s,
             TOO_WEAK: ~(ratio >= LEAST_ENERGY_RATIO),
             **{SILENT.format(i): silent[:, i] for i in range(silent.shape[-1])},
+            # After the silent ones: where a channel heard nothing, its onset may be anywhere.
+            NOT_HELD: (onset.min(axis=-1) < 0) | (onset.max(axis=-1) + sound.window_s > pings.seconds),
             NO_PEAK: ~np.isfinite(self.covariance[rows]).all(axis=(-1, -2)),
         }
         self.reason[rows] = np.select(list(faults.values()), list(faults), default="")

@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter1d
 
-from acoustics.estimate.snippet import Burst, Cut, cut_out
+from acoustics.estimate.snippet import Burst, Complexes, Cut, cut_out
 from acoustics.geometry import Floats
+from acoustics.physics.delay_bound import onset_excess
 
 SEARCH_CYCLES = 4.0  # how far the first guess may be off
 _QUIET_CYCLES = 3.0  # noise before the burst that an onset is told from
@@ -32,6 +34,8 @@ class BuildUp:
         Of the carrier at the first guess [rad].
     amplitude : ndarray, shape (m, n_channels)
         Peak on the burst's plateau, in standard deviations of the channel's samples.
+    common_amplitude : ndarray, shape (m, n_channels)
+        That which all channels share, each its own within `gain_sd`; in the same units.
     onset_covariance_s2, phase_covariance : ndarray, shape (m, n_channels, n_channels)
         Of both, what is common to the channels included [s^2], [rad^2].
     energy_ratio : ndarray, shape (m, n_channels)
@@ -43,10 +47,15 @@ class BuildUp:
     onset_s: Floats
     phase: Floats
     amplitude: Floats
+    common_amplitude: Floats
     onset_covariance_s2: Floats
     phase_covariance: Floats
     energy_ratio: Floats
     chi2: Floats
+
+    def some(self, rows: NDArray[np.intp]) -> BuildUp:
+        """The same of some of the pings."""
+        return BuildUp(**{name: value[rows] for name, value in vars(self).items()})
 
 
 def first_onsets(
@@ -186,12 +195,14 @@ def fit_build_up(
     ratio = np.maximum(fitted - _UNKNOWNS, 0.1)
     size = size * np.sqrt(np.sum(ratio, axis=-1) / np.maximum(np.sum(fitted, axis=-1), 0.1))[:, None]
     onset_s2 = covariance[:, 2::3, 2::3][:, :n, :n] / size[..., None] ** 2
-    own_sd = np.sqrt(np.diagonal(onset_s2, axis1=-2, axis2=-1))
-    stretch = np.sqrt(onset_excess(own_sd, burst, window_s[:, None]))
+    own_sd = np.sqrt(np.maximum(np.diagonal(onset_s2, axis1=-2, axis2=-1), 0.0))
+    own_sd = np.where(np.isfinite(own_sd), own_sd, np.inf)
+    stretch = np.sqrt(onset_excess(own_sd, window_s[:, None], frequency_hz=burst.frequency_hz, q=burst.q))
     return BuildUp(
         onset_s=onset,
         phase=phase,
         amplitude=amplitude * scale,
+        common_amplitude=amplitude.mean(axis=-1, keepdims=True) * scale,
         onset_covariance_s2=stretch[:, :, None] * onset_s2 * stretch[:, None, :],
         phase_covariance=covariance[:, 1::3, 1::3][:, :n, :n] / size[..., None] ** 2,
         energy_ratio=ratio,
@@ -199,31 +210,22 @@ def fit_build_up(
     )
 
 
-def onset_excess(bound_sd_s: Floats, burst: Burst, window_s: Floats | float) -> Floats:
-    """By what factor the variance of an onset exceeds its Cramer-Rao bound, shape of `bound_sd_s`.
-
-    The burst begins with a corner, so the noise about the corner moves the slope of the likelihood as it moves the
-    onset: over a shift d by the square root of ``I d / L``, with I the information and L the length over which
-    the build-up carries it, ``int env'^2 / env'(0)^2``. Against ``I d`` this leaves a share that falls only as the
-    standard deviation itself: factor ``1 + sd / L``. The form follows from this argument; that the coefficient is
-    near 1 was found by simulation (0.7 to 1.2). Bounds without it are too small until an onset is known to far
-    less than a cycle.
-    """
-    rate = np.pi * burst.frequency_hz / burst.q
-    length = -np.expm1(-2.0 * rate * np.asarray(window_s, dtype=float)) / (2.0 * rate)
-    return 1.0 + np.asarray(bound_sd_s, dtype=float) / length
-
-
 def _start(cut: Cut, burst: Burst, carrier: Floats, onset: Floats, window_s: Floats) -> tuple[Floats, Floats]:
     """Phase and amplitude of each channel for given onsets, by linear least squares."""
     weight = cut.before(onset + window_s[:, None])
     wave = burst.complex_envelope(cut.time_s - onset[..., None])[0] * carrier * weight
-    u, v = wave.real, -wave.imag
-    uu, uv, vv = (np.einsum("mcl,mcl->mc", a, b) for a, b in ((u, u), (u, v), (v, v)))
-    ux, vx = (np.einsum("mcl,mcl->mc", a, cut.samples) for a in (u, v))
+    uu, uv, vv, ux, vx = quadratures(wave, cut.samples)
     det = np.maximum(uu * vv - uv**2, 1e-300)
     real, imag = (vv * ux - uv * vx) / det, (uu * vx - uv * ux) / det
     return np.arctan2(imag, real), np.hypot(real, imag)
+
+
+def quadratures(wave: Complexes, samples: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Products uu, uv, vv of the parts of a wave in phase and in quadrature, and theirs with samples, all (m, n)."""
+    u, v = wave.real, -wave.imag
+    uu, uv, vv = (np.einsum("mcl,mcl->mc", a, b) for a, b in ((u, u), (u, v), (v, v)))
+    ux, vx = (np.einsum("mcl,mcl->mc", a, samples) for a in (u, v))
+    return uu, uv, vv, ux, vx
 
 
 def _sums(

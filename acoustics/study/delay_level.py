@@ -28,7 +28,8 @@ class DelayErrors:
     Parameters
     ----------
     phase_variance_s2, envelope_variance_s2 : float or ndarray
-        Variance of one arrival time by the carrier's phase and by the envelope [s^2].
+        Variance of one arrival time by the carrier's phase, and by the envelope as it counts in the choice of a cycle
+        [s^2].
     skew_sd_s : float
         Unknown skew of each channel [s].
     element_sd_m : ndarray, shape (n_hydrophones,)

@@ -38,6 +38,8 @@ class LiveModel:
     range_m, echo_detour_m, depression : ndarray, shape (n_ranges,)
         Places on the line from the pinger through the vehicle: distance [m], how much longer the way of the first
         strong echo is [m] (as long as the burst where there is none), and depression of the pinger [rad].
+    cycle_variance_ratio : ndarray, shape (n_ranges,)
+        By what factor the envelope's variance in the choice of a cycle exceeds its bound, for the scene as it is.
     spacing_m, sample_rate_hz : ndarray
         What may be chosen.
     shape : ndarray, shape (n_hydrophones, 3)
@@ -68,6 +70,7 @@ class LiveModel:
     range_m: Floats
     echo_detour_m: Floats
     depression: Floats
+    cycle_variance_ratio: Floats
     spacing_m: Floats
     sample_rate_hz: Floats
     start_temperature_degc: float
@@ -129,6 +132,7 @@ def live_model(scene: Scene, pinger: Pinger) -> LiveModel:
         range_m=ranges,
         echo_detour_m=detour,
         depression=np.arcsin((pinger.position_m[2] - depth) / ranges),
+        cycle_variance_ratio=_cycle_variance_ratio(scene, pinger, ranges, detour),
         spacing_m=sweep.spacings(),
         sample_rate_hz=np.array([r for r in scene.study.sample_rates_hz if r > 2 * pinger.band_hz[1]]),
         start_temperature_degc=here,
@@ -164,7 +168,8 @@ def live_figures(
     )
     rms = np.sqrt(np.mean(np.minimum(bound.bearing_sd, BEARING_GUESS_SD) ** 2))
     half = speed / pinger.frequency_hz / 2
-    coarse_sd = np.sqrt(2 * (link.envelope_variance_s2 + model.skew_sd_s**2))
+    coarse = link.envelope_variance_s2 * model.cycle_variance_ratio[range_index]
+    coarse_sd = np.sqrt(2 * (coarse + model.skew_sd_s**2))
     pair = 0.0 if spacing_m <= half else float(wrong_cycle_probability_pair(coarse_sd, pinger.frequency_hz))
     with np.errstate(divide="ignore"):
         ratio_db = float(10 * np.log10(link.energy_ratio_2e_n0))
@@ -176,6 +181,14 @@ def live_energy_ratio_db(scene: Scene, pinger: Pinger, model: LiveModel) -> Floa
     window = np.minimum(model.echo_detour_m / scene.sound_speed_m_s, pinger.length_s)
     ratio = link_budget(scene, pinger, model.range_m, window_s=window).energy_ratio_2e_n0
     return 10 * np.log10(ratio, out=np.full(ratio.shape, np.nan), where=ratio > 0)
+
+
+def _cycle_variance_ratio(scene: Scene, pinger: Pinger, range_m: Floats, detour_m: Floats) -> Floats:
+    window = np.minimum(detour_m / scene.sound_speed_m_s, pinger.length_s)
+    link = link_budget(scene, pinger, range_m, window_s=window)
+    known = np.isfinite(link.cycle_variance_s2)
+    bound = np.where(known, link.envelope_variance_s2, 1.0)
+    return np.divide(link.cycle_variance_s2, bound, out=np.full(bound.shape, np.inf), where=known)
 
 
 def _warmed(scene: Scene, temperature_degc: float) -> Scene:

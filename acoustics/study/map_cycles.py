@@ -43,7 +43,7 @@ def wrong_cycles_in_cells(
     wrong = np.ones(len(source_m))
     if len(hydrophones_m) > LARGEST_DIMENSION + 1:
         return np.full(len(source_m), np.nan)
-    heard = np.flatnonzero(np.isfinite(link.carrier_variance_s2) & np.isfinite(link.envelope_variance_s2))
+    heard = np.flatnonzero(np.isfinite(link.carrier_variance_s2) & np.isfinite(link.cycle_variance_s2))
     if heard.size == 0:
         return wrong
     level = np.log(link.carrier_variance_s2[heard]) / np.log(4.0)
@@ -63,7 +63,7 @@ def wrong_cycles_in_cells(
         carrier_variance_s2=link.carrier_variance_s2[heard[picked], None]
         + scene.recorder.timing_sd_s(pinger.frequency_hz) ** 2
         + mounting,
-        envelope_variance_s2=link.envelope_variance_s2[heard[picked], None],
+        envelope_variance_s2=link.cycle_variance_s2[heard[picked], None],
     ).wrong_probability
     quantile = ndtri(np.clip(found, _RAREST, 1.0 - _RAREST))
     distance, near = cKDTree(feature[picked]).query(feature, k=np.arange(1, min(_NEIGHBOURS, picked.size) + 1))

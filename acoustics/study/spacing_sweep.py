@@ -125,7 +125,7 @@ class Sweep:
             carrier_variance_s2=self.link.carrier_variance_s2
             + self.scene.recorder.timing_sd_s(self.pinger.frequency_hz) ** 2
             + mounting,
-            envelope_variance_s2=np.full(len(mounting), self.link.envelope_variance_s2),
+            envelope_variance_s2=np.full(len(mounting), self.link.cycle_variance_s2),
         )
         probability = ambiguity.wrong_probability.mean(axis=-1)
         square = (ambiguity.wrong_probability * ambiguity.bearing_jump_rms**2).mean(axis=-1)
@@ -162,7 +162,7 @@ class Sweep:
         """Bearings from delays at a few spacings, the directions those of the bounds in turn."""
         errors = DelayErrors(
             self.link.carrier_variance_s2,
-            self.link.envelope_variance_s2,
+            self.link.cycle_variance_s2,
             self.scene.recorder.timing_sd_s(self.pinger.frequency_hz),
             self.scene.array.tolerances_m,
             self.scene.sound_speed_sd_m_s,

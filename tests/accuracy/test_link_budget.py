@@ -8,6 +8,7 @@ from scipy.integrate import quad
 
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.errors import ParameterError
+from acoustics.physics.cycle_choice import cycle_choice_variance
 from acoustics.scene.scene import Scene
 
 F, LENGTH, Q = 30e3, 4e-3, 10.0
@@ -94,6 +95,18 @@ def test_ranges_and_windows_broadcast_and_jitter_adds():
     assert link.carrier_variance_s2.shape == link.received_level_db.shape == (3, 2)
     np.testing.assert_allclose(jittery.carrier_variance_s2 - link.carrier_variance_s2, 1e-14, rtol=1e-6)
     np.testing.assert_allclose(jittery.envelope_variance_s2 - link.envelope_variance_s2, 1e-14, rtol=1e-3)
+
+
+def test_choice_of_a_cycle_has_less_to_go_by_than_the_envelope_bound():
+    scene = scene_with(aperture_jitter_s=1e-7)
+    windows = np.array([10e-6, 1e-4, 1e-3])
+    link = link_budget(scene, scene.pingers[0], 10.0, window_s=windows)
+    assert np.isinf(link.cycle_variance_s2[0])  # less than half a cycle
+    assert (link.cycle_variance_s2 > link.envelope_variance_s2).all()
+    of_burst = cycle_choice_variance(
+        link.energy_ratio_2e_n0, windows, frequency_hz=F, length_s=LENGTH, q=Q, n_channels=2
+    )
+    np.testing.assert_allclose(link.cycle_variance_s2, of_burst + 1e-14)
 
 
 def test_coarse_conversion_raises_the_noise():

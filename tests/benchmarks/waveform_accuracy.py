@@ -9,7 +9,7 @@ coverage of 95 % to 0.3 %.
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -19,9 +19,9 @@ from acoustics.accuracy.bounds import bearing_bound
 from acoustics.estimate.bearing import estimate_bearing
 from acoustics.estimate.consistency import inside_region
 from acoustics.estimate.measure import METHODS, DelayMeasurement, measure_delays
-from acoustics.estimate.onset import onset_excess
 from acoustics.estimate.snippet import Burst, Snippet
 from acoustics.geometry import Pose, direction, wrap_angle
+from acoustics.physics.cycle_choice import cycle_choice_variance
 from acoustics.physics.delay_bound import arrival_time_variance
 from acoustics.physics.levels import pressure_from_level_pa
 from acoustics.physics.time_of_flight import difference_matrix, plane_wave_time
@@ -29,11 +29,16 @@ from acoustics.propagate.arrivals import arrivals, clean_window_s
 from acoustics.propagate.render_bursts import SampleTimes, ping_pressure
 from acoustics.scenario import load_scene
 from acoustics.scene.pinger import Pinger
+from acoustics.study.statistics import rate_interval
 
 POOL = Path(__file__).parents[2] / "examples" / "mallard-basin.toml"
 SPEED, BEARING, DEPRESSION, SEED = 1480.0, 0.4, 0.3, 1
 SQUARE = np.array([[0.5, -0.5, 0.0], [0.5, 0.5, 0.0], [-0.5, 0.5, 0.0], [-0.5, -0.5, 0.0]])
 PINGER = Pinger(position_m=(0.0, 0.0, 0.0), frequency_hz=30e3, source_level_db=170.0, q=8.0, length_s=4e-3)
+PAIR = np.array([[0.0, -0.5, 0.0], [0.0, 0.5, 0.0]])
+TRIANGLE = np.array([[0.577, 0.0, 0.0], [-0.289, 0.5, 0.0], [-0.289, -0.5, 0.0]])
+TETRAHEDRON = np.array([[1.0, 1.0, 1.0], [1.0, -1.0, -1.0], [-1.0, 1.0, -1.0], [-1.0, -1.0, 1.0]]) / np.sqrt(8.0)
+RING = np.array([[np.cos(turn), np.sin(turn), 0.0] for turn in np.arange(6) * np.pi / 3.0])
 LEAD_S = 4e-4
 # Places and headings of the vehicle in the pool, from far to near [m, deg].
 POSES = (
@@ -130,17 +135,6 @@ def phase_row(spacing_m: float, sample_rate_hz: float, energy_ratio_db: float, w
     right = found.ok & ~wrong
     moments, ratio = PINGER.moments(window_s), 10 ** (energy_ratio_db / 10)
     fine = float(arrival_time_variance(ratio, moments.mean_square_angular_frequency))
-    coarse = float(arrival_time_variance(ratio, moments.mean_square_angular_bandwidth))
-    excess = float(onset_excess(np.sqrt(coarse), Burst(30e3, 4e-3, 8.0), window_s))
-    by_bound, by_onset = (
-        float(
-            cycle_ambiguity(
-                hydrophones, BEARING, DEPRESSION, SPEED, frequency_hz=PINGER.frequency_hz, carrier_variance_s2=fine,
-                envelope_variance_s2=variance,
-            ).wrong_probability
-        )
-        for variance in (coarse, coarse * excess)
-    )  # fmt: skip
     bound = bearing_bound(hydrophones, BEARING, DEPRESSION, SPEED, arrival_variance_s2=fine)
     turn, sd = bearing_errors(found, hydrophones, SPEED, BEARING)
     kept = right[found.ok] if len(turn) == found.ok.sum() else np.ones(len(turn), bool)
@@ -150,10 +144,86 @@ def phase_row(spacing_m: float, sample_rate_hz: float, energy_ratio_db: float, w
         "inside": inside_region(error[right], found.delays.covariance_s2[right]).mean(),
         "bearing_inside": np.mean(np.abs(turn[kept]) < 1.959964 * sd[kept]),
         "wrong": wrong[found.ok].mean(),
-        "predicted": by_onset,
-        "by_bound": by_bound,
-        "own": np.mean(1 - found.cycle_probability[found.ok]),
         "given": found.ok.mean(),
+    }
+
+
+@dataclass(frozen=True)
+class CycleCase:
+    """A setting in which cycles are mistaken: array of given shortest baseline, burst, window and 2 E / N0."""
+
+    name: str
+    energy_ratio_db: float
+    window_s: float = 5e-4
+    shape: np.ndarray = field(default_factory=lambda: SQUARE)
+    spacing_m: float = 0.120
+    pinger: Pinger = PINGER
+
+    @property
+    def hydrophones_m(self) -> np.ndarray:
+        return self.spacing_m * self.shape
+
+    def predicted(self, variance_s2: float) -> float:
+        """Probability of a wrong cycle if onsets of this variance decide."""
+        moments = self.pinger.moments(self.window_s)
+        fine = arrival_time_variance(10 ** (self.energy_ratio_db / 10), moments.mean_square_angular_frequency)
+        return float(
+            cycle_ambiguity(
+                self.hydrophones_m, BEARING, DEPRESSION, SPEED, frequency_hz=self.pinger.frequency_hz,
+                carrier_variance_s2=fine, envelope_variance_s2=variance_s2,
+            ).wrong_probability
+        )  # fmt: skip
+
+
+def _pinger(**changes: float) -> Pinger:
+    return PINGER.model_copy(update=changes)
+
+
+# The nine that the prediction was worked out on, then others.
+CYCLE_CASES = (
+    *(CycleCase(f"0.5 ms, {db:.0f} dB", db) for db in (20.0, 24.0, 28.0, 30.0, 32.0)),
+    *(CycleCase(f"85 us, {db:.0f} dB", db, 85e-6) for db in (14.0, 16.0, 18.0, 20.0)),
+)
+OTHER_CYCLE_CASES = (
+    CycleCase("Q 4, 0.3 ms, 22 dB", 22.0, 3e-4, pinger=_pinger(q=4.0)),
+    CycleCase("Q 15, 0.5 ms, 31 dB", 31.0, pinger=_pinger(q=15.0)),
+    CycleCase("Q 15, 1 ms, 34 dB", 34.0, 1e-3, pinger=_pinger(q=15.0)),
+    CycleCase("Q 4, 85 us, 14 dB", 14.0, 85e-6, pinger=_pinger(q=4.0)),
+    CycleCase("40 kHz, 90 mm, 0.2 ms, 24 dB", 24.0, 2e-4, spacing_m=0.090, pinger=_pinger(frequency_hz=40e3)),
+    CycleCase("25 kHz, 200 mm, 0.15 ms, 20 dB", 20.0, 1.5e-4, spacing_m=0.200, pinger=_pinger(frequency_hz=25e3)),
+    CycleCase("sweep of 4 kHz in 1 ms, 25 dB", 25.0, 1e-3, pinger=_pinger(sweep_hz=4e3, length_s=1e-3)),
+    CycleCase("60 mm, 28 dB", 28.0, spacing_m=0.060),
+    CycleCase("250 mm, 28 dB", 28.0, spacing_m=0.250),
+    CycleCase("250 mm, 85 us, 17 dB", 17.0, 85e-6, spacing_m=0.250),
+    CycleCase("2 hydrophones, 28 dB", 28.0, shape=PAIR),
+    CycleCase("2 hydrophones, 85 us, 17 dB", 17.0, 85e-6, shape=PAIR),
+    CycleCase("3 hydrophones, 28 dB", 28.0, shape=TRIANGLE),
+    CycleCase("3 hydrophones, 85 us, 17 dB", 17.0, 85e-6, shape=TRIANGLE),
+    CycleCase("4 in a volume, 26 dB", 26.0, shape=TETRAHEDRON),
+    CycleCase("6 in a ring, 23 dB", 23.0, shape=RING),
+)
+
+
+def cycle_row(case: CycleCase, trials: int, *, sample_rate_hz: float = 192e3, seed: int = SEED) -> dict:
+    """Share of wrong cycles with its 95 % interval, beside what is predicted, the bound's, and the estimator's own."""
+    hydrophones, pinger = case.hydrophones_m, case.pinger
+    pings = free_field(
+        hydrophones, sample_rate_hz, case.energy_ratio_db, case.window_s, trials=trials, seed=seed, pinger=pinger
+    )
+    found = measured(pings, hydrophones, SPEED, pinger, window_s=case.window_s, gain_sd=0.0)
+    error = found.delays.delay_s - pings.arrival_s @ difference_matrix(len(hydrophones)).T
+    wrong = (np.abs(error) > 0.5 / pinger.frequency_hz).any(axis=-1)[found.ok]
+    ratio = 10 ** (case.energy_ratio_db / 10)
+    bandwidth = pinger.moments(case.window_s).mean_square_angular_bandwidth
+    choice = cycle_choice_variance(
+        ratio, case.window_s, frequency_hz=pinger.frequency_hz, length_s=pinger.length_s, q=pinger.q,
+        sweep_hz=pinger.sweep_hz, n_channels=len(hydrophones),
+    )  # fmt: skip
+    return {
+        "simulated": rate_interval(int(wrong.sum()), len(wrong)),
+        "predicted": case.predicted(float(choice)),
+        "by_bound": case.predicted(float(arrival_time_variance(ratio, bandwidth))),
+        "own": np.mean(1 - found.cycle_probability[found.ok]),
     }
 
 
@@ -209,15 +279,21 @@ def free_field_tables(trials: int) -> None:
                 f"{1e3 * spacing:10.0f} {rate / 1e3:9.0f} {db:9.0f} {r['delay']:7.3f} {r['bearing']:8.3f}"
                 f" {100 * r['inside']:9.2f} {100 * r['bearing_inside']:17.2f}"
             )
-    print("\nWrong cycles, 120 mm, 192 kHz, %: simulated with 95 % interval; predicted from the onset's variance and")
-    print("from its bound alone; by the estimator's own account")
-    cases = [(db, 5e-4) for db in (20.0, 24.0, 28.0, 30.0, 32.0)] + [(db, 85e-6) for db in (14.0, 16.0, 18.0, 20.0)]
-    for db, window in cases:
-        r = phase_row(0.120, 192e3, db, window, trials)
-        half = 1.96 * np.sqrt(max(r["wrong"], 1 / trials) * (1 - r["wrong"]) / trials)
+
+
+def cycle_tables(trials: int) -> None:
+    print(
+        f"\nWrong cycles, {trials} pings a row, %; a square of 120 mm, 30 kHz, Q 8 and 0.5 ms but where said otherwise"
+    )
+    print(f"{'':32} {'simulated (95 %)':>22} {'predicted':>9} {'inside':>6} {'by bound':>8} {'own':>6}")
+    for case in (*CYCLE_CASES, *OTHER_CYCLE_CASES):
+        r = cycle_row(case, trials)
+        value, low, high = (100 * x for x in (r["simulated"].value, r["simulated"].low, r["simulated"].high))
+        inside = "yes" if low <= 100 * r["predicted"] <= high else "no"
         print(
-            f"  {1e3 * window:5.3f} ms, 2E/N0 {db:3.0f} dB: {100 * r['wrong']:6.2f} +- {100 * half:4.2f}"
-            f" {100 * r['predicted']:6.2f} {100 * r['by_bound']:6.2f} {100 * r['own']:6.2f}"
+            f"{case.name:32} {value:6.2f} ({low:5.2f} to {high:5.2f}) {100 * r['predicted']:9.2f} {inside:>6}"
+            f" {100 * r['by_bound']:8.2f} {100 * r['own']:6.2f}",
+            flush=True,
         )
 
 
@@ -245,6 +321,7 @@ def main() -> None:
     parser.add_argument("--trials", type=int, default=5000)
     trials = parser.parse_args().trials
     free_field_tables(trials)
+    cycle_tables(trials)
     pool_tables(max(trials // 10, 50))
 
 

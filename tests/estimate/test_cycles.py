@@ -11,6 +11,7 @@ from scipy.optimize import least_squares
 from acoustics.errors import ParameterError
 from acoustics.estimate.cycles import resolve_cycles
 from acoustics.estimate.delays import Delays, delays_from_arrival_times
+from acoustics.estimate.onset_misfit import OnsetMisfit
 
 C, F = 1480.0, 30e3
 VOLUME = 0.1 * np.array([[1.0, 1, 1], [1, -1, -1], [-1, -1, 1], [-1, 1, -1]])
@@ -145,3 +146,19 @@ def test_wrong_arguments():
     nine = Delays(np.zeros(8), np.eye(8))
     with pytest.raises(ParameterError, match="9 hydrophones, expected 2 to 8"):
         resolve_cycles(nine, nine, np.random.default_rng(0).standard_normal((9, 3)), C, F)
+
+
+def test_misfit_of_the_samples_takes_the_place_of_the_coarse_delays():
+    phase = Delays(np.zeros((2, 3)), 1e-16 * (np.eye(3) + 1.0))
+    coarse = Delays(np.zeros((2, 3)), (0.3 / F) ** 2 * (np.eye(3) + 1.0))
+    square = np.array([[0.1, 0.1, 0.0], [0.1, -0.1, 0.0], [-0.1, -0.1, 0.0], [-0.1, 0.1, 0.0]])
+    # Samples that speak for the last two channels half a cycle late and the first two half a cycle early.
+    steps = np.full((2, 4, 9), 30.0)
+    steps[0, :, 4] = 0.0
+    steps[1, [0, 1], 2] = steps[1, [2, 3], 6] = 0.0
+    misfit = OnsetMisfit(np.zeros((2, 3), dtype=int), steps)
+    found = resolve_cycles(phase, coarse, square, C, F, envelope_misfit=misfit)
+    assert found.cycles.tolist() == [[0, 0, 0], [0, 1, 1]]
+    assert (found.probability > 0.99).all()
+    with pytest.raises(ParameterError, match=r"envelope_misfit is of \(1, 4\) trials and channels: expected \(2, 4\)"):
+        resolve_cycles(phase, coarse, square, C, F, envelope_misfit=misfit.of(slice(1)))

@@ -5,9 +5,8 @@ import pytest
 from scipy.optimize import least_squares
 
 from acoustics.estimate.clean_part import clean_part
-from acoustics.estimate.onset import first_onsets, fit_build_up, onset_excess
+from acoustics.estimate.onset import first_onsets, fit_build_up
 from acoustics.estimate.snippet import Burst, cut_out
-from acoustics.physics.delay_bound import arrival_time_variance
 
 BURST = Burst(30e3, 4e-3, 8.0)
 RATE, SD = 250e3, 0.05
@@ -84,14 +83,6 @@ def test_onset_scatter_is_the_stated_one():
     stated = np.sqrt(np.mean(c[:, 0, 0] + c[:, 1, 1] - 2 * c[:, 0, 1]))
     # An RMS of 2,000 is known to 1.6 %; the coefficient of `onset_excess` is good to a few per cent.
     assert np.sqrt(np.mean(difference**2)) == pytest.approx(stated, rel=0.06)
-
-
-def test_excess_fades_with_the_noise():
-    ratio = 10 ** (np.array([20.0, 40.0, 80.0]) / 10)
-    moments = BURST.moments(2e-4)
-    sd = np.sqrt(arrival_time_variance(ratio, moments.mean_square_angular_bandwidth))
-    excess = onset_excess(sd, BURST, 2e-4)
-    assert np.all(np.diff(excess) < 0) and excess[-1] == pytest.approx(1.0, abs=1e-3)
 
 
 def test_clean_part_is_cut_short_as_seldom_as_stated_without_echoes():

@@ -97,7 +97,8 @@
     const squares = model.bearing.map((b) =>
       bearingSd(spacing, speed, b, model.depression[rangeIndex], variance) ** 2);
     const half = speed / model.frequency_hz / 2;
-    const coarse = Math.sqrt(2 * (heard.envelope + model.skew_sd_s ** 2));
+    const coarse = Math.sqrt(
+      2 * (heard.envelope * orInfinite(model.cycle_variance_ratio[rangeIndex]) + model.skew_sd_s ** 2));
     return {
       clean_window_s: window,
       energy_ratio_db: decibels(heard.ratio),
