@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from acoustics.estimate.clean_part import LEAST_CYCLES, clean_part
-from acoustics.estimate.onset import SEARCH_CYCLES, BuildUp, first_onsets, fit_build_up
+from acoustics.estimate.onset import SEARCH_CYCLES, BuildUp, first_onsets, fit_build_up, quadratures
 from acoustics.estimate.snippet import Burst, Cut, cut_out
 from acoustics.geometry import Floats
 
 # Parts of the burst in which it is looked for, the shortest first: echoes spoil the long ones.
 _LOOK_CYCLES = (3.0, 10.0, 30.0, 100.0)
-_CLEARLY_THERE = 20.0  # mean drop of chi-square a channel with which a look is content
+_CLEARLY_THERE = 12.0  # mean drop of chi-square a channel with which a look is content
 _LEAD_CYCLES = 4.0
 
 
@@ -69,7 +69,7 @@ class DirectSound:
     fit : BuildUp
         Amplitude, phase and onset in the window.
     heard : ndarray, shape (m, n_channels)
-        Drop of chi-square by the burst at each channel alone.
+        Drop of chi-square by the burst at each channel alone, in the window.
     window_s : ndarray, shape (m,)
         Part of the burst that was used [s].
     """
@@ -88,7 +88,7 @@ def fit_direct_sound(pings: Pings, burst: Burst, window_s: float | None) -> Dire
     longest = max(min(burst.length_s, held), LEAST_CYCLES * period)
     looks = [window_s] if window_s is not None else [n * period for n in _LOOK_CYCLES if n * period < longest]
     looks = looks or [longest]
-    rough, heard, looked = _find(pings, burst, looks)
+    rough, looked = _find(pings, burst, looks)
     cut = cut_out(
         pings.pressure,
         pings.sample_rate_hz,
@@ -111,18 +111,26 @@ def fit_direct_sound(pings: Pings, burst: Burst, window_s: float | None) -> Dire
                 shortest_s=LEAST_CYCLES * period if look == looks[0] else look,
                 noise_sd=pings.noise_sd[rows],
                 gain_sd=pings.gain_sd,
+                apart_s=float(pings.travel_s.max()) + _LEAD_CYCLES * period,
             )
     fit = fit_build_up(cut, burst, rough, window_s=window, noise_sd=pings.noise_sd, gain_sd=pings.gain_sd)
-    return DirectSound(cut, fit, heard, window)
+    return DirectSound(cut, fit, _heard_alone(cut, burst, fit.onset_s, window), window)
 
 
-def _find(pings: Pings, burst: Burst, looks: list[float]) -> tuple[Floats, Floats, Floats]:
-    """Rough onsets (m, n), drop of chi-square (m, n), and in how much of the burst each was found (m,) [s]."""
-    rough, heard = np.empty(pings.noise_density.shape), np.empty(pings.noise_density.shape)
-    looked = np.empty(len(rough))
+def _heard_alone(cut: Cut, burst: Burst, onset: Floats, window_s: Floats) -> Floats:
+    """Drop of chi-square (m, n) by the burst in the window, its onset given, of any amplitude and phase."""
+    since = cut.time_s - onset[..., None]
+    wave = burst.complex_envelope(since)[0] * np.exp(1j * burst.carrier * since)
+    uu, uv, vv, ux, vx = quadratures(wave * cut.before(onset + window_s[:, None]), cut.samples)
+    return np.asarray((vv * ux**2 - 2.0 * uv * ux * vx + uu * vx**2) / np.maximum(uu * vv - uv**2, 1e-9))
+
+
+def _find(pings: Pings, burst: Burst, looks: list[float]) -> tuple[Floats, Floats]:
+    """Rough onsets (m, n), and in how much of the burst each was found (m,) [s]."""
+    rough, looked = np.empty(pings.noise_density.shape), np.empty(len(pings.noise_density))
     left = np.arange(len(rough))
     for look in looks:
-        rough[left], heard[left] = first_onsets(
+        rough[left], heard = first_onsets(
             pings.pressure[left],
             pings.sample_rate_hz,
             pings.offset_s,
@@ -133,7 +141,7 @@ def _find(pings: Pings, burst: Burst, looks: list[float]) -> tuple[Floats, Float
             window_s=look,
         )
         looked[left] = look
-        left = left[heard[left].mean(axis=-1) < _CLEARLY_THERE]
+        left = left[heard.mean(axis=-1) < _CLEARLY_THERE]
         if not len(left):
             break
-    return rough, heard, looked
+    return rough, looked

@@ -22,8 +22,9 @@ from acoustics.estimate.snippet import Burst, Snippet
 from acoustics.geometry import Floats
 from acoustics.sidecar import KnownPinger, Sidecar
 
-# Kept for the delays: the anti-alias filter's edge then lies at four times the carrier, far above the build-up.
+# Kept for the delays: all up to twice the carrier and more, far above what the build-up holds.
 _SAMPLES_IN_A_CYCLE = 6.0
+_NOISE_BAND = 0.5  # of the carrier's frequency: what the shortest windows hear, those of two cycles
 NO_CHANNELS = "fewer than two channels are alive"
 
 
@@ -148,20 +149,23 @@ def locate_ping(
 
 def _thinned(pressure: Floats, rate: float, burst: Burst) -> tuple[Floats, float]:
     """The samples at a rate no higher than a short burst needs, and that rate; the first sample stays the first."""
-    from scipy.signal import decimate
-
     factor = int(rate / (_SAMPLES_IN_A_CYCLE * (burst.frequency_hz + abs(burst.sweep_hz) / 2.0)))
     if factor < 2:
         return pressure, rate
-    return np.asarray(decimate(pressure, factor, ftype="fir", axis=-1, zero_phase=True)), rate / factor
+    n = pressure.shape[-1] // factor
+    spectrum = np.fft.rfft(pressure[:, : n * factor], axis=-1)[:, : n // 2 + 1]
+    # Flat to three quarters of the new band, then falling to nothing.
+    gain = np.cos(np.pi / 2 * np.clip(np.linspace(-3.0, 1.0, n // 2 + 1), 0.0, 1.0)) ** 2
+    return np.fft.irfft(spectrum * gain, n, axis=-1) / factor, rate / factor
 
 
 def _noise_density(excerpt: Excerpt, burst: Burst) -> Floats:
     """One-sided, of each channel [V^2/Hz]: from just before the ping, or else from what was heard of late."""
     rate = excerpt.sample_rate_hz
-    width = max(burst.frequency_hz / burst.q, abs(burst.sweep_hz))
+    width = max(_NOISE_BAND * burst.frequency_hz, abs(burst.sweep_hz))
     local = band_noise_density(excerpt.before, rate, burst.frequency_hz, width)
-    return 2.0 * excerpt.noise_power / rate if local is None else local
+    of_late = 2.0 * excerpt.noise_power / rate
+    return of_late if local is None else np.where(local > 0, local, of_late)  # all zeros: silent but for its bursts
 
 
 def _usable(excerpt: Excerpt, density: Floats, context: PingContext) -> tuple[NDArray[np.bool_], tuple[str, ...]]:

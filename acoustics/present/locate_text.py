@@ -14,8 +14,8 @@ from acoustics.present.tables import number, percent, table
 _LEGEND = (
     "Bearing is clockwise from the bow, depression positive downwards, position forward, starboard and down of the "
     "vehicle's origin. Each +- is the standard deviation that the estimator states for itself: noise, sound speed and "
-    "mounting; not an echo inside the window. Two directions on one line both fit: equally well, or by the shares behind them. The window is the part of "
-    "the burst before the samples show an echo."
+    "mounting; not an echo inside the window. Two directions on one line both fit: equally well, or by the shares "
+    "behind them. The window is the part of the burst before the samples show an echo."
 )
 
 
