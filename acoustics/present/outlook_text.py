@@ -6,12 +6,13 @@ import textwrap
 
 import numpy as np
 
-from acoustics.present.tables import Rows, number, table
+from acoustics.present.tables import Rows, number, percent, table
 from acoustics.study.outlook import Outlook
 
 LINK_NOTE = (
-    "Timing: the least standard deviation of one arrival that noise allows (Cramer-Rao bound), from the part of the "
-    "burst inside the clean window."
+    "Heard: the share of pings over the threshold of the detector that locate uses, at one false alarm an hour "
+    "(prediction, whole burst, no echoes). Timing: the least standard deviation of one arrival that noise allows "
+    "(Cramer-Rao bound), from the part of the burst inside the clean window."
 )
 
 
@@ -51,6 +52,7 @@ def link_rows(result: Outlook) -> Rows:
     header = (
         "range m",
         "level dB re 1 uPa",
+        "heard",
         "clean window ms",
         "2E/N0 dB",
         "timing by phase us",
@@ -60,14 +62,16 @@ def link_rows(result: Outlook) -> Rows:
         (
             f"{r:.4g}",
             f"{level:.1f}",
+            percent(heard),
             number(1e3 * window),
             f"{ratio:.1f}" if np.isfinite(ratio) else "none",
             number(1e6 * phase),
             number(1e6 * envelope),
         )
-        for r, level, window, ratio, phase, envelope in zip(
+        for r, level, heard, window, ratio, phase, envelope in zip(
             result.range_m,
             result.received_level_db,
+            result.heard,
             result.clean_window_s,
             result.energy_ratio_db,
             result.arrival_sd_phase_s,

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,7 +19,8 @@ from acoustics.propagate.echoes import (
     follow_paths,
     room_of_scene,
 )
-from acoustics.propagate.room import Bools, Complexes, Ints, Room
+from acoustics.propagate.hull import Hull
+from acoustics.propagate.room import Bools, Complexes, Ints, Pairs, Room
 from acoustics.scene.scene import Scene
 
 DEFAULT_HORIZON_S = 4e-3
@@ -37,32 +39,40 @@ class Arrivals:
     ----------
     delay_s : ndarray, shape (..., n_hydrophones, n_paths)
         Travel time [s]. The direct path is the first, the others follow by the mean of their delays over the
-        hydrophones. Where `valid` is false: the end of the horizon.
+        hydrophones. Where `valid` is false: the end of the horizon; of a direct path what it would take.
     amplitude : ndarray of complex, shape (..., n_hydrophones, n_paths)
         Pressure over that at 1 m [1]: coefficients of the faces, spreading, absorption. 0 where not `valid`.
     order : ndarray of int, shape (..., n_paths)
         Number of reflections; -1 where this batch element has no such path.
-    faces : ndarray of int8, shape (..., n_paths, largest order)
-        Faces met, as indices into `face_names`, in order from the source to the first hydrophone that hears
-        the path; -1 after the last.
     valid : ndarray of bool, shape (..., n_hydrophones, n_paths)
-        Whether the path reaches the hydrophone.
+        Whether the path reaches the hydrophone: the vehicle's own bodies may block it, even the direct one.
     face_names : tuple of str
         Names of the faces of the pool.
     horizon_s : float
         Echoes later than this after the direct arrival at every hydrophone are left out [s].
     floor_db : float
         Echoes weaker than this at every hydrophone are left out [dB re the direct arrival].
+    find_faces : callable
+        Gives `faces`.
     """
 
     delay_s: Floats
     amplitude: Complexes
     order: Ints
-    faces: NDArray[np.int8]
     valid: Bools
     face_names: tuple[str, ...]
     horizon_s: float
     floor_db: float
+    find_faces: Callable[[], NDArray[np.int8]] = field(repr=False)
+
+    @cached_property
+    def faces(self) -> NDArray[np.int8]:
+        """Faces that each path meets, shape (..., n_paths, largest order), found when first asked for.
+
+        They are indices into `face_names`, in order from the source to the first hydrophone that hears the path; -1
+        after the last.
+        """
+        return self.find_faces()
 
 
 def arrivals(
@@ -73,6 +83,7 @@ def arrivals(
     frequency_hz: float,
     horizon_s: float = DEFAULT_HORIZON_S,
     floor_db: float = -40.0,
+    hull: Hull | None = None,
 ) -> Arrivals:
     """Direct arrival and every echo that is early and strong enough, whatever its order.
 
@@ -89,7 +100,10 @@ def arrivals(
     horizon_s : float
         Latest echo, after the direct arrival [s]. The order of reflection needed for it is found.
     floor_db : float
-        Weakest echo [dB re the direct arrival].
+        Weakest echo [dB re the direct arrival, of which no body counts].
+    hull : Hull, optional
+        The vehicle that carries the hydrophones, its poses broadcasting to (...): its bodies block the paths whose last
+        leg meets them.
 
     Returns
     -------
@@ -115,13 +129,13 @@ def arrivals(
     room = room_of_scene(scene, source, flat.reshape(-1, 3), frequency_hz=frequency_hz)
     loss_db_per_m = float(scene.water.absorption_db_per_km(frequency_hz)) / 1000
     step = max(1, _RECEIVERS_AT_ONCE // n_hydrophones)
-    limits = _Limits(horizon_s, 10 ** (floor_db / 20), loss_db_per_m)
+    limits = _Limits(horizon_s, 10 ** (floor_db / 20), loss_db_per_m, None if hull is None else hull.spread(batch))
     parts = [range(start, min(start + step, len(flat))) for start in range(0, len(flat), step)]
     kept = _join([_kept_paths(room, source, flat, part, limits) for part in parts])
     # Rank of each path within its batch element: the pairs come sorted by element.
     first_of = np.searchsorted(kept.element, np.arange(len(flat)))
     path = np.arange(len(kept.element)) - first_of[kept.element]
-    n_paths, largest = int(path.max()) + 1, kept.faces.shape[1]
+    n_paths = int(path.max()) + 1
 
     def laid_out(values: NDArray, fill: ArrayLike) -> NDArray:
         out = np.empty((len(flat), n_paths, *values.shape[1:]), dtype=values.dtype)
@@ -129,17 +143,20 @@ def arrivals(
         out[kept.element, path] = values
         return out.reshape(*batch, *out.shape[1:])
 
+    def faces() -> NDArray[np.int8]:
+        return laid_out(kept.find_faces(), -1)
+
     end = kept.delay_s[first_of, None] + horizon_s
-    delay = np.where(kept.exists, kept.delay_s, end[kept.element, 0])
+    delay = np.where(kept.exists | (kept.order == 0)[:, None], kept.delay_s, end[kept.element, 0])
     return Arrivals(
         delay_s=np.swapaxes(laid_out(delay, end), -1, -2),
         amplitude=np.swapaxes(laid_out(np.where(kept.exists, kept.amplitude, 0), 0), -1, -2),
         order=laid_out(kept.order, -1),
-        faces=laid_out(kept.faces, -1).reshape(*batch, n_paths, largest),
         valid=np.swapaxes(laid_out(kept.exists, False), -1, -2),
         face_names=tuple(face.name for face in scene.pool.faces),
         horizon_s=horizon_s,
         floor_db=floor_db,
+        find_faces=faces,
     )
 
 
@@ -157,7 +174,8 @@ def clean_window_s(paths: Arrivals, *, threshold_db: float = -20.0) -> Floats:
     Returns
     -------
     ndarray, shape (...)
-        The shortest over the hydrophones [s]; `Arrivals.horizon_s` where no echo comes before it.
+        The shortest over the hydrophones that the direct arrival reaches [s], 0 if it reaches none;
+        `Arrivals.horizon_s` where no echo comes before it.
 
     Raises
     ------
@@ -169,10 +187,12 @@ def clean_window_s(paths: Arrivals, *, threshold_db: float = -20.0) -> Floats:
             f"threshold_db={threshold_db} must be from the arrivals' floor of {paths.floor_db} dB to 0 dB"
         )
     least = 10 ** (threshold_db / 20) * np.abs(paths.amplitude[..., :1])
-    strong = np.abs(paths.amplitude[..., 1:]) > least
+    reached = paths.valid[..., :1]
+    strong = reached & (np.abs(paths.amplitude[..., 1:]) > least)
     after = np.where(strong, paths.delay_s[..., 1:] - paths.delay_s[..., :1], np.inf)
     # Along straight rays an echo through faster water can come first: then nothing of the burst is clean.
-    return np.clip(after.min(axis=(-1, -2), initial=np.inf), 0.0, paths.horizon_s)
+    window = np.clip(after.min(axis=(-1, -2), initial=np.inf), 0.0, paths.horizon_s)
+    return np.where(reached.any(axis=(-1, -2)), window, 0.0)
 
 
 def path_label(faces: Sequence[int], face_names: Sequence[str]) -> str:
@@ -182,11 +202,12 @@ def path_label(faces: Sequence[int], face_names: Sequence[str]) -> str:
 
 @dataclass(frozen=True)
 class _Limits:
-    """Latest and weakest echo to keep, and the absorption on its way."""
+    """Latest and weakest echo to keep, the absorption on its way, and what may block it."""
 
     horizon_s: float
     least: float  # amplitude over that of the direct arrival
     loss_db_per_m: float
+    hull: Hull | None
 
 
 @dataclass(frozen=True)
@@ -198,7 +219,7 @@ class _KeptPaths:
     delay_s: Floats  # (n, n_hydrophones)
     amplitude: Complexes  # (n, n_hydrophones)
     exists: Bools  # (n, n_hydrophones)
-    faces: NDArray[np.int8]  # (n, largest order)
+    find_faces: Callable[[], NDArray[np.int8]]  # (n, largest order)
 
 
 def _kept_paths(room: Room, source: Floats, elements: Floats, part: range, limits: _Limits) -> _KeptPaths:
@@ -215,16 +236,20 @@ def _kept_paths(room: Room, source: Floats, elements: Floats, part: range, limit
         halves = (range(part.start, middle), range(middle, part.stop))
         return _join([_kept_paths(room, source, elements, half, limits) for half in halves])
 
-    # One pair is an image and a batch element that has at least one hydrophone within its reach.
+    # One row is an image and a batch element that has at least one hydrophone within its reach.
     distance = np.linalg.norm(receivers[:, None] - images.position_m[:, None], axis=-1)
     near = np.any(distance <= reach[:, None], axis=-1)
     near[:, 0] = True
     element, image = np.nonzero(near)
     distance = distance[element, image]
-    paths = follow_paths(room, source, images.take(np.repeat(image, n_hydrophones)), receivers[element].reshape(-1, 3))
+    receiver = element[:, None] * n_hydrophones + np.arange(n_hydrophones)
+    pairs = Pairs(np.repeat(image, n_hydrophones), receiver.ravel())
+    paths = follow_paths(room, source, images, receivers.reshape(-1, 3), pairs)
     exists, gain = paths.exists.reshape(distance.shape), paths.gain.reshape(distance.shape)
+    if limits.hull is not None:
+        exists &= limits.hull.clear(element + part.start, images.position_m[image])
     delay = distance * paths.slowness_s_m.reshape(distance.shape)
-    amplitude = gain / distance * 10 ** (-limits.loss_db_per_m * distance / 20)
+    amplitude = gain * (np.exp(-np.log(10) / 20 * limits.loss_db_per_m * distance) / distance)
 
     order = images.order[image]
     strongest = np.abs(amplitude[order == 0])
@@ -236,22 +261,30 @@ def _kept_paths(room: Room, source: Floats, elements: Floats, part: range, limit
     keep = (order == 0) | np.any(heard, axis=-1)
     element, image, order = element[keep], image[keep], order[keep]
     exists, delay, amplitude = exists[keep], delay[keep], amplitude[keep]
-    mean_delay = np.sum(delay * exists, axis=-1) / np.sum(exists, axis=-1)
+    mean_delay = np.sum(delay * exists, axis=-1) / np.maximum(np.sum(exists, axis=-1), 1)
     sort = np.lexsort((mean_delay, order > 0, element))
     element, image, exists = element[sort], image[sort], exists[sort]
     hears = receivers[element, np.argmax(exists, axis=-1)]
-    faces = face_sequences(room, source, images.take(image), hears)
-    return _KeptPaths(element + part.start, order[sort], delay[sort], amplitude[sort], exists, faces)
+    find_faces = partial(face_sequences, room, source, images.take(image), hears)
+    return _KeptPaths(element + part.start, order[sort], delay[sort], amplitude[sort], exists, find_faces)
 
 
 def _join(parts: Sequence[_KeptPaths]) -> _KeptPaths:
-    largest = max(part.faces.shape[1] for part in parts)
-    faces = [np.pad(p.faces, ((0, 0), (0, largest - p.faces.shape[1])), constant_values=-1) for p in parts]
+    if len(parts) == 1:
+        return parts[0]
+
+    def faces() -> NDArray[np.int8]:
+        found = [part.find_faces() for part in parts]
+        largest = max(part.shape[1] for part in found)
+        return np.concatenate(
+            [np.pad(part, ((0, 0), (0, largest - part.shape[1])), constant_values=-1) for part in found]
+        )
+
     return _KeptPaths(
         element=np.concatenate([part.element for part in parts]),
         order=np.concatenate([part.order for part in parts]),
         delay_s=np.concatenate([part.delay_s for part in parts]),
         amplitude=np.concatenate([part.amplitude for part in parts]),
         exists=np.concatenate([part.exists for part in parts]),
-        faces=np.concatenate(faces),
+        find_faces=faces,
     )

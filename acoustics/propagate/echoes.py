@@ -12,7 +12,7 @@ from acoustics.geometry import Floats
 from acoustics.physics.reflection import roughness_loss
 from acoustics.propagate.lattice import lattice_faces, lattice_images, lattice_paths
 from acoustics.propagate.polyhedron import polyhedron_images, polyhedron_paths, polyhedron_trace
-from acoustics.propagate.room import Complexes, Images, Paths, Reflection, Room
+from acoustics.propagate.room import Complexes, Images, Pairs, Paths, Reflection, Room
 from acoustics.scene.model import DEEPEST_M
 from acoustics.scene.pool import Face
 from acoustics.scene.scene import Scene
@@ -42,27 +42,27 @@ def room_of_scene(scene: Scene, source_m: Floats, receivers_m: Floats, *, freque
         Its coefficients suit signals written as the real part of ``A exp(+i w t)``. A surface that does not
         reflect still ends the water.
     """
-    water_speed = float(scene.water.sound_speed_m_s(source_m[2]))
+    water_speed, fastest = _speeds_m_s(scene, source_m, receivers_m)
     density = scene.water.density_kg_m3
     wavenumber = 2 * np.pi * frequency_hz / water_speed
     normals = [face.normal for face in scene.pool.faces]
     offsets = [float(face.normal @ face.point) for face in scene.pool.faces]
     reflections: list[Reflection | None] = [
-        partial(_face_reflection, face, density=density, speed=water_speed, wavenumber=wavenumber)
-        for face in scene.pool.faces
+        _reflection(face, density=density, speed=water_speed, wavenumber=wavenumber) for face in scene.pool.faces
     ]
     if not scene.pool.surface_reflects:
         normals.append(np.array([0.0, 0.0, 1.0]))
         offsets.append(0.0)
         reflections.append(None)
+    box_m = _box_m(scene)
     return Room(
         normals=np.array(normals),
         offsets_m=np.array(offsets),
         reflections=tuple(reflections),
         mean_speed_m_s=scene.water.mean_sound_speed_m_s,
-        fastest_m_s=_fastest_m_s(scene, source_m, receivers_m),
-        outlines_m=_outlines_m(scene),
-        box_m=_box_m(scene),
+        fastest_m_s=fastest,
+        outlines_m=_outlines_m(scene) if box_m is None else None,
+        box_m=box_m,
     )
 
 
@@ -72,17 +72,20 @@ def find_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m: Floa
     return find(room, source_m, receivers_m, reach_m)
 
 
-def follow_paths(room: Room, source_m: Floats, images: Images, receivers_m: Floats) -> Paths:
-    """Paths of pairs, by the closed form where it holds; arguments as in `polyhedron_trace`."""
+def follow_paths(room: Room, source_m: Floats, images: Images, receivers_m: Floats, pairs: Pairs) -> Paths:
+    """Paths of pairs, by the closed form where it holds; arguments as in `lattice_paths`."""
     follow = polyhedron_paths if room.box_m is None else lattice_paths
-    return follow(room, source_m, images, receivers_m)
+    return follow(room, source_m, images, receivers_m, pairs)
 
 
 def face_sequences(room: Room, source_m: Floats, images: Images, receivers_m: Floats) -> NDArray[np.int8]:
     """Faces met in order from the source, shape (n_pairs, largest order), padded with -1."""
     if room.box_m is not None:
         return lattice_faces(room, images, receivers_m)
-    return polyhedron_trace(room, source_m, images, receivers_m).faces
+    trace = polyhedron_trace(room, source_m, images, receivers_m)
+    faces = np.full((len(trace.exists), trace.faces.shape[1]), -1, dtype=np.int8)
+    faces[trace.exists] = trace.faces
+    return faces
 
 
 def check_limits(frequency_hz: float, horizon_s: float) -> None:
@@ -117,6 +120,13 @@ def checked_geometry(scene: Scene, hydrophones_site_m: ArrayLike, source_m: Arra
     return hydrophones, source
 
 
+def _reflection(face: Face, *, density: float, speed: float, wavenumber: float) -> Reflection:
+    """One coefficient where the face has the same at every angle, or else a function of the angle."""
+    if face.material.reflection_coefficient is not None and face.roughness_m == 0:
+        return complex(face.material.reflection_coefficient)
+    return partial(_face_reflection, face, density=density, speed=speed, wavenumber=wavenumber)
+
+
 def _face_reflection(face: Face, grazing: Floats, *, density: float, speed: float, wavenumber: float) -> Complexes:
     coefficient = face.material.reflection(grazing, water_density_kg_m3=density, water_speed_m_s=speed)
     if face.roughness_m > 0:
@@ -124,14 +134,16 @@ def _face_reflection(face: Face, grazing: Floats, *, density: float, speed: floa
     return np.conj(coefficient)  # formulas of reflection are for exp(-i w t)
 
 
-def _fastest_m_s(scene: Scene, source_m: Floats, receivers_m: Floats) -> float:
+def _speeds_m_s(scene: Scene, source_m: Floats, receivers_m: Floats) -> tuple[float, float]:
+    """Sound speed at the source, and one that none in the room exceeds."""
     places = np.concatenate([source_m[None], receivers_m])
-    depths = [0.0, float(np.max(places[:, 2])), *(row.depth_m for row in scene.water.profile)]
+    depths = [float(source_m[2]), 0.0, float(np.max(places[:, 2])), *(row.depth_m for row in scene.water.profile)]
     if scene.pool.has_floor:
         depths.append(float(np.max(scene.pool.floor_depth_m(places))))
     if scene.pool.outline_m is not None:
         depths.append(float(np.max(scene.pool.floor_depth_m(np.array(scene.pool.outline_m)))))
-    return _SPEED_MARGIN * float(np.max(scene.water.sound_speed_m_s(np.minimum(depths, DEEPEST_M))))
+    speeds = scene.water.sound_speed_m_s(np.minimum(depths, DEEPEST_M))
+    return float(speeds[0]), _SPEED_MARGIN * float(speeds.max())
 
 
 def _outlines_m(scene: Scene) -> Floats | None:

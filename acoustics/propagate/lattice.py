@@ -13,7 +13,18 @@ from numpy.typing import NDArray
 
 from acoustics.errors import ParameterError
 from acoustics.geometry import Floats
-from acoustics.propagate.room import MAX_IMAGES, Images, Ints, Paths, Room, too_many_images, within_reach
+from acoustics.propagate.room import (
+    MAX_IMAGES,
+    Complexes,
+    Images,
+    Ints,
+    Pairs,
+    Paths,
+    Room,
+    reflected,
+    too_many_images,
+    within_reach,
+)
 
 
 def lattice_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m: Floats) -> Images:
@@ -52,21 +63,21 @@ def lattice_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m: F
         inside = gap <= farthest
         axes.append(k[inside])
         gaps.append(gap[inside] ** 2)
-    gap_squared = gaps[0][:, None, None] + gaps[1][:, None] + gaps[2]
+    gap_squared = gaps[2][:, None, None] + gaps[1][:, None] + gaps[0]
     if np.sum(gap_squared <= farthest**2) > MAX_IMAGES:
         raise too_many_images(reach_m)
     picked = np.nonzero(gap_squared <= farthest**2)
-    cell = np.stack([axes[axis][picked[axis]] for axis in range(3)], axis=-1)
-    bounces = _bounces(cell)
+    cell = np.stack([axes[axis][picked[2 - axis]] for axis in range(3)], axis=-1)
     silent = [[room.reflections[face] is None for face in pair] for pair in _face_of_side(room)]
-    cell = cell[~np.any(np.asarray(silent) & (bounces > 0), axis=(1, 2))]
+    if np.any(silent):
+        cell = cell[~np.any(np.asarray(silent) & (_bounces(cell) > 0), axis=(1, 2))]
     position = _image_coordinate(cell, source_m - lower, length) + lower
     order = np.abs(cell).sum(axis=-1)
     images = Images(position, order, cell).take((order == 0) | within_reach(position, receivers_m, reach_m))
-    return images.take(np.lexsort((*images.cell.T, images.order)))
+    return images.take(np.argsort(images.order, kind="stable"))
 
 
-def lattice_paths(room: Room, source_m: Floats, images: Images, receivers_m: Floats) -> Paths:
+def lattice_paths(room: Room, source_m: Floats, images: Images, receivers_m: Floats, pairs: Pairs) -> Paths:
     """Gain and slowness of the path of each pair; in a rectangular room every one exists.
 
     Parameters
@@ -76,26 +87,19 @@ def lattice_paths(room: Room, source_m: Floats, images: Images, receivers_m: Flo
     source_m : ndarray, shape (3,)
         Source [m].
     images : Images
-        One a pair, n_pairs in all.
-    receivers_m : ndarray, shape (n_pairs, 3)
-        Receiver of each pair [m].
+        Images of the source.
+    receivers_m : ndarray, shape (n_receivers, 3)
+        Receivers [m].
+    pairs : Pairs
+        Which is seen from which.
 
     Returns
     -------
     Paths
     """
-    across = np.abs(images.position_m - receivers_m)
-    sin_grazing = across / np.linalg.norm(across, axis=-1, keepdims=True)
-    bounces = _bounces(images.cell)
-    gain = np.ones(len(across), dtype=complex)
-    for axis, pair in enumerate(_face_of_side(room)):
-        for side, face in enumerate(pair):
-            reflection, met = room.reflections[face], bounces[:, axis, side] > 0
-            if reflection is not None and np.any(met):
-                grazing = np.arcsin(np.clip(sin_grazing[met, axis], 0.0, 1.0))
-                gain[met] *= reflection(grazing) ** bounces[met, axis, side]
-    slowness = _vertical_slowness(room, source_m[2], images.cell[:, 2], receivers_m[:, 2])
-    return Paths(np.ones(len(across), dtype=bool), gain, slowness)
+    slowness = _vertical_slowness(room, source_m[2], images.cell[:, 2], receivers_m[:, 2], pairs)
+    gain = _lattice_gain(room, images, receivers_m, pairs)
+    return Paths(np.ones(len(gain), dtype=bool), gain, slowness)
 
 
 def lattice_faces(room: Room, images: Images, receivers_m: Floats) -> NDArray[np.int8]:
@@ -156,24 +160,54 @@ def _bounces(k: Ints) -> Ints:
     return np.stack([np.abs(n - q), np.abs(n)], axis=-1)
 
 
-def _vertical_slowness(room: Room, source_z: float, k: Ints, receiver_z: Floats) -> Floats:
-    """Mean slowness [s/m] of a path that meets surface and floor ``|k|`` times: it depends on depth alone.
+def _lattice_gain(room: Room, images: Images, receivers_m: Floats, pairs: Pairs) -> Complexes:
+    """Product of the coefficients of every bounce of each pair."""
+    bounces = _bounces(images.cell)
+    fixed, turning = np.ones(len(bounces), dtype=complex), []
+    for axis, pair in enumerate(_face_of_side(room)):
+        for side, face in enumerate(pair):
+            reflection, met = room.reflections[face], bounces[:, axis, side]
+            if callable(reflection):
+                turning.append((axis, reflection, met))
+            elif reflection is not None:
+                fixed *= (reflection ** np.arange(met.max(initial=0) + 1))[met]
+    gain = fixed[pairs.image]
+    if turning:
+        across = np.abs(images.position_m[pairs.image] - receivers_m[pairs.receiver])
+        sin_grazing = across / np.linalg.norm(across, axis=-1, keepdims=True)
+    for axis, reflection, met in turning:
+        times = met[pairs.image]
+        row = np.flatnonzero(times)
+        if row.size:
+            gain[row] *= reflected(reflection, sin_grazing[row, axis]) ** times[row]
+    return gain
 
-    Seen from the receiver the vertical way is one part leg, ``|k| - 1`` full depths and another part leg.
+
+def _vertical_slowness(room: Room, source_z: float, k: Ints, receiver_z: Floats, pairs: Pairs) -> Floats:
+    """Mean slowness [s/m] of paths that meet surface and floor ``|k|`` times: it depends on depth alone.
+
+    Seen from the receiver the vertical way is one part leg, ``|k| - 1`` full depths and another part leg; the first
+    depends on the receiver and on the sign of k, the rest on the image.
     """
-    lower, upper = (float(corner[2]) for corner in _box(room))
-    bounces = np.abs(k)
-    first_plane = np.where(k > 0, upper, lower)
-    last_plane = np.where(bounces % 2 == 1, first_plane, lower + upper - first_plane)
-    source = np.full_like(receiver_z, source_z)
-    first, last = np.abs(first_plane - receiver_z), np.abs(last_plane - source)
-    full = (bounces - 1) * (upper - lower)
-    total = first + full + last
-    bottom_to_top = room.mean_speed_m_s(np.array(lower), np.array(upper))
-    spent = (
-        first / room.mean_speed_m_s(receiver_z, first_plane)
-        + full / bottom_to_top
-        + last / room.mean_speed_m_s(last_plane, source)
-    )
-    straight = 1 / room.mean_speed_m_s(receiver_z, source)
-    return np.where((bounces > 0) & (total > 0), spent / np.where(total > 0, total, 1.0), straight)
+    planes = np.array([float(corner[2]) for corner in _box(room)])
+    bounces, upwards = np.abs(k), (k > 0).astype(np.intp)
+    # Ends of every leg in one call: receiver to each plane, receiver to source, each plane to source, plane to plane.
+    n = len(receiver_z)
+    begin = np.concatenate([np.repeat(receiver_z, 2), receiver_z, planes, planes[:1]])
+    end = np.concatenate([np.tile(planes, n), np.full(n + 2, source_z), planes[1:]])
+    slowness = 1 / room.mean_speed_m_s(begin, end)
+    first_m = np.abs(planes - receiver_z[:, None])
+    first_s = first_m * slowness[: 2 * n].reshape(n, 2)
+    # An odd number of bounces ends at the plane where it begins.
+    last = np.where(bounces % 2 == 1, upwards, 1 - upwards)
+    last_m = np.abs(planes - source_z)
+    last_s = last_m * slowness[-3:-1]
+    full_m = (bounces - 1) * (planes[1] - planes[0])
+    rest_m = full_m + last_m[last]
+    rest_s = full_m * slowness[-1] + last_s[last]
+
+    leg = (pairs.receiver, upwards[pairs.image])
+    total = first_m[leg] + rest_m[pairs.image]
+    bounced = (bounces > 0)[pairs.image] & (total > 0)
+    spent = first_s[leg] + rest_s[pairs.image]
+    return np.divide(spent, total, out=slowness[2 * n : 3 * n][pairs.receiver], where=bounced)

@@ -24,6 +24,7 @@ from acoustics.propagate.room import (
     Bools,
     Images,
     Ints,
+    Pairs,
     Paths,
     Room,
     path_gain,
@@ -38,17 +39,17 @@ _SAME_PLACE_M = 1e-7
 
 @dataclass(frozen=True)
 class Trace:
-    """Rays from receivers towards images, followed through the room to the source; one row a pair.
+    """Rays from receivers towards images, followed through the room to the source.
 
     Parameters
     ----------
     exists : ndarray of bool, shape (n_pairs,)
-        Whether the ray ends at the source.
-    faces : ndarray of int8, shape (n_pairs, largest order)
+        Whether the ray ends at the source. What follows has a row for each that does.
+    faces : ndarray of int8, shape (n_existing, largest order)
         Index of the faces in order from the source; -1 after the last.
-    sin_grazing : ndarray, shape (n_pairs, largest order)
+    sin_grazing : ndarray, shape (n_existing, largest order)
         Sine of the grazing angle at each bounce [1]; 0 after the last.
-    slowness_s_m : ndarray, shape (n_pairs,)
+    slowness_s_m : ndarray, shape (n_existing,)
         Travel time over path length [s/m].
     """
 
@@ -56,6 +57,25 @@ class Trace:
     faces: NDArray[np.int8]
     sin_grazing: Floats
     slowness_s_m: Floats
+
+
+@dataclass(frozen=True)
+class _Bounce:
+    """One bounce of each ray that still runs; all of shape (n_rays,)."""
+
+    pair: Ints
+    face: Ints
+    sin_grazing: Floats
+    step_m: Floats  # from the place before
+    depth_m: Floats
+
+
+@dataclass(frozen=True)
+class _Generation:
+    """Images of one order: positions (n, 3) [m], and for each face (n, n_faces) the row of the parent or -1."""
+
+    position_m: Floats
+    parents: Ints
 
 
 def polyhedron_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m: Floats) -> Images:
@@ -91,8 +111,15 @@ def polyhedron_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m
         generations = _mirrored(room, source_m, receivers_m, reach_m, limit=MAX_IMAGES, beams=True)
     if generations is None:
         raise too_many_images(reach_m)
-    order = np.repeat(np.arange(len(generations)), [len(part) for part in generations])
-    return Images(np.concatenate(generations), order, np.zeros((len(order), 3), dtype=np.int64))
+    order = np.repeat(np.arange(len(generations)), [len(part.position_m) for part in generations])
+    before = np.searchsorted(order, order - 1)[:, None]  # first image of the order below
+    parents = np.concatenate([part.parents for part in generations])
+    return Images(
+        position_m=np.concatenate([part.position_m for part in generations]),
+        order=order,
+        cell=np.arange(len(order)),
+        parents=np.where(parents >= 0, parents + before, -1),
+    )
 
 
 def polyhedron_trace(room: Room, source_m: Floats, images: Images, receivers_m: Floats) -> Trace:
@@ -105,7 +132,7 @@ def polyhedron_trace(room: Room, source_m: Floats, images: Images, receivers_m: 
     source_m : ndarray, shape (3,)
         Source [m].
     images : Images
-        One a pair, n_pairs in all.
+        One a pair, n_pairs in all, of those that `polyhedron_images` found.
     receivers_m : ndarray, shape (n_pairs, 3)
         Receiver of each pair [m].
 
@@ -113,59 +140,82 @@ def polyhedron_trace(room: Room, source_m: Floats, images: Images, receivers_m: 
     -------
     Trace
     """
-    n_pairs, largest = len(receivers_m), int(images.order.max(initial=0))
-    place = np.array(receivers_m, dtype=float)
-    heading = images.position_m - place
+    assert images.parents is not None
+    heading = images.position_m - receivers_m
     length = np.linalg.norm(heading, axis=-1)
     heading /= np.where(length > 0, length, 1.0)[:, None]
-    left, time = length.copy(), np.zeros(n_pairs)
-    exists = np.ones(n_pairs, dtype=bool)
-    faces = np.full((n_pairs, largest), -1, dtype=np.int8)
-    sin_grazing = np.zeros((n_pairs, largest))
-    mirrors = np.array([reflection is not None for reflection in room.reflections], dtype=bool)
-    for bounce in range(largest):
-        row = np.flatnonzero(exists & (images.order > bounce))
-        face, step = _next_face(room, place[row], heading[row])
-        meets = (step <= left[row] + _SAME_PLACE_M) & mirrors[face]
-        exists[row[~meets]] = False
-        row, face, step = row[meets], face[meets], step[meets]
-        if not row.size:
+    exists = np.zeros(len(length), dtype=bool)
+    # Of each ray under way: its pair, the image that it runs towards, and place, direction and length left.
+    pair, image = np.arange(len(length)), images.cell
+    ray = np.concatenate([receivers_m, heading, length[:, None]], axis=1)
+    bounces: list[_Bounce] = []
+    for done in range(int(images.order.max(initial=0)) + 1):
+        over = images.order[pair] == done
+        miss = np.linalg.norm(ray[over, :3] + ray[over, 6:] * ray[over, 3:6] - source_m, axis=-1)
+        exists[pair[over]] = miss <= _SAME_PLACE_M * np.maximum(1.0, length[pair[over]])
+        face, step = _next_face(room, ray[:, :3], ray[:, 3:6])
+        # Beyond the face the ray runs towards an image that this face mirrors into the one it came for.
+        parent = images.parents[image, face]
+        meets = np.flatnonzero(~over & (parent >= 0) & (step <= ray[:, 6] + _SAME_PLACE_M))
+        if not meets.size:
             break
-        depth_before = place[row, 2]
-        place[row] += step[:, None] * heading[row]
-        left[row] -= step
-        time[row] += step / room.mean_speed_m_s(depth_before, place[row, 2])
-        closing = np.sum(heading[row] * room.normals[face], axis=-1)
-        heading[row] -= 2 * closing[:, None] * room.normals[face]
+        pair, image, face, step, ray = pair[meets], parent[meets], face[meets], step[meets], ray[meets]
+        ray[:, :3] += step[:, None] * ray[:, 3:6]
+        ray[:, 6] -= step
+        normal = room.normals[face]
+        closing = np.einsum("nk,nk->n", ray[:, 3:6], normal)
+        ray[:, 3:6] -= 2 * closing[:, None] * normal
+        bounces.append(_Bounce(pair, face, -closing, step, ray[:, 2].copy()))
+    return _laid_out(room, source_m, images, receivers_m, exists, bounces)
+
+
+def polyhedron_paths(room: Room, source_m: Floats, images: Images, receivers_m: Floats, pairs: Pairs) -> Paths:
+    """Existence, gain and slowness of the path of each pair; arguments as in `lattice_paths`."""
+    trace = polyhedron_trace(room, source_m, images.take(pairs.image), receivers_m[pairs.receiver])
+    gain, slowness = np.zeros(len(trace.exists), dtype=complex), np.zeros(len(trace.exists))
+    gain[trace.exists] = path_gain(room, trace.faces, trace.sin_grazing)
+    slowness[trace.exists] = trace.slowness_s_m
+    return Paths(trace.exists, gain, slowness)
+
+
+def _laid_out(
+    room: Room, source_m: Floats, images: Images, receivers_m: Floats, exists: Bools, bounces: list[_Bounce]
+) -> Trace:
+    """What the rays that ended at the source met on their way."""
+    pair = np.flatnonzero(exists)
+    order, number = images.order[pair], np.cumsum(exists) - 1
+    faces = np.full((len(pair), int(images.order.max(initial=0))), -1, dtype=np.int8)
+    sin_grazing = np.zeros(faces.shape)
+    length = np.linalg.norm(images.position_m[pair] - receivers_m[pair], axis=-1)
+    depth, left = receivers_m[pair, 2], length.copy()
+    legs: list[tuple[Ints, Floats, Floats, Floats]] = []  # row, depths of both ends, length
+    for k, bounce in enumerate(bounces):
+        kept = exists[bounce.pair]
+        row, step, deep = number[bounce.pair[kept]], bounce.step_m[kept], bounce.depth_m[kept]
         # The ray runs from the receiver: its bounces come in the reverse of the order from the source.
-        faces[row, images.order[row] - 1 - bounce] = face
-        sin_grazing[row, images.order[row] - 1 - bounce] = -closing
-    miss = np.linalg.norm(place + left[:, None] * heading - source_m, axis=-1)
-    exists &= miss <= _SAME_PLACE_M * np.maximum(1.0, length)
-    time += left / room.mean_speed_m_s(place[:, 2], np.full(n_pairs, source_m[2]))
-    slowness = np.divide(time, length, out=np.zeros(n_pairs), where=length > 0)
-    return Trace(exists, faces, sin_grazing, slowness)
-
-
-def polyhedron_paths(room: Room, source_m: Floats, images: Images, receivers_m: Floats) -> Paths:
-    """Existence, gain and slowness of the path of each pair; arguments as in `polyhedron_trace`."""
-    trace = polyhedron_trace(room, source_m, images, receivers_m)
-    gain = np.zeros(len(receivers_m), dtype=complex)
-    gain[trace.exists] = path_gain(room, trace.faces[trace.exists], trace.sin_grazing[trace.exists])
-    return Paths(trace.exists, gain, trace.slowness_s_m)
+        faces[row, order[row] - 1 - k] = bounce.face[kept]
+        sin_grazing[row, order[row] - 1 - k] = bounce.sin_grazing[kept]
+        legs.append((row, depth[row], deep, step))
+        depth[row] = deep
+        left[row] -= step
+    legs.append((np.arange(len(pair)), depth, np.full(len(pair), source_m[2]), left))
+    row, begin, end, step = (np.concatenate(part) for part in zip(*legs, strict=True))
+    time = np.bincount(row, step / room.mean_speed_m_s(begin, end), len(pair))
+    return Trace(exists, faces, sin_grazing, np.divide(time, length, out=np.zeros(len(pair)), where=length > 0))
 
 
 def _mirrored(
     room: Room, source_m: Floats, receivers_m: Floats, reach_m: Floats, *, limit: int, beams: bool
-) -> list[Floats] | None:
-    """Images of each order [m] until none is within reach; None if they are more than the limit.
+) -> list[_Generation] | None:
+    """Images of each order until none is within reach; None if they are more than the limit.
 
     Without beams images at one place are one. With beams they are not until the end, since each sequence of faces
     lights its own part of the next: fewer images in the end, more work for each.
     """
     mirrors = np.array([reflection is not None for reflection in room.reflections], dtype=bool)
     apex, aperture = np.asarray(source_m, dtype=float)[None], None
-    found, count = [apex], 1
+    row = np.zeros(1, dtype=np.int64)  # of each apex within its generation
+    found, count = [_Generation(apex, np.full((1, len(mirrors)), -1))], 1
     while len(apex) and mirrors.any():
         height = apex @ room.normals.T - room.offsets_m
         # A source on a face has its image there too; later images on a plane are their own mirror images.
@@ -178,12 +228,13 @@ def _mirrored(
             lit = room.outlines_m[face]
             if aperture is not None:
                 lit, some = lit_part(apex[parent], aperture[parent], lit)
-                lit, image = lit[some], image[some]
-            aperture, apex = lit, image
-            found.append(_without_doubles(image))
-        else:
-            apex = _without_doubles(image)
-            found.append(apex)
+                lit, image, parent, face = lit[some], image[some], parent[some], face[some]
+            aperture = lit
+        first, group = _without_doubles(image)
+        parents = np.full((len(first), len(mirrors)), -1)
+        parents[group, face] = row[parent]
+        found.append(_Generation(image[first], parents))
+        apex, row = (image, group) if beams else (image[first], np.arange(len(first)))
         count += len(apex)
         if count > limit:
             return None
@@ -193,17 +244,25 @@ def _mirrored(
 def _next_face(room: Room, place: Floats, heading: Floats) -> tuple[Ints, Floats]:
     """Index of the face that each ray meets next and the way to it [m]; inf where it meets none."""
     closing = heading @ room.normals.T
-    height = place @ room.normals.T - room.offsets_m
-    way = np.divide(-height, closing, out=np.full(closing.shape, np.inf), where=closing < -1e-12)
+    way = room.offsets_m - place @ room.normals.T
+    away = closing >= -1e-12
+    closing[away] = -1.0
+    way /= closing
+    way[away] = np.inf
     face = np.argmin(way, axis=1)
-    return face, np.maximum(np.take_along_axis(way, face[:, None], axis=1)[:, 0], 0.0)
+    return face, np.maximum(way[np.arange(len(face)), face], 0.0)
 
 
-def _without_doubles(positions_m: Floats) -> Floats:
-    """One of each group of positions that coincide; rounding them would split a group at a digit's edge."""
-    if len(positions_m) < 2:
-        return positions_m
-    pairs = cKDTree(positions_m).query_pairs(_SAME_PLACE_M, output_type="ndarray")
-    keep = np.ones(len(positions_m), dtype=bool)
-    keep[pairs.max(axis=1)] = False
-    return positions_m[keep]
+def _without_doubles(positions_m: Floats) -> tuple[Ints, Ints]:
+    """First of each group of positions that coincide, and the group of each position.
+
+    Rounding the positions instead would split a group at a digit's edge.
+    """
+    n = len(positions_m)
+    leader = np.arange(n)
+    if n > 1:
+        pairs = cKDTree(positions_m).query_pairs(_SAME_PLACE_M, output_type="ndarray")
+        np.minimum.at(leader, pairs.max(axis=1), pairs.min(axis=1))
+        leader = leader[leader]  # a chain of three
+    first, group = np.unique(leader, return_inverse=True)
+    return first, group

@@ -15,6 +15,7 @@ from acoustics.scene.pinger import Pinger
 
 # Time constants of the decay after which a burst has ended: exp(-20) is 174 dB under its plateau.
 _TAIL_TIME_CONSTANTS = 20.0
+_FINE = 64
 
 
 @dataclass(frozen=True)
@@ -82,23 +83,39 @@ def _tone(
     """All paths of a tone by recursion.
 
     While driven the burst is ``exp(i w t) - exp((i w - r) t)``; after its length L it is
-    ``(exp(r L) - 1) exp((i w - r) t)``.
+    ``(exp(r L) - 1) exp((i w - r) t)``. The carrier ``exp(i w t)`` is taken out and put on again at the end: the first
+    term then switches each path's phasor on and off, and the second is a real recursion.
     """
-    carrier = 2j * np.pi * pinger.frequency_hz
     rate = np.pi * pinger.frequency_hz / pinger.q
-    channel = np.broadcast_to(np.arange(len(begins))[:, None], begins.shape)
+    turn = 2 * np.pi * pinger.frequency_hz
+    n_channels = len(begins)
     whole = np.ceil((pinger.length_s - late) / interval_s).astype(np.int64)
-    ends, end_late = begins + whole, late + whole * interval_s
+    phasor = gain * np.exp(1j * turn * (late - begins * interval_s))
+    first = np.exp(-rate * late)
+    last = np.exp(-rate * (late + whole * interval_s - pinger.length_s))
 
-    steady = np.zeros((n_samples, len(begins)), dtype=complex)
-    np.add.at(steady, (begins, channel), gain * np.exp(carrier * late))
-    np.add.at(steady, (ends, channel), -gain * np.exp(carrier * end_late))
-    decaying = np.zeros_like(steady)
-    np.add.at(decaying, (begins, channel), -gain * np.exp((carrier - rate) * late))
-    np.add.at(decaying, (ends, channel), gain * np.exp(carrier * end_late - rate * (end_late - pinger.length_s)))
-    total = lfilter([1.0], [1.0, -np.exp(carrier * interval_s)], steady, axis=0)
-    total += lfilter([1.0], [1.0, -np.exp((carrier - rate) * interval_s)], decaying, axis=0)
-    return total
+    begins = begins + np.arange(n_channels)[:, None] * n_samples
+    place = np.concatenate([begins, begins + whole], axis=None)
+
+    def impulses(begin: Floats, end: Floats) -> Floats:
+        weights = np.concatenate([begin, end], axis=None)
+        summed: Floats = np.asarray(np.bincount(place, weights, n_channels * n_samples), dtype=float)
+        return summed.reshape(n_channels, n_samples)
+
+    total = np.empty((n_channels, n_samples), dtype=complex)
+    decay = [1.0, -np.exp(-rate * interval_s)]
+    for part, out in ((phasor.real, total.real), (phasor.imag, total.imag)):
+        np.cumsum(impulses(part, -part), axis=1, out=out)
+        out -= lfilter([1.0], decay, impulses(part * first, -part * last), axis=1)
+    total *= _carrier(turn * interval_s, n_samples)
+    return total.T
+
+
+def _carrier(step: float, n: int) -> Complexes:
+    """``exp(i step k)`` for k from 0 to before n, as products of two short tables."""
+    fine = np.exp(1j * step * np.arange(_FINE))
+    coarse = np.exp(1j * step * _FINE * np.arange(-(-n // _FINE)))
+    return (coarse[:, None] * fine).ravel()[:n]
 
 
 def _sweep(

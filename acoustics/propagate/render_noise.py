@@ -28,11 +28,11 @@ class RandomPieces:
     seed: np.random.SeedSequence
     n_channels: int
 
-    def piece(self, index: int) -> Floats:
-        """Piece of an index, which may be negative, shape (16384, n_channels)."""
+    def piece(self, index: int, rows: int = _PIECE) -> Floats:
+        """The first rows, shape (rows, n_channels), of the piece of an index, which may be negative."""
         key = (*self.seed.spawn_key, 2 * index if index >= 0 else -2 * index - 1)
         child = np.random.SeedSequence(self.seed.entropy, spawn_key=key)
-        return np.random.default_rng(child).standard_normal((_PIECE, self.n_channels))
+        return np.random.default_rng(child).standard_normal((rows, self.n_channels))
 
     def take(self, start: int, stop: int) -> Floats:
         """Numbers from `start` to before `stop`, shape (stop - start, n_channels)."""
@@ -70,12 +70,12 @@ class IsotropicPieces:
         """Numbers from `start` to before `stop`, shape (stop - start, n_channels)."""
         return _from_pieces(self._piece, start, stop)
 
-    def _piece(self, index: int) -> Floats:
+    def _piece(self, index: int, rows: int) -> Floats:
         root, half, n_fft = self._filter
         start = index * _PIECE
         white = self.source.take(start - half, start - half + n_fft)
         mixed = np.einsum("fij,fj->fi", root, rfft(white, axis=0))
-        return irfft(mixed, n_fft, axis=0)[half : half + _PIECE]
+        return irfft(mixed, n_fft, axis=0)[half : half + rows]
 
 
 @dataclass(frozen=True)
@@ -88,15 +88,17 @@ class SteadyTones:
 
     def add_to(self, pressure: Floats, start: int) -> None:
         """Add them to pressure of shape (n, n_channels) [Pa] whose first sample is `start`."""
+        if not self.tones:
+            return
         seconds = (start + np.arange(len(pressure)))[:, None] * self.times.interval_s + self.times.offset_s
         for tone, phase in zip(self.tones, self.phase, strict=True):
             peak = np.sqrt(2.0) * float(pressure_from_level_pa(tone.level_db))
             pressure += peak * np.cos(2 * np.pi * tone.frequency_hz * seconds + phase)
 
 
-def _from_pieces(piece: Callable[[int], Floats], start: int, stop: int) -> Floats:
+def _from_pieces(piece: Callable[[int, int], Floats], start: int, stop: int) -> Floats:
     """Cut the samples from `start` to before `stop` out of the pieces that hold them."""
     out: list[Floats] = []
     for k in range(start // _PIECE, (stop - 1) // _PIECE + 1):
-        out.append(piece(k)[max(start - k * _PIECE, 0) : stop - k * _PIECE])
+        out.append(piece(k, min(stop - k * _PIECE, _PIECE))[max(start - k * _PIECE, 0) :])
     return out[0] if len(out) == 1 else np.concatenate(out)

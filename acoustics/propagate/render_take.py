@@ -12,6 +12,7 @@ from acoustics.errors import ParameterError
 from acoustics.geometry import Floats
 from acoustics.propagate.arrivals import Arrivals, arrivals
 from acoustics.propagate.belief import Belief, draw_belief
+from acoustics.propagate.hull import Hull
 from acoustics.propagate.render_bursts import SampleTimes, burst_span_s
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -219,6 +220,7 @@ def draw_take(
             pinger.position_m,
             frequency_hz=pinger.frequency_hz,
             horizon_s=reverberation_s if echoes else _ECHOES_OFF_S,
+            hull=Hull.of(scene, scene.vehicle.pose, scene.array.positions_m[hydrophone]),
         )
         paths = paths if echoes else _direct_only(paths)
         starts = np.array(_starts(pinger, paths, seconds, child))
@@ -262,7 +264,7 @@ def _starts(pinger: Pinger, paths: Arrivals, seconds: float, seed: np.random.See
     # Each way from the first ping its own numbers: longer echoes or recordings leave the others as they were.
     forward, backward = (np.random.default_rng(child) for child in seed.spawn(2))
     heard_first = float(paths.delay_s[:, 0].min())
-    heard_last = float(paths.delay_s[paths.valid].max()) + burst_span_s(pinger)
+    heard_last = float(paths.delay_s[paths.valid].max(initial=heard_first)) + burst_span_s(pinger)
     first = forward.uniform(*_PHASE) * pinger.repetition_s
     slack = 6 * pinger.start_jitter_s
     after = max(int(np.ceil((seconds - heard_first + slack - first) / pinger.repetition_s)), 1)
@@ -278,9 +280,9 @@ def _direct_only(paths: Arrivals) -> Arrivals:
         delay_s=paths.delay_s[:, :1],
         amplitude=paths.amplitude[:, :1],
         order=paths.order[:1],
-        faces=paths.faces[:1],
         valid=paths.valid[:, :1],
         face_names=paths.face_names,
         horizon_s=paths.horizon_s,
         floor_db=paths.floor_db,
+        find_faces=lambda: paths.faces[:1],
     )

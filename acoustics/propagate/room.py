@@ -15,8 +15,8 @@ Complexes = NDArray[np.complex128]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-Reflection = Callable[[Floats], Complexes]
-"""Pressure coefficient at grazing angles [rad] of any shape."""
+Reflection = complex | Callable[[Floats], Complexes]
+"""Pressure coefficient: one for all angles, or a function of grazing angles [rad] of any shape."""
 
 MeanSpeed = Callable[[Floats, Floats], Floats]
 """Harmonic mean sound speed [m/s] along straight segments between two depths [m] of any shape."""
@@ -69,17 +69,20 @@ class Images:
         Positions [m].
     order : ndarray of int, shape (n_images,)
         Number of reflections.
-    cell : ndarray of int, shape (n_images, 3)
-        Place in the lattice of a rectangular room; zero in any other room.
+    cell : ndarray of int, shape (n_images, 3) or (n_images,)
+        Place in the lattice of a rectangular room; in any other room the row of `parents`.
+    parents : ndarray of int, shape (n_images found, n_faces), or None
+        Row of the image that each face mirrors into this one; -1 where there is none.
     """
 
     position_m: Floats
     order: Ints
     cell: Ints
+    parents: Ints | None = None
 
     def take(self, index: Ints | Bools) -> Images:
         """The images of one index array, in its order."""
-        return Images(self.position_m[index], self.order[index], self.cell[index])
+        return Images(self.position_m[index], self.order[index], self.cell[index], self.parents)
 
 
 def too_many_images(reach_m: Floats) -> ParameterError:
@@ -88,6 +91,14 @@ def too_many_images(reach_m: Floats) -> ParameterError:
         f"reach_m={float(np.max(reach_m)):.1f}: more than {MAX_IMAGES} images may lie within it; "
         "choose a shorter horizon (in a study: pinger.length_s) or a smaller pool"
     )
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """Which image is seen from which receiver, by index; both of shape (n_pairs,)."""
+
+    image: Ints
+    receiver: Ints
 
 
 @dataclass(frozen=True)
@@ -136,6 +147,13 @@ def within_reach(positions_m: Floats, receivers_m: Floats, reach_m: Floats) -> B
     return near
 
 
+def reflected(reflection: Reflection | None, sin_grazing: Floats) -> Complexes:
+    """Pressure coefficient of a face at sines of the grazing angle of any shape."""
+    if callable(reflection):
+        return reflection(np.arcsin(np.clip(sin_grazing, 0.0, 1.0)))
+    return np.full(np.shape(sin_grazing), 0.0 if reflection is None else reflection, dtype=complex)
+
+
 def path_gain(room: Room, faces: NDArray[np.int8], sin_grazing: Floats) -> Complexes:
     """Product of the coefficients of every bounce, each at its own grazing angle.
 
@@ -156,6 +174,5 @@ def path_gain(room: Room, faces: NDArray[np.int8], sin_grazing: Floats) -> Compl
     for face, reflection in enumerate(room.reflections):
         here = faces == face
         if np.any(here):
-            grazing = np.arcsin(np.clip(sin_grazing[here], 0.0, 1.0))
-            factors[here] = 0.0 if reflection is None else reflection(grazing)
+            factors[here] = reflected(reflection, sin_grazing[here])
     return np.prod(factors, axis=-1)

@@ -169,7 +169,11 @@ class Mounting(SceneModel):
             False where a body of the vehicle blocks the path.
         """
         start = np.asarray(hydrophones_m, dtype=float)[..., None, :, :]
-        end = np.asarray(sources_m, dtype=float)[:, None, :]
+        return self.clear(start, np.asarray(sources_m, dtype=float)[:, None, :])
+
+    def clear(self, start_m: ArrayLike, end_m: ArrayLike) -> Bools:
+        """Whether no body of the vehicle stands between start and end, shape (..., 3) in the body frame [m]."""
+        start, end = np.asarray(start_m, dtype=float), np.asarray(end_m, dtype=float)
         clear = np.ones(np.broadcast_shapes(start.shape, end.shape)[:-1], dtype=bool)
         for body in self.shadows:
             clear &= ~body.blocks(start, end)

@@ -111,7 +111,9 @@ class Water(SceneModel):
 
     def mean_sound_speed_m_s(self, from_depth_m: ArrayLike, to_depth_m: ArrayLike) -> Floats:
         """Harmonic mean sound speed [m/s] along the straight ray between two depths [m], any shapes."""
-        deepest = float(max(np.max(from_depth_m), np.max(to_depth_m), self._knots[0][-1], 1.0))
+        deepest = float(
+            max(np.max(from_depth_m, initial=0.0), np.max(to_depth_m, initial=0.0), self._knots[0][-1], 1.0)
+        )
         # In steps of 100 m, so that a batch gives the same numbers however it is split.
         bottom = 100.0 * np.ceil(deepest / 100.0)
         if bottom not in self._speed_rows:

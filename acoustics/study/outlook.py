@@ -8,21 +8,29 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from acoustics.accuracy.link_budget import link_budget
+from acoustics.estimate.detection import band_detector, detection_probability
+from acoustics.estimate.matched_filter import filter_bank
+from acoustics.estimate.snippet import Burst
 from acoustics.geometry import Floats, Pose
 from acoustics.physics.delay_bound import half_wavelength_m
 from acoustics.physics.refraction import bent_ray_angle, linear_gradient_travel_time
 from acoustics.physics.sound_speed import harmonic_mean_speed
 from acoustics.propagate.clean_window import clean_window_map_s
+from acoustics.propagate.hull import Hull
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
 _BEND_WORTH_A_NOTE_DEG = 0.1
-_RANGES_M = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0, 50.0, 100.0, 200.0)
+_FALSE_ALARMS_PER_HOUR = 1.0  # what `locate` takes if nothing else is asked
+_RANGES_M = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
 
 
 @dataclass(frozen=True)
 class Outlook:
-    """What follows from a scene for one pinger; arrays of shape (n_ranges,) go with `range_m`."""
+    """What follows from a scene for one pinger; arrays of shape (n_ranges,) go with `range_m`.
+
+    `heard` is the predicted share of pings over the detector's threshold, by the whole burst and without echoes.
+    """
 
     title: str
     pinger: str
@@ -41,6 +49,7 @@ class Outlook:
     noise_density_db: float
     range_m: Floats
     received_level_db: Floats
+    heard: Floats
     clean_window_s: Floats
     energy_ratio_db: Floats
     arrival_sd_phase_s: Floats
@@ -78,6 +87,7 @@ def outlook(scene: Scene, pinger: Pinger) -> Outlook:
         noise_density_db=float(scene.noise_density_db(pinger.frequency_hz)),
         range_m=ranges,
         received_level_db=link.received_level_db,
+        heard=_heard(scene, pinger, ranges),
         clean_window_s=window,
         energy_ratio_db=energy_ratio_db,
         arrival_sd_phase_s=np.sqrt(link.carrier_variance_s2),
@@ -86,20 +96,38 @@ def outlook(scene: Scene, pinger: Pinger) -> Outlook:
     )
 
 
+def _heard(scene: Scene, pinger: Pinger, range_m: Floats) -> Floats:
+    """Probability that one ping passes the detector of `locate`, shape of `range_m`."""
+    burst = Burst(pinger.frequency_hz, pinger.length_s, pinger.q, pinger.sweep_hz)
+    # A recorder too slow for the pinger is told of elsewhere.
+    rate = max(scene.recorder.sample_rate_hz, 2.5 * pinger.band_hz[1])
+    detector = band_detector(
+        step=filter_bank([burst], rate).steps[0],
+        length_s=pinger.length_s,
+        repetition_s=pinger.repetition_s,
+        sample_rate_hz=rate,
+        false_alarms_per_hour=_FALSE_ALARMS_PER_HOUR,
+    )
+    energy_ratio = link_budget(scene, pinger, range_m).energy_ratio_2e_n0
+    return detection_probability(energy_ratio, len(scene.array.hydrophones), detector.false_alarm_probability)
+
+
 def clean_windows(scene: Scene, pinger: Pinger, posts_m: Floats) -> Floats:
     """Time from the direct sound to the first strong echo [s] at vehicle positions of shape (..., 3) [m].
 
-    The vehicle keeps the scene's attitude. Capped at the burst's own length: beyond it there is nothing to hear.
+    The vehicle keeps the scene's attitude. Capped at the burst's own length: beyond it there is nothing to hear. 0
+    where bodies of the vehicle keep the direct sound from all hydrophones.
     """
-    pose = scene.vehicle.pose
-    hydrophones = Pose(posts_m, pose.roll, pose.pitch, pose.heading).to_site(scene.array.positions_m)
+    own = scene.vehicle.pose
+    pose = Pose(posts_m, own.roll, own.pitch, own.heading)
     return clean_window_map_s(
         scene,
-        hydrophones,
+        pose.to_site(scene.array.positions_m),
         np.array(pinger.position_m),
         frequency_hz=pinger.frequency_hz,
         horizon_s=pinger.length_s,
         threshold_db=scene.study.clean_window_threshold_db,
+        hull=Hull.of(scene, pose),
     )
 
 
@@ -146,6 +174,13 @@ def _remarks(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
         scene.recorder.passband_hz[0] < low and high < scene.recorder.passband_hz[1]
     ):
         remarks.append(f"The pinger's band, {low:.0f} to {high:.0f} Hz, is not inside recorder.passband_hz.")
+    reached = scene.mounting.hears(scene.array.positions_m, scene.vehicle.pose.to_body([pinger.position_m]))[0]
+    if not reached.all():
+        names = ", ".join(repr(h.name) for h, hears in zip(scene.array.hydrophones, reached, strict=True) if not hears)
+        remarks.append(
+            f"Bodies of the vehicle (mounting.shadow) hide {pinger.name} from the hydrophones {names} where it stands: "
+            "they do not hear the direct sound."
+        )
     return (*remarks, *_refraction(scene, pinger))
 
 

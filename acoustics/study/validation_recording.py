@@ -11,8 +11,10 @@ import numpy as np
 
 from acoustics.accuracy.bounds import bearing_bound
 from acoustics.accuracy.link_budget import link_budget
+from acoustics.files import whole_file
 from acoustics.geometry import Floats, Pose
 from acoustics.propagate.clean_window import clean_window_map_s
+from acoustics.propagate.hull import Hull
 from acoustics.propagate.render import render
 from acoustics.propagate.render_take import Take, draw_take
 from acoustics.recording import choose_encoding, write_samples
@@ -49,27 +51,36 @@ def trial_take(scene: Scene, pinger: Pinger, trial: Trial) -> Take:
 
 
 def write_trial(scene: Scene, pinger: Pinger, trial: Trial, recording: Path, sidecar: Path) -> None:
-    """Write the recording (WAV, as narrow as the recorder's words allow) and the sidecar of a trial."""
+    """Write the recording (WAV, as narrow as the recorder's words allow) and the sidecar of a trial.
+
+    Raises
+    ------
+    OutputError
+        If they cannot be written; neither is then left behind.
+    """
     take = trial_take(scene, pinger, trial)
     bits = scene.recorder.bits
     encoding = choose_encoding(recording, bits)
-    write_samples(
-        recording,
-        render(take),
-        n_samples=take.n_samples,
-        n_channels=len(take.skew_s),
-        sample_rate_hz=scene.recorder.sample_rate_hz,
-        recorder_bits=bits,
-        encoding=encoding,
-    )
-    sidecar.write_text(json.dumps(sidecar_table(sidecar_of(take, encoding)), allow_nan=False) + "\n", encoding="utf-8")
+    notes = json.dumps(sidecar_table(sidecar_of(take, encoding)), allow_nan=False) + "\n"
+    with whole_file(sidecar, force=True) as to_sidecar, whole_file(recording, force=True) as to_recording:
+        write_samples(
+            to_recording,
+            render(take),
+            n_samples=take.n_samples,
+            n_channels=len(take.skew_s),
+            sample_rate_hz=scene.recorder.sample_rate_hz,
+            recorder_bits=bits,
+            encoding=encoding,
+        )
+        to_sidecar.write_text(notes, encoding="utf-8")
 
 
 def trial_bounds(scene: Scene, pinger: Pinger, trials: Sequence[Trial]) -> Floats:
     """Cramer-Rao bound of each trial's bearing, shape (n_trials,) [rad]; infinite where nothing is observed.
 
-    With echoes only the burst's clean window counts, without them all of it. Mounting, skew and sound speed are
-    unknowns of the scene's sizes; the attitude is none, since the bearing is that from the bow.
+    With echoes only the burst's clean window counts, without them all of it; hydrophones behind a body of the vehicle
+    do not count. Mounting, skew and sound speed are unknowns of the scene's sizes; the attitude is none, since the
+    bearing is that from the bow.
     """
     attitude = scene.vehicle.pose
     posts = np.array([trial.position_m for trial in trials])
@@ -85,18 +96,21 @@ def trial_bounds(scene: Scene, pinger: Pinger, trials: Sequence[Trial]) -> Float
             frequency_hz=pinger.frequency_hz,
             horizon_s=pinger.length_s,
             threshold_db=scene.study.clean_window_threshold_db,
+            hull=Hull.of(scene, pose),
         )
         window[echoing] = np.where(clean < pinger.length_s, clean, np.inf)
     link = link_budget(scene, pinger, [trial.range_m for trial in trials], window_s=window)
     louder = 10 ** ((np.array([trial.source_level_db for trial in trials]) - pinger.source_level_db) / 10)
     jitter = scene.recorder.aperture_jitter_s**2
-    variance = (link.carrier_variance_s2 - jitter) / louder + jitter
+    variance = ((link.carrier_variance_s2 - jitter) / louder + jitter)[:, None]
+    seen = Pose(posts, attitude.roll, attitude.pitch, heading).to_body(np.array([pinger.position_m]))[:, 0]
+    reached = scene.mounting.hears(scene.array.positions_m, seen)
     return bearing_bound(
         scene.array.positions_m,
         [trial.bearing for trial in trials],
         [trial.depression for trial in trials],
         scene.sound_speed_m_s,
-        arrival_variance_s2=variance[:, None],
+        arrival_variance_s2=variance if reached.all() else np.where(reached, variance, np.inf),
         element_sd_m=scene.array.tolerances_m,
         skew_sd_s=scene.recorder.skew_sd_s,
         sound_speed_sd_m_s=scene.sound_speed_sd_m_s,

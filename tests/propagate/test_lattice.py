@@ -7,7 +7,7 @@ import pytest
 
 from acoustics.errors import ParameterError
 from acoustics.propagate.lattice import lattice_faces, lattice_images, lattice_paths
-from acoustics.propagate.room import Room
+from acoustics.propagate.room import Pairs, Room
 
 BOX = (25.0, 12.5, 2.0)
 SOURCE = np.array([4.0, 3.0, 1.5])
@@ -38,8 +38,8 @@ def constant(coefficient):
 def arrivals_by_delay(room, reach_m):
     receiver = RECEIVER[None]
     images = lattice_images(room, SOURCE, receiver, np.array([reach_m]))
-    receivers = np.repeat(receiver, len(images.order), axis=0)
-    paths = lattice_paths(room, SOURCE, images, receivers)
+    each = np.arange(len(images.order))
+    paths = lattice_paths(room, SOURCE, images, receiver, Pairs(each, np.zeros_like(each)))
     delay = np.linalg.norm(images.position_m - RECEIVER, axis=1) * paths.slowness_s_m
     sort = np.argsort(delay)
     return images.take(sort), delay[sort], paths.gain[sort]

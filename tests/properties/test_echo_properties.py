@@ -9,6 +9,8 @@ from hypothesis import strategies as st
 
 from acoustics.propagate.arrivals import arrivals, clean_window_s
 from acoustics.propagate.clean_window import clean_window_map_s
+from acoustics.propagate.polyhedron import polyhedron_images, polyhedron_paths
+from acoustics.propagate.room import Pairs, Room
 from acoustics.scene.scene import Scene
 
 F = 30e3
@@ -113,3 +115,56 @@ def test_the_window_of_a_map_is_that_of_the_arrivals(pool, source, receiver, hor
     slow = clean_window_s(arrivals(scene, [receiver], source, frequency_hz=F, horizon_s=min(horizon_s, 6e-3)))
     # The strong early echoes of surface and floor come long before 6 ms in 3 m of water.
     assert quick == pytest.approx(slow, abs=1e-9)
+
+
+def mirror(grazing):
+    """A coefficient that depends on the angle, and differs little from face to face."""
+    return (0.5 + 0.4 * np.sin(grazing)).astype(complex)
+
+
+def prism_room(turn, shift, scale, reflections):
+    """A room of five walls over a sloping floor, turned about the vertical, shifted along the level and scaled."""
+    outline = np.array([(0.0, 0.0), (12.0, 0.0), (14.0, 6.0), (6.0, 10.0), (-1.0, 7.0)])
+    c, s = np.cos(turn), np.sin(turn)
+    rotation = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+
+    def moved(points):
+        return scale * (np.asarray(points, dtype=float) @ rotation.T) + np.array([*shift, 0.0])
+
+    along = np.roll(outline, -1, axis=0) - outline
+    normals = np.array([(0, 0, 1), (0.05, 0.02, -1), *[(-dy, dx, 0) for dx, dy in along]], dtype=float)
+    points = [(0, 0, 0), (0, 0, 2.0), *[(x, y, 0) for x, y in outline]]
+    normals = (normals / np.linalg.norm(normals, axis=1, keepdims=True)) @ rotation.T
+    offsets = np.sum(normals * moved(points), axis=1)
+    return Room(normals, offsets, reflections, lambda a, b: np.full(np.broadcast(a, b).shape, 1480.0), 1480.0), moved
+
+
+def paths_in(room, source, receivers, reach_m):
+    """Delays and gains of all that exist, shortest first."""
+    images = polyhedron_images(room, source, receivers, np.full(len(receivers), reach_m))
+    each = np.repeat(np.arange(len(images.order)), len(receivers))
+    which = np.tile(np.arange(len(receivers)), len(images.order))
+    found = polyhedron_paths(room, source, images, receivers, Pairs(each, which))
+    way = np.linalg.norm(images.position_m[each] - receivers[which], axis=-1)
+    row = np.flatnonzero(found.exists & (way < 0.999 * reach_m))
+    row = row[np.argsort(way[row])]
+    return way[row] * found.slowness_s_m[row], found.gain[row]
+
+
+dry = st.tuples(st.floats(1.0, 10.0), st.floats(1.0, 5.5), st.floats(0.2, 1.5))
+
+
+@given(dry, dry, st.floats(-3.1, 3.1), st.tuples(st.floats(-50, 50), st.floats(-50, 50)), st.floats(0.1, 10.0))
+def test_turning_shifting_and_scaling_the_pool_scales_every_delay_and_changes_no_gain(source, receiver, turn, shift, k):
+    if not apart(source, receiver):
+        return
+    reflections = (-1.0 + 0j, mirror, *[mirror] * 5)
+    here, _ = prism_room(0.0, (0.0, 0.0), 1.0, reflections)
+    there, moved = prism_room(turn, shift, k, reflections)
+    t1, g1 = paths_in(here, np.array(source), np.array([receiver]), 12.0)
+    t2, g2 = paths_in(there, moved(source), moved([receiver]), 12.0 * k)
+    # A path by an edge of the pool may be there or not, by rounding: it is left out of the comparison.
+    assert abs(len(t1) - len(t2)) <= 1
+    if len(t1) == len(t2):
+        assert t2 == pytest.approx(k * t1, rel=1e-9)
+        assert np.sort(np.abs(g2)) == pytest.approx(np.sort(np.abs(g1)), abs=1e-7)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 
@@ -132,3 +133,21 @@ def test_a_copy_with_other_hydrophones_does_not_keep_the_old_positions():
     assert len(array.positions_m) == 2
     copy = array.model_copy(update={"hydrophones": load_array("tetra-4").hydrophones})
     assert len(copy.positions_m) == 4
+
+
+@pytest.mark.parametrize("reference", ["a\nb", "\0", "", "..", "/", "/dev/zero", "/dev/null", "odd.toml", "a" * 5000])
+def test_an_array_file_that_is_none_is_refused(reference, tmp_path):
+    text = EXAMPLES["mallard-basin"].read_text()
+    text = text.replace('use = "square-half-wave"', f"file = {json.dumps(reference)}")
+    (tmp_path / "odd.toml").write_text(text)
+    with pytest.raises(InputError) as caught:
+        load_scene(tmp_path / "odd.toml")
+    assert str(caught.value).isprintable()
+
+
+@pytest.mark.parametrize("key", ["title", "name"])
+def test_line_breaks_and_escape_codes_in_names_are_refused(key, tmp_path):
+    text = re.sub(f"^{key} = .*$", f'{key} = "a\\\\nb"', EXAMPLES["mallard-basin"].read_text(), flags=re.M, count=1)
+    (tmp_path / "odd.toml").write_text(text)
+    with pytest.raises(InputError, match=rf"{key}: .*must be one line of printable characters"):
+        load_scene(tmp_path / "odd.toml")
