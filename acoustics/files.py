@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from acoustics.errors import OutputError
@@ -47,11 +47,14 @@ def whole_file(path: Path, *, force: bool = False) -> Iterator[Path]:
         os.umask(mask)
         temporary.chmod(0o666 & ~mask)
         os.replace(temporary, path)
+    except BrokenPipeError:
+        raise  # of standard output, of which the file's writer knows nothing
     except OSError as error:
         raise OutputError(f"{path}: cannot be written: {(error.strerror or str(error)).lower()}") from None
     finally:
         if temporary is not None:
-            temporary.unlink(missing_ok=True)
+            with suppress(OSError):
+                temporary.unlink(missing_ok=True)
 
 
 def write_file(path: Path, content: bytes, *, force: bool = False) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 from acoustics.errors import InputError
 
 LARGEST_NUMBER = 1e9
+FARTHEST_M = 1e7  # of any origin that a navigation may have, be it the equator
 
 
 @dataclass(frozen=True)
@@ -42,14 +43,25 @@ class TableReader:
             raise InputError(self.source, where + key, "is missing")
         if not isinstance(table[key], kind):
             raise InputError(self.source, where + key, f"expected {kind.__name__}, got {type(table[key]).__name__}")
+        if kind is str and not table[key].isprintable():
+            raise InputError(self.source, where + key, "must be one line of printable characters")
         return table[key]
 
-    def number(self, table: Any, key: str, where: str = "", *, positive: bool = False, minimum: float = -1e9) -> float:
+    def number(
+        self,
+        table: Any,
+        key: str,
+        where: str = "",
+        *,
+        positive: bool = False,
+        minimum: float = -LARGEST_NUMBER,
+        maximum: float = LARGEST_NUMBER,
+    ) -> float:
         """A finite number of a size that something real may have."""
         value = self.value(table, key, object, where)
-        good = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= LARGEST_NUMBER
+        good = isinstance(value, int | float) and not isinstance(value, bool) and -LARGEST_NUMBER <= value <= maximum
         if not good or (positive and value <= 0):
-            expected = f"expected a number{' above 0' if positive else ''} of at most {LARGEST_NUMBER:g}"
+            expected = f"expected a number{' above 0' if positive else ''} of at most {maximum:g}"
             raise InputError(self.source, where + key, f"{expected}, got {value!r}"[:160])
         if value < minimum:
             raise InputError(self.source, where + key, f"expected {minimum:g} or more, got {value:g}")
@@ -74,6 +86,9 @@ class TableReader:
         return tuple(self.numbers({key: row}, key, where, length=columns) for row in values)
 
     def point(self, table: Any, key: str, where: str = "") -> tuple[float, float, float]:
-        """Three numbers."""
+        """A place [m]."""
         x, y, z = self.numbers(table, key, where, length=3)
+        for value in (x, y, z):
+            if abs(value) > FARTHEST_M:
+                raise InputError(self.source, where + key, f"expected places within {FARTHEST_M:g} m, got {value:g}")
         return x, y, z

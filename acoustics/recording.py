@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from tokenize import TokenError
 from typing import Any, Literal
 
 import numpy as np
@@ -16,6 +17,7 @@ from acoustics.wav import read_wav_header, wav_header
 
 Encoding = Literal["wav16", "wav24", "wav32f", "npy"]
 ENCODINGS: tuple[Encoding, ...] = ("wav16", "wav24", "wav32f", "npy")
+LARGEST_SAMPLE = 1e10  # counts of 32 bits stored as floats stay below
 _CHECKED_AT_ONCE = 1 << 18
 
 
@@ -236,7 +238,7 @@ def _map_npy(path: Path) -> NDArray[Any]:
         stored = np.load(path, mmap_mode="r", allow_pickle=False)
     except OSError as error:
         raise InputError(source, "", f"cannot be read: {(error.strerror or str(error)).lower()}") from None
-    except (ValueError, EOFError, SyntaxError) as error:
+    except (ValueError, EOFError, SyntaxError, OverflowError, TokenError) as error:
         text = str(error).splitlines()[0] if str(error) else "its header is wrong"
         cut = "mmap length" in text or "EOF" in text
         raise InputError(source, "", "is cut short" if cut else f"is not a usable NPY file: {text}") from None
@@ -263,13 +265,15 @@ def _parts(stored: NDArray[Any], n: int) -> Iterator[NDArray[Any]]:
 
 
 def _check_finite(stored: NDArray[Any], source: str) -> None:
-    """Refuse floats that are not numbers, a part of the file at a time."""
+    """Refuse floats that are no numbers or whose square single precision cannot hold, a part of the file at a time."""
     if not np.issubdtype(stored.dtype, np.floating):
         return
     start = 0
     for part in _parts(stored, _CHECKED_AT_ONCE):
-        wrong = ~np.isfinite(part)
+        wrong = ~(np.abs(part) <= LARGEST_SAMPLE)
         if wrong.any():
             sample, channel = np.argwhere(wrong)[0]
-            raise InputError(source, "", f"sample {start + sample} of channel {channel + 1} is not a finite number")
+            finite = np.isfinite(part[sample, channel])
+            problem = f"is over {LARGEST_SAMPLE:g}" if finite else "is not a finite number"
+            raise InputError(source, "", f"sample {start + sample} of channel {channel + 1} {problem}")
         start += len(part)

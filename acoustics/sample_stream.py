@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.errors import InputError
-from acoustics.recording import load_recording
+from acoustics.recording import LARGEST_SAMPLE, load_recording
 from acoustics.sidecar import Sidecar
 
 Singles = NDArray[np.float32]
@@ -180,6 +180,8 @@ def _check_format(raw: RawFormat, sidecar: Sidecar, source: str) -> None:
 
 def _check_order(stored: NDArray[Any], source: str) -> None:
     """Refuse samples that would be far quieter with their bytes turned round."""
+    if len(stored) < 3:
+        return
     as_given, turned = (np.diff(values.astype(float), axis=0).std() for values in (stored, stored.byteswap()))
     if as_given > _ORDER_SUSPECT * turned > 0:
         raise InputError(
@@ -208,7 +210,7 @@ def _stream_csv(path: Path, sidecar: Sidecar) -> SampleStream:
     def blocks() -> Iterator[Singles]:
         line = 2
         with handle:
-            while lines := handle.readlines(_CSV_BYTES):
+            for lines in _csv_lines(handle, source):
                 yield np.ascontiguousarray(_csv_values(lines, len(names), source, line).T) * scale
                 line += len(lines)
         if line == 2:
@@ -217,13 +219,26 @@ def _stream_csv(path: Path, sidecar: Sidecar) -> SampleStream:
     return SampleStream(blocks(), len(names), sidecar.sample_rate_hz, None, source)
 
 
+def _csv_lines(handle: BinaryIO, source: str) -> Iterator[list[bytes]]:
+    """Lines, about a megabyte at a time; one that never ends is not waited for."""
+    rest = b""
+    while data := handle.read(_CSV_BYTES):
+        *lines, rest = (rest + data).split(b"\n")
+        if len(rest) > _LONGEST_CSV_LINE:
+            raise InputError(source, "", f"holds a line of over {_LONGEST_CSV_LINE:,} characters")
+        if lines:
+            yield lines
+    if rest:
+        yield [rest]
+
+
 def _csv_values(lines: list[bytes], n_channels: int, source: str, first_line: int) -> Singles:
     """Numbers of some lines, shape (n_lines, n_channels); names the first line that is wrong."""
     try:
         values = np.loadtxt(lines, dtype=np.float32, delimiter=",", comments=None, ndmin=2)
     except ValueError:
         values = np.empty(0, dtype=np.float32)
-    if values.shape == (len(lines), n_channels) and np.isfinite(values).all():
+    if values.shape == (len(lines), n_channels) and np.all(np.abs(values) <= LARGEST_SAMPLE):
         return values
     for k, line in enumerate(lines):
         cells = line.strip().split(b",")
@@ -239,4 +254,4 @@ def _csv_values(lines: list[bytes], n_channels: int, source: str, first_line: in
             if not good:
                 shown = cell[:40].decode("utf-8", "replace").strip()
                 raise InputError(source, "", f"line {first_line + k}: {shown!r} is not a finite number")
-    raise InputError(source, "", f"lines from {first_line} on hold numbers too large to use")
+    raise InputError(source, "", f"lines from {first_line} on hold numbers over {LARGEST_SAMPLE:g}")

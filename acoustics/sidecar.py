@@ -12,6 +12,17 @@ from acoustics.errors import InputError
 from acoustics.json_table import LARGEST_NUMBER, TableReader
 
 _LARGEST_SIDECAR_BYTES = 1_000_000
+_MOST_BURST_SAMPLES = 2_000_000  # a filter for it takes some 100 MB
+# What a recorder and a pinger may have, by key: least and most. The scenario's ranges are the same.
+_RANGES = {
+    "sample_rate_hz": (1e3, 1e8),
+    "sound_speed_m_s": (1e3, 2e3),
+    "volts_per_count": (0.0, 1e3),
+    "frequency_hz": (1e3, 1e6),
+    "length_s": (1e-5, 1.0),
+    "repetition_s": (0.0, 3600.0),
+    "q": (0.5, 200.0),
+}
 _POSE = (
     "position_m",
     "roll_deg",
@@ -139,9 +150,8 @@ def sidecar_from_table(table: Any, source: str) -> Sidecar:
     pose = read.value(table, "pose", dict) if "pose" in table else {}
     read.known_keys(pose, "pose.", _POSE)
     numbers = [key for key in inside if key not in ("channels", "pingers")]
-    positive = ("sample_rate_hz", "sound_speed_m_s", "volts_per_count")
     values: dict[str, Any] = {
-        key: read.number(table, key, positive=key in positive)
+        key: _number(read, table, key)
         for key in numbers
         if key in ("sample_rate_hz", "sound_speed_m_s") or read.given(table, key)
     }
@@ -159,6 +169,11 @@ def sidecar_from_table(table: Any, source: str) -> Sidecar:
             raise InputError(source, key, f"is empty; expected one entry a {key[:-1]}")
         if len({entry["name"] for entry in entries}) < len(entries):
             raise InputError(source, key, "holds a name twice")
+    for k, pinger in enumerate(sidecar.pingers, 1):
+        if pinger.length_s * sidecar.sample_rate_hz > _MOST_BURST_SAMPLES:
+            raise InputError(
+                source, f"pingers[{k}].length_s", f"makes a burst of over {_MOST_BURST_SAMPLES:,} samples at that rate"
+            )
     for key, value in values.items() | angles.items():
         if "_sd_" in key and value < 0:
             raise InputError(source, key, f"expected 0 or more, got {value:g}")
@@ -173,6 +188,12 @@ def sidecar_table(sidecar: Sidecar) -> dict[str, Any]:
     return table | {"pose": {key: getattr(sidecar, key) for key in _POSE} | {"position_m": list(sidecar.position_m)}}
 
 
+def _number(read: TableReader, table: Any, key: str, where: str = "") -> float:
+    """A number within the range of its key."""
+    least, most = _RANGES.get(key, (-LARGEST_NUMBER, LARGEST_NUMBER))
+    return read.number(table, key, where, positive=key in _RANGES, minimum=least, maximum=most)
+
+
 def _channel(read: TableReader, entry: Any, where: str) -> Channel:
     read.known_keys(entry, where, [f.name for f in fields(Channel)])
     least = {"tolerance_m": 0.0, "sensitivity_db_re_v_per_upa": -LARGEST_NUMBER, "sampling_offset_s": -LARGEST_NUMBER}
@@ -185,13 +206,11 @@ def _channel(read: TableReader, entry: Any, where: str) -> Channel:
 
 def _pinger(read: TableReader, entry: Any, where: str) -> KnownPinger:
     read.known_keys(entry, where, keys := [f.name for f in fields(KnownPinger)])
-    for key in ("frequency_hz", "length_s", "repetition_s"):
-        read.value(entry, key, object, where)
-    positive = ("frequency_hz", "length_s", "repetition_s", "q")
-    given = [key for key in keys if key != "name" and read.given(entry, key)]
+    needed = ("frequency_hz", "length_s", "repetition_s")
+    given = [key for key in keys if key != "name" and (key in needed or read.given(entry, key))]
     pinger = KnownPinger(
         read.value(entry, "name", str, where),
-        **{key: read.number(entry, key, where, positive=key in positive) for key in given},
+        **{key: _number(read, entry, key, where) for key in given},
     )
     if pinger.length_s >= pinger.repetition_s:
         raise InputError(

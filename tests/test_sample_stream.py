@@ -67,6 +67,8 @@ def test_wav_npy_and_csv_give_the_same_volts(tmp_path):
         ("a,b,c\n1,2,x\n", "line 2: 'x' is not a finite number"),
         ("a,b,c\n1,2,3\n1,nan,3\n", "line 3: 'nan' is not a finite number"),
         ("a,b,c\n1,,3\n", "line 2: '' is not a finite number"),
+        ("a,b,c\n1,2,3\n" + "1" * 2_000_000, "holds a line of over 10,000 characters"),
+        ("a,b,c\n" + "1,2,3\n" * 200_000 + "4,5", "line 200002 holds 2 values where the first names 3"),
     ],
 )
 def test_a_wrong_csv_is_refused_by_line(text, problem, tmp_path):

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 import warnings
+from contextlib import suppress
 from functools import cache
 from importlib import import_module
 
@@ -73,8 +75,11 @@ def pingfix(context: click.Context) -> None:
 def main() -> None:
     """Run the command line."""
     warnings.showwarning = lambda message, *_, **__: _one_line_warning(str(message))
+    signal.signal(signal.SIGTERM, _interrupt)
     try:
-        pingfix.main(standalone_mode=False, color=_COLOUR)
+        code = pingfix.main(standalone_mode=False, color=_COLOUR)  # what a command exits with, or None
+        if sys.stdout is not None:  # as when the shell has closed it
+            sys.stdout.flush()
     except click.exceptions.Abort:
         _stop("interrupted; no result was written", 130)
     except click.UsageError as error:
@@ -82,13 +87,26 @@ def main() -> None:
         _stop(f"{error.format_message()} (see {command} --help)", 2)
     except click.ClickException as error:
         _stop(error.format_message(), 2)
-    except click.exceptions.Exit as leave:
-        sys.exit(leave.exit_code)
     except PingfixError as error:
         _stop(str(error), 2)
     except BrokenPipeError:
-        sys.stderr.close()  # the reader of a pipe has gone; there is nobody left to tell
+        _discard_output()  # the reader of a pipe has gone; there is nobody left to tell
         sys.exit(1)
+    except OSError as error:
+        _discard_output()
+        _stop(f"{error.filename or 'output'}: cannot be written or read: {(error.strerror or str(error)).lower()}", 2)
+    sys.exit(code)
+
+
+def _interrupt(*_: object) -> None:
+    """A request to end is as good as an interrupt from the keyboard: what is half-written goes."""
+    raise click.exceptions.Abort
+
+
+def _discard_output() -> None:
+    """Let what is still to be flushed to standard output go nowhere, so that Python does not complain at its end."""
+    with suppress(OSError):  # of a stand-in for standard output
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _stop(line: str, code: int) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import os
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,11 +13,11 @@ from numpy.typing import ArrayLike
 from acoustics.errors import InputError
 from acoustics.estimate.fusion_input import Track
 from acoustics.geometry import Floats, wrap_angle
+from acoustics.json_table import FARTHEST_M, LARGEST_NUMBER
+from acoustics.text_lines import short_lines
 
 COLUMNS = ("time_s", "x_m", "y_m", "z_m", "roll_deg", "pitch_deg", "heading_deg")
 _LARGEST_BYTES = 200_000_000
-_LARGEST_NUMBER = 1e9
-_LONGEST_LINE = 1000
 
 
 @dataclass(frozen=True)
@@ -78,10 +77,11 @@ def read_navigation(path: str | Path) -> Navigation:
         if os.path.getsize(path) > _LARGEST_BYTES:
             raise InputError(source, "", f"is larger than {_LARGEST_BYTES // 10**6} MB, so not a navigation file")
         with open(path, encoding="utf-8-sig", newline="") as handle:
-            rows = csv.reader(_lines(handle, source))
+            rows = csv.reader(short_lines(handle, source))
             header = [name.strip() for name in next(rows, [])]
             _check_header(header, source)
-            values = np.array([_numbers(row, header, source, number) for number, row in enumerate(rows, 2) if row])
+            cells = (cell for k, row in enumerate(rows, 2) if row for cell in _numbers(row, header, source, k))
+            values = np.fromiter(cells, dtype=float).reshape(-1, len(COLUMNS))
     except OSError as error:
         raise InputError(source, "", f"cannot be read: {(error.strerror or str(error)).lower()}") from None
     except (UnicodeDecodeError, csv.Error) as error:
@@ -93,13 +93,6 @@ def read_navigation(path: str | Path) -> Navigation:
     if late.size:
         raise InputError(source, "time_s", f"does not rise from {time[late[0]]:.3f} to {time[late[0] + 1]:.3f} s")
     return Navigation(source, time, np.stack([x, y, z], axis=-1), *np.deg2rad([roll, pitch, heading]))
-
-
-def _lines(handle: Iterator[str], source: str) -> Iterator[str]:
-    for number, line in enumerate(handle, 1):
-        if len(line) > _LONGEST_LINE:
-            raise InputError(source, f"line {number}", f"is longer than {_LONGEST_LINE} characters")
-        yield line
 
 
 def _check_header(header: list[str], source: str) -> None:
@@ -121,7 +114,7 @@ def _numbers(row: list[str], header: list[str], source: str, line: int) -> list[
             value = float(text)
         except ValueError:
             value = np.nan
-        if not abs(value) <= _LARGEST_NUMBER:
+        if not abs(value) <= (FARTHEST_M if name.endswith("_m") else LARGEST_NUMBER):
             raise InputError(source, f"line {line}: {name}", f"expected a number, got {text[:40]!r}")
         values.append(value)
     return values

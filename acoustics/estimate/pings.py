@@ -13,12 +13,13 @@ import numpy as np
 from acoustics.errors import InputError
 from acoustics.estimate.ping import Candidate, NavigatedPose, Ping
 from acoustics.geometry import Floats
-from acoustics.json_table import TableReader
+from acoustics.json_table import LARGEST_NUMBER, TableReader
 
 __all__ = ["Candidate", "NavigatedPose", "Ping", "ping_from_table", "ping_line", "ping_table", "read_pings"]
 
 _LONGEST_LINE_BYTES = 200_000
-_MOST_PINGS = 1_000_000
+_MOST_PINGS = 100_000  # two days of a ping every two seconds; they then take some 300 MB
+_VAGUEST = 1e5  # standard deviation of a pose that still says something [m, deg]
 _POSE_KEYS = (
     "position_m",
     "roll_deg",
@@ -190,7 +191,8 @@ def _pose(read: TableReader, table: Any) -> NavigatedPose:
     read.known_keys(table, "pose.", _POSE_KEYS)
     values: dict[str, Any] = {}
     for key in _POSE_KEYS[1:]:
-        value = read.number(table, key, "pose.", minimum=0 if "_sd_" in key else -1e9)
+        least, most = (0.0, _VAGUEST) if "_sd_" in key else (-LARGEST_NUMBER, LARGEST_NUMBER)
+        value = read.number(table, key, "pose.", minimum=least, maximum=most)
         values[key.removesuffix("_deg")] = float(np.deg2rad(value)) if key.endswith("_deg") else value
     return NavigatedPose(position_m=read.point(table, "position_m", "pose."), **values)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-import io
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +16,7 @@ from acoustics.estimate.ping import NavigatedPose, Ping
 from acoustics.geometry import Floats
 from acoustics.physics.time_of_flight import difference_matrix
 from acoustics.scene.scene import Scene
+from acoustics.text_lines import short_lines
 
 _LARGEST_FILE_BYTES = 10_000_000
 _MOST_SOURCES = 60  # each brings three more unknowns
@@ -56,18 +57,20 @@ def read_sources(path: str | Path) -> dict[int, SourcePlace]:
     """
     source = str(path)
     try:
-        with open(path, "rb") as handle:
-            content = handle.read(_LARGEST_FILE_BYTES + 1)
-        rows = list(csv.DictReader(io.StringIO(content.decode("utf-8-sig")), skipinitialspace=True, strict=True))
+        if os.path.getsize(path) > _LARGEST_FILE_BYTES:
+            raise InputError(source, "", f"larger than {_LARGEST_FILE_BYTES:,} bytes, so not a list of source places")
+        with open(path, encoding="utf-8-sig", newline="") as handle:
+            reader = csv.DictReader(short_lines(handle, source), skipinitialspace=True, strict=True)
+            return _places(reader, source)
     except OSError as error:
         raise InputError(source, "", f"cannot be read: {(error.strerror or str(error)).lower()}") from None
     except (UnicodeDecodeError, csv.Error) as error:
         raise InputError(source, "", f"is not a CSV file: {error}") from None
-    if len(content) > _LARGEST_FILE_BYTES:
-        raise InputError(source, "", f"larger than {_LARGEST_FILE_BYTES:,} bytes, so not a list of source places")
-    if not rows:
-        raise InputError(source, "", f"holds no rows; expected a header with {','.join(_COLUMNS)} and one row a ping")
-    missing = [column for column in _COLUMNS if column not in rows[0]]
+
+
+def _places(rows: csv.DictReader[str], source: str) -> dict[int, SourcePlace]:
+    header = _COLUMNS if rows.fieldnames is None else rows.fieldnames  # none at all: the file is empty
+    missing = [column for column in _COLUMNS if column not in header]
     if missing:
         raise InputError(source, missing[0], f"is missing in the header; expected {','.join(_COLUMNS)}")
     places: dict[int, SourcePlace] = {}
@@ -81,6 +84,8 @@ def read_sources(path: str | Path) -> dict[int, SourcePlace]:
             raise InputError(where, "ping", f"{number} is listed twice")
         name = row.get("source") or ",".join("" if np.isnan(c) else f"{c:g}" for c in (x, y, z))
         places[number] = SourcePlace(name, (x, y, z))
+    if not places:
+        raise InputError(source, "", f"holds no rows; expected a header with {','.join(_COLUMNS)} and one row a ping")
     return places
 
 

@@ -96,7 +96,7 @@ def ask(estimator: Estimator, recording: Path, sidecar: Path) -> Answer:
     try:
         with contextlib.redirect_stdout(sys.stderr):  # standard output is for the result
             answer = function(loaded, read_sidecar(sidecar))
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         raise EstimatorFailure(short_reason(f"raised {type(error).__name__}: {error}")) from None
     return answer if isinstance(answer, Answer) else answer_of_table(answer)
 
@@ -126,7 +126,7 @@ def _function(name: str, folder: str) -> Callable[[Recording, Sidecar], Any]:
         sys.path.insert(0, folder)
     try:
         function = getattr(importlib.import_module(module), attribute)
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         raise ParameterError(short_reason(f"estimator {name}: {type(error).__name__}: {error}")) from None
     if not callable(function):
         raise ParameterError(f"estimator {name}: is no function")

@@ -7,6 +7,7 @@ import io
 import math
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import TextIO
 
 from acoustics.errors import InputError, OutputError
 from acoustics.files import write_file
@@ -15,6 +16,7 @@ from acoustics.scene.scene import Scene
 from acoustics.study.validation_answer import Answer, EstimatorFailure, answer_of_table
 from acoustics.study.validation_design import Design, draw_trial
 from acoustics.study.validation_recording import write_trial
+from acoustics.text_lines import short_lines
 
 MANIFEST, TRUTH = "manifest.csv", "truth.csv"
 _LARGEST_RESULTS_BYTES = 200_000_000
@@ -113,9 +115,9 @@ def read_results(path: Path, trials: int) -> list[Answer | EstimatorFailure]:
     return [found.get(number, absent) for number in range(1, trials + 1)]
 
 
-def _rows(file: io.TextIOBase, source: str) -> Iterator[tuple[int, dict[str, str]]]:
+def _rows(file: TextIO, source: str) -> Iterator[tuple[int, dict[str, str]]]:
     """Line number and cells by column."""
-    reader = csv.reader(file, strict=True)
+    reader = csv.reader(short_lines(file, source), strict=True)
     header = [name.strip() for name in next(reader, [])]
     if "ping" not in header or not {"bearing_deg", "bearings_deg"} & set(header):
         raise InputError(source, "line 1", "expected a header with ping and bearing_deg")

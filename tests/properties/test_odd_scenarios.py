@@ -85,7 +85,11 @@ ODD = {
     "hard walls": {"pool": BASIN + ", walls = { reflection_coefficient = 1.0 }, floor = { reflection_coefficient = -1.0 }", "study": "clean_window_threshold_db = 0.0"},
     "far away": {"pool": "", "pinger": "[1e8, 0.0, 5.0]"},
 }  # fmt: skip
-QUICK = [("check",), ("sound-speed",), ("map", "--trials", "2", "--step-m", "3")]
+QUICK = [
+    ("check",),
+    ("sound-speed",),
+    ("map", "--trials", "2", "--step-m", "3", "--echo-cells", "1", "--echo-pings", "2"),
+]
 # A sweep over spacings takes a second or two: those where it is in doubt.
 SLOW = ["pinger straight below", "pinger within the array", "two on the axis", "nine hydrophones"]
 

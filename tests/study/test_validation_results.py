@@ -44,7 +44,8 @@ def test_a_bad_number_is_a_failure_of_its_ping_alone(tmp_path, cell):
         ("ping,bearing_deg\n1,1\n1,1\n", "line 3: ping 1 was there before"),
         (b"ping,bearing_deg\n1,\xff\n", "is no text in UTF-8"),
         ('ping,bearing_deg\n"1,1\n', "is no usable CSV"),
-        ("ping,bearing_deg\n" + "9" * 200_000, "is no usable CSV"),
+        ("ping,bearing_deg\n" + "9" * 200_000, "line 2: is longer than 1,000 characters"),
+        ("," * 5_000_000, "line 1: is longer than 1,000 characters"),
     ],
 )
 def test_files_that_are_refused(tmp_path, text, problem):

@@ -1,0 +1,156 @@
+"""A full disk, a folder that takes nothing, a reader that goes: one line and exit code 2, and nothing half-written."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import resource
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from unittest.mock import patch
+
+import pytest
+
+from acoustics.cli.main import main
+from acoustics.scenario import shipped
+
+PINGFIX = "import sys; from acoustics.cli.main import main; sys.argv = ['pingfix', *sys.argv[1:]]; main()"
+POOL = str(shipped("examples")["mallard-basin"])
+LINES = "pings.jsonl"
+
+
+@contextlib.contextmanager
+def full_disk():
+    """No file of this process may hold a byte more: writes fail half-way, as where the disk is full."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (0, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+
+def run(*arguments, disk=contextlib.nullcontext):
+    """Exit code, standard output and standard error of the command line in this process."""
+    out, err = io.StringIO(), io.StringIO()
+    with (
+        patch("sys.argv", ["pingfix", *map(str, arguments)]),
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+        disk(),
+    ):
+        try:
+            main()
+        except SystemExit as leave:
+            return leave.code or 0, out.getvalue(), err.getvalue()
+    return 0, out.getvalue(), err.getvalue()
+
+
+@pytest.fixture(scope="module")
+def inputs(tmp_path_factory):
+    """A short recording and its pings."""
+    folder = tmp_path_factory.mktemp("inputs")
+    assert run("simulate", POOL, folder / "ping.wav", "--pings", 1)[0] == 0
+    assert run("locate", folder / "ping.wav", "--out", folder / LINES)[0] == 0
+    return folder
+
+
+# What each command writes, and the command.
+OUTPUTS = {
+    "recording": ("a.wav", ["simulate", POOL, "a.wav", "--seconds", 0.2]),
+    "notes of a recording": ("a.json", ["simulate", POOL, "a.wav", "--seconds", 0.2]),
+    "truth of a recording": ("a.truth.json", ["simulate", POOL, "a.wav", "--seconds", 0.2]),
+    "samples": ("a.npy", ["simulate", POOL, "a.npy", "--seconds", 0.2]),
+    "scenario": ("a.toml", ["new", "a.toml"]),
+    "picture": ("a.png", ["budget", POOL, "--plot", "a.png"]),
+    "drawing": ("a.svg", ["map", POOL, "--trials", 0, "--step-m", 4, "--echo-cells", 0, "--plot", "a.svg"]),
+    "ping lines": ("a.jsonl", ["locate", "ping.wav", "--out", "a.jsonl"]),
+    "position": ("a.csv", ["fuse", LINES, "--scenario", POOL, "--csv", "a.csv"]),
+    "pings": ("a.csv", ["fuse", LINES, "--scenario", POOL, "--pings-csv", "a.csv"]),
+}
+
+
+@pytest.mark.parametrize("what", OUTPUTS)
+def test_on_a_full_disk_the_old_file_stays_and_nothing_else(what, inputs, tmp_path, monkeypatch):
+    name, command = OUTPUTS[what]
+    monkeypatch.chdir(tmp_path)
+    for given in ("ping.wav", "ping.json", LINES):
+        Path(given).symlink_to(inputs / given)
+    Path(name).write_bytes(b"old")
+    before = sorted(os.listdir())
+    code, out, err = run(*command, "--force", disk=full_disk)
+    assert code == 2
+    (line,) = [line for line in err.splitlines() if "warning" not in line]
+    assert line.startswith("pingfix: ") and line.endswith(": cannot be written: file too large")
+    assert Path(name).read_bytes() == b"old"
+    assert sorted(os.listdir()) == before
+    assert "written" not in out
+
+
+def test_on_a_full_disk_finished_chunks_end_the_study_in_one_line(tmp_path):
+    command = ("map", POOL, "--trials", 2, "--step-m", 4, "--echo-cells", 0, "--resume", tmp_path / "parts")
+    code, _, err = run(*command, disk=full_disk)
+    assert code == 2 and err.count("\n") == 1 and "cannot be written: file too large" in err
+    assert not any(path.name.startswith(".") for path in tmp_path.rglob("*"))
+    # Room again: the same command goes on from there.
+    assert run(*command)[0] == 0
+
+
+def test_on_a_full_disk_exported_recordings_end_in_one_line(tmp_path):
+    code, _, err = run("validate", POOL, "--trials", 2, "--export", tmp_path / "pings", disk=full_disk)
+    assert code == 2 and err.count("\n") == 1 and "cannot be written: file too large" in err
+    assert list((tmp_path / "pings").iterdir()) == []
+
+
+@pytest.mark.skipif(not Path("/sys/kernel").is_dir(), reason="needs a folder in which nobody can make a file")
+@pytest.mark.parametrize("what", ["recording", "picture", "ping lines"])
+def test_a_folder_that_takes_no_file_is_named(what, inputs, monkeypatch):
+    name, command = OUTPUTS[what]
+    monkeypatch.chdir(inputs)
+    closed = [f"/sys/kernel/{word}" if str(word).startswith("a.") else word for word in command]
+    code, out, err = run(*closed)
+    assert code == 2
+    (line,) = [line for line in err.splitlines() if "warning" not in line]
+    assert line.startswith(f"pingfix: /sys/kernel/{name[:2]}") and ": cannot be written: " in line
+    assert "written" not in out
+
+
+def in_a_shell(command, *arguments):
+    """A line of bash in which "$@" stands for pingfix with its arguments."""
+    words = ["bash", "-c", command, "bash", sys.executable, "-c", PINGFIX, *map(str, arguments)]
+    return subprocess.run(words, capture_output=True, text=True, check=False)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+def test_standard_output_on_a_full_disk_is_one_line():
+    done = in_a_shell('"$@" > /dev/full', "sound-speed", POOL)
+    assert done.returncode == 2
+    assert done.stderr == "pingfix: output: cannot be written or read: no space left on device\n"
+
+
+def test_a_reader_that_goes_away_is_no_error_worth_a_word():
+    done = in_a_shell('"$@" | true; exit ${PIPESTATUS[0]}', "sound-speed", POOL)
+    assert (done.returncode, done.stderr) == (1, "")
+
+
+def test_a_reader_that_goes_away_while_a_file_is_written_leaves_no_file(inputs, tmp_path):
+    command = ("locate", inputs / "ping.wav", "--json", "--out", tmp_path / "a.jsonl")
+    done = in_a_shell('"$@" | true; exit ${PIPESTATUS[0]}', *command)
+    assert (done.returncode, done.stderr) == (1, "")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_request_to_end_leaves_nothing_half_written(tmp_path):
+    command = [sys.executable, "-c", PINGFIX, "simulate", POOL, tmp_path / "a.npy", "--seconds", "3600"]
+    process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+    while not any(path.stat().st_size > 100_000 for path in tmp_path.iterdir()):
+        assert process.poll() is None
+        time.sleep(0.05)
+    process.send_signal(signal.SIGTERM)
+    _, err = process.communicate(timeout=60)
+    assert (process.returncode, err) == (130, "pingfix: interrupted; no result was written\n")
+    assert list(tmp_path.iterdir()) == []
