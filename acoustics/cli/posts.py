@@ -7,10 +7,21 @@ from typing import TYPE_CHECKING
 
 import click
 
-from acoustics.cli.options import Output, choose_pinger, output_options, pinger_option, scenario_argument, seed_option
+from acoustics.cli.options import (
+    Output,
+    choose_pinger,
+    output_options,
+    pinger_option,
+    running_options,
+    scenario_argument,
+    seed_option,
+)
+from acoustics.cli.progress import Progress
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+
+    from acoustics.study.runner import Running
 
 
 @click.command("posts", short_help="Where should the vehicle stop and listen next?")
@@ -41,6 +52,7 @@ if TYPE_CHECKING:
     help="Simulated runs that check the bound; 0 for none.",
 )
 @seed_option
+@running_options
 @output_options("the posts and the way through them")
 def posts_command(
     scenario: Path,
@@ -54,6 +66,7 @@ def posts_command(
     step_m: float | None,
     trials: int,
     seed: int | None,
+    running: Running,
     output: Output,
 ) -> None:
     """Propose posts at which SCENARIO's vehicle should stop and listen, in order, with the heading to hold.
@@ -75,7 +88,15 @@ def posts_command(
     scene = scene.model_copy(update={"study": scene.study.model_copy(update=given)})
     pinger = choose_pinger(scene, pinger_name)
     result = study_posts(
-        scene, pinger, prior=prior, criterion=criterion, step_m=step_m, trials=trials, seed=scene.study.seed
+        scene,
+        pinger,
+        prior=prior,
+        criterion=criterion,
+        step_m=step_m,
+        trials=trials,
+        seed=scene.study.seed,
+        running=running,
+        progress=Progress("simulated"),
     )
 
     def draw() -> Figure:

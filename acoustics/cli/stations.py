@@ -7,11 +7,21 @@ from typing import TYPE_CHECKING
 
 import click
 
-from acoustics.cli.options import Output, choose_pinger, output_options, pinger_option, scenario_argument, seed_option
+from acoustics.cli.options import (
+    Output,
+    choose_pinger,
+    output_options,
+    pinger_option,
+    running_options,
+    scenario_argument,
+    seed_option,
+)
 from acoustics.cli.progress import Progress
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+
+    from acoustics.study.runner import Running
 
 
 @click.command("stations", short_help="Would the vehicle go to the right station?")
@@ -38,6 +48,7 @@ if TYPE_CHECKING:
     help="Simulated runs for each true station.",
 )
 @seed_option
+@running_options
 @output_options("the run and the decisions")
 def stations_command(
     scenario: Path,
@@ -47,6 +58,7 @@ def stations_command(
     course_deg: float | None,
     trials: int,
     seed: int | None,
+    running: Running,
     output: Output,
 ) -> None:
     """Simulate runs past SCENARIO's stations, the pinger at each in turn, and count the decisions.
@@ -71,6 +83,7 @@ def stations_command(
         course,
         trials=trials,
         seed=scene.study.seed if seed is None else seed,
+        running=running,
         progress=Progress("simulated"),
     )
 

@@ -17,11 +17,16 @@ from acoustics.present.style import DEEP, EMBER, INK, SAND, STYLE
 from acoustics.scene.mounting import BoxBody, BoxRegion, CylinderBody, HullPatch, KeepOutBox, Mounting
 from acoustics.scene.scene import Scene
 from acoustics.study.place import Placement
+from acoustics.study.place_regions import corner_shares
 
 # Axes of the body frame to the right and downwards in each view.
 _VIEWS = {"plan": (0, 1), "front": (1, 2), "side": (0, 2)}
 _TITLES = {"plan": "Plan, from above", "side": "Side, from starboard", "front": "From astern"}
 _AXES = ("x forward [mm]", "y starboard [mm]", "z down [mm]")
+_OF = {
+    "bearing": ("Bearing error with the right cycle (prediction)", "bearing error [deg]"),
+    "position": ("Horizontal position error with the right cycle (prediction)", "position error [m]"),
+}
 _ROUND = 24  # corners that stand for a circle
 _REGION: dict[str, Any] = {"fc": DEEP, "alpha": 0.12, "ec": "none"}
 _KEEP_OUT: dict[str, Any] = {"fc": "none", "ec": EMBER, "hatch": "xx", "lw": 1.0}
@@ -72,8 +77,7 @@ def _corners(solid: BoxRegion | HullPatch | KeepOutBox | BoxBody | CylinderBody)
         rim = solid.radius_m * (np.cos(angle) * axes[1] + np.sin(angle) * axes[2])
         return np.asarray((ends[:, None] + rim).reshape(-1, 3))
     low, high = np.array(solid.low_m), np.array(solid.high_m)
-    shares = np.stack(np.meshgrid(*[[0, 1]] * 3, indexing="ij"), axis=-1).reshape(-1, 3)
-    return low + shares * (high - low)
+    return low + corner_shares(3) * (high - low)
 
 
 def _view(axes: Axes, view: str, right: int, down: int, result: Placement, mounting: Mounting) -> None:
@@ -128,14 +132,16 @@ def _key(axes: Axes, mounting: Mounting) -> None:
 
 def _errors(axes: Axes, result: Placement) -> None:
     bearing = np.where(result.bearing_deg > 180, result.bearing_deg - 360, result.bearing_deg)
-    order = np.argsort(bearing)
-    axes.plot(bearing[order], result.error_by_bearing_deg[order], "o-", color=DEEP, lw=2.2, ms=4)
-    curves = [(result.error_by_bearing_deg, "array found", DEEP)]
+    order, name = np.argsort(bearing), "error_deg" if result.of == "bearing" else "position_error_m"
+    found = getattr(result.found_by_bearing, name)
+    axes.plot(bearing[order], found[order], "o-", color=DEEP, lw=2.2, ms=4)
+    curves = [(found, "array found", DEEP)]
     other = result.best_shipped or result.best_scaled
-    if other is not None and result.shipped_by_bearing_deg is not None:
-        axes.plot(bearing[order], result.shipped_by_bearing_deg[order], "s--", color=EMBER, lw=1.6, ms=4)
+    if other is not None and result.shipped_by_bearing is not None:
+        shipped = getattr(result.shipped_by_bearing, name)
+        axes.plot(bearing[order], shipped[order], "s--", color=EMBER, lw=1.6, ms=4)
         scaled = "" if other.scale == 1.0 else f", {other.scale:.2g} times its size"
-        curves.append((result.shipped_by_bearing_deg, f"best shipped: {other.name}{scaled}", EMBER))
+        curves.append((shipped, f"best shipped: {other.name}{scaled}", EMBER))
     values = np.concatenate([curve for curve, _, _ in curves])
     axes.set_yscale("log")
     axes.set_ylim(0.5 * values.min(), 3.0 * values.max())
@@ -148,9 +154,9 @@ def _errors(axes: Axes, result: Placement) -> None:
     axes.yaxis.set_minor_formatter(lambda value, _: f"{value:g}" if f"{value:e}"[0] in "25" else "")
     axes.grid(axis="y", which="both", color=SAND, lw=0.4, alpha=0.6)
     axes.set(
-        title="Bearing error with the right cycle (prediction)",
+        title=_OF[result.of][0],
         xlabel="bearing from the bow, clockwise [deg]",
-        ylabel="bearing error [deg]",
+        ylabel=_OF[result.of][1],
     )
     axes.set_xlim(bearing.min() - 4, bearing.max() + 4)
     if np.ptp(bearing) > 180:

@@ -8,41 +8,45 @@ import numpy as np
 
 from acoustics.present.tables import number, percent, table
 from acoustics.study.place import Line, Placement
+from acoustics.study.place_check import Check
+from acoustics.study.place_file import ranges_in_words
 
+_OF = {"bearing": "least error of the bearing", "position": "least horizontal error of the position"}
 _SPANS = {1: "a line", 2: "a plane"}
 _FEW_CYCLES = 5.0
+_FAR_FROM_BOUND, _OFTEN_REFUSED = 1.1, 0.02
 _LIMIT_MET = 0.8  # of the limit: nearer to it a worse recording breaks it
 
 
 def place_text(result: Placement) -> str:
     """The answer of `pingfix place`."""
     depressions = ", ".join(f"{d:.1f}" for d in result.depression_deg)
+    windows = ", ".join(number(1e3 * w) for w in result.clean_window_s)
+    ratios = ", ".join(f"{r:.1f}" for r in result.energy_ratio_db)
+    head = (
+        f"{result.title}: {result.pinger} at {ranges_in_words(result)}, {result.frequency_hz / 1e3:g} kHz; clean "
+        f"window {windows} ms, 2E/N0 {ratios} dB",
+        f"{_OF[result.of]}: bearings {result.bearings}, depression {depressions} deg; judged by {result.criterion}; "
+        f"wrong cycle at most {100 * result.wrong_cycle_limit:g} %",
+    )
     lines = [
-        f"{result.title}: {result.pinger} at {result.range_m:.1f} m, {result.frequency_hz / 1e3:g} kHz; clean window "
-        f"{number(1e3 * result.clean_window_s)} ms, 2E/N0 {result.energy_ratio_db:.1f} dB",
-        f"bearings {result.bearings}, depression {depressions} deg; judged by {result.criterion}; wrong cycle at most "
-        f"{100 * result.wrong_cycle_limit:g} %",
+        *(line for part in head for line in textwrap.wrap(part, 110, break_on_hyphens=False)),
         "",
         table(
             ("hydrophone", "x mm", "y mm", "z mm"),
             [(f"h{k}", *(f"{1e3 * x:.1f}" for x in row)) for k, row in enumerate(result.hydrophones_m, 1)],
         ),
         "",
-        _comparison(result),
+        table(
+            ("array (prediction)", "channels", "scale", "bearing deg", "position m", "wrong cycle", "within limit"),
+            [_row(line) for line in _once_each((result.found, *result.shipped))],
+        ),
         "",
         *textwrap.wrap(_conclusion(result), 100, break_on_hyphens=False),
     ]
     for note in _notes(result):
         lines += textwrap.wrap(f"Note: {note}", 100, break_on_hyphens=False)
     return "\n".join(lines)
-
-
-def _comparison(result: Placement) -> str:
-    own = Line("found", len(result.hydrophones_m), 1.0, True, result.error_deg, result.wrong_cycle, result.within_limit)
-    return table(
-        ("array (prediction)", "channels", "scale", "bearing error deg", "wrong cycle", "within limit"),
-        [_row(own), *(_row(line) for line in _once_each(result.shipped))],
-    )
 
 
 def _once_each(lines: tuple[Line, ...]) -> list[Line]:
@@ -53,23 +57,31 @@ def _once_each(lines: tuple[Line, ...]) -> list[Line]:
 def _row(line: Line) -> tuple[str, ...]:
     head = (line.name, str(line.n_hydrophones), number(line.scale, 3))
     if not line.fits:
-        return (*head, "does not fit", "-", "-")
-    return (*head, number(line.error_deg, 3), percent(line.wrong_cycle), "yes" if line.within_limit else "no")
+        return (*head, "does not fit", "-", "-", "-")
+    errors = number(line.error_deg, 3), number(line.position_error_m, 3)
+    return (*head, *errors, percent(line.wrong_cycle), "yes" if line.within_limit else "no")
+
+
+def _error(result: Placement, line: Line) -> str:
+    """What was searched for, with its unit."""
+    if result.of == "bearing":
+        return f"{number(line.error_deg, 3)} deg"
+    return f"{number(line.position_error_m, 3)} m"
 
 
 def _conclusion(result: Placement) -> str:
-    if not result.within_limit:
+    if not result.found.within_limit:
         return (
             f"No array of {len(result.hydrophones_m)} hydrophones was found that keeps wrong cycles within the limit; "
             "this one has the fewest. Shorten the range, lengthen the clean window, or take more hydrophones."
         )
-    parts = [f"The array found errs by {number(result.error_deg, 3)} deg ({result.criterion}, prediction)"]
+    parts = [f"The array found errs by {_error(result, result.found)} ({result.criterion}, prediction)"]
     for rival, gain, how in (
         (result.best_shipped, result.gain_over_shipped, "as it is"),
         (result.best_scaled, result.gain_over_scaled, "at its best scale"),
     ):
         if rival is not None:
-            parts.append(f"{number(gain)} times less than {rival.name} {how}, {number(rival.error_deg, 3)} deg")
+            parts.append(f"{number(gain)} times less than {rival.name} {how}, {_error(result, rival)}")
     if len(parts) == 1:
         parts.append("no shipped array of so few channels fits and keeps the limit")
     return "; ".join(parts) + ". Compared are arrays that fit, keep the limit and have no more channels."
@@ -77,33 +89,52 @@ def _conclusion(result: Placement) -> str:
 
 def _notes(result: Placement) -> list[str]:
     notes = []
-    check = result.simulated
-    if check is not None:
-        right, wrong = check.right_cycle_deg, check.wrong_cycle
-        notes.append(
-            f"simulated, {check.trials:,} pings over all the directions, 95 % intervals: {number(right.value, 3)} deg "
-            f"RMS with the right cycle ({number(right.low, 3)} to {number(right.high, 3)}), wrong cycle "
-            f"{percent(wrong.value)} ({percent(wrong.low)} to {percent(wrong.high)}); predicted "
-            f"{number(result.mean_error_deg, 3)} deg and {percent(result.mean_wrong_cycle)}."
-        )
+    if result.simulated is not None:
+        notes += _simulated(result, result.simulated)
     if result.rank < 3:
         notes.append(
-            f"the array spans {_SPANS[result.rank]}; the mirror image across it is counted in the bearing error, "
+            f"the array spans {_SPANS[result.rank]}; the mirror image across it is counted in the errors, "
             "but which side the pinger is on must come from elsewhere."
         )
     if result.heard_by_fewest < len(result.hydrophones_m):
         notes.append(f"towards some direction the vehicle shadows all but {result.heard_by_fewest} hydrophones.")
-    if result.within_limit and result.wrong_cycle > _LIMIT_MET * result.wrong_cycle_limit:
+    if result.found.within_limit and result.found.wrong_cycle > _LIMIT_MET * result.wrong_cycle_limit:
         notes.append("the limit on wrong cycles is what keeps the array from being wider: a noisier day breaks it.")
-    cycles = result.clean_window_s * result.frequency_hz
+    cycles = float(result.clean_window_s.min()) * result.frequency_hz
     if cycles < _FEW_CYCLES:
         notes.append(
             f"only {cycles:.1f} cycles of the carrier arrive before the first strong echo; real estimators come near "
             "these figures with difficulty, and wrong cycles are then more frequent."
         )
-    aperture = float(np.linalg.norm(np.ptp(result.hydrophones_m, axis=0)))
+    aperture = 1e3 * float(np.linalg.norm(np.ptp(result.hydrophones_m, axis=0)))
+    if result.of == "bearing":
+        notes.append(
+            f"bearings are those of far pingers: with an array {aperture:.0f} mm across correct for the curved front "
+            "at short range."
+        )
+    notes.append("a search finds a good array, not surely the best: try more --starts.")
+    return notes
+
+
+def _simulated(result: Placement, check: Check) -> list[str]:
+    right, wrong = check.right_cycle_deg, check.wrong_cycle
+    notes = [
+        f"simulated, {check.trials:,} pings over all the directions, 95 % intervals: {number(right.value, 3)} deg RMS "
+        f"with the right cycle ({number(right.low, 3)} to {number(right.high, 3)}), wrong cycle {percent(wrong.value)} "
+        f"({percent(wrong.low)} to {percent(wrong.high)}); predicted {number(result.mean_error_deg, 3)} deg and "
+        f"{percent(result.mean_wrong_cycle)}."
+    ]
+    if check.position_m is None or check.refused is None:
+        return notes
+    position, refused, predicted = check.position_m, check.refused, result.mean_position_error_m
     notes.append(
-        f"directions are those of far pingers, which for an array {1e3 * aperture:.0f} mm across means to correct "
-        "for the curved front at short range; a search finds a good array, not surely the best: try --starts."
+        f"simulated, horizontal position: {number(position.value, 3)} m RMS of the fixes given "
+        f"({number(position.low, 3)} to {number(position.high, 3)}), none given for {percent(refused.value)} of the "
+        f"pings ({percent(refused.low)} to {percent(refused.high)}); predicted {number(predicted, 3)} m."
     )
+    if position.low > _FAR_FROM_BOUND * predicted or refused.low > _OFTEN_REFUSED:
+        notes.append(
+            "so far off one ping hardly tells the range, and the prediction is too good: judge by nearer ranges "
+            "(--range-m), and plan to listen from several places."
+        )
     return notes

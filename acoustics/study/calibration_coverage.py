@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import chdtri, ndtri
 
 from acoustics.estimate.calibration_model import Integers
 from acoustics.estimate.consistency import mahalanobis_squared
@@ -16,16 +16,20 @@ from acoustics.study.statistics import Interval, rate_interval
 
 @dataclass(frozen=True)
 class SessionErrors:
-    """Of all sessions, (n_sessions, p): errors, and those with positions in place of offsets; each with covariances."""
+    """Of all sessions, (n_sessions, p): errors, and those with positions in place of offsets; each with covariances.
+
+    Beside them, (n_sessions,): whether the calibration may be used, and how many pings were a cycle off, have the right
+    cycles, and are left out.
+    """
 
     error: Floats
     covariance: Floats
     placed_error: Floats
     placed_covariance: Floats
     ok: NDArray[np.bool_]
-    wrong_cycles: int
-    pings_right: int
-    left_out: int
+    wrong_cycles: Integers
+    pings_right: Integers
+    left_out: Integers
 
 
 def coverage_of(outcome: SessionErrors, prior_sd: Floats, n: int) -> dict[str, Interval]:
@@ -49,7 +53,7 @@ def coverage_of(outcome: SessionErrors, prior_sd: Floats, n: int) -> dict[str, I
         which = which[prior_sd[which] > 0]
         square = _squares(*errors, outcome.ok, which, prior_sd)
         if which.size and square.size:
-            answer[name] = rate_interval(int(np.sum(square <= stats.chi2.ppf(0.95, which.size))), square.size)
+            answer[name] = rate_interval(int(np.sum(square <= chdtri(which.size, 0.05))), square.size)
     return answer
 
 
@@ -66,5 +70,5 @@ def normalised_square(outcome: SessionErrors, prior_sd: Floats) -> Interval:
     square = _squares(outcome.error, outcome.covariance, outcome.ok, which, prior_sd) / max(which.size, 1)
     if square.size < 2:
         return Interval(np.nan, np.nan, np.nan)
-    reach = stats.norm.ppf(0.975) * float(square.std(ddof=1)) / np.sqrt(square.size)
+    reach = float(ndtri(0.975)) * float(square.std(ddof=1)) / np.sqrt(square.size)
     return Interval(float(square.mean()), float(square.mean() - reach), float(square.mean() + reach))

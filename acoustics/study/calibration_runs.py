@@ -24,6 +24,8 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.calibration_coverage import SessionErrors, coverage_of, normalised_square
 from acoustics.study.calibration_session import SessionPlan, planned_prior, planned_session
+from acoustics.study.chunk_store import Arrays, fingerprint
+from acoustics.study.runner import ALONE, Running, run_chunks
 from acoustics.study.statistics import Interval, rate_interval, rms_interval
 
 _SESSIONS_AT_ONCE = 50
@@ -93,7 +95,8 @@ def plan_calibration(
     *,
     sessions: int,
     seed: int,
-    progress: Callable[[int, int], None] | None = None,
+    running: Running = ALONE,
+    progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> CalibrationPlan:
     """Simulate sessions with errors drawn from the scene's tolerances, and calibrate each.
 
@@ -108,9 +111,11 @@ def plan_calibration(
     sessions : int
         How many to simulate, at least 2.
     seed : int
-        Same seed, same numbers.
-    progress : callable, optional
-        Called with (done, total).
+        Every chunk of sessions has its own child of it.
+    running : Running
+        Who simulates, and where finished chunks of sessions are kept.
+    progress : callable
+        Told how many of how many chunks are finished.
 
     Returns
     -------
@@ -123,10 +128,10 @@ def plan_calibration(
     """
     if sessions < 2:
         raise ParameterError(f"sessions={sessions}: expected at least 2")
-    session, arrival_sd, ratio, range_m = planned_session(scene, pinger, plan)
+    session, _, ratio, range_m = planned_session(scene, pinger, plan)
     prior = planned_prior(scene, pinger, plan)
     gain = bearing_gain(prior.hydrophones_m, prior.sound_speed_m_s)
-    outcome = _simulate(session, prior, arrival_sd, plan, sessions, seed, progress)
+    outcome = _simulate(scene, pinger, plan, sessions, seed, running, progress)
     information = predicted_information(session, prior)
     sd = np.sqrt(np.diagonal(posterior_covariance(information, prior.calibration_sd)))
     usable = outcome.ok
@@ -152,9 +157,9 @@ def plan_calibration(
         bearing_simulated_deg=rms_interval(bearing_error[:, middle], rng),
         coverage=coverage_of(outcome, prior.calibration_sd, len(names)),
         normalised_square=normalised_square(outcome, prior.calibration_sd),
-        wrong_cycles=outcome.wrong_cycles,
-        cycles_right=rate_interval(outcome.pings_right, sessions * len(session.used)),
-        left_out=outcome.left_out,
+        wrong_cycles=int(outcome.wrong_cycles.sum()),
+        cycles_right=rate_interval(int(outcome.pings_right.sum()), sessions * len(session.used)),
+        left_out=int(outcome.left_out.sum()),
         by_headings=_by_headings(scene, pinger, plan, prior, gain),
     )
 
@@ -178,53 +183,56 @@ def separation_of(information: Floats, prior: CalibrationPrior, session: Session
     return find_unseparated(information, prior.calibration_sd, prior.hydrophones_m, sight, prior.sound_speed_m_s, names)
 
 
+@dataclass(frozen=True)
+class _Chunk:
+    """Some sessions and their own seed; small, as what is worked out from it is not."""
+
+    scene: Scene
+    pinger: Pinger
+    plan: SessionPlan
+    sessions: int
+    seed: np.random.SeedSequence
+
+
 def _simulate(
-    session: Session,
-    prior: CalibrationPrior,
-    arrival_sd: Floats,
+    scene: Scene,
+    pinger: Pinger,
     plan: SessionPlan,
     sessions: int,
     seed: int,
-    progress: Callable[[int, int], None] | None,
+    running: Running,
+    progress: Callable[[int, int], None],
 ) -> SessionErrors:
-    sizes = np.full(-(-sessions // _SESSIONS_AT_ONCE), _SESSIONS_AT_ONCE)
-    sizes[-1] = sessions - sizes[:-1].sum()
-    runs = []
-    for done, (size, child) in enumerate(zip(sizes, np.random.SeedSequence(seed).spawn(len(sizes)), strict=True)):
-        runs.append(_some_sessions(session, prior, arrival_sd, plan, int(size), np.random.default_rng(child)))
-        if progress is not None:
-            progress(done + 1, len(sizes))
-
-    def joined(name: str) -> Any:
-        return np.concatenate([getattr(run, name) for run in runs])
-
-    return SessionErrors(
-        error=joined("error"),
-        covariance=joined("covariance"),
-        placed_error=joined("placed_error"),
-        placed_covariance=joined("placed_covariance"),
-        ok=joined("ok"),
-        wrong_cycles=sum(run.wrong_cycles for run in runs),
-        pings_right=sum(run.pings_right for run in runs),
-        left_out=sum(run.left_out for run in runs),
+    starts = range(0, sessions, _SESSIONS_AT_ONCE)
+    results = run_chunks(
+        _some_sessions,
+        [
+            _Chunk(scene, pinger, plan, min(_SESSIONS_AT_ONCE, sessions - start), child)
+            for start, child in zip(starts, np.random.SeedSequence(seed).spawn(len(starts)), strict=True)
+        ],
+        running=running,
+        fingerprint=fingerprint("calibrate", scene, pinger, plan, sessions, seed),
+        progress=progress,
     )
+    joined: dict[str, Any] = {name: np.concatenate([result[name] for result in results]) for name in results[0]}
+    return SessionErrors(**joined)
 
 
-def _some_sessions(
-    session: Session,
-    prior: CalibrationPrior,
-    arrival_sd: Floats,
-    plan: SessionPlan,
-    size: int,
-    rng: np.random.Generator,
-) -> SessionErrors:
+def _some_sessions(chunk: _Chunk) -> Arrays:
+    """Draw sessions and calibrate each; the fields of `SessionErrors`."""
+    session, arrival_sd, *_ = planned_session(chunk.scene, chunk.pinger, chunk.plan)
+    prior, rng, size = (
+        planned_prior(chunk.scene, chunk.pinger, chunk.plan),
+        np.random.default_rng(chunk.seed),
+        chunk.sessions,
+    )
     shared = rng.normal(size=(size, len(prior.shared_sd)))
     pose = rng.normal(size=(size, session.pose_index[-1] + 1, 6))
     pings, n = session.used.shape
     times = model_times(session, prior, shared, pose)
     times = times + rng.normal(size=times.shape) * arrival_sd[:, None]
     off = np.zeros(times.shape, dtype=np.intp)
-    wrong = rng.random((size, pings)) < plan.wrong_cycle_share
+    wrong = rng.random((size, pings)) < chunk.plan.wrong_cycle_share
     channel = rng.integers(1, n, size=(size, pings))[..., None]
     np.put_along_axis(off, channel, (wrong * rng.choice([-1, 1], size=(size, pings)))[..., None], axis=-1)
     times = times - times[..., :1] + off * session.cycle_s[:, None]
@@ -232,16 +240,16 @@ def _some_sessions(
     truth = shared[:, : len(prior.calibration_sd)] * prior.calibration_sd
     (placed, derivative), (true_places, _) = (in_place(prior.hydrophones_m, v) for v in (found.parameters, truth))
     right = np.all(found.cycles == off, axis=-1)
-    return SessionErrors(
-        found.parameters - truth,
-        found.covariance,
-        placed - true_places,
-        derivative @ found.covariance @ np.swapaxes(derivative, -1, -2),
-        found.ok,
-        int(wrong.sum()),
-        int(right.sum()),
-        int(np.sum(~found.kept)),
-    )
+    return {
+        "error": found.parameters - truth,
+        "covariance": found.covariance,
+        "placed_error": placed - true_places,
+        "placed_covariance": derivative @ found.covariance @ np.swapaxes(derivative, -1, -2),
+        "ok": found.ok,
+        "wrong_cycles": wrong.sum(axis=-1),
+        "pings_right": right.sum(axis=-1),
+        "left_out": np.sum(~found.kept, axis=-1),
+    }
 
 
 def _bearing_deg(gain: Floats, covariance: Floats) -> float:

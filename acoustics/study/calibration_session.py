@@ -60,7 +60,7 @@ def planned_prior(scene: Scene, pinger: Pinger, plan: SessionPlan) -> Calibratio
     return CalibrationPrior(
         hydrophones_m=scene.array.positions_m,
         element_sd_m=scene.array.tolerances_m,
-        delay_sd_s=scene.recorder.skew_sd_s,
+        delay_sd_s=scene.recorder.timing_sd_s(pinger.frequency_hz),
         sound_speed_m_s=scene.sound_speed_m_s,
         sound_speed_sd_m_s=scene.sound_speed_sd_m_s,
         rotation_sd=vehicle.attitude_sd,

@@ -5,12 +5,13 @@ from __future__ import annotations
 import hashlib
 import json
 import zipfile
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, is_dataclass
 from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import BaseModel
 
 from acoustics.errors import OutputError
 from acoustics.files import whole_file, write_file
@@ -29,11 +30,19 @@ def fingerprint(*inputs: object) -> str:
     Parameters
     ----------
     *inputs : object
-        Whatever JSON can hold. For a scene give ``scene.model_dump(mode="json")``. The version of pingfix is
-        always part of it.
+        Whatever JSON can hold, and models and dataclasses of such. The version of pingfix is always part of it.
     """
-    text = json.dumps([version("pingfix"), np.__version__, *inputs], sort_keys=True)
+    text = json.dumps([version("pingfix"), np.__version__, *inputs], sort_keys=True, default=_plain)
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _plain(value: object) -> object:
+    """What JSON can hold of a scene, or a part of one, and of a dataclass."""
+    if isinstance(value, BaseModel):
+        return value.model_dump(mode="json", by_alias=True)
+    if is_dataclass(value) and not isinstance(value, type):
+        return asdict(value)
+    raise TypeError(f"{type(value).__name__} cannot be part of a fingerprint")
 
 
 @dataclass(frozen=True)

@@ -12,12 +12,14 @@ from acoustics.errors import ParameterError
 from acoustics.geometry import Floats, array_rank
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.delay_level import DelayErrors, simulate_bearings
+from acoustics.study.chunk_store import fingerprint
 from acoustics.study.place_aim import Aim, criterion_for
+from acoustics.study.place_check import Check, check_placement
 from acoustics.study.place_criterion import Criterion
-from acoustics.study.place_search import Found, search
+from acoustics.study.place_regions import fits
+from acoustics.study.place_search import Found, judged, search
 from acoustics.study.place_shipped import Rival, rivals
-from acoustics.study.statistics import Interval, rate_interval, rms_interval
+from acoustics.study.runner import ALONE, Running
 
 _KNOWN_STARTS = 2
 _FEWEST, _MOST = 3, LARGEST_DIMENSION + 1
@@ -26,42 +28,45 @@ _ROUNDING = (4, 6)  # decimals of a metre: tenths of a millimetre, if that keeps
 
 @dataclass(frozen=True)
 class Line:
-    """One row of the comparison: prediction of the error with the right cycle [deg], and of the wrong cycle."""
+    """One row of the comparison, predictions with the right cycle: bearing [deg], horizontal position [m], and how
+    probable the wrong cycle is."""
 
     name: str
     n_hydrophones: int
     scale: float
     fits: bool
     error_deg: float
+    position_error_m: float
     wrong_cycle: float
     within_limit: bool
 
 
 @dataclass(frozen=True)
-class Check:
-    """Simulation of the array found, over all its directions: RMS [deg] with the right cycle, and wrong cycles."""
+class Curves:
+    """Of one array by bearing, the worst over depressions and ranges, shape (n_bearings,): bearing and position."""
 
-    trials: int
-    right_cycle_deg: Interval
-    wrong_cycle: Interval
+    error_deg: Floats
+    position_error_m: Floats
 
 
 @dataclass(frozen=True)
 class Placement:
-    """The array found, and the shipped ones by the same measure; `*_by_bearing_deg` go with `bearing_deg`.
+    """The array found, and the shipped ones by the same measure; curves go with `bearing_deg`.
 
+    `of`: whether the search made the error of the bearing or of the position small; the other is told beside it.
     `best_shipped` is the best of those that stand in the mounting as they are, keep the limit and have no more
     hydrophones; `best_scaled` the same at any scale. Gains are ratios of errors, infinite with nothing to compare.
-    `error_deg` and `wrong_cycle` are by the criterion, the `mean_` ones over all directions as `simulated` is; that is
-    None where the vehicle shadows a hydrophone in some direction.
+    `found` and the lines are by the criterion, the `mean_` ones over all directions as `simulated` is; that is None
+    where the vehicle shadows a hydrophone in some direction.
     """
 
     title: str
     pinger: str
     frequency_hz: float
-    range_m: float
-    clean_window_s: float
-    energy_ratio_db: float
+    range_m: Floats
+    clean_window_s: Floats
+    energy_ratio_db: Floats
+    of: str
     criterion: str
     bearings: str
     depression_deg: Floats
@@ -72,10 +77,9 @@ class Placement:
     seed: int
     hydrophones_m: Floats
     rank: int
-    error_deg: float
-    wrong_cycle: float
-    within_limit: bool
+    found: Line
     mean_error_deg: float
+    mean_position_error_m: float
     mean_wrong_cycle: float
     simulated: Check | None
     heard_by_fewest: int
@@ -85,8 +89,8 @@ class Placement:
     gain_over_shipped: float
     gain_over_scaled: float
     bearing_deg: Floats
-    error_by_bearing_deg: Floats
-    shipped_by_bearing_deg: Floats | None
+    found_by_bearing: Curves
+    shipped_by_bearing: Curves | None
 
 
 def study_place(
@@ -98,6 +102,7 @@ def study_place(
     random_starts: int,
     trials: int,
     seed: int,
+    running: Running = ALONE,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> Placement:
     """Search the scene's mounting for the best places of so many hydrophones, and set the shipped arrays beside it.
@@ -111,13 +116,17 @@ def study_place(
     n_hydrophones : int
         3 to 8.
     aim : Aim
-        The directions, and whether their worst or their mean counts.
+        What is to be good, in which directions, and whether their worst or their mean counts.
     random_starts : int
         Starts of the search besides the best shipped arrays.
     trials : int
         Simulated pings with the array found; 0 for none.
     seed : int
         Equal seeds give equal arrays.
+    running : Running
+        Who searches from the starts, and where what they end at is kept.
+    progress : callable
+        Told after every start how many of how many are done.
 
     Raises
     ------
@@ -127,30 +136,41 @@ def study_place(
     """
     if not _FEWEST <= n_hydrophones <= _MOST:
         raise ParameterError(f"{n_hydrophones} hydrophones: the search takes {_FEWEST} to {_MOST}")
-    criterion, window, ratio_db = criterion_for(scene, pinger, aim)
+    criterion, ranges = criterion_for(scene, pinger, aim)
     limit = scene.study.wrong_cycle_limit
     compared = rivals(criterion, limit)
-    ours = [r for pair in compared for r in pair if r.n_hydrophones <= n_hydrophones and r.found is not None]
-    known = _best_first(ours, limit)[:_KNOWN_STARTS]
+    ours = [r for pair in compared for r in pair if r.n_hydrophones <= n_hydrophones]
+    known = sorted((r.found for r in ours if r.found is not None), key=lambda f: f.rank(limit))[:_KNOWN_STARTS]
     found = search(
-        criterion, n_hydrophones, limit, arrays=known, random_starts=random_starts, seed=seed, progress=progress
+        criterion,
+        n_hydrophones,
+        limit,
+        arrays=known,
+        random_starts=random_starts,
+        seed=seed,
+        fingerprint=fingerprint("place", scene, pinger, n_hydrophones, aim, random_starts, seed),
+        running=running,
+        progress=progress,
     )
     found = _rounded(criterion, found, limit)
+    array = found.hydrophones_m[None]
     best_shipped = _best(ours, limit, as_it_is=True)
     best_scaled = _best(ours, limit, as_it_is=False)
     stand_in = best_shipped or best_scaled
     shown = None if stand_in is None else stand_in.found
-    first = criterion.bearing[criterion.depression == criterion.depression[0]]
+    bearing = np.rad2deg(criterion.towards.bearing)
+    n_bearings = len(np.unique(bearing))
     return Placement(
         title=scene.title,
         pinger=pinger.name,
         frequency_hz=pinger.frequency_hz,
-        range_m=criterion.range_m,
-        clean_window_s=window,
-        energy_ratio_db=ratio_db,
+        range_m=ranges.range_m,
+        clean_window_s=ranges.clean_window_s,
+        energy_ratio_db=10 * np.log10(ranges.link.energy_ratio_2e_n0),
+        of=aim.of,
         criterion=aim.criterion_in_words,
         bearings=aim.bearings_in_words,
-        depression_deg=np.rad2deg(np.unique(criterion.depression)),
+        depression_deg=np.rad2deg(np.unique(criterion.towards.depression)),
         wrong_cycle_limit=limit,
         tolerance_m=criterion.mounting.tolerance_m,
         minimum_spacing_m=criterion.mounting.minimum_spacing_m,
@@ -158,27 +178,21 @@ def study_place(
         seed=seed,
         hydrophones_m=found.hydrophones_m,
         rank=array_rank(found.hydrophones_m),
-        error_deg=float(np.rad2deg(found.error)),
-        wrong_cycle=found.wrong_cycle,
-        within_limit=found.wrong_cycle <= limit,
-        mean_error_deg=float(np.rad2deg(np.sqrt((criterion.errors(found.hydrophones_m[None]) ** 2).mean()))),
-        mean_wrong_cycle=float(criterion.wrong_cycles(found.hydrophones_m[None]).mean()),
-        simulated=_simulated(criterion, found, trials, seed),
-        heard_by_fewest=int(criterion.heard(found.hydrophones_m[None]).sum(axis=-1).min()),
-        shipped=tuple(_line(r, limit) for pair in compared for r in pair),
-        best_shipped=None if best_shipped is None else _line(best_shipped, limit),
-        best_scaled=None if best_scaled is None else _line(best_scaled, limit),
+        found=_line(criterion, Rival("found", n_hydrophones, 1.0, found), limit),
+        mean_error_deg=float(np.rad2deg(np.sqrt((criterion.bearing_errors(array) ** 2).mean()))),
+        mean_position_error_m=float(np.sqrt((criterion.position_errors(array) ** 2).mean())),
+        mean_wrong_cycle=float(criterion.wrong_cycles(array).mean()),
+        simulated=check_placement(criterion, found.hydrophones_m, trials, seed),
+        heard_by_fewest=int(criterion.heard(array).sum(axis=-1).min()),
+        shipped=tuple(_line(criterion, r, limit) for pair in compared for r in pair),
+        best_shipped=None if best_shipped is None else _line(criterion, best_shipped, limit),
+        best_scaled=None if best_scaled is None else _line(criterion, best_scaled, limit),
         gain_over_shipped=_gain(best_shipped, found),
         gain_over_scaled=_gain(best_scaled, found),
-        bearing_deg=np.rad2deg(first),
-        error_by_bearing_deg=_by_bearing(criterion, found, len(first)),
-        shipped_by_bearing_deg=None if shown is None else _by_bearing(criterion, shown, len(first)),
+        bearing_deg=bearing[:n_bearings],
+        found_by_bearing=_by_bearing(criterion, found, n_bearings),
+        shipped_by_bearing=None if shown is None else _by_bearing(criterion, shown, n_bearings),
     )
-
-
-def _best_first(candidates: Sequence[Rival], limit: float) -> list[Found]:
-    found = [r.found for r in candidates if r.found is not None]
-    return sorted(found, key=lambda f: (max(f.wrong_cycle, limit), f.error))
 
 
 def _best(candidates: Sequence[Rival], limit: float, *, as_it_is: bool) -> Rival | None:
@@ -191,61 +205,43 @@ def _best(candidates: Sequence[Rival], limit: float, *, as_it_is: bool) -> Rival
     return candidates[min(sure)[1]] if sure else None
 
 
-def _line(rival: Rival, limit: float) -> Line:
-    found = rival.found
+def _line(criterion: Criterion, rival: Rival, limit: float) -> Line:
+    found, head = rival.found, (rival.name, rival.n_hydrophones, rival.scale)
     if found is None:
-        return Line(rival.name, rival.n_hydrophones, rival.scale, False, float("nan"), float("nan"), False)
-    error = float(np.rad2deg(found.error))
-    keeps = found.wrong_cycle <= limit
-    return Line(rival.name, rival.n_hydrophones, rival.scale, True, error, found.wrong_cycle, keeps)
-
-
-def _simulated(criterion: Criterion, found: Found, trials: int, seed: int) -> Check | None:
-    if trials == 0 or not criterion.heard(found.hydrophones_m[None]).all():
-        return None
-    errors = DelayErrors(
-        criterion.carrier_variance_s2,
-        criterion.envelope_variance_s2,
-        criterion.skew_sd_s,
-        np.full(len(found.hydrophones_m), criterion.mounting.tolerance_m),
-        criterion.sound_speed_sd_m_s,
+        return Line(*head, False, float("nan"), float("nan"), float("nan"), False)
+    array = found.hydrophones_m[None]
+    return Line(
+        *head,
+        True,
+        float(np.rad2deg(criterion.figure(criterion.bearing_errors(array))[0])),
+        float(criterion.figure(criterion.position_errors(array))[0]),
+        found.wrong_cycle,
+        found.wrong_cycle <= limit,
     )
-    rng = np.random.default_rng(np.random.SeedSequence(seed))
-    result = simulate_bearings(
-        found.hydrophones_m,
-        np.resize(criterion.bearing, trials),
-        np.resize(criterion.depression, trials),
-        criterion.sound_speed_m_s,
-        errors,
-        criterion.frequency_hz,
-        rng,
-    )
-    right = np.rad2deg(result.error[~result.wrong_cycle])
-    wrong = rate_interval(int(result.wrong_cycle.sum()), trials)
-    nothing = Interval(float("nan"), float("nan"), float("nan"))
-    return Check(trials, rms_interval(right, rng) if len(right) else nothing, wrong)
 
 
 def _gain(rival: Rival | None, found: Found) -> float:
     return rival.found.error / found.error if rival is not None and rival.found is not None else float("inf")
 
 
-def _by_bearing(criterion: Criterion, found: Found, n_bearings: int) -> Floats:
-    """Worst over the depressions, for every bearing [deg]."""
-    errors = criterion.errors(found.hydrophones_m[None])[0]
-    return np.rad2deg(errors.reshape(-1, n_bearings).max(axis=0))
+def _by_bearing(criterion: Criterion, found: Found, n_bearings: int) -> Curves:
+    """Worst over the depressions and ranges, for every bearing."""
+    array = found.hydrophones_m[None]
+    bearing, position = (
+        errors[0].reshape(-1, n_bearings).max(axis=0)
+        for errors in (criterion.bearing_errors(array), criterion.position_errors(array))
+    )
+    return Curves(np.rad2deg(bearing), position)
 
 
 def _rounded(criterion: Criterion, found: Found, limit: float) -> Found:
     """Bow first, to tenths of a millimetre where that keeps mounting and limit."""
     places = found.hydrophones_m[np.lexsort((found.hydrophones_m[:, 1], -found.hydrophones_m[:, 0]))]
     for decimals in _ROUNDING:
-        array = np.round(places, decimals)[None] + 0.0
-        if not criterion.mounting.fits(array)[0]:
+        array = np.round(places, decimals) + 0.0
+        if not fits(criterion.mounting, array):
             continue
-        rounded = Found(
-            array[0], float(criterion.error_figure(array)[0]), float(criterion.wrong_cycle_figure(array)[0])
-        )
+        rounded = judged(criterion, array)
         if rounded.wrong_cycle <= max(limit, found.wrong_cycle):
             return rounded
     return Found(places, found.error, found.wrong_cycle)

@@ -6,30 +6,36 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acoustics.accuracy.link_budget import link_budget
+from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.errors import ParameterError
-from acoustics.geometry import Floats, bearing_and_depression
+from acoustics.geometry import Floats, Pose, bearing_and_depression
 from acoustics.propagate.clean_window import clean_window_map_s
 from acoustics.scene.mounting import Mounting
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.place_criterion import Criterion
+from acoustics.study.outlook import posts_along_line
+from acoustics.study.place_criterion import Criterion, Knowledge, Of
+from acoustics.study.place_directions import Directions
+from acoustics.study.place_regions import all_corners
+from acoustics.study.runs import source_area
 
 _ALL_ROUND, _STEP_DEG, _FEWEST_IN_SECTOR = 24, 15.0, 9
 
 
 @dataclass(frozen=True)
 class Aim:
-    """Which directions matter and how they are weighed.
+    """What is to be good, in which directions, and how they are weighed.
 
-    `from_deg` clockwise to `to_deg` is a sector of bearings from the bow; both None: all round. No depressions: that
-    of the pinger from where the vehicle stands.
+    `from_deg` clockwise to `to_deg` is a sector of bearings from the bow; both None: all round. No ranges: that of the
+    pinger from where the vehicle stands [m]. No depressions: the pinger's from there, or at each of the ranges given.
     """
 
+    of: Of = "bearing"
     worst: bool = True
     from_deg: float | None = None
     to_deg: float | None = None
     depressions_deg: tuple[float, ...] = ()
+    ranges_m: tuple[float, ...] = ()
 
     @property
     def bearings_in_words(self) -> str:
@@ -42,42 +48,85 @@ class Aim:
         return "the worst direction" if self.worst else "RMS over the directions"
 
 
-def criterion_for(scene: Scene, pinger: Pinger, aim: Aim) -> tuple[Criterion, float, float]:
-    """The measure, the clean window [s] and 2E/N0 [dB]: the same for every array, so that only places count.
+@dataclass(frozen=True)
+class Ranges:
+    """Where the pinger is heard from, shape (n_ranges,): how far [m], the clean window [s], and the link."""
+
+    range_m: Floats
+    clean_window_s: Floats
+    link: LinkBudget
+
+
+def criterion_for(scene: Scene, pinger: Pinger, aim: Aim) -> tuple[Criterion, Ranges]:
+    """The measure, and the links that it stands on: the same for every array, so that only places count.
+
+    The vehicle is moved along the line from the pinger through it for the ranges asked for.
 
     Raises
     ------
     ParameterError
-        A region out of the water, no clean window, or half a sector.
+        A range at which the vehicle has no room, a region out of the water, no clean window, or half a sector.
     """
     mounting = scene.mounting.on(scene.vehicle)
-    source = scene.vehicle.pose.to_body([pinger.position_m])[0]
-    distance = float(np.linalg.norm(source))
-    window = _clean_window_s(scene, pinger, mounting)
-    link = link_budget(scene, pinger, distance, window_s=window)
-    bearing = _bearings(aim)
-    depressions = np.deg2rad(aim.depressions_deg or [np.rad2deg(bearing_and_depression(source)[1])])
-    d, b = (grid.ravel() for grid in np.meshgrid(np.unique(depressions), bearing, indexing="ij"))
-    criterion = Criterion(
-        bearing=b,
-        depression=d,
-        range_m=distance,
+    poses = _poses(scene, pinger, aim)
+    sources = np.array([pose.to_body([pinger.position_m])[0] for pose in poses])
+    range_m = np.linalg.norm(sources, axis=-1)
+    window = np.array([_clean_window_s(scene, pinger, mounting, pose) for pose in poses])
+    link = link_budget(scene, pinger, range_m, window_s=window)
+    own = scene.vehicle
+    return Criterion(
+        towards=_directions(aim, bearing_and_depression(sources)[1], range_m, link),
+        of=aim.of,
         worst=aim.worst,
         frequency_hz=pinger.frequency_hz,
         sound_speed_m_s=scene.sound_speed_m_s,
         sound_speed_sd_m_s=scene.sound_speed_sd_m_s,
-        carrier_variance_s2=float(link.carrier_variance_s2),
-        envelope_variance_s2=float(link.envelope_variance_s2),
-        skew_sd_s=scene.recorder.skew_sd_s,
+        skew_sd_s=scene.recorder.timing_sd_s(pinger.frequency_hz),
         mounting=mounting,
+        known=Knowledge(
+            depth_sd_m=float(np.hypot(scene.study.pinger_depth_sd_m, own.depth_sd_m)),
+            attitude_sd=own.attitude_sd,
+            upright=Pose(np.zeros(3), own.pose.roll, own.pose.pitch, 0.0).rotation,
+            area_sd_m=float(np.sqrt(np.trace(source_area(scene).covariance_m2) / 2)),
+        ),
+    ), Ranges(range_m, window, link)
+
+
+def _poses(scene: Scene, pinger: Pinger, aim: Aim) -> list[Pose]:
+    """Where the vehicle hears the pinger from: where it stands, or at the ranges, the nearest first."""
+    own = scene.vehicle.pose
+    if not aim.ranges_m:
+        return [own]
+    there, posts = posts_along_line(scene, pinger, aim.ranges_m)
+    above = abs(pinger.position_m[2] - scene.vehicle.position_m[2])
+    for wished in aim.ranges_m:
+        if wished not in there:
+            raise ParameterError(
+                f"range {wished:g} m: the line from {pinger.name} through the vehicle has no room there at the "
+                f"vehicle's depth, {above:.1f} m from the pinger's"
+            )
+    wanted = np.isin(there, aim.ranges_m)
+    return [Pose(post, own.roll, own.pitch, own.heading) for post in posts[wanted]]
+
+
+def _directions(aim: Aim, depression: Floats, range_m: Floats, link: LinkBudget) -> Directions:
+    """Every bearing at every depression and range; bearings change fastest."""
+    bearing, asked = _bearings(aim), np.deg2rad(np.unique(aim.depressions_deg))
+    per_range = max(len(asked), 1) * len(bearing)
+    at = np.repeat(np.arange(len(range_m)), per_range)
+    depression = np.resize(np.repeat(asked, len(bearing)), len(at)) if len(asked) else depression[at]
+    return Directions(
+        bearing=np.resize(bearing, len(at)),
+        depression=np.asarray(depression),
+        range_m=range_m[at],
+        carrier_variance_s2=link.carrier_variance_s2[at],
+        envelope_variance_s2=link.cycle_variance_s2[at],
     )
-    return criterion, window, float(10 * np.log10(link.energy_ratio_2e_n0))
 
 
-def _clean_window_s(scene: Scene, pinger: Pinger, mounting: Mounting) -> float:
+def _clean_window_s(scene: Scene, pinger: Pinger, mounting: Mounting, pose: Pose) -> float:
     """The shortest over the corners of the regions: what any array in them can count on."""
-    corners = np.concatenate([_corners(region.corner, region.edges) for region in mounting.regions])
-    in_site = scene.vehicle.pose.to_site(corners)
+    in_site = pose.to_site(all_corners(mounting))
     if not np.all(scene.pool.contains(in_site)):
         raise ParameterError(
             "mounting.region: a region reaches out of the water where the vehicle stands; change it, vehicle.hull_m or "
@@ -99,13 +148,6 @@ def _clean_window_s(scene: Scene, pinger: Pinger, mounting: Mounting) -> float:
             "leaves no clean window; put the vehicle nearer, or raise study.clean_window_threshold_db"
         )
     return window
-
-
-def _corners(corner: Floats, edges: Floats) -> Floats:
-    return (
-        corner
-        + np.stack(np.meshgrid(*[[0.0, 1.0]] * len(edges), indexing="ij"), axis=-1).reshape(-1, len(edges)) @ edges
-    )
 
 
 def _bearings(aim: Aim) -> Floats:

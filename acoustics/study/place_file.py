@@ -23,17 +23,23 @@ def placed_array(result: Placement, name: str) -> Array:
         Hydrophone(name=f"h{k}", position_m=(x, y, z), tolerance_m=result.tolerance_m)
         for k, (x, y, z) in enumerate(result.hydrophones_m.tolist(), 1)
     )
-    good_for = f"bearing {result.bearings} at {result.frequency_hz / 1e3:g} kHz from {n} channels"
+    good_for = f"{result.of} {result.bearings} at {result.frequency_hz / 1e3:g} kHz from {n} channels"
     return Array.model_validate(
         {"name": name, "good_for": good_for, "cannot_observe": "; ".join(limits), "hydrophone": hydrophones}
     )
 
 
+def ranges_in_words(result: Placement) -> str:
+    """How far the pinger is."""
+    return ", ".join(f"{distance:.1f}" for distance in result.range_m) + " m"
+
+
 def placement_remarks(result: Placement) -> tuple[str, ...]:
     """What a reader of the array file should know, one line each."""
     return (
-        f"Found by pingfix place for {result.title}: {result.pinger} at {result.range_m:.1f} m, seed {result.seed}.",
-        f"Predicted bearing error with the right cycle, {result.criterion}: {result.error_deg:.3g} deg; wrong cycle: "
-        f"{100 * result.wrong_cycle:.2g} % (limit {100 * result.wrong_cycle_limit:g} %).",
+        f"Found by pingfix place for {result.title}: {result.pinger} at {ranges_in_words(result)}, seed {result.seed}.",
+        f"Searched for the least error of the {result.of}. Predicted with the right cycle, {result.criterion}: bearing "
+        f"{result.found.error_deg:.3g} deg, horizontal position {result.found.position_error_m:.3g} m; wrong cycle: "
+        f"{100 * result.found.wrong_cycle:.2g} % (limit {100 * result.wrong_cycle_limit:g} %).",
         "Positions are in the vehicle's body frame: leave mount_m at zero.",
     )

@@ -2,42 +2,44 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from acoustics.errors import ParameterError
 from acoustics.geometry import Floats
 from acoustics.scene.mounting import Mounting
+from acoustics.study.chunk_store import Arrays
 from acoustics.study.place_criterion import Criterion
+from acoustics.study.place_regions import all_corners, around, fits, scattered
+from acoustics.study.runner import ALONE, Running, run_chunks
 
-_POOL = 160  # places over all the regions that every exchange looks at
+_POOL, _SIFTED = 160, 10  # places over all the regions that every exchange looks at
 _CHECKED = 2  # arrays of one exchange, of either kind, whose cycles are worked out in full
 _ROUGH_MARGIN = 2.0  # the quick guide to wrong cycles counts as right within this factor
 _UNLIKELY = 3  # arrays that are worked out where the guide sees none that keeps the limit
+_HARDEST = 4  # directions, the incumbent's worst, in which an array is judged before all the others
 _SWEEPS = 6
-_WORTH_A_SWEEP = 1e-3  # part by which the error must fall for another one
+_WORTH_IT = 3e-4  # part by which a move must make the error fall for the others to be moved again
 _ATTEMPTS = 200  # at a random array that keeps the minimum spacing
-# Distances from the other hydrophones in wavelengths, and steps of the polish as parts of the regions' extent.
-_NEAR_WAVELENGTHS = (0.35, 0.5, 0.7, 1.0, 1.5, 2.5)
 _CORNER_WAVELENGTHS = 0.45
-_STEPS = (0.1, 0.02, 0.004)
+_STEPS = (0.1, 0.02, 0.004)  # of the polish, as parts of the regions' extent
 
 Places = Callable[[Floats, Floats], Floats]
 
 
 @dataclass(frozen=True)
 class Found:
-    """An array, shape (n_hydrophones, 3) [m], with its error [rad] and probability of a wrong cycle."""
+    """An array, shape (n_hydrophones, 3) [m], with its error [rad or m] and probability of a wrong cycle."""
 
     hydrophones_m: Floats
     error: float
     wrong_cycle: float
 
-    def beats(self, other: Found, limit: float) -> bool:
-        """Whether it is better: first by the limit on wrong cycles, then by the error."""
-        return (max(self.wrong_cycle, limit), self.error) < (max(other.wrong_cycle, limit), other.error)
+    def rank(self, limit: float) -> tuple[float, float]:
+        """What it is sorted by, the best first: by the limit on wrong cycles, then by the error."""
+        return max(self.wrong_cycle, limit), self.error
 
 
 def best_of(criterion: Criterion, arrays_m: Floats, limit: float) -> Found | None:
@@ -71,14 +73,9 @@ def best_of(criterion: Criterion, arrays_m: Floats, limit: float) -> Found | Non
 
 def improvement(criterion: Criterion, arrays_m: Floats, limit: float, incumbent: Found) -> Found:
     """The incumbent, or what beats it of the few arrays that look best; arguments as for `best_of`."""
+    arrays_m, errors = _contenders(criterion, arrays_m, limit, incumbent)
     if not len(arrays_m):
         return incumbent
-    errors = criterion.error_figure(arrays_m)
-    if incumbent.wrong_cycle <= limit:
-        better = errors < incumbent.error
-        arrays_m, errors = arrays_m[better], errors[better]
-        if not len(arrays_m):
-            return incumbent
     rough = criterion.wrong_cycles_roughly(arrays_m)
     order = np.argsort(errors, kind="stable")
     # Those with the least error that may keep the limit, then the one with the least that should.
@@ -87,16 +84,32 @@ def improvement(criterion: Criterion, arrays_m: Floats, limit: float, incumbent:
     )
     if incumbent.wrong_cycle > limit and not len(tried):
         tried = np.argsort(rough, kind="stable")[:_CHECKED]
-    found = _first_within(criterion, arrays_m[tried], errors[tried], limit)
-    return found if found is not None and found.beats(incumbent, limit) else incumbent
+    found = _first_within(criterion, arrays_m[tried], errors[tried], limit, beat=incumbent.wrong_cycle)
+    return found if found is not None and found.rank(limit) < incumbent.rank(limit) else incumbent
 
 
-def _first_within(criterion: Criterion, arrays_m: Floats, errors: Floats, limit: float) -> Found | None:
-    """The first that keeps the limit, else the one with the fewest wrong cycles."""
+def _contenders(criterion: Criterion, arrays_m: Floats, limit: float, incumbent: Found) -> tuple[Floats, Floats]:
+    """Arrays that may beat the incumbent, and their errors."""
+    within = incumbent.wrong_cycle <= limit
+    if within and len(arrays_m):
+        hardest = np.argsort(criterion.errors(incumbent.hydrophones_m[None])[0])[-_HARDEST:]
+        arrays_m = arrays_m[criterion.may_err_less(arrays_m, incumbent.error, hardest)]
+    if not len(arrays_m):
+        return arrays_m, np.empty(0)
+    errors = criterion.error_figure(arrays_m)
+    better = (errors < incumbent.error) | (not within)
+    return arrays_m[better], errors[better]
+
+
+def _first_within(
+    criterion: Criterion, arrays_m: Floats, errors: Floats, limit: float, *, beat: float = 1.0
+) -> Found | None:
+    """The first that keeps the limit, else the one with the fewest wrong cycles; those above `beat` in part only."""
     best: Found | None = None
     for array, error in zip(arrays_m, errors, strict=True):
-        found = Found(array, float(error), float(criterion.wrong_cycle_figure(array[None])[0]))
-        if best is None or found.beats(best, limit):
+        enough = max(limit, beat if best is None else min(beat, best.wrong_cycle))
+        found = Found(array, float(error), float(criterion.wrong_cycle_figure(array[None], enough=enough)[0]))
+        if best is None or found.rank(limit) < best.rank(limit):
             best = found
         if found.wrong_cycle <= limit:
             break
@@ -104,7 +117,7 @@ def _first_within(criterion: Criterion, arrays_m: Floats, errors: Floats, limit:
 
 
 def exchange(criterion: Criterion, start: Found, limit: float, places: Places) -> Found:
-    """Move one hydrophone after the other to the best of its places until a whole sweep gains nothing.
+    """Move one hydrophone after the other to the best of its places until none gains anything.
 
     Coordinate exchange after Meyer & Nachtsheim (1995), Technometrics 37:60-69.
 
@@ -119,19 +132,30 @@ def exchange(criterion: Criterion, start: Found, limit: float, places: Places) -
         Takes the other hydrophones, shape (n - 1, 3), and the one to move, shape (3,); gives its places, shape
         (n_places, 3) [m].
     """
-    best = start
-    for _ in range(_SWEEPS):
-        before = best
-        for i in range(len(best.hydrophones_m)):
-            here = best.hydrophones_m
-            there = places(np.delete(here, i, axis=0), here[i])
-            arrays = np.repeat(here[None], len(there), axis=0)
-            arrays[:, i] = there
-            best = improvement(criterion, arrays[criterion.mounting.fits(arrays)], limit, best)
-        gained = max(before.wrong_cycle, limit) - max(best.wrong_cycle, limit) > _WORTH_A_SWEEP * before.wrong_cycle
-        if not gained and best.error > (1 - _WORTH_A_SWEEP) * before.error:
+    best, n, in_vain = start, len(start.hydrophones_m), 0
+    for turn in range(_SWEEPS * n):
+        before, i, here = best, turn % n, best.hydrophones_m
+        there = places(np.delete(here, i, axis=0), here[i])
+        arrays = np.repeat(here[None], len(there), axis=0)
+        arrays[:, i] = there
+        best = improvement(criterion, arrays[fits(criterion.mounting, arrays)], limit, best)
+        fewer = max(before.wrong_cycle, limit) - max(best.wrong_cycle, limit)
+        gained = fewer > _WORTH_IT * before.wrong_cycle or best.error < (1 - _WORTH_IT) * before.error
+        in_vain = 0 if gained else in_vain + 1
+        if in_vain == n:
             break
     return best
+
+
+@dataclass(frozen=True)
+class _Start:
+    """One start of the search, with its own seed: from a known array, or at random."""
+
+    criterion: Criterion
+    n_hydrophones: int
+    limit: float
+    known: Found | None
+    seed: np.random.SeedSequence
 
 
 def search(
@@ -139,9 +163,11 @@ def search(
     n_hydrophones: int,
     limit: float,
     *,
-    arrays: Iterable[Found],
+    arrays: Sequence[Found],
     random_starts: int,
     seed: int,
+    fingerprint: str = "",
+    running: Running = ALONE,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> Found:
     """The best array found from several starts, each improved by exchange and then by ever smaller steps.
@@ -154,13 +180,17 @@ def search(
         How many, at least 2.
     limit : float
         Of the probability of a wrong cycle.
-    arrays : iterable of Found
+    arrays : sequence of Found
         Known arrays to start from as well; those with fewer hydrophones are filled up one by one.
     random_starts : int
         Further starts at random; each has its own child of the seed.
     seed : int
         Equal seeds give equal arrays.
-    progress : callable, optional
+    fingerprint : str
+        Of all the study's inputs.
+    running : Running
+        Who searches from the starts, and where what they end at is kept.
+    progress : callable
         Told after every start how many of how many are done.
 
     Raises
@@ -168,57 +198,56 @@ def search(
     ParameterError
         If so many hydrophones do not fit into the regions.
     """
-    wavelength = criterion.sound_speed_m_s / criterion.frequency_hz
-    known = list(arrays)
-    children = np.random.SeedSequence(seed).spawn(len(known) + random_starts)
-    best: Found | None = None
-    for k, child in enumerate(children):
-        rng = np.random.default_rng(child)
-        pool = scattered(criterion.mounting, _POOL, rng)
-        start = known[k] if k < len(known) else _some_array(criterion, pool, n_hydrophones, wavelength, rng)
-        found = _filled_up(criterion, start, n_hydrophones, limit, pool, wavelength)
-        found = exchange(criterion, found, limit, _wide(pool, wavelength))
-        for step in _STEPS:
-            found = exchange(criterion, found, limit, _narrow(criterion.mounting, step, rng))
-        if best is None or found.beats(best, limit):
-            best = found
-        progress(k + 1, len(children))
-    if best is None:
+    starts: list[Found | None] = [*arrays, *[None] * random_starts]
+    if not starts:
         raise ParameterError("random_starts: at least one start is needed where no array is given")
-    return best
+    children = np.random.SeedSequence(seed).spawn(len(starts))
+    ends = run_chunks(
+        _search_from,
+        [_Start(criterion, n_hydrophones, limit, known, child) for known, child in zip(starts, children, strict=True)],
+        running=running,
+        fingerprint=fingerprint,
+        progress=progress,
+    )
+    found = [(end["hydrophones_m"].astype(float), float(end["error"]), float(end["wrong_cycle"])) for end in ends]
+    return min((Found(*end) for end in found), key=lambda f: f.rank(limit))
 
 
-def scattered(mounting: Mounting, count: int, rng: np.random.Generator) -> Floats:
-    """Up to so many allowed places, shape (n, 3) [m]: over every region alike, its corners among them."""
-    share = -(-count // len(mounting.regions))
-    places = []
-    for region in mounting.regions:
-        edges = region.edges
-        corners = np.stack(np.meshgrid(*[[0.0, 1.0]] * len(edges), indexing="ij"), axis=-1).reshape(-1, len(edges))
-        # A third on faces and edges, where the widest arrays have their hydrophones.
-        inside = rng.uniform(-0.25, 1.25, (max(share - len(corners), 0), len(edges))).clip(0.0, 1.0)
-        places.append(region.corner + np.concatenate([corners, inside]) @ edges)
-    points = np.concatenate(places)
-    return points[mounting.allows(points)]
+def _search_from(start: _Start) -> Arrays:
+    criterion, limit = start.criterion, start.limit
+    wavelength = criterion.sound_speed_m_s / criterion.frequency_hz
+    rng = np.random.default_rng(start.seed)
+    pool = _pool(criterion, rng)
+    found = start.known or _some_array(criterion, pool, start.n_hydrophones, wavelength, rng)
+    wide = _wide(pool, wavelength)
+    # Where some direction is not heard at all, its error tells no way out: the mean over all does.
+    guide = replace(criterion, worst=criterion.worst and found.error < criterion.guess)
+    found = _filled_up(guide, judged(guide, found.hydrophones_m), start.n_hydrophones, limit, pool, wavelength)
+    found = exchange(guide, found, limit, wide)
+    if guide.worst != criterion.worst:
+        found = exchange(criterion, judged(criterion, found.hydrophones_m), limit, wide)
+    for step in _STEPS:
+        found = exchange(criterion, found, limit, _narrow(criterion.mounting, step, rng))
+    return {name: np.asarray(value) for name, value in vars(found).items()}
+
+
+def _pool(criterion: Criterion, rng: np.random.Generator) -> Floats:
+    """Places all over the regions; where bodies are in the way, of several times as many those that hear the most."""
+    if not criterion.mounting.shadows:
+        return scattered(criterion.mounting, _POOL, rng)
+    places = scattered(criterion.mounting, _SIFTED * _POOL, rng)
+    heard = criterion.heard(places[:, None]).sum(axis=(-2, -1))
+    return places[np.argsort(-heard, kind="stable")[:_POOL]]
 
 
 def _wide(pool: Floats, wavelength_m: float) -> Places:
     """Anywhere in the pool, and around the other hydrophones at distances that help with the cycles."""
-    return lambda others, own: np.concatenate([pool, _around(others, wavelength_m)])
-
-
-def _around(points: Floats, wavelength_m: float) -> Floats:
-    ways = np.stack(np.meshgrid(*[[-1.0, 0.0, 1.0]] * 3, indexing="ij"), axis=-1).reshape(-1, 3)
-    ways = ways[np.abs(ways).sum(axis=-1) > 0]
-    ways = ways / np.linalg.norm(ways, axis=-1, keepdims=True)
-    steps = (np.array(_NEAR_WAVELENGTHS)[:, None, None] * wavelength_m * ways).reshape(-1, 3)
-    return (points[:, None] + steps).reshape(-1, 3)
+    return lambda others, own: np.concatenate([pool, around(others, wavelength_m)])
 
 
 def _narrow(mounting: Mounting, step: float, rng: np.random.Generator) -> Places:
     """Around the hydrophone itself, brought back into the regions."""
-    corners = np.concatenate([[r.corner, r.corner + r.edges.sum(axis=0)] for r in mounting.regions])
-    extent = float(np.ptp(corners, axis=0).max())
+    extent = float(np.ptp(all_corners(mounting), axis=0).max())
     ways = rng.normal(size=(20, 3))
     ways = np.concatenate([np.eye(3), -np.eye(3), ways / np.linalg.norm(ways, axis=-1, keepdims=True)])
     return lambda others, own: mounting.nearest(own + step * extent * ways)
@@ -233,10 +262,10 @@ def _some_array(criterion: Criterion, pool: Floats, n: int, wavelength_m: float,
     )
     draws = np.array([rng.permutation(len(pool))[:n] for _ in range(_ATTEMPTS)], dtype=int)
     arrays = np.concatenate([corner, pool[draws]] if len(pool) >= n else [corner])
-    arrays = arrays[mounting.fits(arrays)]
+    arrays = arrays[fits(mounting, arrays)]
     if not len(arrays):
         raise _too_many(n, mounting)
-    return _judged(criterion, arrays[0])
+    return judged(criterion, arrays[0])
 
 
 def _filled_up(
@@ -246,9 +275,9 @@ def _filled_up(
     found = start
     while len(found.hydrophones_m) < n_hydrophones:
         here = found.hydrophones_m
-        places = np.concatenate([pool, _around(here, wavelength_m)])
+        places = np.concatenate([pool, around(here, wavelength_m)])
         arrays = np.concatenate([np.repeat(here[None], len(places), axis=0), places[:, None]], axis=1)
-        arrays = arrays[criterion.mounting.fits(arrays)]
+        arrays = arrays[fits(criterion.mounting, arrays)]
         if not len(arrays):
             raise _too_many(n_hydrophones, criterion.mounting)
         found = improvement(criterion, arrays, limit, Found(here, np.inf, 1.0))
@@ -260,6 +289,7 @@ def _too_many(n: int, mounting: Mounting) -> ParameterError:
     return ParameterError(f"mounting: {n} hydrophones {apart} were not found room for in the regions")
 
 
-def _judged(criterion: Criterion, hydrophones_m: Floats) -> Found:
+def judged(criterion: Criterion, hydrophones_m: Floats) -> Found:
+    """An array, shape (n_hydrophones, 3) [m], worked out in full."""
     one = hydrophones_m[None]
     return Found(hydrophones_m, float(criterion.error_figure(one)[0]), float(criterion.wrong_cycle_figure(one)[0]))

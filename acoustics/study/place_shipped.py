@@ -9,7 +9,8 @@ import numpy as np
 from acoustics.geometry import Floats
 from acoustics.scenario import load_array, shipped
 from acoustics.study.place_criterion import Criterion
-from acoustics.study.place_search import Found, best_of, scattered
+from acoustics.study.place_regions import all_corners, fits, scattered
+from acoustics.study.place_search import Found, best_of
 
 _SCALES, _ANCHORS, _TRIED = 40, 60, 6
 _SEED = 0  # of the places that an array is tried at; they are no part of the answer
@@ -49,9 +50,8 @@ def _scaled(name: str, shape_m: Floats, criterion: Criterion, limit: float) -> R
     mounting = criterion.mounting
     first, second = np.triu_indices(len(shape_m), k=1)
     shortest = float(np.linalg.norm(shape_m[first] - shape_m[second], axis=-1).min())
-    corners = np.concatenate([[r.corner, r.corner + r.edges.sum(axis=0)] for r in mounting.regions])
     extent = np.ptp(shape_m, axis=0)
-    room = np.divide(np.ptp(corners, axis=0), extent, out=np.full(3, np.inf), where=extent > 1e-9).min()
+    room = np.divide(np.ptp(all_corners(mounting), axis=0), extent, out=np.full(3, np.inf), where=extent > 1e-9).min()
     least = mounting.minimum_spacing_m / shortest
     if room < least:
         return Rival(name, len(shape_m), float(room), None)
@@ -71,4 +71,4 @@ def _placed(shape_m: Floats, criterion: Criterion) -> Floats:
     pool = np.concatenate([middles, scattered(mounting, _ANCHORS, np.random.default_rng(_SEED))])
     arrays = pool[:, None] + shape_m - (shape_m.min(axis=0) + shape_m.max(axis=0)) / 2
     # Without bodies in the way one place is as good as another.
-    return arrays[mounting.fits(arrays)][: _TRIED if mounting.shadows else 1]
+    return arrays[fits(mounting, arrays)][: _TRIED if mounting.shadows else 1]

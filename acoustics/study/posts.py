@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,12 +11,15 @@ from acoustics.errors import ParameterError
 from acoustics.geometry import Floats, Pose
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
+from acoustics.study.chunk_store import fingerprint
 from acoustics.study.posts_candidates import HEADINGS, Candidates, candidates_at, grid_of_posts, listen
 from acoustics.study.posts_information import Heard, RunErrors, run_errors
 from acoustics.study.posts_prior import Prior, pinger_prior
-from acoustics.study.posts_runs import Question, RandomRuns, Run, plan_run, random_runs, straight_run
+from acoustics.study.posts_runs import Planned, Question, RandomRuns, Run, plan_run, random_runs, straight_run
 from acoustics.study.posts_search import Indices, choose_posts, exchange_posts, shortest_order
+from acoustics.study.posts_simulation import simulate_journeys
 from acoustics.study.posts_value import CRITERIA, Ellipse, Worth, ellipse_95
+from acoustics.study.runner import ALONE, Running
 
 _FINER = (0.5, 0.25)  # steps of the finer grids, in those of the first
 _AROUND = np.stack(np.meshgrid([0.0, -1.0, 1.0], [0.0, -1.0, 1.0], [0.0]), axis=-1).reshape(-1, 3)
@@ -62,6 +66,8 @@ def study_posts(
     step_m: float | None = None,
     trials: int = 400,
     seed: int = 1,
+    running: Running = ALONE,
+    progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> PostsStudy:
     """Propose posts to listen at, in order, each with the heading to hold.
 
@@ -84,6 +90,10 @@ def study_posts(
         Simulated runs to check the bound by; 0 for none.
     seed : int
         Of the random posts and the simulation.
+    running : Running
+        Who simulates, and where finished chunks of runs are kept.
+    progress : callable
+        Told how many of how many chunks are simulated.
 
     Raises
     ------
@@ -108,13 +118,28 @@ def study_posts(
         listening_s=plan.pings_per_post * pinger.repetition_s,
         time_limit_s=plan.time_limit_s,
     )
-    question = Question(scene, pinger, known, errors, worth, plan.pings_per_post, trials, seed)
+    question = Question(scene, pinger, known, errors, worth, plan.pings_per_post, seed)
     posts, step = grid_of_posts(scene, step_m)
     candidates = candidates_at(scene, known, posts)
     heard = listen(scene, pinger, known, candidates.pose, errors, plan.pings_per_post)
-    proposed = _propose(question, candidates, heard, plan.posts, step)
-    n_posts = len(proposed.posts)
-    straight, random = straight_run(question, n_posts), random_runs(question, candidates, heard, n_posts)
+    proposal = _propose(question, candidates, heard, plan.posts, step)
+    n_posts = len(proposal[0].posts)
+    straight_on, random = straight_run(question, n_posts), random_runs(question, candidates, heard, n_posts)
+    runs = [proposal] if straight_on is None else [proposal, straight_on]
+    if trials:
+        checks = simulate_journeys(
+            [journey for _, journey in runs],
+            known,
+            errors,
+            worth,
+            trials=trials,
+            seed=seed,
+            fingerprint=fingerprint("posts", scene, pinger, prior, criterion, step_m, trials, seed),
+            running=running,
+            progress=progress,
+        )
+        runs = [(replace(run, simulated=check), way) for (run, way), check in zip(runs, checks, strict=True)]
+    proposed, straight = runs[0][0], runs[1][0] if len(runs) > 1 else None
     return PostsStudy(
         title=scene.title,
         array=scene.array.name,
@@ -146,7 +171,7 @@ def _navigation_rms_m(prior: Prior, errors: RunErrors, start_m: Floats) -> float
     return float(np.sqrt(turned + np.sum(errors.start_sd_m[:2] ** 2)))
 
 
-def _propose(question: Question, candidates: Candidates, heard: Heard, n_posts: int, step_m: float) -> Run:
+def _propose(question: Question, candidates: Candidates, heard: Heard, n_posts: int, step_m: float) -> Planned:
     """The best set on the grid, then on ever finer ones about its posts."""
     scene, worth = question.scene, question.worth
 

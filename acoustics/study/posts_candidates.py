@@ -11,6 +11,7 @@ from acoustics.accuracy.link_budget import link_budget
 from acoustics.errors import ParameterError
 from acoustics.geometry import Floats, Pose
 from acoustics.propagate.clean_window import clean_window_map_s
+from acoustics.propagate.hull import Hull
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.posts_information import Heard, RunErrors, hear
@@ -113,7 +114,7 @@ def listen(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, errors: RunEr
 
     The energy that counts is that inside the clean window there.
     """
-    hydrophones = pose.to_site(scene.array.positions_m)
+    hydrophones, hull = pose.to_site(scene.array.positions_m), Hull.of(scene, pose)
     window = np.stack(
         [
             clean_window_map_s(
@@ -123,6 +124,7 @@ def listen(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, errors: RunEr
                 frequency_hz=pinger.frequency_hz,
                 horizon_s=pinger.length_s,
                 threshold_db=scene.study.clean_window_threshold_db,
+                hull=hull,
             )
             for place in prior.places_m
         ],

@@ -13,7 +13,7 @@ from acoustics.study.posts_candidates import HEADINGS, Candidates, allowed, list
 from acoustics.study.posts_information import Heard, RunErrors
 from acoustics.study.posts_prior import Prior
 from acoustics.study.posts_search import shortest_order
-from acoustics.study.posts_simulation import Journey, RunTrials, simulate_run
+from acoustics.study.posts_simulation import Journey, RunTrials
 from acoustics.study.posts_value import Ellipse, Worth, ellipse_95
 
 _RANDOM_SETS = 500
@@ -49,6 +49,10 @@ class Run:
         return self.posts[-1].size_m
 
 
+# A run that is not simulated yet, and what is needed for that.
+Planned = tuple[Run, Journey]
+
+
 @dataclass(frozen=True)
 class RandomRuns:
     """Bound after as many posts at random in the time: median, and the limits of the middle 95 % of the sets [m]."""
@@ -69,11 +73,10 @@ class Question:
     errors: RunErrors
     worth: Worth
     pings: int
-    trials: int
     seed: int
 
 
-def straight_run(question: Question, n_posts: int) -> Run | None:
+def straight_run(question: Question, n_posts: int) -> Planned | None:
     """Evenly spaced posts on the straight line from the start through the prior's centre, bow ahead.
 
     Of lines of several lengths, as far as time and water go, the one with the least bound counts.
@@ -124,10 +127,10 @@ def random_runs(question: Question, candidates: Candidates, heard: Heard, n_post
     return RandomRuns(len(fits), float(median), float(low), float(high))
 
 
-def plan_run(question: Question, pose: Pose, legs_m: Floats, way_m: Floats) -> Run:
-    """Bounds after each post, and the check by simulation after the last."""
-    worth, prior, errors = question.worth, question.prior, question.errors
-    heard = listen(question.scene, question.pinger, prior, pose, errors, question.pings)
+def plan_run(question: Question, pose: Pose, legs_m: Floats, way_m: Floats) -> Planned:
+    """Bounds after each post."""
+    worth = question.worth
+    heard = listen(question.scene, question.pinger, question.prior, pose, question.errors, question.pings)
     posts = []
     travelled = np.cumsum(legs_m)
     for k in range(len(legs_m)):
@@ -142,15 +145,11 @@ def plan_run(question: Question, pose: Pose, legs_m: Floats, way_m: Floats) -> R
                 ellipse=ellipse_95(np.einsum("p,pij->ij", worth.weights, posterior)),
             )
         )
-    simulated = None
-    if question.trials:
-        rng = np.random.default_rng(np.random.SeedSequence(question.seed).spawn(2)[1])
-        journey = Journey(
-            question.scene.array.positions_m,
-            np.array(question.scene.vehicle.position_m),
-            pose,
-            legs_m,
-            heard.take(np.arange(len(legs_m))),
-        )
-        simulated = simulate_run(journey, prior, errors, worth, trials=question.trials, rng=rng)
-    return Run(tuple(posts), way_m, simulated)
+    journey = Journey(
+        question.scene.array.positions_m,
+        np.array(question.scene.vehicle.position_m),
+        pose,
+        legs_m,
+        heard.take(np.arange(len(legs_m))),
+    )
+    return Run(tuple(posts), way_m, None), journey

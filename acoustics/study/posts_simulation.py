@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
+from acoustics.estimate.consistency import inside_region
 from acoustics.geometry import Floats, Pose
 from acoustics.physics.time_of_flight import difference_matrix, spherical_time, unit_vectors_to_source
+from acoustics.study.chunk_store import Arrays
 from acoustics.study.posts_information import Heard, RunErrors, hear, run_covariance
 from acoustics.study.posts_prior import Prior
 from acoustics.study.posts_value import Worth
+from acoustics.study.runner import Running, run_chunks
 from acoustics.study.statistics import Interval, rate_interval, rms_interval
 
 _RELINEARISED = 3  # the errors' effect is taken anew at each better position
 _STEPS = 10
+_RUNS_AT_ONCE = 500  # some 10 MB at work
 
 
 @dataclass(frozen=True)
@@ -54,31 +58,100 @@ class RunTrials:
     inside_95: Interval
 
 
-def simulate_run(
-    journey: Journey, prior: Prior, errors: RunErrors, worth: Worth, *, trials: int, rng: np.random.Generator
-) -> RunTrials:
+@dataclass(frozen=True)
+class _Chunk:
+    """Some runs over one journey, with their own seed."""
+
+    journey: Journey
+    prior: Prior
+    errors: RunErrors
+    worth: Worth
+    runs: int
+    seed: np.random.SeedSequence
+
+
+def simulate_journeys(
+    journeys: Sequence[Journey],
+    prior: Prior,
+    errors: RunErrors,
+    worth: Worth,
+    *,
+    trials: int,
+    seed: int,
+    fingerprint: str,
+    running: Running,
+    progress: Callable[[int, int], None],
+) -> list[RunTrials]:
     """Draw pingers from the prior and errors of the stated sizes, hear them at the posts, and find them again.
 
     The position is the most probable one under the true spherical model and the normal prior, found by damped
     Gauss-Newton steps from the place of the prior that fits best.
+
+    Parameters
+    ----------
+    journeys : sequence of Journey
+        Each is gone with the same draws, for a fair comparison.
+    prior, errors, worth
+        As the plan has them.
+    trials : int
+        Runs over each journey, at least 1.
+    seed : int
+        Every chunk of runs has its own child of it.
+    fingerprint : str
+        Of all the study's inputs.
+    running : Running
+        Who simulates, and where finished chunks are kept.
+    progress : callable
+        Told how many of how many chunks are finished.
     """
-    which = rng.choice(len(prior.weights), size=trials, p=prior.weights)
+    own = np.random.SeedSequence(seed, spawn_key=(1,))
+    starts = range(0, trials, _RUNS_AT_ONCE)
+    children = own.spawn(len(starts) + 1)
+    results = run_chunks(
+        _some_runs,
+        [
+            _Chunk(journey, prior, errors, worth, min(_RUNS_AT_ONCE, trials - start), child)
+            for journey in journeys
+            for start, child in zip(starts, children, strict=False)
+        ],
+        running=running,
+        fingerprint=fingerprint,
+        progress=progress,
+    )
+    answers = []
+    for k in range(len(journeys)):
+        parts = results[k * len(starts) : (k + 1) * len(starts)]
+        error, bound, inside = (np.concatenate([p[name] for p in parts]) for name in ("error_m", "bound_m2", "inside"))
+        answers.append(
+            RunTrials(
+                trials=trials,
+                rms_m=rms_interval(error, np.random.default_rng(children[-1])),
+                bound_m=float(np.sqrt(bound.mean())),
+                inside_95=rate_interval(int(inside.sum()), trials),
+            )
+        )
+    return answers
+
+
+def _some_runs(chunk: _Chunk) -> Arrays:
+    """Horizontal errors, the mean squares that the bound allows, and whether the ellipse holds the truth, (runs,)."""
+    journey, prior, errors, worth = chunk.journey, chunk.prior, chunk.errors, chunk.worth
+    rng = np.random.default_rng(chunk.seed)
+    which = rng.choice(len(prior.weights), size=chunk.runs, p=prior.weights)
     source = prior.places_m[which].copy()
-    source[:, :2] += rng.normal(size=(trials, 2)) * prior.spread_m
+    source[:, :2] += rng.normal(size=(chunk.runs, 2)) * prior.spread_m
     variance = journey.heard.variance_s2[which]
     delays = _drawn_delays(journey, errors, source, variance, rng)
-    aid = np.tile(prior.centre_m, (trials, 1))
-    aid[:, 2] = source[:, 2] + rng.normal(size=trials) * prior.depth_sd_m
+    aid = np.tile(prior.centre_m, (chunk.runs, 1))
+    aid[:, 2] = source[:, 2] + rng.normal(size=chunk.runs) * prior.depth_sd_m
     found, covariance = _most_probable(journey, prior, errors, worth, delays, variance, aid)
     off = (found - source)[:, :2]
-    square = np.einsum("ti,tij,tj->t", off, np.linalg.inv(covariance), off)
     bound = worth.posterior_m2(journey.heard, journey.legs_m)[which]
-    return RunTrials(
-        trials=trials,
-        rms_m=rms_interval(np.hypot(*off.T), rng),
-        bound_m=float(np.sqrt(np.trace(bound, axis1=-2, axis2=-1).mean())),
-        inside_95=rate_interval(int(np.sum(square <= stats.chi2.ppf(0.95, 2))), trials),
-    )
+    return {
+        "error_m": np.hypot(*off.T),
+        "bound_m2": np.trace(bound, axis1=-2, axis2=-1),
+        "inside": inside_region(off, covariance),
+    }
 
 
 def _drawn_delays(

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
+from acoustics.estimate.consistency import error_ellipse
 from acoustics.geometry import Floats
 from acoustics.study.posts_information import Heard, run_information
 from acoustics.study.posts_search import Indices, shortest_order
@@ -104,8 +104,6 @@ class Worth:
 
 
 def ellipse_95(covariance_m2: Floats) -> Ellipse:
-    """Of a horizontal covariance, shape (2, 2) [m^2]: chi-square of two degrees of freedom, 5.99."""
-    value, vector = np.linalg.eigh(covariance_m2)
-    short, long = np.sqrt(stats.chi2.ppf(0.95, 2) * np.maximum(value, 0.0))
-    bearing = np.rad2deg(np.arctan2(vector[1, 1], vector[0, 1]))
-    return Ellipse(float(long), float(short), float(bearing % 180.0))
+    """Of a horizontal covariance, shape (2, 2) [m^2]."""
+    found = error_ellipse(covariance_m2)
+    return Ellipse(float(found.semi_major), float(found.semi_minor), float(np.rad2deg(found.azimuth) % 180.0))

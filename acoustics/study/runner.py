@@ -76,8 +76,7 @@ def run_chunks(
     work: Callable[[Task], Arrays],
     tasks: Sequence[Task],
     *,
-    workers: Workers = HERE,
-    folder: Path | None = None,
+    running: Running = ALONE,
     fingerprint: str = "",
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> list[Arrays]:
@@ -90,10 +89,9 @@ def run_chunks(
         must depend on the task alone: a task that needs random numbers carries its own child of a seed.
     tasks : sequence
         What other processes can be sent, and small: some kilobytes each.
-    workers : Workers
-        Who does the work. The numbers are the same to the last bit.
-    folder : Path, optional
-        Where finished chunks are kept as they come; those found there are not worked again.
+    running : Running
+        Who does the work, and where finished chunks are kept as they come; those found there are not worked again.
+        The numbers are the same to the last bit.
     fingerprint : str
         Of all inputs of the study, by `chunk_store.fingerprint`; a folder with another one is refused.
     progress : callable
@@ -120,6 +118,7 @@ def run_chunks(
     as many processes as cores, each told by its environment to take its share of them. On a cluster that is the
     cluster's own affair; Dask's workers take one thread each for linear algebra unless told otherwise.
     """
+    workers, folder = running.workers, running.folder
     store = None if folder is None else ChunkStore.opened(folder, fingerprint, len(tasks))
     results = {} if store is None else store.finished()
     deaths: Counter[int] = Counter()
@@ -131,7 +130,7 @@ def run_chunks(
         progress(len(results), len(tasks))
 
     while waiting := [index for index in range(len(tasks)) if index not in results]:
-        with _team(workers, len(waiting)) as team:
+        with _team(workers, len(waiting), here_too=not deaths) as team:
             lost = _one_round(team, work, tasks, waiting, finish)
         deaths.update(lost)
         if lost and max(deaths.values()) >= _MOST_DEATHS:
@@ -182,14 +181,17 @@ def _one_round(
 
 
 @contextmanager
-def _team(workers: Workers, n_tasks: int) -> Iterator[_Team]:
-    """The executor for as long as it is needed. Left by an error or Ctrl-C it drops what has not been done."""
+def _team(workers: Workers, n_tasks: int, *, here_too: bool) -> Iterator[_Team]:
+    """The executor for as long as it is needed. Left by an error or Ctrl-C it drops what has not been done.
+
+    `here_too`: whether a single task may be done in this process. After the death of a worker it had better not be.
+    """
     if workers.cluster is not None:
         with _cluster(workers.cluster) as team:
             yield team
         return
     jobs = min(workers.jobs, n_tasks, _cores())
-    if jobs == 1:
+    if jobs == 1 and here_too:
         yield _Team(_InThisProcess(), 1, ())
         return
     with _processes(jobs) as team:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.errors import ParameterError
@@ -154,7 +156,8 @@ def simulate_runs(
     source, shape = np.array(pinger.position_m), (n_runs, p)
     distance = np.linalg.norm(source - places_m, axis=-1)
     window = clean_windows(scene, pinger, places_m)
-    variance = link_budget(scene, pinger, distance, window_s=window).carrier_variance_s2 + scene.recorder.skew_sd_s**2
+    own = scene.recorder.timing_sd_s(pinger.frequency_hz) ** 2
+    variance = link_budget(scene, pinger, distance, window_s=window).carrier_variance_s2 + own
     heard = np.isfinite(variance)
     if not heard.any():
         raise ParameterError(f"{pinger.name}: no part of its burst comes before an echo anywhere along the run")
@@ -188,6 +191,25 @@ def simulate_runs(
         track=Track(track, *shown),
         source_depth_m=depth,
         spoilt=spoilt & heard,
+    )
+
+
+def join_runs(parts: Sequence[SimulatedRuns]) -> SimulatedRuns:
+    """Runs of one vehicle past different pingers, one part after the other; all of as many pings."""
+
+    def joined(values: Iterable[ArrayLike]) -> Any:
+        return np.concatenate([np.asarray(value) for value in values])
+
+    run = parts[0].run
+    return SimulatedRuns(
+        run=replace(
+            run,
+            delay_s=joined(np.where(p.run.heard[..., None], p.run.delay_s, np.nan) for p in parts),
+            covariance_s2=joined(p.run.covariance_s2 for p in parts),
+        ),
+        track=Track(**{f.name: joined(getattr(p.track, f.name) for p in parts) for f in fields(Track)}),
+        source_depth_m=joined(p.source_depth_m for p in parts),
+        spoilt=joined(p.spoilt for p in parts),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,14 +13,10 @@ from acoustics.estimate.station import NONE_OF_THESE, StationModel, decisions, s
 from acoustics.geometry import Floats
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.runs import (
-    Course,
-    course_positions,
-    fuse_simulated,
-    simulate_runs,
-    source_area,
-    water_outline,
-)
+from acoustics.study.chunk_store import fingerprint
+from acoustics.study.runner import ALONE, Running
+from acoustics.study.runs import Course, course_positions, water_outline
+from acoustics.study.station_runs import Passing, decide, together
 from acoustics.study.statistics import Interval, rate_interval
 
 NO_FIX = "no fix"
@@ -28,7 +24,6 @@ TARGET = 0.95
 _ELSEWHERE = 8  # places of a pinger that stands at none of the stations
 _FURTHER_PINGS = (1, 2, 4, 8, 16)
 _TRIALS_FOR_ACCURACY = 8_000
-_MOST_RUNS_AT_ONCE = 250
 
 
 @dataclass(frozen=True)
@@ -100,6 +95,7 @@ def study_stations(
     *,
     trials: int,
     seed: int,
+    running: Running = ALONE,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> StationStudy:
     """Confusion of the stations by simulation.
@@ -115,41 +111,40 @@ def study_stations(
     trials : int
         Runs for each truth.
     seed : int
-        Every truth and number of pings has its own child of it.
+        Every truth and number of pings has its own child of it, and each batch of runs a child of that.
+    running : Running
+        Who simulates, and where finished batches are kept.
+    progress : callable
+        Told how many of how many batches are finished.
 
     Raises
     ------
     ParameterError
         If there are no stations, the run leaves the water, or the pinger is not heard along it.
     """
-    model = station_model(scene)
-    offset = _offset(scene, pinger)
-    path = course_positions(scene, course)
+    model, offset, path = station_model(scene), _offset(scene, pinger), course_positions(scene, course)
+    places, truths = _places(scene), (*(s.name for s in scene.stations), NONE_OF_THESE)
+    at_stations = tuple(_moved(scene, pinger, place) for place in places + offset)
     counts = sorted({*_FURTHER_PINGS, course.n_pings})
     seeds = np.random.SeedSequence(seed).spawn(2 + len(counts))
-    truths = (*(s.name for s in scene.stations), NONE_OF_THESE)
-    total = len(counts) * len(scene.stations) + 1
-
-    def done(k: int) -> None:
-        progress(k, total)
-
-    # The more pings a run has the longer it takes: fewer of them.
-    by_pings, main = [], None
-    for k, (n, child) in enumerate(zip(counts, seeds[2:], strict=True)):
-        chosen = n == course.n_pings
-        runs = trials if chosen else max(min(trials, 50), min(trials, 200 // n))
-        where = path if chosen else course_positions(scene, Course(n, course.leg_m, course.course_deg))
-        drawn = [
-            _decide(scene, _moved(scene, pinger, station + offset), where, model, runs, grandchild)
-            for station, grandchild in zip(_places(scene), child.spawn(len(scene.stations)), strict=True)
-        ]
-        by_pings.append(PingCount(n, _overall(model, [d.chosen == t for t, d in enumerate(drawn)])))
-        main = drawn if chosen else main
-        done((k + 1) * len(scene.stations))
-    if main is None:
-        raise ParameterError(f"n_pings={course.n_pings}: not among the numbers studied")  # pragma: no cover
-    drawn = [*main, _elsewhere(scene, pinger, path, model, trials, seeds[0])]
-    done(total)
+    passings = [
+        _passing(scene, replace(course, n_pings=n), at_stations, trials, child, main=n == course.n_pings)
+        for n, child in zip(counts, seeds[2:], strict=True)
+    ]
+    *by_count, elsewhere = decide(
+        scene,
+        model,
+        [*passings, _elsewhere(scene, pinger, path, trials, seeds[0])],
+        fingerprint=fingerprint("stations", scene, pinger, course, trials, seed),
+        running=running,
+        progress=progress,
+    )
+    by_pings = [
+        PingCount(n, _overall(model, [d.chosen == t for t, d in enumerate(drawn)]))
+        for n, drawn in zip(counts, by_count, strict=True)
+    ]
+    main = by_count[counts.index(course.n_pings)]
+    drawn = [*main, together(elsewhere)]
     answers = (*truths, NO_FIX)
     decided = np.array([np.bincount(d.chosen, minlength=len(answers)) for d in drawn])
     sure = np.concatenate([d.stated[d.chosen < len(truths)] for d in main])
@@ -171,73 +166,42 @@ def study_stations(
         overall=_overall(model, [d.chosen == t for t, d in enumerate(main)]),
         stated=float(sure.mean()) if sure.size else 0.0,
         sure_share=rate_interval(hits, fixes) if fixes else Interval(0.0, 0.0, 1.0),
-        median_rms_m=np.array([d.rms_m for d in drawn]),
+        median_rms_m=np.array([np.median(d.rms_m) for d in drawn]),
         needed_sd_m=_needed_sd(model, offset[:2], np.random.default_rng(seeds[1])),
         by_pings=tuple(by_pings),
-        places_m=_places(scene),
+        places_m=places,
         offset_m=offset,
         path_m=path,
     )
 
 
-@dataclass(frozen=True)
-class _Decisions:
-    """Of runs (n,): answers by index, the probability stated for each, and the median RMS error stated."""
-
-    chosen: NDArray[np.intp]
-    stated: Floats
-    rms_m: float
-
-
-def _decide(
-    scene: Scene, pinger: Pinger, path: Floats, model: StationModel, runs: int, seed: np.random.SeedSequence
-) -> _Decisions:
-    """Simulate runs, fuse each, and choose."""
-    area, no_fix = source_area(scene), len(model.prior) + 1
-    chosen, stated, rms = [], [], []
-    sizes = [min(_MOST_RUNS_AT_ONCE, runs - low) for low in range(0, runs, _MOST_RUNS_AT_ONCE)]
-    for n, child in zip(sizes, seed.spawn(len(sizes)), strict=True):
-        try:
-            simulated = simulate_runs(scene, pinger, path, n_runs=n, rng=np.random.default_rng(child))
-        except ParameterError:  # not to be heard from here: that is an answer too
-            chosen.append(np.full(n, no_fix))
-            stated.append(np.zeros(n))
-            rms.append(np.full(n, np.inf))
-            continue
-        fix = fuse_simulated(scene, simulated, area=area)
-        covariance = fix.covariance_m2[:, :2, :2]
-        posterior = station_posterior(fix.position_m[:, :2], covariance, model, area=area)
-        # A long ellipse is still evidence: only a run that names no place at all gives no fix.
-        lost = ~np.isfinite(fix.position_m).all(axis=-1)
-        chosen.append(np.where(lost, no_fix, decisions(posterior)))
-        stated.append(posterior.max(axis=-1))
-        rms.append(np.sqrt(np.trace(covariance, axis1=1, axis2=2)))
-    return _Decisions(np.concatenate(chosen), np.concatenate(stated), float(np.median(np.concatenate(rms))))
+def _passing(
+    scene: Scene,
+    course: Course,
+    pingers: tuple[Pinger, ...],
+    trials: int,
+    seed: np.random.SeedSequence,
+    *,
+    main: bool,
+) -> Passing:
+    """Runs past the stations. The more pings a run has the longer it takes: beside the main ones fewer of them."""
+    runs = trials if main else max(min(trials, 50), min(trials, 200 // course.n_pings))
+    count = len(pingers)
+    return Passing(course_positions(scene, course), pingers, (runs,) * count, tuple(seed.spawn(count)))
 
 
-def _elsewhere(
-    scene: Scene, pinger: Pinger, path: Floats, model: StationModel, trials: int, seed: np.random.SeedSequence
-) -> _Decisions:
-    """Decisions where the pinger stands anywhere in the water: a few places, the runs shared out."""
+def _elsewhere(scene: Scene, pinger: Pinger, path: Floats, trials: int, seed: np.random.SeedSequence) -> Passing:
+    """Runs past a pinger that stands anywhere in the water: a few places, the runs shared out."""
     place_seed, *run_seeds = seed.spawn(_ELSEWHERE + 1)
-    rng, corners = np.random.default_rng(place_seed), model.outline_m
+    rng, corners = np.random.default_rng(place_seed), water_outline(scene)
     places: list[Floats] = []
     while len(places) < _ELSEWHERE:
         place = np.append(rng.uniform(corners.min(axis=0), corners.max(axis=0)), 0.0)
         place[2] = min(pinger.position_m[2], 0.9 * float(scene.pool.floor_depth_m(place)))
         if scene.pool.contains(place) and np.min(np.linalg.norm(place - path, axis=-1)) > 1.0:
             places.append(place)
-    shares = [len(part) for part in np.array_split(np.arange(trials), _ELSEWHERE)]
-    parts = [
-        _decide(scene, _moved(scene, pinger, place), path, model, n, child)
-        for place, n, child in zip(places, shares, run_seeds, strict=True)
-        if n
-    ]
-    return _Decisions(
-        np.concatenate([p.chosen for p in parts]),
-        np.concatenate([p.stated for p in parts]),
-        float(np.median([p.rms_m for p in parts])),
-    )
+    shares = tuple(len(part) for part in np.array_split(np.arange(trials), _ELSEWHERE))
+    return Passing(path, tuple(_moved(scene, pinger, place) for place in places), shares, tuple(run_seeds))
 
 
 def _places(scene: Scene) -> Floats:

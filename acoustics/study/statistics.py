@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +13,7 @@ from acoustics.geometry import Floats
 
 BEARING_GUESS_SD = np.pi / np.sqrt(3.0)  # of a uniform guess all round [rad]: no bearing is worse than that
 _RESAMPLES = 400  # leaves about 5 % uncertainty of the interval's own ends
+_RESAMPLES_AT_ONCE = 50
 
 
 @dataclass(frozen=True)
@@ -28,27 +30,28 @@ def rms_interval(errors: ArrayLike, rng: np.random.Generator) -> Interval:
 
     Not the chi-square interval: errors with wrong cycles among them are far from normal.
     """
-    from scipy import stats  # slow to load, and workers of a study rarely need it
-
     squares = np.square(np.asarray(errors, dtype=float))
     if squares.size < 2:
         value = float(np.sqrt(squares.mean())) if squares.size else np.inf
         return Interval(value, 0.0, np.inf)
-    result = stats.bootstrap(
-        (squares,), np.mean, n_resamples=_RESAMPLES, batch=50, method="percentile", rng=rng
-    ).confidence_interval
-    return Interval(float(np.sqrt(squares.mean())), float(np.sqrt(result.low)), float(np.sqrt(result.high)))
+    low, high = _bootstrap(squares, np.mean, rng)
+    return Interval(float(np.sqrt(squares.mean())), float(np.sqrt(low)), float(np.sqrt(high)))
 
 
 def median_interval(values: ArrayLike, rng: np.random.Generator) -> Interval:
     """Median of values of shape (n,), n of at least two, with a percentile bootstrap interval (Efron 1979)."""
-    from scipy import stats  # slow to load, and workers of a study rarely need it
-
     sample = np.asarray(values, dtype=float)
-    result = stats.bootstrap(
-        (sample,), np.median, n_resamples=_RESAMPLES, batch=50, method="percentile", rng=rng
-    ).confidence_interval
-    return Interval(float(np.median(sample)), float(result.low), float(result.high))
+    return Interval(float(np.median(sample)), *_bootstrap(sample, np.median, rng))
+
+
+def _bootstrap(sample: Floats, statistic: Callable[..., Floats], rng: np.random.Generator) -> tuple[float, float]:
+    """Ends of the percentile interval; scipy.stats has it too, but takes a second to load."""
+    draws = [
+        statistic(sample[rng.integers(sample.size, size=(_RESAMPLES_AT_ONCE, sample.size))], axis=-1)
+        for _ in range(_RESAMPLES // _RESAMPLES_AT_ONCE)
+    ]
+    low, high = np.quantile(np.concatenate(draws), [0.025, 0.975])
+    return float(low), float(high)
 
 
 def masked_rms(squares: Floats, counts: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
@@ -78,10 +81,11 @@ def masked_rms(squares: Floats, counts: NDArray[np.bool_]) -> tuple[Floats, Floa
 
 def rate_interval(hits: int, trials: int) -> Interval:
     """Share of `hits` in `trials`, with the Wilson (1927) score interval."""
-    from scipy import stats  # slow to load, and workers of a study rarely need it
-
-    result = stats.binomtest(hits, trials).proportion_ci(method="wilson")
-    return Interval(hits / trials, float(result.low), float(result.high))
+    share, z = hits / trials, float(ndtri(0.975))
+    middle = (share + z**2 / (2 * trials)) / (1 + z**2 / trials)
+    reach = z * float(np.sqrt(share * (1 - share) / trials + (z / (2 * trials)) ** 2)) / (1 + z**2 / trials)
+    # At the ends the formula gives 0 and 1, but for rounding.
+    return Interval(share, middle - reach if hits else 0.0, middle + reach if hits < trials else 1.0)
 
 
 def quantiles(values: ArrayLike, probabilities: tuple[float, ...] = (0.5, 0.9, 0.95)) -> Floats:

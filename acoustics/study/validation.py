@@ -95,8 +95,7 @@ def validate_estimator(
     chunks = run_chunks(
         partial(try_estimator, what),
         parts,
-        workers=running.workers,
-        folder=running.folder,
+        running=running,
         fingerprint=fingerprint("validate", *named),
         progress=progress,
     )

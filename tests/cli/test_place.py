@@ -58,14 +58,19 @@ def test_text_picture_and_array_that_the_scenario_reads_back(scenario, tmp_path)
     assert load_scene(again).array.positions_m == pytest.approx(array.positions_m)
 
 
-def test_json_and_the_same_seed_the_same_array(scenario):
-    first = run(scenario, "--hydrophones", 3, "--starts", 1, "--seed", 7, "--criterion", "mean", "--json")
+def test_json_of_a_position_at_two_ranges_kept_by_starts(scenario, tmp_path):
+    parts = tmp_path / "parts"
+    options = ("--hydrophones", 3, "--starts", 1, "--seed", 7, "--criterion", "mean", "--json")
+    ranges = ("--of", "position", "--range-m", 10, "--range-m", 20)
+    first = run(scenario, *options, *ranges, "--resume", parts)
     assert first.exit_code == 0, first.exception
     result = json.loads(first.output)
-    assert result["seed"] == 7 and result["within_limit"]
+    assert result["seed"] == 7 and result["found"]["within_limit"] and result["of"] == "position"
     assert len(result["hydrophones_m"]) == 3 and len(result["bearing_deg"]) == 24
-    second = run(scenario, "--hydrophones", 3, "--starts", 1, "--seed", 7, "--criterion", "mean", "--json")
-    assert second.output == first.output
+    assert result["range_m"] == pytest.approx([10.0, 20.0]) and len(result["clean_window_s"]) == 2
+    assert len(list(parts.glob("chunk-*.npz"))) == 3  # two of the best shipped arrays, and one at random
+    other = run(scenario, *options, "--resume", parts)
+    assert isinstance(other.exception, OutputError) and "another study" in str(other.exception)
 
 
 def test_never_writes_over_a_file_unasked(scenario, tmp_path):

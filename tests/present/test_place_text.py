@@ -8,12 +8,14 @@ from acoustics.present.place_text import place_text
 from acoustics.present.tables import to_json
 from acoustics.scenario import load_scene, shipped
 from acoustics.scene.mounting import Mounting
-from acoustics.study.place import Check, Line, Placement
+from acoustics.study.place import Curves, Line, Placement
+from acoustics.study.place_check import Check
 from acoustics.study.statistics import Interval
 
-SQUARE = Line("square-half-wave", 4, 1.0, True, 4.0, 2e-5, True)
-SCALED = Line("square-half-wave", 4, 1.3, True, 3.0, 0.008, True)
-TOO_LONG = Line("hull-4", 4, 1.0, False, float("nan"), float("nan"), False)
+FOUND = Line("found", 4, 1.0, True, 0.5, 2.5, 0.0099, True)
+SQUARE = Line("square-half-wave", 4, 1.0, True, 4.0, 6.0, 2e-5, True)
+SCALED = Line("square-half-wave", 4, 1.3, True, 3.0, 5.0, 0.008, True)
+TOO_LONG = Line("hull-4", 4, 1.0, False, float("nan"), float("nan"), float("nan"), False)
 
 
 @pytest.fixture
@@ -23,9 +25,10 @@ def result():
         title="Mallard Basin",
         pinger="amber pinger",
         frequency_hz=30e3,
-        range_m=14.4,
-        clean_window_s=7e-5,
-        energy_ratio_db=15.0,
+        range_m=np.array([6.0, 14.4]),
+        clean_window_s=np.array([3e-4, 7e-5]),
+        energy_ratio_db=np.array([36.0, 15.0]),
+        of="bearing",
         criterion="the worst direction",
         bearings="all round",
         depression_deg=np.array([6.4]),
@@ -36,12 +39,11 @@ def result():
         seed=1,
         hydrophones_m=np.array([[0.4, -0.2, 0.1], [0.4, 0.2, 0.1], [-0.4, 0.2, 0.1], [-0.4, -0.2, 0.1]]),
         rank=2,
-        error_deg=0.5,
-        wrong_cycle=0.0099,
-        within_limit=True,
+        found=FOUND,
         mean_error_deg=0.4,
+        mean_position_error_m=2.2,
         mean_wrong_cycle=0.005,
-        simulated=Check(5000, Interval(0.41, 0.40, 0.42), Interval(0.005, 0.003, 0.007)),
+        simulated=Check(5000, Interval(0.41, 0.40, 0.42), Interval(0.005, 0.003, 0.007), None, None),
         heard_by_fewest=4,
         shipped=(SQUARE, SCALED, TOO_LONG),
         best_shipped=SQUARE,
@@ -49,8 +51,8 @@ def result():
         gain_over_shipped=8.0,
         gain_over_scaled=6.0,
         bearing_deg=bearing,
-        error_by_bearing_deg=np.full(24, 0.5),
-        shipped_by_bearing_deg=np.full(24, 4.0),
+        found_by_bearing=Curves(np.full(24, 0.5), np.full(24, 2.5)),
+        shipped_by_bearing=Curves(np.full(24, 4.0), np.full(24, 6.0)),
     )
 
 
@@ -66,11 +68,32 @@ def test_says_how_much_is_gained_and_what_is_simulated(result):
     assert "a noisier day breaks it" in text
     assert "spans a plane" in text
     assert "only 2.1 cycles of the carrier" in text
+    assert "at 6.0, 14.4 m, 30 kHz; clean window 0.30, 0.070 ms, 2E/N0 36.0, 15.0 dB least error of the bearing" in text
+    assert "bearings are those of far pingers" in text
     assert to_json(result).startswith("{")
 
 
+def test_says_it_in_metres_where_the_position_counts(result):
+    check = replace(result.simulated, position_m=Interval(2.3, 2.2, 2.4), refused=Interval(0.05, 0.04, 0.06))
+    place = replace(result, of="position", simulated=check)
+    text = words(place_text(place))
+    assert "least error of the position" in text.replace("horizontal ", "")
+    assert (
+        "errs by 2.50 m (the worst direction, prediction); 8.0 times less than square-half-wave as it is, 6.00 m"
+        in text
+    )
+    assert "horizontal position: 2.30 m RMS of the fixes given (2.20 to 2.40), none given for 5 % of the pings" in text
+    assert "predicted 2.20 m" in text and "far pingers" not in text
+    assert "one ping hardly tells the range" in text
+    near = replace(check, position_m=Interval(2.3, 2.2, 2.4), refused=Interval(0.0, 0.0, 0.001))
+    assert "hardly tells" not in place_text(replace(place, simulated=near))
+    errors = place_plot(place, load_scene(shipped("examples")["mallard-basin"])).axes[-1]
+    assert errors.get_ylabel() == "position error [m]"
+    assert errors.lines[0].get_ydata().tolist() == [2.5] * 24
+
+
 def test_says_when_the_limit_is_not_kept_or_nothing_compares(result):
-    beyond = replace(result, within_limit=False, wrong_cycle=0.2, simulated=None)
+    beyond = replace(result, found=replace(FOUND, within_limit=False, wrong_cycle=0.2), simulated=None)
     assert "No array of 4 hydrophones was found that keeps wrong cycles within the limit" in words(place_text(beyond))
     alone = replace(result, best_shipped=None, best_scaled=None, heard_by_fewest=2)
     assert "no shipped array of so few channels fits" in words(place_text(alone))
@@ -99,7 +122,7 @@ def test_picture_of_a_mounting_with_everything(result):
         }
     )
     scene = load_scene(shipped("examples")["mallard-basin"]).model_copy(update={"mounting": mounting})
-    figure = place_plot(replace(result, shipped_by_bearing_deg=None, best_shipped=None, best_scaled=None), scene)
+    figure = place_plot(replace(result, shipped_by_bearing=None, best_shipped=None, best_scaled=None), scene)
     legend = next(axes.get_legend() for axes in figure.axes if axes.get_legend() is not None)
     assert [text.get_text() for text in legend.get_texts()][1:] == ["mounting region", "keep-out", "body that shadows"]
     figure.canvas.draw()

@@ -11,7 +11,7 @@ import time
 import numpy as np
 import pytest
 
-from acoustics.study.runner import Workers, WorkersLostError, run_chunks
+from acoustics.study.runner import Running, Workers, WorkersLostError, run_chunks
 
 pytest.importorskip("distributed")
 
@@ -78,7 +78,7 @@ def test_one_of_two_workers_killed_during_the_run_changes_nothing(cluster, tmp_p
             assert len(list(tmp_path.glob("*.worker"))) == 2  # both have worked
             workers[0].kill()
 
-    spread = run_chunks(work, tasks, workers=Workers(cluster=address), folder=tmp_path / "kept", progress=watch)
+    spread = run_chunks(work, tasks, running=Running(Workers(cluster=address), tmp_path / "kept"), progress=watch)
     assert workers[0].wait(timeout=5) < 0
     assert told == list(range(1, 61))
     here = run_chunks(work, tasks)
@@ -89,4 +89,4 @@ def test_one_of_two_workers_killed_during_the_run_changes_nothing(cluster, tmp_p
 def test_a_cluster_that_is_not_there_gives_one_line(monkeypatch):
     monkeypatch.setattr("acoustics.study.runner._CONNECT_S", 0.5)
     with pytest.raises(WorkersLostError, match=r"^--cluster 127.0.0.1:9: no Dask scheduler there: [^\n]*$"):
-        run_chunks(len, [(1,)], workers=Workers(cluster="127.0.0.1:9"))
+        run_chunks(len, [(1,)], running=Running(Workers(cluster="127.0.0.1:9")))

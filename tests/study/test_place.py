@@ -4,16 +4,19 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from acoustics.accuracy.bounds import bearing_bound
+from acoustics.accuracy.bounds import bearing_bound, position_bound
+from acoustics.accuracy.link_budget import link_budget
 from acoustics.errors import ParameterError
-from acoustics.geometry import direction
+from acoustics.geometry import Pose, bearing_and_depression, direction, wrap_angle
 from acoustics.scenario import load_array, load_scene, shipped
-from acoustics.scene.mounting import BoxBody, BoxRegion, HullPatch, KeepOutBox, Mounting
+from acoustics.scene.mounting import BoxBody, BoxRegion, CylinderBody, HullPatch, KeepOutBox, Mounting
 from acoustics.study.place import study_place
 from acoustics.study.place_aim import Aim, criterion_for
-from acoustics.study.place_criterion import mirror_error
-from acoustics.study.place_search import Found, best_of, exchange, search
+from acoustics.study.place_mirror import mirror_error
+from acoustics.study.place_regions import fits, outside_bodies, scattered
+from acoustics.study.place_search import best_of, exchange, judged, search
 from acoustics.study.place_shipped import rivals
+from acoustics.study.runner import Running, Workers
 
 LIMIT = 0.01
 PATCH = Mounting(region=(BoxRegion(low_m=(-0.15, -0.15, 0.1), high_m=(0.15, 0.15, 0.2)),), minimum_spacing_m=0.02)
@@ -24,17 +27,27 @@ def scene():
     return load_scene(shipped("examples")["mallard-basin"])
 
 
-@pytest.fixture(scope="module")
-def criterion(scene):
+def thinned(scene, aim):
     """A few bearings all round in a small box, for speed."""
     small = scene.model_copy(update={"mounting": PATCH})
-    found = criterion_for(small, scene.pingers[0], Aim(worst=False))[0]
-    return replace(found, bearing=found.bearing[::3], depression=found.depression[::3])
+    found = criterion_for(small, scene.pingers[0], aim)[0]
+    return replace(found, towards=found.towards.take(slice(None, None, 3)))
 
 
-def judged(criterion, array):
-    one = array[None]
-    return Found(array, float(criterion.error_figure(one)[0]), float(criterion.wrong_cycle_figure(one)[0]))
+@pytest.fixture(scope="module")
+def criterion(scene):
+    return thinned(scene, Aim(worst=False))
+
+
+@pytest.fixture(scope="module")
+def at_four_metres(scene):
+    """Near enough for a position of some use."""
+    return thinned(scene, Aim(of="position", ranges_m=(4.0,)))
+
+
+def turned(criterion, **changes):
+    """The same with other directions."""
+    return replace(criterion, towards=replace(criterion.towards, **changes))
 
 
 def by_trying_all(criterion, places, n, limit):
@@ -42,19 +55,20 @@ def by_trying_all(criterion, places, n, limit):
     arrays = places[np.array(list(combinations(range(len(places)), n)))]
     arrays = arrays[criterion.mounting.fits(arrays)]
     every = [judged(criterion, array) for array in arrays]
-    return min(every, key=lambda f: (max(f.wrong_cycle, limit), f.error)), arrays
+    return min(every, key=lambda f: f.rank(limit)), arrays
 
 
 @pytest.mark.parametrize("worst", [True, False])
-def test_exchange_finds_what_trying_all_triples_of_eight_places_finds(criterion, worst):
-    criterion = replace(criterion, worst=worst)
+@pytest.mark.parametrize("of", ["bearing", "position"])
+def test_exchange_finds_what_trying_all_triples_of_eight_places_finds(criterion, of, worst):
+    criterion = replace(criterion, of=of, worst=worst)
     places = np.array([[x, y, 0.15] for x in (0.0, 0.025, 0.09) for y in (0.0, 0.03, 0.1)][:7] + [[0.05, 0.05, 0.2]])
     reference, arrays = by_trying_all(criterion, places, 3, LIMIT)
     others = [f.error for f in (judged(criterion, a) for a in arrays) if f.wrong_cycle <= LIMIT]
     assert 1 < len(others) < len(arrays)  # the limit decides: some choices keep it, some do not
     found = min(
-        (exchange(criterion, judged(criterion, a), LIMIT, lambda rest, own: places) for a in arrays[::10]),
-        key=lambda f: (max(f.wrong_cycle, LIMIT), f.error),
+        (exchange(criterion, judged(criterion, a), LIMIT, lambda rest, own: places) for a in arrays[::20]),
+        key=lambda f: f.rank(LIMIT),
     )
     assert found.error == pytest.approx(reference.error, rel=1e-9)
     assert found.wrong_cycle <= LIMIT
@@ -65,10 +79,10 @@ def test_error_is_the_bound_where_no_mirror_image_and_no_shadow_is(criterion):
     cube = load_array("cube-8").positions_m * 3
     bound = bearing_bound(
         cube,
-        criterion.bearing,
-        criterion.depression,
+        criterion.towards.bearing,
+        criterion.towards.depression,
         criterion.sound_speed_m_s,
-        arrival_variance_s2=criterion.carrier_variance_s2,
+        arrival_variance_s2=criterion.towards.carrier_variance_s2[:, None],
         element_sd_m=1e-3,
         skew_sd_s=criterion.skew_sd_s,
         sound_speed_sd_m_s=criterion.sound_speed_sd_m_s,
@@ -76,19 +90,87 @@ def test_error_is_the_bound_where_no_mirror_image_and_no_shadow_is(criterion):
     assert criterion.errors(cube[None])[0] == pytest.approx(bound.bearing_sd, rel=1e-12)
 
 
+def test_position_error_is_the_bound_where_no_mirror_image_and_no_extent_of_the_water_counts(at_four_metres):
+    cube = load_array("cube-8").positions_m * 5
+    known = replace(at_four_metres.known, area_sd_m=1e4)
+    bound = position_bound(
+        cube,
+        at_four_metres.towards.source_m,
+        at_four_metres.sound_speed_m_s,
+        arrival_variance_s2=at_four_metres.towards.carrier_variance_s2[:, None],
+        source_depth_sd_m=known.depth_sd_m,
+        element_sd_m=1e-3,
+        skew_sd_s=at_four_metres.skew_sd_s,
+        sound_speed_sd_m_s=at_four_metres.sound_speed_sd_m_s,
+        attitude_sd=known.attitude_sd,
+        pivot_m=np.zeros(3),
+    )
+    found = replace(at_four_metres, known=known).errors(cube[None])[0]
+    assert found == pytest.approx(bound.horizontal_rms_m, rel=1e-6)
+    # What is known of the water helps, and nobody errs by more than a guess in it.
+    assert np.all(at_four_metres.errors(cube[None])[0] < found)
+    guess = at_four_metres.errors(1e-6 * cube[None])[0]
+    assert guess == pytest.approx(np.sqrt(2) * at_four_metres.known.area_sd_m, rel=0.2)
+    assert np.all(guess <= np.sqrt(2) * at_four_metres.known.area_sd_m)
+
+
+def test_position_of_a_tilted_vehicle_is_that_of_the_array_tilted(scene, at_four_metres):
+    upright = Pose(np.zeros(3), 0.2, -0.1, 0.0).rotation
+    tilted = replace(at_four_metres, known=replace(at_four_metres.known, upright=upright))
+    source = at_four_metres.towards.source_m @ upright.T
+    bearing, depression = bearing_and_depression(source)
+    level = turned(at_four_metres, bearing=bearing, depression=depression)
+    array = load_array("tetra-4").positions_m * 4
+    assert tilted.errors(array[None])[0] == pytest.approx(level.errors((array @ upright.T)[None])[0], rel=1e-9)
+
+
+def mirrored_bearing(array, bearing, depression, delay_sd_m):
+    unit = direction(bearing, depression)
+
+    def harm(image):
+        return wrap_angle(bearing_and_depression(image)[0] - bearing)
+
+    heard = np.ones((*unit.shape[:-1], len(array)), dtype=bool)
+    return mirror_error(array, heard, unit, delay_sd_m, harm=harm)
+
+
 def test_mirror_image_of_a_level_plane_is_harmless_and_of_an_upright_one_is_not():
     square = 0.1 * np.array([[1, 1, 0], [1, -1, 0], [-1, -1, 0], [-1, 1, 0.0]])
     bearing, depression = np.deg2rad([30.0, 100.0]), np.deg2rad([10.0, 10.0])
-    everyone = np.ones((2, 4), dtype=bool)
-    assert mirror_error(square, everyone, bearing, depression, 1e-3) == pytest.approx(0.0, abs=1e-9)
+    assert mirrored_bearing(square, bearing, depression, 1e-3) == pytest.approx(0.0, abs=1e-9)
     # Turned upright into the x-z plane, 30 deg is as likely -30 deg: half the pings are 60 deg off.
     upright = square[:, [0, 2, 1]]
     expected = np.sqrt(0.5) * np.deg2rad([60.0, 160.0])
-    assert mirror_error(upright, everyone, bearing, depression, 1e-3) == pytest.approx(expected, rel=1e-6)
+    assert mirrored_bearing(upright, bearing, depression, 1e-3) == pytest.approx(expected, rel=1e-6)
     # A line athwart takes ahead for astern: 30 deg for 150 deg, 100 deg for 80 deg.
     line = np.array([[0, y, 0.0] for y in (-0.1, 0.0, 0.1)])
-    ahead_or_astern = mirror_error(line, np.ones((2, 3), dtype=bool), bearing, np.zeros(2), 1e-3)
+    ahead_or_astern = mirrored_bearing(line, bearing, np.zeros(2), 1e-3)
     assert np.all(ahead_or_astern >= np.sqrt(0.5) * np.deg2rad([120.0, 20.0]) * (1 - 1e-9))
+
+
+def test_a_known_depth_tells_a_mirror_image_apart_as_often_as_simulated():
+    # A square tilted by 20 deg about the bow, the pinger abeam at 4 m: its image is deeper. Reference: 40,000 draws of
+    # a depth aid good to 2 m, the nearer of the two depths chosen; 4 standard errors.
+    tilt = np.deg2rad(20.0)
+    normal = np.array([0.0, -np.sin(tilt), np.cos(tilt)])
+    level = np.array([[1, 1, 0], [1, -1, 0], [-1, -1, 0], [-1, 1, 0.0]])
+    array = 0.15 * level @ np.array([[1, 0, 0], [0, np.cos(tilt), np.sin(tilt)], normal])
+    unit = np.array([0.0, 1.0, 0.0])
+    image = unit - 2 * (unit @ normal) * normal
+    aid = 2.0 * np.random.default_rng(6).normal(size=40_000)
+    share = (np.abs(aid - 4 * image[2]) < np.abs(aid)).mean()
+    assert 0.1 < share < 0.45
+    found = mirror_error(
+        array,
+        np.ones(4, dtype=bool),
+        unit,
+        1e-3,
+        harm=lambda other: 4 * np.linalg.norm((other - unit)[..., :2], axis=-1),
+        against=lambda other: (4 * other[..., 2] / 2.0) ** 2,
+    )
+    assert (found / (4 * np.linalg.norm((image - unit)[:2]))) ** 2 == pytest.approx(
+        share, abs=4 * np.sqrt(share / 40_000)
+    )
 
 
 def test_mirror_of_a_nearly_flat_array_fades_as_simulated():
@@ -104,7 +186,7 @@ def test_mirror_of_a_nearly_flat_array_fades_as_simulated():
         return ((rest - rest.mean(axis=-1, keepdims=True)) ** 2).sum(axis=-1)
 
     share = (misfit(image) < misfit(true)).mean()
-    found = mirror_error(upright, np.ones(4, dtype=bool), np.array(bearing), np.array(depression), sd)
+    found = mirrored_bearing(upright, np.array(bearing), np.array(depression), sd)
     assert (found / (2 * bearing)) ** 2 == pytest.approx(share, abs=4 * np.sqrt(share / 40_000))
     assert 0.05 < share < 0.45
 
@@ -114,7 +196,7 @@ def test_a_hydrophone_in_the_shadow_is_lost_for_that_direction_alone(criterion):
     shaded = replace(criterion, mounting=PATCH.model_copy(update={"shadows": (wall,)}))
     array = np.array([[0.0, 0.05, 0.15], [0.1, 0.05, 0.15], [0.1, -0.1, 0.15], [-0.1, -0.1, 0.15]])
     heard = shaded.heard(array[None])[0]
-    abeam = int(np.argmin(np.abs(criterion.bearing - np.pi / 2)))
+    abeam = int(np.argmin(np.abs(criterion.towards.bearing - np.pi / 2)))
     assert heard[abeam].tolist() == [False, True, True, True]
     with_wall, without = shaded.errors(array[None])[0], criterion.errors(array[None])[0]
     three = criterion.errors(array[None, 1:])[0]
@@ -123,13 +205,77 @@ def test_a_hydrophone_in_the_shadow_is_lost_for_that_direction_alone(criterion):
     assert clear.any() and with_wall[clear] == pytest.approx(without[clear], rel=1e-12)
     cycles = shaded.wrong_cycles(array[None])[0]
     assert cycles[abeam] == pytest.approx(criterion.wrong_cycles(array[None, 1:])[0, abeam])
-    # All but one hydrophone hidden: a guess, and no cycle to mistake.
+    # All but one hydrophone hidden: a guess, as bad as a wrong cycle.
     box = BoxBody(low_m=(-0.2, -0.2, 0.16), high_m=(0.2, 0.2, 0.3))
-    below = replace(
-        shaded, mounting=PATCH.model_copy(update={"shadows": (box,)}), depression=criterion.depression + 1.2
-    )
+    below = turned(shaded, depression=criterion.towards.depression + 1.2)
+    below = replace(below, mounting=PATCH.model_copy(update={"shadows": (box,)}))
     assert below.errors(array[None]) == pytest.approx(np.pi / np.sqrt(3))
-    assert np.all(below.wrong_cycles(array[None]) == 0)
+    assert replace(below, of="position").errors(array[None]) == pytest.approx(np.sqrt(2) * below.known.area_sd_m)
+    assert np.all(below.wrong_cycles(array[None]) == 1) and below.wrong_cycles_roughly(array[None]) == 1
+
+
+def test_what_is_wrong_often_enough_is_not_worked_out_to_the_end(criterion):
+    wall = BoxBody(low_m=(-0.02, 0.10, 0.0), high_m=(0.02, 0.12, 0.3))
+    shaded = replace(criterion, worst=True, mounting=PATCH.model_copy(update={"shadows": (wall,)}))
+    arrays = np.random.default_rng(3).uniform(-0.1, 0.1, (6, 4, 3)) + [0, 0, 0.1]
+    full = shaded.wrong_cycle_figure(arrays)
+    enough = float(np.median(full))
+    part = shaded.wrong_cycle_figure(arrays, enough=enough)
+    assert part[full <= enough] == pytest.approx(full[full <= enough])
+    assert np.all(part[full > enough] > enough) and np.all(part <= full)
+
+
+def test_no_hydrophone_inside_a_body():
+    tube = CylinderBody(kind="cylinder", from_m=(-0.1, 0, 0.15), to_m=(0.1, 0, 0.15), radius_m=0.03)
+    mounting = PATCH.model_copy(update={"shadows": (tube,)})
+    inside, on_top, at_the_end, far = [0, 0, 0.15], [0.05, 0, 0.12], [0.1, 0, 0.15], [0.1, 0.1, 0.1]
+    points = np.array([inside, on_top, at_the_end, far])
+    assert outside_bodies(mounting, points).tolist() == [False, True, True, True]
+    assert not fits(mounting, points) and fits(mounting, points[1:])
+    places = scattered(mounting, 2000, np.random.default_rng(1))
+    in_tube = (np.hypot(places[:, 1], places[:, 2] - 0.15) < 0.0299) & (np.abs(places[:, 0]) < 0.0999)
+    assert len(places) > 500 and not in_tube.any()
+
+
+def test_search_gets_out_from_where_the_vehicle_hides_half_the_bearings(criterion):
+    # A tube along the bow over the whole box: one side of it is deaf to the other, but under its edge all is heard.
+    tube = CylinderBody(kind="cylinder", from_m=(-0.15, 0, 0.12), to_m=(0.15, 0, 0.12), radius_m=0.04)
+    shaded = replace(criterion, worst=True, mounting=PATCH.model_copy(update={"shadows": (tube,)}))
+    aside = judged(shaded, np.array([[0.0, 0.1, 0.12], [0.02, 0.1, 0.12], [0.0, 0.12, 0.12]]))
+    assert aside.error == shaded.guess
+    found = search(shaded, 4, LIMIT, arrays=(aside,), random_starts=0, seed=1)
+    assert found.error < 0.3 * shaded.guess
+    assert np.all(shaded.heard(found.hydrophones_m[None]).sum(axis=-1) >= 2)
+
+
+def test_several_ranges_are_judged_each_by_its_own_link(scene):
+    small = scene.model_copy(update={"mounting": PATCH})
+    array = load_array("tetra-4").positions_m[None] * 2
+    both, ranges = criterion_for(small, scene.pingers[0], Aim(of="position", ranges_m=(8.0, 3.0)))
+    assert ranges.range_m.tolist() == pytest.approx([3.0, 8.0])
+    for k, distance in enumerate((3.0, 8.0)):
+        alone = criterion_for(small, scene.pingers[0], Aim(of="position", ranges_m=(distance,)))[0]
+        part = slice(24 * k, 24 * (k + 1))
+        for judge in ("bearing_errors", "position_errors", "wrong_cycles"):
+            assert getattr(both, judge)(array)[:, part] == pytest.approx(getattr(alone, judge)(array)), judge
+        # The pinger's height over the vehicle stays what it is in the scenario.
+        assert alone.towards.source_m[:, 2] == pytest.approx(1.6)
+        link = link_budget(small, scene.pingers[0], distance, window_s=ranges.clean_window_s[k])
+        assert alone.towards.carrier_variance_s2 == pytest.approx(float(link.carrier_variance_s2))
+    roughly = both.wrong_cycles_roughly(array)[0]
+    assert roughly == pytest.approx(max(both.wrong_cycles(array)[0]), rel=1.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("worst", [True, False])
+@pytest.mark.parametrize("of", ["bearing", "position"])
+def test_a_first_look_at_few_directions_dismisses_only_what_errs_no_less(criterion, of, worst):
+    criterion = replace(criterion, of=of, worst=worst)
+    arrays = np.random.default_rng(8).uniform(-0.1, 0.1, (300, 4, 3))
+    errors = criterion.error_figure(arrays)
+    than = float(np.quantile(errors, 0.1))
+    kept = criterion.may_err_less(arrays, than, np.array([1, 4]))
+    assert np.all(kept[errors < than])
+    assert not kept.all()
 
 
 def test_search_keeps_every_constraint(criterion):
@@ -167,10 +313,9 @@ def test_square_patch_without_cycle_trouble_gives_the_corners(criterion):
     # At no noise but the mounting's, four hydrophones in a level square patch: sum over bearings of the variance is
     # least for the largest and equal spreads along x and y, which only the four corners have.
     patch = HullPatch(kind="hull_patch", corner_m=(-0.1, -0.1, 0.1), along_m=(0.2, 0, 0), across_m=(0, 0.2, 0))
+    quiet = turned(criterion, carrier_variance_s2=np.full(8, 1e-16), envelope_variance_s2=np.full(8, 1e-14))
     clean = replace(
-        criterion,
-        carrier_variance_s2=1e-16,
-        envelope_variance_s2=1e-14,
+        quiet,
         mounting=Mounting(region=(patch,), minimum_spacing_m=0.02, tolerance_m=1e-4),
     )
     found = search(clean, 4, LIMIT, arrays=(), random_starts=2, seed=1)
@@ -186,18 +331,20 @@ def test_every_shipped_array_is_compared_and_placed_where_allowed(criterion):
             if rival.found is not None:
                 assert criterion.mounting.fits(rival.found.hydrophones_m)
         if as_it_is.found is not None and as_it_is.found.wrong_cycle <= LIMIT:
-            assert not as_it_is.found.beats(scaled.found, LIMIT)
+            assert scaled.found.rank(LIMIT) <= as_it_is.found.rank(LIMIT)
     hull = next(pair[0] for pair in pairs if pair[0].name == "hull-4")
     assert hull.found is None  # 0.7 m long in a box of 0.3 m
 
 
 def test_study_beats_the_best_shipped_array_and_simulation_agrees(scene):
     small = scene.model_copy(update={"mounting": PATCH.model_copy(update={"minimum_spacing_m": 0.015})})
-    result = study_place(small, scene.pingers[0], 4, aim=Aim(worst=False), random_starts=1, trials=3000, seed=1)
-    assert result.within_limit and result.gain_over_shipped > 1 and result.gain_over_scaled >= 1
+    result = study_place(small, scene.pingers[0], 4, aim=Aim(worst=False), random_starts=0, trials=3000, seed=1)
+    assert result.found.within_limit and result.gain_over_shipped > 1 and result.gain_over_scaled >= 1
     assert result.best_shipped.n_hydrophones <= 4
     assert PATCH.fits(result.hydrophones_m)
-    assert result.error_deg == pytest.approx(result.mean_error_deg)
+    assert result.found.error_deg == pytest.approx(result.mean_error_deg)
+    assert result.found.position_error_m == pytest.approx(result.mean_position_error_m)
+    assert result.simulated.position_m is None
     # 3,000 pings: 1.3 % standard error of the RMS; the bound itself is approached to 2 % at this level. The predicted
     # rate of wrong cycles is good to a tenth.
     right, wrong = result.simulated.right_cycle_deg, result.simulated.wrong_cycle
@@ -205,11 +352,38 @@ def test_study_beats_the_best_shipped_array_and_simulation_agrees(scene):
     assert wrong.low / 1.1 <= result.mean_wrong_cycle <= 1.1 * wrong.high
 
 
+def test_study_of_the_position_beats_the_best_shipped_array_and_simulation_agrees(scene):
+    small = scene.model_copy(update={"mounting": PATCH.model_copy(update={"minimum_spacing_m": 0.015})})
+    aim = Aim(of="position", worst=False, ranges_m=(3.0,))
+    result = study_place(small, scene.pingers[0], 4, aim=aim, random_starts=0, trials=3000, seed=1)
+    assert result.found.within_limit and result.gain_over_shipped > 1 and result.gain_over_scaled >= 1
+    ratio = result.best_shipped.position_error_m / result.found.position_error_m
+    assert result.gain_over_shipped == pytest.approx(ratio)
+    # 3,000 fixes: 1.3 % standard error of the RMS; where a standard deviation is a tenth of the range the model is
+    # curved, and the bound good to some percent only.
+    assert result.simulated.position_m.value == pytest.approx(result.mean_position_error_m, rel=0.1)
+    assert result.simulated.refused.value < 0.01
+
+
+def test_two_processes_and_one_that_goes_on_find_the_same_array(criterion, tmp_path):
+    def searched(**running):
+        return search(criterion, 3, LIMIT, arrays=(), random_starts=2, seed=5, fingerprint="f", **running)
+
+    here = searched(running=Running(folder=tmp_path))
+    (tmp_path / "chunk-000001.npz").unlink()  # as if stopped before the second start was through
+    told = []
+    resumed = searched(running=Running(folder=tmp_path), progress=lambda done, total: told.append((done, total)))
+    assert told == [(2, 2)]
+    for other in (resumed, searched(running=Running(Workers(2)))):
+        assert np.array_equal(other.hydrophones_m, here.hydrophones_m)
+        assert (other.error, other.wrong_cycle) == (here.error, here.wrong_cycle)
+
+
 def test_aim_at_a_sector(scene):
-    criterion = criterion_for(scene, scene.pingers[0], Aim(True, 300.0, 60.0, (5.0, 20.0)))[0]
-    bearings = np.rad2deg(criterion.bearing)
+    criterion = criterion_for(scene, scene.pingers[0], Aim("bearing", True, 300.0, 60.0, (5.0, 20.0)))[0]
+    bearings = np.rad2deg(criterion.towards.bearing)
     assert bearings.min() == pytest.approx(300) and bearings.max() == pytest.approx(420)
-    assert np.unique(np.rad2deg(criterion.depression)) == pytest.approx([5.0, 20.0])
+    assert np.unique(np.rad2deg(criterion.towards.depression)) == pytest.approx([5.0, 20.0])
     assert len(bearings) == 18
 
 
@@ -220,6 +394,8 @@ def test_aim_at_a_sector(scene):
         (9, Aim(), PATCH, "takes 3 to 8"),
         (4, Aim(from_deg=10.0), PATCH, "both ends"),
         (4, Aim(from_deg=10.0, to_deg=370.0), PATCH, "sector is empty"),
+        (4, Aim(ranges_m=(5.0, 99.0)), PATCH, "range 99 m: the line from amber pinger through the vehicle"),
+        (4, Aim(ranges_m=(1.0,)), PATCH, "range 1 m: .* at the vehicle's depth, 1.6 m from the pinger's"),
         (4, Aim(), Mounting(region=(BoxRegion(low_m=(0, 0, -5), high_m=(1, 1, 0)),)), "out of the water"),
         (4, Aim(), PATCH.model_copy(update={"minimum_spacing_m": 0.5}), "not found room"),
     ],

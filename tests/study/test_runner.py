@@ -17,7 +17,7 @@ import pytest
 
 from acoustics.errors import OutputError, ParameterError
 from acoustics.study.chunk_store import ChunkStore, fingerprint
-from acoustics.study.runner import Workers, WorkersLostError, run_chunks
+from acoustics.study.runner import Running, Workers, WorkersLostError, run_chunks
 
 # Work that other processes can import. Dies once (or always) over chunk 3 where it is not the parent itself.
 WORK = """
@@ -77,12 +77,14 @@ several_cores = pytest.mark.skipif(len(os.sched_getaffinity(0)) < 2, reason="a p
 def test_a_pool_gives_the_same_bits_in_order_and_shares_the_cores(work):
     told = []
     here = run_chunks(work.draw, tasks())
-    pool = run_chunks(work.draw, tasks(), workers=Workers(2), progress=lambda done, total: told.append((done, total)))
+    pool = run_chunks(
+        work.draw, tasks(), running=Running(Workers(2)), progress=lambda done, total: told.append((done, total))
+    )
     assert equal(here, pool)
     assert [int(r["index"]) for r in pool] == list(range(8))
     assert told == [(k, 8) for k in range(1, 9)]
     before = os.environ.get("OMP_NUM_THREADS")
-    shares = {int(r["threads"].item()) for r in run_chunks(work.threads, tasks(2), workers=Workers(2))}
+    shares = {int(r["threads"].item()) for r in run_chunks(work.threads, tasks(2), running=Running(Workers(2)))}
     assert shares == {len(os.sched_getaffinity(0)) // 2}
     assert os.environ.get("OMP_NUM_THREADS") == before
 
@@ -90,7 +92,7 @@ def test_a_pool_gives_the_same_bits_in_order_and_shares_the_cores(work):
 @several_cores
 def test_a_worker_that_dies_costs_nothing(work, tmp_path):
     dying = partial(work.draw_and_die, marker=str(tmp_path / "marker"))
-    assert equal(run_chunks(dying, tasks(), workers=Workers(2)), run_chunks(work.draw, tasks()))
+    assert equal(run_chunks(dying, tasks(), running=Running(Workers(2))), run_chunks(work.draw, tasks()))
     assert (tmp_path / "marker").exists()
 
 
@@ -98,10 +100,22 @@ def test_a_worker_that_dies_costs_nothing(work, tmp_path):
 def test_a_chunk_that_always_kills_is_named_and_the_others_are_kept(work, tmp_path):
     dying = partial(work.draw_and_die, marker=str(tmp_path / "marker"), always=True)
     with pytest.raises(WorkersLostError, match=r"died 3 times over chunk \d of 8.*--resume"):
-        run_chunks(dying, tasks(), workers=Workers(2), folder=tmp_path / "kept", fingerprint="f")
+        run_chunks(dying, tasks(), running=Running(Workers(2), tmp_path / "kept"), fingerprint="f")
     kept = ChunkStore.opened(tmp_path / "kept", "f", 8).finished()
     assert 3 not in kept
     assert len(kept) >= 3
+
+
+@several_cores
+def test_the_last_chunk_that_kills_does_not_take_the_study_along(work, tmp_path):
+    kept = Running(Workers(2), tmp_path / "kept")
+    run_chunks(work.draw, tasks(), running=kept, fingerprint="f")
+    for lost in ("chunk-000003.npz", "chunk-000004.npz"):
+        (tmp_path / "kept" / lost).unlink()
+    # The other of the two is done after the first death at the latest: then 3 is alone, and would be worked here.
+    dying = partial(work.draw_and_die, marker=str(tmp_path / "marker"), always=True)
+    with pytest.raises(WorkersLostError, match="died 3 times over chunk 4 of 8"):
+        run_chunks(dying, tasks(), running=kept, fingerprint="f")
 
 
 def test_a_study_goes_on_from_its_folder_without_working_a_chunk_twice(work, tmp_path):
@@ -115,39 +129,39 @@ def test_a_study_goes_on_from_its_folder_without_working_a_chunk_twice(work, tmp
 
     folder = tmp_path / "new" / "study"
     with pytest.raises(KeyboardInterrupt):
-        run_chunks(counted, tasks(), folder=folder, fingerprint="f")
-    resumed = run_chunks(counted, tasks(), folder=folder, fingerprint="f")
+        run_chunks(counted, tasks(), running=Running(folder=folder), fingerprint="f")
+    resumed = run_chunks(counted, tasks(), running=Running(folder=folder), fingerprint="f")
     assert calls == [0, 1, 2, 3, 3, 4, 5, 6, 7]
     assert equal(resumed, run_chunks(work.draw, tasks()))
-    assert run_chunks(counted, tasks(), folder=folder, fingerprint="f")
+    assert run_chunks(counted, tasks(), running=Running(folder=folder), fingerprint="f")
     assert len(calls) == 9
 
 
 def test_a_spoilt_chunk_is_worked_again(work, tmp_path):
-    first = run_chunks(work.draw, tasks(), folder=tmp_path / "s", fingerprint="f")
+    first = run_chunks(work.draw, tasks(), running=Running(folder=tmp_path / "s"), fingerprint="f")
     (tmp_path / "s" / "chunk-000002.npz").write_bytes(b"PK\x03\x04 spoilt")
     (tmp_path / "s" / "chunk-000004.npz").write_bytes(b"")
     # A chunk of another study, and one that would need unpickling, are not believed either.
     np.savez(tmp_path / "s" / "chunk-000005.npz", of_study=np.array("other"), x=np.zeros(3))
     np.savez(tmp_path / "s" / "chunk-000006.npz", of_study=np.array("f"), x=np.array([{}], dtype=object))
-    assert equal(run_chunks(work.draw, tasks(), folder=tmp_path / "s", fingerprint="f"), first)
+    assert equal(run_chunks(work.draw, tasks(), running=Running(folder=tmp_path / "s"), fingerprint="f"), first)
 
 
 def test_folders_of_something_else_are_refused(work, tmp_path):
-    run_chunks(work.draw, tasks(), folder=tmp_path / "a", fingerprint="f")
+    run_chunks(work.draw, tasks(), running=Running(folder=tmp_path / "a"), fingerprint="f")
     with pytest.raises(OutputError, match="holds the chunks of another study"):
-        run_chunks(work.draw, tasks(), folder=tmp_path / "a", fingerprint="g")
+        run_chunks(work.draw, tasks(), running=Running(folder=tmp_path / "a"), fingerprint="g")
     with pytest.raises(OutputError, match="holds the chunks of another study"):
-        run_chunks(work.draw, tasks(4), folder=tmp_path / "a", fingerprint="f")
+        run_chunks(work.draw, tasks(4), running=Running(folder=tmp_path / "a"), fingerprint="f")
     (tmp_path / "a" / "study.json").write_text("[" * 100_000)
     with pytest.raises(OutputError, match="holds the chunks of another study"):
-        run_chunks(work.draw, tasks(), folder=tmp_path / "a", fingerprint="f")
+        run_chunks(work.draw, tasks(), running=Running(folder=tmp_path / "a"), fingerprint="f")
     (tmp_path / "b").mkdir()
     (tmp_path / "b" / "notes.txt").write_text("mine")
     with pytest.raises(OutputError, match="holds other files"):
-        run_chunks(work.draw, tasks(), folder=tmp_path / "b", fingerprint="f")
+        run_chunks(work.draw, tasks(), running=Running(folder=tmp_path / "b"), fingerprint="f")
     with pytest.raises(OutputError, match="cannot be kept there"):
-        run_chunks(work.draw, tasks(), folder=tmp_path / "b" / "notes.txt", fingerprint="f")
+        run_chunks(work.draw, tasks(), running=Running(folder=tmp_path / "b" / "notes.txt"), fingerprint="f")
 
 
 def test_what_the_work_raises_comes_through(work):
@@ -172,14 +186,14 @@ MAIN = """
     from pathlib import Path
     import numpy as np
     import chunk_work
-    from acoustics.study.runner import Workers, run_chunks
+    from acoustics.study.runner import Running, Workers, run_chunks
 
     if __name__ == "__main__":
         folder = Path(sys.argv[1])
         tasks = list(enumerate(np.random.SeedSequence(1).spawn(int(sys.argv[2]))))
         work = partial(chunk_work.slow, folder=str(folder))
         try:
-            run_chunks(work, tasks, workers=Workers(2), folder=folder / "kept", fingerprint="f")
+            run_chunks(work, tasks, running=Running(Workers(2), folder / "kept"), fingerprint="f")
         except KeyboardInterrupt:
             sys.exit(130)
 """
@@ -210,7 +224,9 @@ def test_stopped_or_killed_it_leaves_no_orphans_and_goes_on(work, tmp_path, how,
         asked.append(task[0])
         return work.draw(task)
 
-    assert equal(run_chunks(rest, tasks(60), folder=kept, fingerprint="f"), run_chunks(work.draw, tasks(60)))
+    assert equal(
+        run_chunks(rest, tasks(60), running=Running(folder=kept), fingerprint="f"), run_chunks(work.draw, tasks(60))
+    )
     assert len(asked) == 60 - done
 
 

@@ -49,7 +49,8 @@ def test_coverage_of_the_fused_ellipse_with_the_packages_own_simulation():
     # 400 runs: standard error 1.1 %; three of them about 95 %.
     assert trial.inside_95.value == pytest.approx(0.95, abs=0.033)
     assert trial.given.value > 0.97 and trial.found is None
-    assert trial.false_alarms.value < 0.005
+    # Five in a thousand are meant: 12 of 2,400, and 24 are three standard deviations more.
+    assert trial.false_alarms.value < 0.01
 
 
 def test_share_of_the_heading_that_lasts():

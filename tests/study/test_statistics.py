@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from acoustics.study.statistics import masked_rms, median_interval, quantiles, rate_interval, rms_interval
 
@@ -13,11 +14,22 @@ REPEATS = 400
 COVERED = (0.90, 0.99)
 
 
-def test_wilson_interval_of_a_textbook_case():
-    # Wilson (1927) score interval for 10 of 100: 0.0552 to 0.1744; Brown, Cai & DasGupta (2001), Statistical Science
-    # 16:101-133, give the formula; the digits are from memory of it worked by hand.
-    result = rate_interval(10, 100)
-    assert (result.value, result.low, result.high) == pytest.approx((0.1, 0.0552, 0.1744), abs=1e-4)
+def test_wilson_interval_is_that_of_scipy():
+    for hits, trials in [(0, 1), (1, 1), (0, 50), (3, 50), (50, 50), (10, 100), (4_999, 5_000), (123, 100_000)]:
+        result, reference = rate_interval(hits, trials), stats.binomtest(hits, trials).proportion_ci(method="wilson")
+        assert result.value == hits / trials
+        assert (result.low, result.high) == pytest.approx((reference.low, reference.high), abs=1e-12)
+        assert 0 <= result.low <= result.value <= result.high <= 1
+
+
+def test_bootstrap_interval_is_that_of_scipy():
+    # Same resamples, since scipy draws them from the generator in the same order.
+    sample = np.random.default_rng(4).exponential(size=170)
+    reference = stats.bootstrap(
+        (sample**2,), np.mean, n_resamples=400, batch=50, method="percentile", rng=np.random.default_rng(5)
+    ).confidence_interval
+    result = rms_interval(sample, np.random.default_rng(5))
+    assert (result.low**2, result.high**2) == pytest.approx((reference.low, reference.high), rel=1e-12)
 
 
 def test_rms_interval_covers_the_true_rms():

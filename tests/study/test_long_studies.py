@@ -1,0 +1,89 @@
+"""Stations, posts and calibration on the runner: the same bits from one process, from two, and from one that goes on."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import numpy as np
+import pytest
+
+from acoustics.errors import OutputError
+from acoustics.present.tables import to_json
+from acoustics.scenario import load_scene, shipped
+from acoustics.study import runs, stations
+from acoustics.study.calibration_runs import plan_calibration
+from acoustics.study.calibration_session import SessionPlan
+from acoustics.study.posts import study_posts
+from acoustics.study.runner import Running, Workers
+from acoustics.study.runs import Course, join_runs, simulate_runs
+from acoustics.study.station_runs import Passing, _batches, decide
+from acoustics.study.stations import station_model, study_stations
+
+POOL = load_scene(shipped("examples")["mallard-basin"])
+QUAY = load_scene(shipped("examples")["quay-nine"])
+PINGER = POOL.pingers[0]
+ONE_POST = QUAY.model_copy(update={"study": QUAY.study.model_copy(update={"posts": 1})})
+STUDIES = {
+    "stations": partial(study_stations, POOL, PINGER, Course(2, 2.0, 20.0), trials=8, seed=3),
+    "posts": partial(study_posts, ONE_POST, QUAY.pingers[0], trials=30, step_m=20.0, seed=3),
+    "calibrate": partial(plan_calibration, POOL, PINGER, SessionPlan(3, 1), sessions=60, seed=3),
+}
+
+
+@pytest.fixture(autouse=True)
+def few_pings(monkeypatch):
+    monkeypatch.setattr(stations, "_FURTHER_PINGS", (1,))
+
+
+@pytest.mark.parametrize("name", STUDIES)
+def test_one_process_two_and_one_stopped_on_the_way_give_the_same(name, tmp_path):
+    study = STUDIES[name]
+    here = to_json(study(running=Running(folder=tmp_path)))
+    chunks = sorted(tmp_path.glob("chunk-*.npz"))
+    assert len(chunks) >= 2
+    chunks[-1].unlink()  # as if stopped before the last was done
+    told = []
+    assert to_json(study(running=Running(folder=tmp_path), progress=lambda *done: told.append(done))) == here
+    assert told == [(len(chunks), len(chunks))]
+    assert to_json(study(running=Running(Workers(2)))) == here
+
+
+def test_a_folder_of_another_study_is_refused(tmp_path):
+    STUDIES["calibrate"](running=Running(folder=tmp_path))
+    more_headings = partial(plan_calibration, POOL, PINGER, SessionPlan(4, 1), sessions=60, seed=3)
+    for other in (more_headings, partial(STUDIES["calibrate"], seed=4), STUDIES["stations"]):
+        with pytest.raises(OutputError, match="holds the chunks of another study"):
+            other(running=Running(folder=tmp_path))
+
+
+def test_runs_joined_are_those_drawn_apart():
+    path = np.array(POOL.vehicle.position_m) + [[0.0, 0, 0], [1.0, 0, 0]]
+    moved = PINGER.model_copy(update={"position_m": (15.0, 3.0, 2.0)})
+    parts = [
+        simulate_runs(POOL, pinger, path, n_runs=n, rng=np.random.default_rng(k), wrong_share=0.3)
+        for k, (pinger, n) in enumerate([(PINGER, 3), (moved, 2)])
+    ]
+    both = join_runs(parts)
+    assert both.run.delay_s.shape[0] == both.spoilt.shape[0] == len(both.source_depth_m) == 5
+    for part, rows in zip(parts, (slice(0, 3), slice(3, 5)), strict=True):
+        assert np.array_equal(both.run.delay_s[rows], part.run.delay_s)
+        assert np.array_equal(both.run.covariance_s2[rows], part.run.covariance_s2)
+        assert np.array_equal(both.track.position_m[rows], part.track.position_m)
+        assert np.array_equal(both.spoilt[rows], part.spoilt)
+
+
+def test_every_run_asked_for_is_decided_and_a_pinger_out_of_hearing_gives_no_fix(monkeypatch):
+    path, model = np.array(POOL.vehicle.position_m)[None], station_model(POOL)
+    silent = PINGER.model_copy(update={"name": "silent"})
+
+    def windows(scene, pinger, places):
+        return np.full(len(places), 0.0 if pinger.name == "silent" else 1e-3)
+
+    monkeypatch.setattr(runs, "clean_windows", windows)
+    passing = Passing(path, (PINGER, silent), (120, 7), tuple(np.random.SeedSequence(1).spawn(2)))
+    assert [batch.runs for batch in _batches(passing)] == [(100, 7), (20, 0)]
+    found, none = decide(POOL, model, [passing], fingerprint="", running=Running(), progress=lambda *done: None)[0]
+    assert found.chosen.shape == found.stated.shape == found.rms_m.shape == (120,)
+    assert np.mean(found.chosen == 0) > 0.2 and np.all(np.isfinite(found.rms_m))
+    no_fix = len(model.prior) + 1
+    assert none.chosen.tolist() == [no_fix] * 7 and none.stated.tolist() == [0.0] * 7
