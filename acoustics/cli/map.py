@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
     from acoustics.study.runner import Running
 
+_ECHO_CELLS = 6
+
 
 @click.command("map", short_help="How far off will the fix be, over the pool?")
 @scenario_argument
@@ -50,6 +52,15 @@ if TYPE_CHECKING:
     help="The vehicle's heading in the scenario, or in each cell the worst of 24.",
 )
 @click.option("--site-position", is_flag=True, help="Count vehicle.position_sd_m: position in the site.")
+@click.option(
+    "--echo-cells",
+    type=click.IntRange(0, 1000),
+    metavar="N",
+    help="Cells at which pings are rendered to show what echoes do; default 6, or 0 with --trials 0.",
+)
+@click.option(
+    "--echo-pings", type=click.IntRange(2, 10_000), default=6, show_default=True, help="Pings rendered at each of them."
+)
 @seed_option
 @running_options
 @output_options("the map")
@@ -61,13 +72,16 @@ def map_command(
     over: Literal["vehicle", "pinger"],
     heading: Literal["scene", "worst"],
     site_position: bool,
+    echo_cells: int | None,
+    echo_pings: int,
     seed: int | None,
     running: Running,
     output: Output,
 ) -> None:
-    """Map bearing and position error of one ping over SCENARIO's water.
+    """Map bearing and position error of one ping over SCENARIO's water, and the station that it would send you to.
 
-    Bounds everywhere, simulated fixes in every cell beside them, and the share of pings that fail.
+    Bounds everywhere, simulated fixes in every cell beside them, and the share of pings that fail; at some cells pings
+    are rendered, to show what echoes do to the bearing.
 
     \b
     Examples:
@@ -78,6 +92,8 @@ def map_command(
     from acoustics.scenario import load_scene
     from acoustics.study.pool_map import MapChoices, map_pool
 
+    if echo_cells is None:
+        echo_cells = _ECHO_CELLS if trials else 0
     scene = load_scene(scenario)
     pinger = choose_pinger(scene, pinger_name)
     result = map_pool(
@@ -86,7 +102,7 @@ def map_command(
         trials=trials,
         seed=scene.study.seed if seed is None else seed,
         step_m=step_m,
-        choices=MapChoices(over, heading, site_position),
+        choices=MapChoices(over, heading, site_position, echo_cells, echo_pings),
         running=running,
         progress=Progress("simulated"),
     )

@@ -9,10 +9,11 @@ from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Ellipse, Polygon
+from matplotlib.patches import Ellipse
 
 from acoustics.geometry import Floats
 from acoustics.present.fusion_text import share_text
+from acoustics.present.pool_view import draw_plan
 from acoustics.present.style import DEEP, EMBER, INK, MOSS, STYLE
 from acoustics.present.tables import number
 from acoustics.scene.scene import Scene
@@ -34,30 +35,13 @@ def fusion_plot(run: FusedRun, scene: Scene | None) -> Figure:
         axes = figure.subplots()
         axes.set(aspect="equal", xlabel="x [m]", ylabel="y [m]", xlim=(low[0], high[0]), ylim=(high[1], low[1]))
         if scene is not None:
-            draw_stations(axes, scene)
+            draw_plan(axes, scene)
         _bearings(axes, run, 2.0 * float(np.hypot(*span)))
         if np.isfinite(run.position_m).all():
             _position(axes, run)
-        figure.legend(handles=_legend(run), loc="outside lower center", ncols=3, borderaxespad=1.0)
+        figure.legend(handles=_legend(run), loc="outside lower center", ncols=3)
         figure.suptitle(_title(run), x=0.01, ha="left", fontsize=11, fontweight="bold")
         return figure
-
-
-def draw_stations(axes: Axes, scene: Scene) -> None:
-    """Outline of the water and the stations' nominal places."""
-    if scene.pool.outline_m is not None:
-        axes.add_patch(Polygon(scene.pool.outline_m, closed=True, fill=False, ec=INK, lw=1.6))
-    for station in scene.stations:
-        axes.plot(*station.position_m[:2], "s", ms=7, mfc="white", mec=INK, mew=1.2, zorder=6)
-        axes.annotate(
-            station.name,
-            station.position_m[:2],
-            xytext=(8, 8),
-            textcoords="offset points",
-            fontsize=9,
-            zorder=8,
-            bbox={"fc": "white", "ec": "none", "alpha": 0.8, "pad": 1},
-        )
 
 
 def _limits(run: FusedRun, scene: Scene | None) -> tuple[Floats, Floats]:

@@ -9,7 +9,7 @@ import textwrap
 import numpy as np
 
 from acoustics.present.tables import number, percent, table
-from acoustics.study.fused_run import FusedRun
+from acoustics.study.fused_run import BearingLine, FusedRun
 
 _POSITION_COLUMNS = (
     "pinger",
@@ -107,18 +107,30 @@ def _conclusions(run: FusedRun) -> list[str]:
         found.append(f"No position to go by: {run.reason}.")
     elif run.reason:
         found.append(f"Note: {run.reason}.")
+    if run.line is not None:
+        found.append(_line(run.line))
     if run.rival_m is not None:
         found.append("The second place: " + ", ".join(f"{v:.2f}" for v in run.rival_m) + " m.")
     if run.dof and run.p_value < 0.001:
         found.append("The pings do not agree as well as their stated errors allow: some error is larger than stated.")
     if run.rejected:
         found.append(
-            "Rejected: further from what the other pings predict than a right one comes once in a thousand times, such "
+            "Rejected: further from what the other pings predict than a right one comes five times in a thousand, such "
             "as a wrong cycle, an echo, or another pinger."
         )
     if run.stations:
         found.append(_decision(run))
     return found
+
+
+def _line(line: BearingLine) -> str:
+    x, y = line.from_m[:2]
+    far = "without a limit seen" if line.farthest_m is None else f"to {number(line.farthest_m)} m"
+    return (
+        f"Line of bearing (predicted, 95 %): from the last pose, at x {x:.2f}, y {y:.2f} m, towards "
+        f"{line.bearing_deg:.0f} deg of the site, {number(line.half_width_deg)} deg to each side; the pinger is "
+        f"{number(line.nearest_m)} m {far} away along it."
+    )
 
 
 def _decision(run: FusedRun) -> str:

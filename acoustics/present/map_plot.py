@@ -1,72 +1,113 @@
-"""The picture of `pingfix map`: the pool from above, with error contours in degrees and metres."""
+"""The picture of `pingfix map`: the pool from above, with contours of errors, of shares and of the clean window."""
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 from matplotlib import colormaps, rc_context
 from matplotlib.axes import Axes
 from matplotlib.colors import BoundaryNorm
 from matplotlib.figure import Figure
-from matplotlib.patches import Polygon
 from matplotlib.patheffects import AbstractPathEffect, withStroke
 
 from acoustics.errors import ParameterError
 from acoustics.geometry import Floats
 from acoustics.present.map_text import place_text
+from acoustics.present.pool_view import LABEL, draw_plan, frame_plan
 from acoustics.present.style import EMBER, INK, SAND, STYLE
+from acoustics.present.tables import number
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
+from acoustics.study.map_echoes import EchoPlace
 from acoustics.study.pool_map import PoolMap
 
 _SHARES = [1.0, 5.0, 20.0, 50.0]  # contours of a share, in per cent
+_CHOICES = [5.0, 20.0, 50.0, 80.0]
+_ENOUGH_PINGS = 20  # simulated, for a share of them to be worth contours
+_MANY_PLACES = 16  # of echoes, from which on their figures would cover each other
+
+
+@dataclass(frozen=True)
+class _Panel:
+    """One quantity; what is light in shade is good."""
+
+    title: str
+    unit: str
+    values: Floats
+    levels: list[float] | None = None
+    more_is_better: bool = False
+    hatched: bool = False
+    echoes: tuple[EchoPlace, ...] = ()
 
 
 def map_plot(result: PoolMap, scene: Scene, pinger: Pinger) -> Figure:
     """One panel for each quantity, in the site frame with equal axes; hatched: over half of the pings give no fix."""
     if min(result.position_m.shape) < 2:
         raise ParameterError("the grid has fewer than two cells along a side; draw it with a smaller --step-m")
-    panels: list[tuple[str, str, Floats, list[float] | None]] = [
-        ("Bearing error, bound (heading error included)", "standard deviation [deg]", result.bearing_deg, None),
-        ("Horizontal position error of one ping, bound", "RMS [m]", result.position_m, None),
-    ]
-    # What is added to the map later, such as the station's choice or the echoes' bias, is one more line here.
-    if result.trials:
-        title = f"The same, simulated ({result.trials} pings a cell; hatched: over half no fix)"
-        panels.append((title, "RMS of the fixes given [m]", result.simulated_m, None))
-        if np.isfinite(result.failed).any():
-            title = "Pings that fail: no fix, or a wrong cycle"
-            panels.append((title, "share of the pings [%]", 100 * result.failed, _SHARES))
+    panels = _panels(result)
     rows, columns = _layout(len(panels), result)
-    size = (
-        (6.6 * columns, 0.7 + rows * _height(result, 6.6)) if columns > 1 else (8.0, 0.8 + rows * _height(result, 8.0))
-    )
+    width = 6.6 if columns > 1 else 8.0
+    size = (width * columns, 0.75 + rows * _height(result, width))
+    vehicle_moves = result.over == "vehicle"
     with rc_context(STYLE | {"hatch.color": SAND, "hatch.linewidth": 0.8}):
         figure = Figure(figsize=size, layout="constrained")
         all_axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
-        for axes, (title, unit, values, levels) in zip(all_axes.flat, panels, strict=False):
-            _panel(axes, result, values, title, unit, levels)
-            _scenery(axes, scene, pinger, result)
-        for axes in all_axes[-1]:
-            axes.set_xlabel("x along the pool [m]")
-        for axes in all_axes[:, 0]:
-            axes.set_ylabel("y [m]")
-        for axes in all_axes.flat[len(panels) :]:
-            axes.remove()
-        if result.trials:
-            _hatch_refused(all_axes.flat[2], result)
-        figure.suptitle(
-            f"{result.title}: {result.array}, {place_text(result)}",
-            x=0.01,
-            ha="left",
-            fontweight="bold",
-        )
+        for axes, panel in zip(all_axes.flat, panels, strict=False):
+            _draw(axes, result, panel)
+            # Of vehicle and pinger the one that stays where it is.
+            draw_plan(
+                axes,
+                scene,
+                stations=not panel.echoes,  # whose names would lie under the figures
+                pingers=(pinger,) if vehicle_moves else (),
+                vehicle=not vehicle_moves,
+                heading=result.heading_deg is not None,
+            )
+            frame_plan(axes, *_limits(result, scene))
+            for place in panel.echoes:
+                _mark_echoes(axes, place, written=len(panel.echoes) < _MANY_PLACES)
+        for k, axes in enumerate(all_axes.flat):
+            if k >= len(panels):
+                axes.remove()
+            elif k + columns < len(panels):
+                axes.set_xlabel("")
+            else:
+                axes.tick_params(labelbottom=True)
+            if k % columns:
+                axes.set_ylabel("")
+        title = f"{result.title}: {result.array}, {place_text(result)}"
+        figure.suptitle(title, x=0.01, ha="left", fontweight="bold")
         return figure
 
 
+def _panels(result: PoolMap) -> list[_Panel]:
+    panels = [
+        _Panel("Bearing error, bound (heading error included)", "standard deviation [deg]", result.bearing_deg),
+        _Panel("Horizontal position error of one ping, bound", "RMS [m]", result.position_m),
+    ]
+    if result.trials:
+        title = f"The same, simulated ({result.trials} pings a cell; hatched: over half no fix)"
+        panels.append(_Panel(title, "RMS of the fixes given [m]", result.simulated_m, hatched=True))
+        if np.isfinite(result.failed).any():
+            title = "Pings that fail: no fix, or a wrong cycle"
+            panels.append(_Panel(title, "share of the pings [%]", 100 * result.failed, _SHARES))
+    if result.stations is not None:
+        simulated = result.stations.simulated if result.stations.pings >= _ENOUGH_PINGS else None
+        how = "predicted" if simulated is None else f"simulated, {result.stations.pings} pings a cell"
+        right = (simulated or result.stations.predicted).right
+        title = f"One ping does not tell the right station ({how})"
+        panels.append(_Panel(title, "share of the pings [%]", 100 * (1 - right), _CHOICES))
+    title = "Clean window before the first strong echo"
+    if result.echoes:
+        title = "Clean window; what echoes add to a bearing (mean, 95 %), and RMS"
+    window = 1e3 * result.clean_window_s
+    panels.append(_Panel(title, "clean window [ms]", window, more_is_better=True, echoes=result.echoes))
+    return panels
+
+
 def _layout(panels: int, result: PoolMap) -> tuple[int, int]:
-    """Rows and columns: stacked while two, else two by two, so that each stays large enough to read."""
+    """Rows and columns: two side by side, so that each stays large enough to read; stacked where they are long."""
     long = np.ptp(result.x_m) > 4 * np.ptp(result.y_m)
     return (panels, 1) if panels < 3 or long else ((panels + 1) // 2, 2)
 
@@ -77,26 +118,27 @@ def _height(result: PoolMap, width: float) -> float:
     return float(np.clip(0.78 * width * shape, 1.6, 1.2 * width)) + 0.55
 
 
-def _panel(axes: Axes, result: PoolMap, values: Floats, title: str, unit: str, levels: list[float] | None) -> None:
-    shown = np.ma.masked_invalid(values)
+def _draw(axes: Axes, result: PoolMap, panel: _Panel) -> None:
+    axes.set(title=panel.title, aspect="equal")
+    shown = np.ma.masked_invalid(panel.values)
     if shown.count() == 0:
         axes.text(0.5, 0.5, "not observable from anywhere", transform=axes.transAxes, ha="center")
-        axes.set(title=title, aspect="equal")
         return
-    levels = levels or _levels(shown.compressed())
+    levels = panel.levels or _levels(shown.compressed())
+    colours = colormaps["cividis" if panel.more_is_better else "cividis_r"]
     # One step of colour from each contour to the next, whatever the values: errors run over decades.
-    norm = BoundaryNorm(levels, colormaps["cividis_r"].N, extend="both")
-    filled = axes.contourf(result.x_m, result.y_m, shown, levels=levels, cmap="cividis_r", norm=norm, extend="both")
-    lines = axes.contour(result.x_m, result.y_m, shown, levels=levels, colors=INK, linewidths=0.7)
+    norm = BoundaryNorm(levels, colours.N, extend="both")
+    grid = result.x_m, result.y_m, shown
+    filled = axes.contourf(*grid, levels=levels, cmap=colours, norm=norm, extend="both")
+    lines = axes.contour(*grid, levels=levels, colors=INK, linewidths=0.7)
     halo: list[AbstractPathEffect] = [withStroke(linewidth=2.5, foreground="white")]
     for text in axes.clabel(lines, fontsize=8, fmt="%g", inline_spacing=3):
         text.set_path_effects(halo)
     bar = axes.figure.colorbar(filled, ax=axes, shrink=0.85, pad=0.02)
-    bar.set_label(unit)
+    bar.set_label(panel.unit)
     bar.set_ticks(levels, labels=[f"{v:g}" for v in levels])
-    axes.set(title=title, aspect="equal")
-    if not axes.yaxis_inverted():
-        axes.invert_yaxis()  # y runs to the right of x: seen from above with x to the right, downwards
+    if panel.hatched:
+        _hatch_refused(axes, result)
 
 
 def _levels(values: Floats) -> list[float]:
@@ -112,36 +154,22 @@ def _levels(values: Floats) -> list[float]:
     return inside if len(inside) <= 6 else inside[:: len(inside) // 6 + 1]
 
 
-def _scenery(axes: Axes, scene: Scene, pinger: Pinger, result: PoolMap) -> None:
-    """The outline and the stations; of vehicle and pinger the one that stays where it is."""
-    if scene.pool.outline_m is not None:
-        axes.add_patch(Polygon(scene.pool.outline_m, closed=True, fill=False, ec=INK, lw=1.6))
-        low, high = np.min(scene.pool.outline_m, axis=0), np.max(scene.pool.outline_m, axis=0)
-        axes.set(xlim=(low[0] - 0.3, high[0] + 0.3), ylim=(high[1] + 0.3, low[1] - 0.3))
-    label: dict[str, Any] = {
-        "textcoords": "offset points",
-        "fontsize": 8,
-        "zorder": 10,
-        "bbox": {"fc": "white", "ec": "none", "alpha": 0.8, "pad": 1},
-    }
-    for station in scene.stations:
-        axes.plot(*station.position_m[:2], "s", ms=6, mfc="white", mec=INK, mew=1.2, zorder=9)
-        axes.annotate(station.name, station.position_m[:2], xytext=(7, 7), **label)
-    if result.over == "vehicle":
-        axes.plot(*pinger.position_m[:2], "*", ms=14, mfc=EMBER, mec=INK, zorder=9)
-        axes.annotate(pinger.name, pinger.position_m[:2], xytext=(-10, -4), ha="right", **label)
+def _limits(result: PoolMap, scene: Scene) -> tuple[Floats, Floats]:
+    """Of the outline and of the grid, whichever reaches further [m]."""
+    low, high = (np.array([result.x_m[k], result.y_m[k]]) for k in (0, -1))
+    corners = np.array([low, high, *(scene.pool.outline_m or ())])
+    return corners.min(axis=0), corners.max(axis=0)
+
+
+def _mark_echoes(axes: Axes, place: EchoPlace, *, written: bool) -> None:
+    axes.plot(place.x_m, place.y_m, "D", ms=6, mfc=EMBER, mec="white", mew=1.0, zorder=9)
+    if not written:
         return
-    x, y, _ = scene.vehicle.position_m
-    if result.heading_deg is not None:
-        heading, reach = np.deg2rad(result.heading_deg), 0.06 * float(np.ptp(result.x_m))
-        axes.annotate(
-            "",
-            (x + reach * np.cos(heading), y + reach * np.sin(heading)),
-            (x, y),
-            arrowprops={"arrowstyle": "-|>", "color": EMBER, "lw": 2, "mutation_scale": 16, "zorder": 9},
-        )
-    axes.plot(x, y, "o", ms=5, mfc="white", mec=INK, zorder=9)
-    axes.annotate(scene.vehicle.name, (x, y), xytext=(-4, -14), **label)
+    words = f"{100 * place.refused:.0f} % refused"
+    if place.bias_deg is not None and place.rms_deg is not None:
+        half = (place.bias_deg.high - place.bias_deg.low) / 2
+        words = f"{place.bias_deg.value:+.1f} ± {half:.1f}°\nRMS {number(place.rms_deg.value)}°"
+    axes.annotate(words, (place.x_m, place.y_m), xytext=(0, -9), ha="center", va="top", **LABEL)
 
 
 def _hatch_refused(axes: Axes, result: PoolMap) -> None:

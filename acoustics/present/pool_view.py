@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -24,35 +25,59 @@ LABEL: dict[str, Any] = {
 _MARGIN = 0.03  # of the longer side, round the pool
 
 
-def draw_plan(axes: Axes, scene: Scene, pinger: Pinger | None = None) -> None:
-    """Outline, stations, pingers and vehicle from above; y runs downwards, to the right of x.
+def draw_plan(
+    axes: Axes,
+    scene: Scene,
+    *,
+    stations: bool = True,
+    pingers: Sequence[Pinger] = (),
+    vehicle: bool = False,
+    heading: bool = True,
+) -> None:
+    """Outline of the water, keep-out zones, and what is asked for, from above; the vehicle with its heading or without.
 
-    With `pinger` that one alone is drawn.
+    The axes are framed by `frame_plan`, so that whatever else is drawn in them keeps to the same look.
     """
-    axes.set(aspect="equal", xlabel="x along the pool [m]", ylabel="y [m]")
-    low, high = site_limits(scene)
-    margin = _MARGIN * float(np.max(high - low))
-    axes.set(xlim=(low[0] - margin, high[0] + margin), ylim=(high[1] + margin, low[1] - margin))
     if scene.pool.outline_m is not None:
-        axes.add_patch(Polygon(scene.pool.outline_m, closed=True, fill=False, ec=INK, lw=1.6))
-    for station in scene.stations:
+        axes.add_patch(Polygon(scene.pool.outline_m, closed=True, fill=False, ec=INK, lw=1.6, zorder=2.5))
+    for zone in scene.keep_outs:
+        axes.add_patch(Polygon(zone.outline_m, closed=True, fc="none", ec=INK, lw=1.0, hatch="xxx", zorder=3))
+        axes.annotate(zone.name, zone.corners_m.mean(axis=0), xytext=(0, 0), ha="center", va="center", **LABEL)
+    for station in scene.stations if stations else ():
         axes.plot(*station.position_m[:2], "s", ms=6, mfc="white", mec=INK, mew=1.2, zorder=9)
         axes.annotate(station.name, station.position_m[:2], xytext=(7, 7), **LABEL)
-    sources: tuple[Pinger, ...] = scene.pingers if pinger is None else (pinger,)
-    for source in sources:
+    for source in pingers:
         axes.plot(*source.position_m[:2], "*", ms=14, mfc=EMBER, mec=INK, zorder=9)
         axes.annotate(source.name, source.position_m[:2], xytext=(-10, -4), ha="right", **LABEL)
+    if vehicle:
+        _draw_vehicle(axes, scene, heading)
+
+
+def _draw_vehicle(axes: Axes, scene: Scene, heading: bool) -> None:
     x, y, _ = scene.vehicle.position_m
-    heading = np.deg2rad(scene.vehicle.heading_deg)
-    reach = 0.05 * float(np.max(high - low))
-    axes.annotate(
-        "",
-        (x + reach * np.cos(heading), y + reach * np.sin(heading)),
-        (x, y),
-        arrowprops={"arrowstyle": "-|>", "color": EMBER, "lw": 2, "mutation_scale": 16, "zorder": 9},
-    )
+    if heading:
+        low, high = site_limits(scene)
+        angle, reach = np.deg2rad(scene.vehicle.heading_deg), 0.05 * float(np.max(high - low))
+        axes.annotate(
+            "",
+            (x + reach * np.cos(angle), y + reach * np.sin(angle)),
+            (x, y),
+            arrowprops={"arrowstyle": "-|>", "color": EMBER, "lw": 2, "mutation_scale": 16, "zorder": 9},
+        )
     axes.plot(x, y, "o", ms=5, mfc="white", mec=INK, zorder=9)
     axes.annotate(scene.vehicle.name, (x, y), xytext=(-4, -14), **LABEL)
+
+
+def frame_plan(axes: Axes, low: Floats, high: Floats) -> None:
+    """Equal axes over x and y from `low` to `high` [m] with a margin; y runs downwards, to the right of x."""
+    margin = _MARGIN * float(np.max(high - low))
+    axes.set(
+        aspect="equal",
+        xlabel="x along the pool [m]",
+        ylabel="y [m]",
+        xlim=(low[0] - margin, high[0] + margin),
+        ylim=(high[1] + margin, low[1] - margin),
+    )
 
 
 def site_limits(scene: Scene) -> tuple[Floats, Floats]:
@@ -79,7 +104,8 @@ def site_views(scene: Scene) -> Figure:
         side_inches = float(np.clip(7.0 * stretch * deepest / width, 1.1, 4.0))
         figure = Figure(figsize=(8.0, plan_inches + side_inches + 1.2), layout="constrained")
         plan, side = figure.subplots(2, 1, sharex=True, height_ratios=[plan_inches, side_inches])
-        draw_plan(plan, scene)
+        frame_plan(plan, low, high)
+        draw_plan(plan, scene, pingers=scene.pingers, vehicle=True)
         plan.set(title="From above", xlabel="")
         _draw_side(side, scene, deepest, stretch)
         return figure

@@ -10,9 +10,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Ellipse as EllipsePatch
-from matplotlib.patches import Patch, Polygon
+from matplotlib.patches import Patch
 
-from acoustics.present.pool_view import site_limits
+from acoustics.present.pool_view import draw_plan, frame_plan, site_limits
 from acoustics.present.style import DEEP, EMBER, INK, MOSS, SAND, STYLE
 from acoustics.scene.scene import Scene
 from acoustics.study.posts import PostsStudy
@@ -29,16 +29,11 @@ def posts_plot(result: PostsStudy, scene: Scene) -> Figure:
     with rc_context(STYLE | {"hatch.color": INK, "hatch.linewidth": 0.6}):
         figure = Figure(figsize=(_WIDTH, plan_inches + 2.1), layout="constrained")
         axes = figure.subplots()
-        margin = 0.03 * float(span.max())
-        axes.set(
-            aspect="equal",
-            xlabel="x along the pool [m]",
-            ylabel="y [m]",
-            xlim=(low[0] - margin, high[0] + margin),
-            ylim=(high[1] + margin, low[1] - margin),  # y to the right of x: downwards, seen from above
-        )
-        _water(axes, scene)
-        _prior(axes, result, scene)
+        frame_plan(axes, low, high)
+        from_stations = result.prior.kind == "stations"
+        draw_plan(axes, scene, stations=from_stations)
+        if not from_stations:
+            axes.plot(*result.prior.places_m[:, :2].T, "s", ms=4, mfc="white", mec=INK, mew=0.8, ls="none", zorder=6)
         _ellipses(axes, result)
         _runs(axes, result, 0.05 * float(span.max()))
         figure.legend(handles=_legend(result, scene), loc="outside lower center", ncols=3)
@@ -53,29 +48,6 @@ def _title(result: PostsStudy) -> str:
         f"{result.title}: {len(result.proposed.posts)} posts in {last.leaves_s:.0f} s\n"
         f"{name} bound of the horizontal position {last.size_m:.2g} m, before {result.prior_size_m:.2g} m"
     )
-
-
-def _water(axes: Axes, scene: Scene) -> None:
-    if scene.pool.outline_m is not None:
-        axes.add_patch(Polygon(scene.pool.outline_m, closed=True, fill=False, ec=INK, lw=1.6))
-    for zone in scene.keep_outs:
-        axes.add_patch(Polygon(zone.outline_m, closed=True, fc="white", ec=INK, lw=1.0, hatch="xxx"))
-
-
-def _prior(axes: Axes, result: PostsStudy, scene: Scene) -> None:
-    if result.prior.kind == "stations":
-        for station in scene.stations:
-            axes.plot(*station.position_m[:2], "s", ms=7, mfc="white", mec=INK, mew=1.2, zorder=6)
-            axes.annotate(
-                station.name,
-                station.position_m[:2],
-                xytext=(7, 7),
-                textcoords="offset points",
-                fontsize=9,
-                bbox={"fc": "white", "ec": "none", "alpha": 0.8, "pad": 1},
-            )
-    else:
-        axes.plot(*result.prior.places_m[:, :2].T, "s", ms=4, mfc="white", mec=INK, mew=0.8, ls="none", zorder=6)
 
 
 def _ellipses(axes: Axes, result: PostsStudy) -> None:

@@ -8,8 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 
-from acoustics.present.fusion_plot import draw_stations
-from acoustics.present.pool_view import site_limits
+from acoustics.present.pool_view import draw_plan, frame_plan, site_limits
 from acoustics.present.style import DEEP, EMBER, INK, STYLE
 from acoustics.scene.scene import Scene
 from acoustics.study.stations import StationStudy
@@ -26,16 +25,9 @@ def stations_plot(study: StationStudy, scene: Scene) -> Figure:
     with rc_context(STYLE):
         figure = Figure(figsize=(_WIDTH, plan + matrix + 1.0), layout="constrained")
         above, below = figure.subplots(2, 1, height_ratios=[plan, matrix])
-        margin = 0.03 * float(span.max())
-        above.set(
-            title="Run (orange) and stations",
-            aspect="equal",
-            xlabel="x [m]",
-            ylabel="y [m]",
-            xlim=(low[0] - margin, high[0] + margin),
-            ylim=(high[1] + margin, low[1] - margin),
-        )
-        draw_stations(above, scene)
+        frame_plan(above, low, high)
+        above.set_title("Run (orange) and stations")
+        draw_plan(above, scene)
         above.plot(*study.path_m[:, :2].T, "o-", color=EMBER, ms=5, mfc="white", lw=1.5, zorder=7)
         _matrix(below, study)
         right = study.overall

@@ -93,8 +93,20 @@ def sources_seen(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> 
     return Pose(np.zeros(3), 0.0, 0.0, heading).to_body(pingers - posts)
 
 
+def hydrophones_reached(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> NDArray[np.bool_]:
+    """Which hydrophones no body of the vehicle keeps from the pinger, shape (n_wet, n_hydrophones)."""
+    posts, pingers = _both(scene, pinger, cells.over, cells.places_m[cells.wet])
+    own = scene.vehicle.pose
+    seen = Pose(posts, own.roll, own.pitch, heading).to_body(pingers[:, None])[:, 0]
+    return scene.mounting.hears(scene.array.positions_m, seen)
+
+
 def windows_seen(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> Floats:
-    """Clean windows [s], shape (n_wet,), as `clean_windows` gives them."""
+    """Clean windows [s], shape (n_wet,), as `clean_windows` gives them.
+
+    With the pinger in the cells, echoes count even where a body of the vehicle blocks them: some windows are then
+    shorter than they need be.
+    """
     turned = scene.vehicle.model_copy(update={"heading_deg": float(np.rad2deg(heading))})
     places = cells.places_m[cells.wet]
     if cells.over == "vehicle":
@@ -111,7 +123,8 @@ def windows_seen(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> 
         )
         for hydrophone in turned.pose.to_site(scene.array.positions_m)
     ]
-    return np.min(windows, axis=0)
+    reached = hydrophones_reached(scene, pinger, cells, heading).T
+    return np.where(reached.any(axis=0), np.min(np.where(reached, windows, pinger.length_s), axis=0), 0.0)
 
 
 def _both(scene: Scene, pinger: Pinger, over: Over, places_m: Floats) -> tuple[Floats, Floats]:

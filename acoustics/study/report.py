@@ -14,7 +14,7 @@ from acoustics.study.budget import Budget, study_budget
 from acoustics.study.estimator_adapters import choose_estimator
 from acoustics.study.live_model import LiveModel, live_model
 from acoustics.study.outlook import Outlook, outlook
-from acoustics.study.pool_map import PoolMap, map_pool
+from acoustics.study.pool_map import MapChoices, PoolMap, map_pool
 from acoustics.study.runs import Course
 from acoustics.study.spacing import SpacingStudy, study_spacing
 from acoustics.study.stations import StationStudy, study_stations
@@ -23,6 +23,7 @@ from acoustics.study.validation_design import choose_design
 from acoustics.study.water_column import WaterColumn, water_column
 
 _LEG_M, _LEG_PINGS = 4.0, 4
+_ECHO_CELLS = 4
 
 Progress = Callable[[int, int], None]
 
@@ -103,7 +104,8 @@ def _map(scene: Scene, pinger: Pinger, trials: int, seed: int, progress: Progres
     """The map; None for open water of which no extent is given."""
     if scene.pool.outline_m is None and scene.study.map_extent_m is None:
         return None
-    return map_pool(scene, pinger, trials=trials, seed=seed, progress=progress)
+    choices = MapChoices(echo_cells=_ECHO_CELLS)
+    return map_pool(scene, pinger, trials=trials, seed=seed, choices=choices, progress=progress)
 
 
 def _stations(scene: Scene, pinger: Pinger, trials: int, seed: int, progress: Progress) -> StationStudy | None:

@@ -23,7 +23,7 @@ from acoustics.scenario import shipped
 POOL = str(shipped("examples")["mallard-basin"])
 QUICK = {
     "spacing": ["--trials", "200"],
-    "map": ["--trials", "5", "--step-m", "2.5"],
+    "map": ["--trials", "5", "--step-m", "2.5", "--echo-cells", "1", "--echo-pings", "2"],
     "stations": ["--trials", "8"],
     "posts": ["--trials", "20", "--step-m", "8"],
     "place": ["--hydrophones", "3"],

@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 
 from acoustics.accuracy.ambiguity import cycle_ambiguity
+from acoustics.accuracy.bounds import bearing_bound
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.errors import OutputError, ParameterError
 from acoustics.geometry import Pose, bearing_and_depression
 from acoustics.scenario import load_array, load_scene, shipped
 from acoustics.study.map_cycles import wrong_cycles_in_cells
-from acoustics.study.outlook import clean_windows
+from acoustics.study.outlook import clean_windows, outlook
 from acoustics.study.pool_map import MapChoices, map_pool
 from acoustics.study.runner import Running, Workers
 
@@ -140,7 +141,7 @@ def test_interpolated_wrong_cycles_are_near_those_of_every_cell(array, often, mo
         positions, *bearing_and_depression(source), scene.sound_speed_m_s, frequency_hz=pinger.frequency_hz,
         carrier_variance_s2=link.carrier_variance_s2[:, None]
         + scene.recorder.skew_sd_s**2 + (scene.array.tolerances_m / scene.sound_speed_m_s) ** 2,
-        envelope_variance_s2=link.envelope_variance_s2[:, None],
+        envelope_variance_s2=link.cycle_variance_s2[:, None],
     ).wrong_probability  # fmt: skip
     assert exact.max() > often
     wrong = wrong_cycles_in_cells(scene, pinger, positions, source, link)
@@ -152,7 +153,16 @@ def test_interpolated_wrong_cycles_are_near_those_of_every_cell(array, often, mo
 def test_failed_pings_are_those_without_a_fix_or_with_a_wrong_cycle():
     result = map_pool(POOL, POOL.pingers[0], trials=20, seed=1, step_m=2.5)
     assert result.failed == pytest.approx(1 - (1 - result.refused) * (1 - result.wrong_cycle))
-    assert set(result.quantiles) == {"bearing_deg", "position_m", "wrong_cycle", "simulated_m", "refused", "failed"}
+    assert set(result.quantiles) == {
+        "bearing_deg",
+        "position_m",
+        "wrong_cycle",
+        "simulated_m",
+        "refused",
+        "failed",
+        "not_right_station",
+        "not_right_station_simulated",
+    }
 
 
 def test_two_processes_and_a_resumed_folder_give_the_same_bits(tmp_path):
@@ -177,3 +187,91 @@ def test_a_pinger_among_the_hydrophones_leaves_a_hole_in_the_map():
     result = map_pool(scene, scene.pingers[0], trials=0, seed=1, step_m=1.0)
     assert np.isnan(result.position_m[1, 1])
     assert np.isfinite(result.clean_window_s).sum() == 8
+
+
+HULL = POOL.model_copy(update={"array": load_array("hull-4")})
+
+
+def shadowed(*bodies):
+    mounting = HULL.mounting.model_validate({"shadow": list(bodies)})
+    return HULL.model_copy(update={"mounting": mounting})
+
+
+TUBE = {"kind": "cylinder", "from_m": (-0.3, 0.0, 0.12), "to_m": (0.25, 0.0, 0.12), "radius_m": 0.1}
+
+
+def test_a_body_out_of_the_way_changes_no_bit_of_the_map():
+    aside = {"kind": "box", "low_m": (-0.2, -0.2, -1.2), "high_m": (0.2, 0.2, -1.0)}
+    choices = MapChoices(echo_cells=1, echo_pings=2)
+    plain, other = (
+        map_pool(s, s.pingers[0], trials=20, seed=1, step_m=5.0, choices=choices) for s in (HULL, shadowed(aside))
+    )
+    for name in ("bearing_deg", "position_m", "clean_window_s", "wrong_cycle", "simulated_m", "refused", "failed"):
+        assert np.array_equal(getattr(plain, name), getattr(other, name), equal_nan=True), name
+    assert np.array_equal(plain.stations.simulated.right, other.stations.simulated.right, equal_nan=True)
+    assert plain.echoes == other.echoes
+
+
+@pytest.mark.parametrize("over", ["vehicle", "pinger"])
+def test_hydrophones_behind_a_body_count_as_if_they_were_not_there(over):
+    scene = shadowed(TUBE)
+    choices = MapChoices(over=over)
+    result = map_pool(scene, scene.pingers[0], trials=0, seed=1, step_m=1.0, choices=choices)
+    partly = np.argwhere((result.deaf == 0.25) & (result.clean_window_s > 5e-5))
+    assert len(partly) > 5
+    for row, column in partly[:: len(partly) // 5]:
+        place = np.array([result.x_m[column], result.y_m[row], result.depth_m])
+        post, source = (place, scene.pingers[0].position_m) if over == "vehicle" else (scene.vehicle.position_m, place)
+        seen = Pose(post, 0.0, 0.0, scene.vehicle.pose.heading).to_body(np.array([source]))
+        # By the line of sight alone, in the body frame.
+        heard = np.flatnonzero(scene.mounting.hears(scene.array.positions_m, seen)[0])
+        assert len(heard) == 3
+        rest = scene.array.model_copy(update={"hydrophones": tuple(scene.array.hydrophones[k] for k in heard)})
+        link = link_budget(
+            scene, scene.pingers[0], np.linalg.norm(seen, axis=-1), window_s=result.clean_window_s[row, column]
+        )
+        bound = bearing_bound(
+            rest.positions_m,
+            *bearing_and_depression(seen),
+            scene.sound_speed_m_s,
+            arrival_variance_s2=link.carrier_variance_s2[:, None],
+            element_sd_m=rest.tolerances_m,
+            skew_sd_s=scene.recorder.skew_sd_s,
+            sound_speed_sd_m_s=scene.sound_speed_sd_m_s,
+            attitude_sd=scene.vehicle.attitude_sd,
+        )
+        assert result.bearing_deg[row, column] == pytest.approx(np.rad2deg(bound.bearing_sd[0]), rel=1e-6)
+
+
+def test_where_a_body_hides_the_pinger_from_all_nothing_is_found():
+    wall = {"kind": "box", "low_m": (-0.3, -0.4, -0.4), "high_m": (0.5, 0.4, 0.6)}  # holds the bow's two
+    scene = shadowed(wall)
+    result = map_pool(scene, scene.pingers[0], trials=10, seed=1, step_m=2.5)
+    hidden = result.deaf > 0.5
+    assert hidden.any()
+    assert np.all(result.refused[hidden] == 1)
+    assert np.all(result.wrong_cycle[hidden] == 1)
+    assert np.all(result.stations.simulated.undecided[hidden] == 1)
+    assert np.all(result.stations.predicted.undecided[hidden] == 1)
+    assert not np.isfinite(result.position_m[hidden]).any()
+    half = result.deaf == 0.5
+    assert half.any()
+    assert np.isfinite(result.bearing_deg[half]).any()
+
+
+def test_the_worst_heading_takes_the_shadow_of_each_heading():
+    scene = shadowed(TUBE)
+    worst = map_pool(scene, scene.pingers[0], trials=5, seed=1, step_m=5.0, choices=MapChoices(heading="worst"))
+    one = map_pool(scene, scene.pingers[0], trials=5, seed=1, step_m=5.0)
+    wet = worst.wet
+    assert np.all(worst.position_m[wet] >= one.position_m[wet] * (1 - 1e-9))
+    assert worst.deaf[wet].max() > 0
+
+
+def test_the_outlook_names_the_hydrophones_behind_a_body():
+    # The pinger is nearly ahead, and the box stands between it and the two astern.
+    bow = {"kind": "box", "low_m": (0.2, -0.3, 0.0), "high_m": (0.3, 0.3, 0.4)}
+    scene = shadowed(bow)
+    remarks = " ".join(outlook(scene, scene.pingers[0]).remarks)
+    assert "hide amber pinger from the hydrophones 'stern-starboard', 'stern-low' where it stands" in remarks
+    assert "mounting.shadow" not in " ".join(outlook(HULL, HULL.pingers[0]).remarks)

@@ -7,7 +7,8 @@ from acoustics.present.budget_plot import budget_plot
 from acoustics.present.budget_text import LEGEND, RANGE_LOST, advice, budget_notes, budget_rows
 from acoustics.present.link_plot import link_plot
 from acoustics.present.map_plot import map_plot
-from acoustics.present.map_text import map_rows
+from acoustics.present.map_text import echo_rows, map_notes, map_rows
+from acoustics.present.map_text import station_rows as map_station_rows
 from acoustics.present.outlook_text import LINK_NOTE, link_rows, outlook_facts
 from acoustics.present.pool_view import site_views
 from acoustics.present.report.blocks import Block, Section, figure_block, table_block, text
@@ -214,12 +215,18 @@ def _map(report: Report) -> Section | None:
     if result is None:
         return None
     blocks = [table_block(map_rows(result), "One ping from anywhere: quantiles over the cells")]
+    if result.stations is not None:
+        blocks.append(table_block(map_station_rows(result), "What one ping from anywhere says of the station"))
+    if result.echoes:
+        blocks.append(table_block(echo_rows(result), "What echoes do to the bearing from the bow [deg], rendered"))
+    blocks += text(*map_notes(result))
     if min(result.position_m.shape) >= 2:
         figure = figure_block(
             map_plot(result, report.scene, report.pinger),
             "map",
             name="Error over the site",
-            alt="Maps of the site with contours of bearing error in degrees and of position error in metres",
+            alt="Maps of the site: bearing error in degrees, position error in metres, share of pings that fail or do "
+            "not tell the station, and the clean window with what echoes add at some places",
             caption="Listen from where the shade is light: there one ping is enough. Elsewhere it gives a bearing.",
         )
         blocks.insert(0, figure)
