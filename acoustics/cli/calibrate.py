@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING
 import click
 from click.core import ParameterSource
 
-from acoustics.cli.options import Output, choose_pinger, output_options, pinger_option, scenario_argument, seed_option
+from acoustics.cli.options import (
+    Output,
+    choose_pinger,
+    output_options,
+    pinger_option,
+    running_options,
+    scenario_argument,
+    seed_option,
+)
 from acoustics.cli.progress import Progress
 from acoustics.errors import OutputError
 
@@ -18,8 +26,12 @@ if TYPE_CHECKING:
 
     from acoustics.scene.scene import Scene
     from acoustics.study.calibrated_array import CalibratedArray
+    from acoustics.study.runner import Running
 
-_PLANNING = ("headings", "pings_each", "source_depths_m", "range_m", "sessions", "seed", "unknown_depth")
+_PLANNING = (
+    *("headings", "pings_each", "source_depths_m", "range_m", "sessions", "seed", "unknown_depth"),
+    *("jobs", "cluster", "resume"),
+)
 _WITH_PINGS = ("source_m", "sources", "out")
 
 
@@ -27,10 +39,11 @@ _WITH_PINGS = ("source_m", "sources", "out")
 @scenario_argument
 @click.option(
     "--pings",
-    "pings_file",
+    "pings_files",
     type=click.Path(path_type=Path),
+    multiple=True,
     metavar="FILE",
-    help="Located pings, one JSON line each; without it, a session is planned by simulation.",
+    help="Located pings, one JSON line each; may be repeated. Without it, a session is planned by simulation.",
 )
 @click.option("--source-m", type=float, nargs=3, metavar="X Y Z", help="Where the source was, in the site frame.")
 @click.option(
@@ -68,12 +81,13 @@ _WITH_PINGS = ("source_m", "sources", "out")
 @click.option("--sessions", type=click.IntRange(2, 100_000), default=200, show_default=True, help="Plan: to simulate.")
 @pinger_option
 @seed_option
+@running_options
 @output_options("what is known before and after")
 @click.pass_context
 def calibrate_command(
     context: click.Context,
     scenario: Path,
-    pings_file: Path | None,
+    pings_files: tuple[Path, ...],
     source_m: tuple[float, float, float] | None,
     sources: Path | None,
     source_sd_m: float,
@@ -87,6 +101,7 @@ def calibrate_command(
     sessions: int,
     pinger_name: str | None,
     seed: int | None,
+    running: Running,
     output: Output,
 ) -> None:
     """Estimate hydrophone positions, channel delays, sound speed and the array's rotation.
@@ -98,17 +113,17 @@ def calibrate_command(
     \b
     Example:
       pingfix calibrate examples/mallard-basin.toml --range-m 5
-      pingfix calibrate pool.toml --pings pings.jsonl --source-m 20 8 2.4 --out corrected.toml
+      pingfix calibrate pool.toml --pings turn.jsonl --source-m 20 8 2.4 --out corrected.toml
     """
     from acoustics.files import check_free
     from acoustics.present.calibration_text import calibration_text, plan_text
     from acoustics.scenario import load_scene
 
-    _refuse_strangers(context, _WITH_PINGS if pings_file is None else _PLANNING, pings_file is None)
+    _refuse_strangers(context, _PLANNING if pings_files else _WITH_PINGS, not pings_files)
     if out is not None:
         check_free(out, force=output.force)
     scene = load_scene(scenario)
-    if pings_file is None:
+    if not pings_files:
         from acoustics.study.calibration_runs import SessionPlan, plan_calibration
 
         plan = SessionPlan(
@@ -116,7 +131,9 @@ def calibrate_command(
         )
         pinger = choose_pinger(scene, pinger_name)
         seed = scene.study.seed if seed is None else seed
-        planned = plan_calibration(scene, pinger, plan, sessions=sessions, seed=seed, progress=Progress("simulated"))
+        planned = plan_calibration(
+            scene, pinger, plan, sessions=sessions, seed=seed, running=running, progress=Progress("simulated")
+        )
 
         def draw_plan() -> Figure:
             from acoustics.present.calibration_plot import plan_plot
@@ -125,7 +142,7 @@ def calibrate_command(
 
         output.show(planned, plan_text, draw_plan)
         return
-    found = _calibrated(scene, pings_file, source_m, sources, source_sd_m, wobble_sd_deg, pinger_name)
+    found = _calibrated(scene, pings_files, source_m, sources, source_sd_m, wobble_sd_deg, pinger_name)
 
     def draw() -> Figure:
         from acoustics.present.calibration_plot import calibration_plot
@@ -150,7 +167,7 @@ def _refuse_strangers(context: click.Context, names: tuple[str, ...], planning: 
 
 def _calibrated(
     scene: Scene,
-    pings_file: Path,
+    pings_files: tuple[Path, ...],
     source_m: tuple[float, float, float] | None,
     sources: Path | None,
     source_sd_m: float,
@@ -161,6 +178,8 @@ def _calibrated(
     from acoustics.study.calibrated_array import calibrate_from_pings
     from acoustics.study.calibration_inputs import SourcePlace, calibration_input, read_sources
 
+    if sources is not None and len(pings_files) > 1:
+        raise click.UsageError("--sources goes by the pings' numbers, which every file counts anew: give one --pings")
     if sources is not None and source_m is None:
         places: SourcePlace | dict[int, SourcePlace] = read_sources(sources)
     elif source_m is not None and sources is None:
@@ -168,10 +187,10 @@ def _calibrated(
     else:
         raise click.UsageError("--pings needs the place of the source: either --source-m X Y Z or --sources FILE")
     given = calibration_input(
-        read_pings(pings_file),
+        [ping for file in pings_files for ping in read_pings(file)],
         scene,
         places,
-        origin=str(pings_file),
+        origin=", ".join(map(str, pings_files)),
         pinger=pinger,
         source_sd_m=source_sd_m,
         wobble_sd=math.radians(wobble_sd_deg),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -77,6 +78,8 @@ def fuse_command(
     Wrong pings (a wrong cycle, an echo, another pinger) are rejected and counted. Errors of heading, velocity log,
     start, sound speed and mounting are taken as shared by the pings of the run.
 
+    Exit code 0 with a position to go by; 1 where there is none, and the answer says why; 2 for wrong input.
+
     \b
     Example:
       pingfix fuse pings.jsonl --scenario examples/mallard-basin.toml --plot fix.png
@@ -122,3 +125,5 @@ def fuse_command(
         if path is not None:
             write_file(path, text(result).encode(), force=output.force)
     output.show(result, fusion_text, draw)
+    if not result.ok:
+        sys.exit(1)

@@ -26,6 +26,9 @@ _RAW_KINDS = ("int16", "int32", "uint16", "uint32")
 @click.argument("recording", type=click.Path(path_type=Path, allow_dash=True))
 @click.option("--sidecar", "sidecar_file", type=click.Path(path_type=Path), metavar="FILE", help="Notes in JSON.")
 @click.option("--scenario", type=click.Path(path_type=Path), metavar="FILE", help="Where there are no notes.")
+@click.option(
+    "--array", type=click.Path(path_type=Path), metavar="FILE", help="A calibrated array, in place of the notes'."
+)
 @click.option("--method", type=click.Choice(_METHODS), default="phase", show_default=True, help="How delays are found.")
 @click.option("--pinger", "pinger_names", multiple=True, metavar="NAME", help="Only this pinger; may be repeated.")
 @click.option("--sound-speed-m-s", type=click.FloatRange(1000, 2000), help="Instead of the one in the notes.")
@@ -47,6 +50,7 @@ def locate_command(
     recording: Path,
     sidecar_file: Path | None,
     scenario: Path | None,
+    array: Path | None,
     method: str,
     pinger_names: tuple[str, ...],
     sound_speed_m_s: float | None,
@@ -62,8 +66,9 @@ def locate_command(
     """Find the pings in RECORDING (.wav, .npy, .csv, raw integers, or - for raw integers from standard input).
 
     Array, water, pingers and pose come from the notes beside RECORDING (same name, .json), from --sidecar or from a
-    --scenario. From standard input, or with --json, each ping is one line of JSON, given as soon as it is found;
-    `pingfix fuse` and `pingfix calibrate` read such lines from the file that --out writes.
+    --scenario; with --array, the hydrophones' places and delays from what `pingfix calibrate` wrote. From standard
+    input, or with --json, each ping is one line of JSON, given as soon as it is found; `pingfix fuse` and `pingfix
+    calibrate` read such lines from the file that --out writes.
 
     \b
     Example:
@@ -80,6 +85,11 @@ def locate_command(
     if raw is None and (big_endian or channels or sample_rate_hz):
         raise click.UsageError("--big-endian, --channels and --sample-rate-hz belong to --raw")
     sidecar = _notes(recording, sidecar_file, scenario, sound_speed_m_s)
+    if array is not None:
+        from acoustics.scenario import load_array
+        from acoustics.study.scene_notes import with_array
+
+        sidecar = with_array(sidecar, load_array(array))
     with ExitStack() as files:
         target = files.enter_context(whole_file(out, force=force)) if out is not None else None
         stream = _stream(recording, sidecar, raw, big_endian, channels, sample_rate_hz)

@@ -16,6 +16,10 @@ from acoustics.cli.progress import Progress
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--pings", type=click.IntRange(1, 1_000_000), help="Length in pings of the first pinger.  [default: 3]")
 @click.option("--seconds", type=click.FloatRange(0, min_open=True), help="Length in seconds instead.")
+@click.option(
+    "--place-m", type=float, nargs=3, metavar="X Y Z", help="Where the vehicle is, instead of the scenario's."
+)
+@click.option("--heading-deg", type=click.FloatRange(-360, 360), help="Its heading, instead of the scenario's.")
 @click.option("--echoes/--no-echoes", default=True, show_default=True, help="Whether the pool's faces reflect.")
 @click.option(
     "--reverberation-ms",
@@ -47,6 +51,8 @@ def simulate_command(
     file: Path,
     pings: int | None,
     seconds: float | None,
+    place_m: tuple[float, float, float] | None,
+    heading_deg: float | None,
     echoes: bool,
     reverberation_ms: float,
     encoding: Any,
@@ -61,20 +67,23 @@ def simulate_command(
 
     Beside FILE come two more of the same name: one that ends in .json, with what a crew would know, and one in
     .truth.json. Mounting errors, skew, the pings' times and the errors of navigation and thermometer are drawn
-    from the scenario's tolerances by the seed. The same seed gives the same files.
+    from the scenario's tolerances by the seed. The same seed gives the same files; at another place or heading, the
+    same array with the same errors.
 
     \b
     Example:
       pingfix simulate examples/mallard-basin.toml ping.wav
+      pingfix simulate examples/mallard-basin.toml turn-3.wav --heading-deg 90
     """
     from acoustics.present.recording_text import recording_text
     from acoustics.propagate.render_take import ChannelFaults
     from acoustics.scenario import load_scene
+    from acoustics.study.moved_scene import with_vehicle_at
     from acoustics.study.recordings import simulate_recording
 
     if pings is not None and seconds is not None:
         raise click.UsageError("--pings and --seconds exclude each other; keep one of them")
-    scene = load_scene(scenario)
+    scene = with_vehicle_at(load_scene(scenario), position_m=place_m, heading_deg=heading_deg)
     result = simulate_recording(
         scene,
         file,

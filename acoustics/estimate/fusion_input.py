@@ -173,7 +173,7 @@ class PingRun:
 
 @dataclass(frozen=True)
 class SourceArea:
-    """What is known beforehand of a source's place seen from above: a broad normal distribution.
+    """What is known beforehand of a source's place seen from above: a broad normal distribution, or an outline.
 
     It keeps a position finite where the pings give hardly more than a bearing, and weighs nothing where they give more.
 
@@ -183,15 +183,24 @@ class SourceArea:
         [m].
     covariance_m2 : array_like, shape (2, 2)
         [m^2].
+    outline_m : array_like, shape (k, 2), optional
+        Corners, in order, of a convex outline in which the source is [m]. With it the distribution only leads the fit,
+        and the region of a fused position is what of the outline the pings leave.
     """
 
     mean_m: Floats
     covariance_m2: Floats
+    outline_m: Floats | None = None
 
     def __post_init__(self) -> None:
         mean, covariance = (np.asarray(a, dtype=float) for a in (self.mean_m, self.covariance_m2))
         if mean.shape != (2,) or covariance.shape != (2, 2) or not np.all(np.linalg.eigvalsh(covariance) > 0):
             raise ParameterError("the source's area needs a mean of shape (2,) and a positive covariance of (2, 2)")
+        if self.outline_m is not None:
+            corners = np.asarray(self.outline_m, dtype=float)
+            if corners.ndim != 2 or corners.shape[1] != 2 or len(corners) < 3 or not np.isfinite(corners).all():
+                raise ParameterError(f"outline_m has shape {corners.shape}: expected (3 or more, 2), finite values")
+            object.__setattr__(self, "outline_m", corners)
         object.__setattr__(self, "mean_m", mean)
         object.__setattr__(self, "covariance_m2", covariance)
 
@@ -202,7 +211,7 @@ class SourceArea:
 
 
 def uniform_over(outline_m: ArrayLike) -> SourceArea:
-    """Mean and covariance of a place drawn evenly over a polygon with corners (k, 2) [m], in order.
+    """A place drawn evenly over a convex polygon with corners (k, 2) [m], in order.
 
     From the polygon's moments as sums over triangles with the first corner: a triangle's covariance about the origin
     is its area over 12 times the sum of ``v v^T`` of its corners and of ``s s^T`` of their sum s.
@@ -215,4 +224,13 @@ def uniform_over(outline_m: ArrayLike) -> SourceArea:
     mean = np.sum(areas[:, None] * (a + b), axis=0) / (3.0 * total)
     squares = sum(np.einsum("ki,kj->kij", v, v) for v in (a, b, a + b))
     second = np.sum(areas[:, None, None] * squares, axis=0) / (12.0 * total)
-    return SourceArea(first + mean, second - np.outer(mean, mean))
+    return SourceArea(first + mean, second - np.outer(mean, mean), corners)
+
+
+def half_planes(corners: Floats) -> tuple[Floats, Floats]:
+    """Outward normals (f, 2) and offsets (f,) of a convex polygon: inside where ``normal . x <= offset``."""
+    side = np.roll(corners, -1, axis=0) - corners
+    normal = np.stack([side[:, 1], -side[:, 0]], axis=-1)
+    outward = np.sign(np.sum(normal * (corners - corners.mean(axis=0)), axis=-1))
+    normal = normal * (outward / np.linalg.norm(normal, axis=-1))[:, None]
+    return normal, np.sum(normal * corners, axis=-1)

@@ -61,10 +61,14 @@ class FusionProblem:
 
 @dataclass(frozen=True)
 class Linearised:
-    """Residuals in standard deviations and derivatives of the model at a state: (r, p, k) and (r, p, k, size)."""
+    """Residuals in standard deviations and derivatives of the model at a state: (r, p, k) and (r, p, k, size).
+
+    `whitener`, (r, p, k, k), turns path differences [m] into standard deviations.
+    """
 
     residual: Floats
     jacobian: Floats
+    whitener: Floats
 
 
 def fusion_problem(
@@ -167,6 +171,7 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     return Linearised(
         residual=np.where(heard, np.einsum("rpkl,rpl->rpk", whitener, residual), 0.0),
         jacobian=np.where(heard[..., None], whitener @ (differences @ by), 0.0),
+        whitener=whitener,
     )
 
 

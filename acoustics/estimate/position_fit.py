@@ -10,6 +10,7 @@ from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtri
 
 from acoustics.estimate.chan_ho import closed_form
 from acoustics.estimate.least_squares import (
@@ -209,8 +210,9 @@ def fit(problem: PositionProblem) -> tuple[Floats, NDArray[np.bool_]]:
         starts += [unit * _depth_crossing(problem, unit) for unit in _bearing_sides(problem)]
     place = descend(problem, _best(problem, starts)) if starts else _fit_along_bearing(problem)
     # A misfit that noise does not explain may be a wrong valley: look elsewhere as well.
-    for search in (_fit_along_bearing, _fit_all_around):
-        dof = max(k - 3 + known_depth, 0)
+    dof = max(k - 3 + known_depth, 1)
+    searches = (_fit_far_out, _fit_along_bearing, _fit_all_around) if known_depth else (_fit_along_bearing, _fit_all_around)
+    for search in searches:
         doubtful = np.flatnonzero(misfit(problem, place) > dof + 6.0 * np.sqrt(2.0 * dof) + 15.0)
         if doubtful.size == 0:
             break
@@ -244,6 +246,21 @@ def _fit_along_bearing(problem: PositionProblem) -> Floats:
     return _best(problem, fits)
 
 
+def _fit_far_out(problem: PositionProblem) -> Floats:
+    """The best of fits from far out at the known depth, one for each side the array cannot tell.
+
+    The ray to a source much farther off than deep is tilted upwards by noise as often as not: it meets the depth
+    nowhere, and no way leads from close to the array to such a source. From far out the way inwards is short, as it is
+    linear in the inverse of the distance.
+    """
+    fits = []
+    for unit in _bearing_sides(problem):
+        start = unit * (_far(problem) / np.maximum(np.hypot(unit[0], unit[1]), 1e-9))
+        start[2] = np.asarray(problem.depth)
+        fits.append(descend(problem, start))
+    return _best(problem, fits)
+
+
 def _fit_all_around(problem: PositionProblem) -> Floats:
     """The best of fits from the better ones of places in 26 directions at three distances."""
     corners = np.array([c for c in product((-1.0, 0.0, 1.0), repeat=3) if any(c)])
@@ -259,7 +276,12 @@ def _depth_crossing(problem: PositionProblem, unit: Floats) -> Floats:
     """Distance, shape (m,), at which rays of direction (3, m) meet the known depth, within reason."""
     down = np.where(np.abs(unit[2]) < 1e-6, 1e-6, unit[2])
     crossing = np.asarray(problem.depth) / down
-    return np.clip(crossing, 0.1 * problem.radius, 10.0 * TRIED_DISTANCES[-1] * problem.radius)
+    return np.clip(crossing, 0.1 * problem.radius, _far(problem))
+
+
+def _far(problem: PositionProblem) -> Floats:
+    """A distance, shape (m or 1,), at which the wave is hardly curved for the array."""
+    return 10.0 * TRIED_DISTANCES[-1] * problem.radius
 
 
 def _bearing_sides(problem: PositionProblem) -> list[Floats]:

@@ -10,7 +10,6 @@ from scipy.optimize import brentq
 from scipy.special import owens_t
 
 from acoustics.errors import ParameterError
-from acoustics.estimate.fusion_input import SourceArea
 from acoustics.geometry import Floats
 
 NONE_OF_THESE = "none of these"
@@ -62,9 +61,7 @@ class StationModel:
         return np.append((1 - self.none_prior) * self.prior / self.prior.sum(), self.none_prior)
 
 
-def station_posterior(
-    fix_m: ArrayLike, covariance_m2: ArrayLike, stations: StationModel, *, area: SourceArea | None = None
-) -> Floats:
+def station_posterior(fix_m: ArrayLike, covariance_m2: ArrayLike, stations: StationModel) -> Floats:
     """Posterior probability of each station, and last of none of them.
 
     Parameters
@@ -75,8 +72,6 @@ def station_posterior(
         Its covariance [m^2].
     stations : StationModel
         The candidates.
-    area : SourceArea, optional
-        Where the fix itself took its source to be; taken out again, so that it does not count twice.
 
     Returns
     -------
@@ -95,8 +90,6 @@ def station_posterior(
     known = np.isfinite(fix).all(axis=-1) & np.isfinite(covariance).all(axis=(-2, -1))
     fix = np.where(known[..., None], fix, 0.0)
     covariance = np.where(known[..., None, None], covariance, np.eye(2))
-    if area is not None:
-        fix, covariance = _without_area(fix, covariance, area)
     total = covariance + stations.spread_m**2 * np.eye(2)
     away = fix[..., None, :] - stations.places_m
     square = np.sum(away * np.linalg.solve(total[..., None, :, :], away[..., None])[..., 0], axis=-1)
@@ -109,17 +102,6 @@ def station_posterior(
     weight = weight - weight.max(axis=-1, keepdims=True)
     share = np.exp(weight)
     return np.where(known[..., None], share / share.sum(axis=-1, keepdims=True), stations.probabilities)
-
-
-def _without_area(fix: Floats, covariance: Floats, area: SourceArea) -> tuple[Floats, Floats]:
-    """What the measurements alone said: the area's information subtracted; 1 km where nothing is left."""
-    information = np.linalg.inv(covariance)
-    left = information - area.information
-    strength, axes = np.linalg.eigh(0.5 * (left + np.swapaxes(left, -1, -2)))
-    strength = np.maximum(strength, 1e-6)
-    cleaned = (axes / strength[..., None, :]) @ np.swapaxes(axes, -1, -2)
-    vector = (information @ fix[..., None])[..., 0] - area.information @ area.mean_m
-    return (cleaned @ vector[..., None])[..., 0], cleaned
 
 
 def normal_over_polygon(mean_m: ArrayLike, covariance_m2: ArrayLike, corners_m: ArrayLike) -> Floats:
@@ -178,7 +160,6 @@ def sureness(
     *,
     pings: int,
     target: float = 0.95,
-    area: SourceArea | None = None,
 ) -> Sureness:
     """What accuracy, and how many pings, the leading answer would need, for a fix of shape (2,).
 
@@ -186,8 +167,6 @@ def sureness(
     the least that could do.
     """
     fix, covariance = np.asarray(fix_m, dtype=float), np.asarray(covariance_m2, dtype=float)
-    if area is not None:
-        fix, covariance = _without_area(fix, covariance, area)
     leader = int(np.argmax(station_posterior(fix, covariance, stations)))
 
     def lacking(log_scale: float) -> float:

@@ -21,7 +21,8 @@ from acoustics.study.calibration_runs import ParameterLine, parameter_lines, sep
 
 @dataclass(frozen=True)
 class PingLine:
-    """One ping of a session: RMS of its delays' residuals before and after [us], whether kept, whether cycles were taken off."""
+    """One ping of a session: RMS of its delays' residuals before and after [us], whether kept, whether cycles were
+    taken off."""
 
     ping: int
     rms_before_us: float

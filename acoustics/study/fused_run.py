@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from acoustics.estimate.consistency import chi_square_p_value, error_ellipse
-from acoustics.estimate.fusion import FusedFix, PoseErrors, Track, fuse_pings
+from acoustics.estimate.fusion import RANGE_UNSEEN, FusedFix, PoseErrors, Track, fuse_pings
 from acoustics.estimate.fusion_pings import run_of_pings
 from acoustics.estimate.ping import Ping
 from acoustics.estimate.station import NONE_OF_THESE, Sureness, station_posterior, sureness
@@ -41,12 +41,29 @@ class FusedPing:
 
 
 @dataclass(frozen=True)
+class BearingLine:
+    """What is left where the range is not observed: the source lies along a line from the last pose that heard a ping.
+
+    `bearing_deg` is clockwise from +x of the site; the line is `half_width_deg` wide to each side and `half_width_m` at
+    the middle of the region, and the source from `nearest_m` to `farthest_m` away, each at 95 %; the farthest is None
+    where the pings set no limit.
+    """
+
+    from_m: Floats
+    bearing_deg: float
+    half_width_deg: float
+    half_width_m: float
+    nearest_m: float
+    farthest_m: float | None
+
+
+@dataclass(frozen=True)
 class FusedRun:
     """A fused position in the site frame, with everything a planner may ask about it.
 
     Standard deviations and the ellipse are predictions from the stated errors. `azimuth_deg` of the ellipse's longer
-    axis is clockwise from +x. `heading_bias_deg` is to be added to the heading shown. `stations` and `probabilities`
-    end with none of these, and are empty without a scenario.
+    axis is clockwise from +x. `line` stands where the range is not observed. `heading_bias_deg` is to be added to the
+    heading shown. `stations` and `probabilities` end with none of these, and are empty without a scenario.
     """
 
     pinger: str
@@ -66,6 +83,7 @@ class FusedRun:
     heading_bias_deg: float
     heading_bias_sd_deg: float
     rival_m: Floats | None
+    line: BearingLine | None
     pings: tuple[FusedPing, ...]
     stations: tuple[str, ...]
     probabilities: tuple[float, ...]
@@ -102,6 +120,7 @@ def fuse_run(pings: Sequence[Ping], track: Track, errors: PoseErrors, scene: Sce
         source_depth_sd_m=0.0 if known is None else known.depth_sd_m or 0.0,
         area=area,
     )
+    heard = [i for i, ping in enumerate(pings) if ping.ok and len(ping.delays_s)]
     ellipse = error_ellipse(np.nan_to_num(fix.covariance_m2[:2, :2]))
     rows = tuple(_row(ping, fix, track, i) for i, ping in enumerate(pings))
     stations: tuple[str, ...] = ()
@@ -111,9 +130,9 @@ def fuse_run(pings: Sequence[Ping], track: Track, errors: PoseErrors, scene: Sce
         model = station_model(scene)
         seen = fix.position_m[:2], fix.covariance_m2[:2, :2]
         stations = (*(s.name for s in scene.stations), NONE_OF_THESE)
-        probabilities = tuple(station_posterior(*seen, model, area=area).tolist())
+        probabilities = tuple(station_posterior(*seen, model).tolist())
         if np.isfinite(fix.position_m).all():
-            needed = sureness(*seen, model, pings=int(fix.accepted.sum()), area=area)
+            needed = sureness(*seen, model, pings=int(fix.accepted.sum()))
     verdicts = [row.verdict for row in rows]
     return FusedRun(
         pinger=pings[0].pinger,
@@ -133,11 +152,27 @@ def fuse_run(pings: Sequence[Ping], track: Track, errors: PoseErrors, scene: Sce
         heading_bias_deg=float(np.rad2deg(fix.heading_bias)),
         heading_bias_sd_deg=float(np.rad2deg(fix.heading_bias_sd)),
         rival_m=fix.rival_m if np.isfinite(fix.rival_m).all() else None,
+        line=_line(fix, track.position_m[heard[-1]]) if fix.reason == RANGE_UNSEEN else None,
         pings=rows,
         stations=stations,
         probabilities=probabilities,
         decision=stations[int(np.argmax(probabilities))] if stations else "",
         needed=needed,
+    )
+
+
+def _line(fix: FusedFix, last_m: Floats) -> BearingLine:
+    away = (fix.position_m - last_m)[:2]
+    across = np.array([-away[1], away[0]]) / np.hypot(*away)
+    width = float(np.sqrt(-2.0 * np.log(0.05) * across @ fix.covariance_m2[:2, :2] @ across))
+    nearest, farthest = fix.reach_m.tolist()
+    return BearingLine(
+        from_m=last_m,
+        bearing_deg=float(np.rad2deg(np.arctan2(away[1], away[0]))),
+        half_width_deg=float(np.rad2deg(np.arctan2(width, np.hypot(*away)))),
+        half_width_m=width,
+        nearest_m=nearest,
+        farthest_m=farthest if np.isfinite(farthest) else None,
     )
 
 

@@ -1,7 +1,11 @@
-"""A scene as the notes of a crew: what `pingfix locate` needs of a recording that has no sidecar of its own."""
+"""A scene as the notes of a crew, for a recording that has none, and notes with a calibrated array put in."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from acoustics.errors import ParameterError
+from acoustics.scene.array import Array
 from acoustics.scene.scene import Scene
 from acoustics.sidecar import Channel, KnownPinger, Sidecar
 
@@ -50,3 +54,28 @@ def sidecar_of_scene(scene: Scene) -> Sidecar:
         pitch_sd_deg=vehicle.pitch_sd_deg,
         heading_sd_deg=vehicle.heading_sd_deg,
     )
+
+
+def with_array(notes: Sidecar, array: Array) -> Sidecar:
+    """Notes made before a calibration, with the places, tolerances and channel delays that it found.
+
+    Raises
+    ------
+    ParameterError
+        If a channel of the notes is not a hydrophone of the array.
+    """
+    found = {h.name: (h, place) for h, place in zip(array.hydrophones, array.positions_m.tolist(), strict=True)}
+    channels = []
+    for channel in notes.channels:
+        if channel.name not in found:
+            raise ParameterError(f"channel {channel.name!r} is not a hydrophone of {array.name}: {', '.join(found)}")
+        hydrophone, (x, y, z) = found[channel.name]
+        channels.append(
+            replace(
+                channel,
+                position_m=(x, y, z),
+                tolerance_m=hydrophone.tolerance_m,
+                sampling_offset_s=channel.sampling_offset_s - hydrophone.delay_s,
+            )
+        )
+    return replace(notes, channels=tuple(channels))

@@ -171,6 +171,8 @@ def test_a_plan_needs_the_scenario_alone():
     [
         (("--out", "x.toml"), "--out needs --pings FILE"),
         (("--pings", "p.jsonl", "--headings", "3"), "--headings is for planning, and excludes --pings"),
+        (("--pings", "p.jsonl", "--jobs", "2"), "--jobs is for planning, and excludes --pings"),
+        (("--pings", "p.jsonl", "--resume", "parts"), "--resume is for planning, and excludes --pings"),
         (("--pings", "p.jsonl"), "--pings needs the place of the source"),
         (("--pings", "p.jsonl", *SOURCE, "--sources", "s.csv"), "--pings needs the place of the source"),
     ],

@@ -157,9 +157,30 @@ def test_pings_that_are_not_ok_and_a_single_one_are_told(tmp_path):
         for p in pings()[:2]
     ]
     result = run(fuse_command, written(tmp_path, silent))
-    assert result.exit_code == 0 and "No position to go by: no ping of the run has usable delays" in result.output
+    assert result.exit_code == 1 and "No position to go by: no ping of the run has usable delays" in result.output
     result = run(fuse_command, written(tmp_path, pings()[:1]), "--scenario", SCENARIO, "--plot", tmp_path / "one.svg")
-    assert "No position to go by: the range is not observed" in result.output
+    assert result.exit_code == 1 and "No position to go by: the range is not observed" in result.output
+    words = " ".join(result.output.split())
+    assert "Line of bearing (predicted, 95 %): from the last pose, at x 8.00, y 2.00 m, towards" in words
+    assert (tmp_path / "one.svg").exists()
+
+
+def test_a_script_can_tell_no_position_from_wrong_input_by_the_exit_code(tmp_path):
+    once = written(tmp_path, pings()[:1])
+    result = run(fuse_command, once, "--json", "--csv", tmp_path / "fix.csv")
+    answer = json.loads(result.output)
+    assert result.exit_code == 1 and not answer["ok"] and answer["line"]["farthest_m"] is None
+    # The true bearing lies in the stated line.
+    away = (SOURCE - WAY[0])[:2]
+    off = np.rad2deg(np.arctan2(away[1], away[0])) - answer["line"]["bearing_deg"]
+    assert abs(off) < answer["line"]["half_width_deg"] < 20
+    assert answer["line"]["nearest_m"] < np.linalg.norm(SOURCE - WAY[0])
+    (row,) = csv.DictReader(io.StringIO((tmp_path / "fix.csv").read_text()))
+    assert row["ok"] == "false" and row["reason"].startswith("the range is not observed")
+    assert run(fuse_command, written(tmp_path, pings(), "all.jsonl")).exit_code == 0
+    assert run(fuse_command, once, "--log-scale-sd", 2).exit_code == 2
+    shown = run(fuse_command, "--help").output
+    assert "Exit code 0 with a position to go by; 1 where there is none" in " ".join(shown.split())
 
 
 def test_stations_prints_the_confusion_and_draws_it(tmp_path):

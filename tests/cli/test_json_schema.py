@@ -18,7 +18,7 @@ FOLDER = ROOT.parent / "examples" / "guide" / "schema"
 POOL = str(shipped("examples")["mallard-basin"])
 QUICK = {
     "spacing": ["--trials", "100"],
-    "map": ["--trials", "5", "--step-m", "2.5"],
+    "map": ["--trials", "5", "--step-m", "2.5", "--echo-cells", "2", "--echo-pings", "2"],
     "stations": ["--trials", "8"],
     "posts": ["--trials", "20", "--step-m", "8"],
     "place": ["--hydrophones", "3", "--starts", "1"],

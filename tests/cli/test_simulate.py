@@ -56,6 +56,20 @@ def test_faults_of_the_cables_are_in_the_truth_alone():
     assert "no hydrophone 'x'" in str(run("b.wav", "--dead", "x").exception)
 
 
+def test_another_place_keeps_the_array_and_its_faults():
+    for name, moved in (("a.wav", ()), ("b.wav", ("--place-m", "15.5", "7", "0.8", "--heading-deg", "90"))):
+        assert run(name, "--seconds", "0.1", *moved).exit_code == 0
+    first, second = (json.loads(Path(f"{name}.truth.json").read_text()) for name in "ab")
+    assert second["pose"]["position_m"] == [15.5, 7.0, 0.8] and second["pose"]["heading_deg"] == 90.0
+    for one, other in zip(first["channels"], second["channels"], strict=True):
+        assert one["position_error_m"] == pytest.approx(other["position_error_m"])
+    assert [c["skew_s"] for c in first["channels"]] == [c["skew_s"] for c in second["channels"]]
+    refused = run("c.wav", "--place-m", "30", "7", "0.8").exception
+    assert isinstance(refused, ParameterError)
+    assert "vehicle.position_m: Dipper at [30.0, 7.0, 0.8] is outside the water" in str(refused)
+    assert not Path("c.wav").exists()
+
+
 def test_more_echoes_come_with_a_longer_horizon():
     paths = [
         json.loads(run(f"{ms}.wav", "--seconds", "0.1", "--reverberation-ms", str(ms), "--json").stdout)["pingers"][0][

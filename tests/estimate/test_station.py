@@ -54,16 +54,6 @@ def test_normal_over_polygon_equals_numerical_integration(mean):
     assert normal_over_polygon(mean, COVARIANCE, slanted[::-1]) == pytest.approx(expected, abs=1e-6)
 
 
-def test_area_of_the_fix_does_not_count_twice():
-    """A fix that took an area into account, and the same without, say the same about the stations."""
-    area = uniform_over(POOL)
-    information = np.linalg.inv(COVARIANCE)
-    covariance = np.linalg.inv(information + area.information)
-    fix = covariance @ (information @ FIX + area.information @ area.mean_m)
-    with_area = station_posterior(fix, covariance, STATIONS, area=area)
-    np.testing.assert_allclose(with_area, station_posterior(FIX, COVARIANCE, STATIONS), rtol=1e-9)
-
-
 def test_area_of_a_polygon_equals_that_of_many_even_places():
     outline = np.array([[0.0, 0.0], [8.0, 0.0], [10.0, 6.0], [-1.0, 6.0]])
     rng = np.random.default_rng(4)
