@@ -111,21 +111,32 @@ def locate_ping(
     Ping
         With ``ok`` False and a reason where it cannot be located.
     """
-    sidecar, rate = context.sidecar, excerpt.sample_rate_hz
-    scale = context.pa_per_volt
-    density = _noise_density(excerpt, burst) * scale**2
+    density = _noise_density(excerpt, burst) * context.pa_per_volt**2
     used, flags = _usable(excerpt, density, context)
-    channels = [c for c, use in zip(sidecar.channels, used, strict=True) if use]
-    hydrophones = np.array([c.position_m for c in channels]).reshape(-1, 3)
     ping = _nothing_yet(number, pinger, excerpt, context, flags)
-    ping = replace(
-        ping,
-        channels=tuple(c.name for c in channels),
-        hydrophones_m=hydrophones,
-        tolerances_m=np.array([c.tolerance_m for c in channels]),
-    )
-    if len(channels) < 2:
+    if used.sum() < 2:
         return replace(ping, reason=NO_CHANNELS)
+    ping, measured = _heard_by(used, ping, burst, excerpt, context, density)
+    if measured.silent.any() and (~measured.silent).sum() >= 2:
+        silent = np.flatnonzero(used)[measured.silent]
+        used[silent] = False
+        positions = np.array([c.position_m for c in context.sidecar.channels])
+        hears = "hears nothing of this ping, left out; " + what_is_left(positions[used])
+        flags += tuple(f"channel '{context.sidecar.channels[k].name}': {hears}" for k in silent)
+        ping, measured = _heard_by(used, replace(ping, flags=flags), burst, excerpt, context, density)
+    ping = _measured(ping, measured)
+    ping = with_direction(ping, context.wiring) if ping.ok else ping
+    return replace(ping, ok=False, reason=f"{drowned_by} was sounding when it came") if drowned_by else ping
+
+
+def _heard_by(
+    used: NDArray[np.bool_], ping: Ping, burst: Burst, excerpt: Excerpt, context: PingContext, density: Floats
+) -> tuple[Ping, DelayMeasurement]:
+    """The ping with the channels used, and what they measure of it."""
+    sidecar, rate, scale = context.sidecar, excerpt.sample_rate_hz, context.pa_per_volt
+    channels = [c for c, use in zip(sidecar.channels, used, strict=True) if use]
+    hydrophones = np.array([c.position_m for c in channels])
+    tolerances = np.array([c.tolerance_m for c in channels])
     pressure = (excerpt.volts - excerpt.volts.mean(axis=-1, keepdims=True))[used] * scale[used, None]
     onset = leading_edge(pressure[:, : excerpt.search], rate, burst.frequency_hz, density[used])
     pressure, thinned_rate = _thinned(pressure, rate, burst)
@@ -139,12 +150,11 @@ def locate_ping(
         hydrophones_m=hydrophones,
         sound_speed_m_s=sidecar.sound_speed_m_s,
         skew_sd_s=sidecar.skew_sd_s,
-        element_sd_m=ping.tolerances_m,
+        element_sd_m=tolerances,
     )
-    ping = replace(ping, time_s=(excerpt.first + onset) / rate)
-    ping = _measured(ping, measured)
-    ping = with_direction(ping, context.wiring) if ping.ok else ping
-    return replace(ping, ok=False, reason=f"{drowned_by} was sounding when it came") if drowned_by else ping
+    names = tuple(c.name for c in channels)
+    time = (excerpt.first + onset) / rate
+    return replace(ping, time_s=time, channels=names, hydrophones_m=hydrophones, tolerances_m=tolerances), measured
 
 
 def _thinned(pressure: Floats, rate: float, burst: Burst) -> tuple[Floats, float]:

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import erf
 
 from acoustics.errors import ParameterError
-from acoustics.estimate.carrier_phase import phase_delays, with_cycles
-from acoustics.estimate.correlation import correlation_delays
+from acoustics.estimate.delay_methods import METHODS, Answer, KnownArray
 from acoustics.estimate.delays import Delays
 from acoustics.estimate.direct_sound import DirectSound, Pings, fit_direct_sound
-from acoustics.estimate.onset_misfit import onset_misfit
 from acoustics.estimate.snippet import Burst, Snippet
 from acoustics.geometry import Floats
 from acoustics.physics._checks import checked
@@ -54,6 +50,8 @@ class DelayMeasurement:
         Whether the delays may be used.
     reason : ndarray of str, shape (...)
         Why not; empty where ok.
+    silent : ndarray of bool, shape (..., n_channels)
+        Channels that hear nothing of the burst, though others do.
     """
 
     delays: Delays
@@ -63,64 +61,7 @@ class DelayMeasurement:
     cycle_probability: Floats
     ok: NDArray[np.bool_]
     reason: NDArray[np.str_]
-
-
-@dataclass(frozen=True)
-class _Array:
-    """What the methods know beside the samples."""
-
-    burst: Burst
-    hydrophones_m: Floats
-    sound_speed_m_s: float
-    travel_s: Floats  # (n, n)
-    shared_variance_s2: Floats  # (n,), of skew and mounting: with them the search for cycles must bear
-    gain_sd: float
-
-
-Answer = tuple[Floats, Floats, Floats]
-"""Delays (m, n - 1), covariance (m, n - 1, n - 1), probability of the cycles (m,)."""
-
-
-def _by_onset(sound: DirectSound, array: _Array) -> Answer:
-    d = difference_matrix(sound.fit.onset_s.shape[-1])
-    return sound.fit.onset_s @ d.T, d @ sound.fit.onset_covariance_s2 @ d.T, np.ones(len(sound.window_s))
-
-
-def _by_phase(sound: DirectSound, array: _Array) -> Answer:
-    fine, fine_s2 = phase_delays(sound.fit.phase, sound.fit.phase_covariance, array.burst.carrier)
-    coarse, coarse_s2, _ = _by_onset(sound, array)
-    d = difference_matrix(sound.fit.phase.shape[-1])
-    delay, probability = with_cycles(
-        fine, fine_s2 + d @ np.diag(array.shared_variance_s2) @ d.T, coarse, coarse_s2,
-        hydrophones_m=array.hydrophones_m, sound_speed_m_s=array.sound_speed_m_s, frequency_hz=array.burst.frequency_hz,
-        envelope_misfit=lambda rows: onset_misfit(sound, rows, array.burst, fine[rows], gain_sd=array.gain_sd),
-    )  # fmt: skip
-    return delay, fine_s2, probability
-
-
-def _by_correlation(sound: DirectSound, array: _Array, *, whiten: bool = False) -> Answer:
-    travel_s = array.travel_s[0]
-    delay, covariance = correlation_delays(
-        sound.cut, array.burst, sound.fit.onset_s, window_s=sound.window_s, travel_s=travel_s, whiten=whiten
-    )
-    # By the envelope, each pair for itself: only a pair well within half a wavelength has but one peak.
-    _, coarse_s2, _ = _by_onset(sound, array)
-    sd = np.sqrt(np.diagonal(coarse_s2, axis1=-2, axis2=-1))
-    half = 0.5 / array.burst.frequency_hz
-    right = np.where(travel_s[1:] <= 0.75 * half, 1.0, erf(half / (np.sqrt(2.0) * sd)))
-    return delay, covariance, np.prod(right, axis=-1)
-
-
-def _by_whitened_correlation(sound: DirectSound, array: _Array) -> Answer:
-    return _by_correlation(sound, array, whiten=True)
-
-
-METHODS: dict[str, Callable[[DirectSound, _Array], Answer]] = {
-    "phase": _by_phase,
-    "correlation": _by_correlation,
-    "phat": _by_whitened_correlation,
-    "onset": _by_onset,
-}
+    silent: NDArray[np.bool_]
 
 
 def measure_delays(
@@ -211,6 +152,7 @@ def measure_delays(
         cycle_probability=out.probability.reshape(batch),
         ok=ok.reshape(batch),
         reason=reason.reshape(batch),
+        silent=(out.silent | dead).reshape(*batch, n),
     )
 
 
@@ -225,7 +167,7 @@ def _checked(
     skew_sd_s: float,
     element_sd_m: ArrayLike,
     gain_sd: float,
-) -> tuple[Pings, _Array, float]:
+) -> tuple[Pings, KnownArray, float]:
     """Arguments of `measure_delays` laid out flat, once they fit each other; the last is the skew."""
     if method not in METHODS:
         raise ParameterError(f"method={method!r}: expected one of {', '.join(METHODS)}")
@@ -252,7 +194,7 @@ def _checked(
         travel_s=travel,
         gain_sd=float(checked("gain_sd", gain_sd, minimum=0.0)),
     )
-    known = _Array(burst, hydrophones, speed, travel, (mounting / speed) ** 2 + skew**2, pings.gain_sd)
+    known = KnownArray(burst, hydrophones, speed, travel, (mounting / speed) ** 2 + skew**2, pings.gain_sd)
     return pings, known, skew
 
 
@@ -274,12 +216,13 @@ class _Table:
     energy_ratio: Floats
     probability: Floats
     reason: NDArray[np.str_]
+    silent: NDArray[np.bool_]
 
     @classmethod
     def empty(cls, m: int, n: int) -> _Table:
         a, b, c, d = np.full((4, m), np.nan)
         pair = np.full((m, n - 1, n - 1), np.nan)
-        return cls(pair[..., 0].copy(), pair, a, b, c, d, np.full(m, "", dtype="<U80"))
+        return cls(pair[..., 0].copy(), pair, a, b, c, d, np.full(m, "", dtype="<U80"), np.zeros((m, n), dtype=bool))
 
     def put(self, rows: NDArray[np.intp], pings: Pings, sound: DirectSound, answer: Answer, *, period_s: float) -> None:
         """Write the answers of some rows, with what is wrong with them."""
@@ -296,4 +239,5 @@ class _Table:
             NOT_HELD: (onset.min(axis=-1) < 0) | (onset.max(axis=-1) + sound.window_s > pings.seconds),
             NO_PEAK: ~np.isfinite(self.covariance[rows]).all(axis=(-1, -2)),
         }
+        self.silent[rows] = silent
         self.reason[rows] = np.select(list(faults.values()), list(faults), default="")

@@ -18,7 +18,8 @@ from acoustics.accuracy.ambiguity import cycle_ambiguity
 from acoustics.accuracy.bounds import bearing_bound
 from acoustics.estimate.bearing import estimate_bearing
 from acoustics.estimate.consistency import inside_region
-from acoustics.estimate.measure import METHODS, DelayMeasurement, measure_delays
+from acoustics.estimate.delay_methods import METHODS
+from acoustics.estimate.measure import DelayMeasurement, measure_delays
 from acoustics.estimate.snippet import Burst, Snippet
 from acoustics.geometry import Pose, direction, wrap_angle
 from acoustics.physics.cycle_choice import cycle_choice_variance

@@ -114,6 +114,25 @@ def test_a_dead_channel_is_left_out_and_named(tmp_path):
         ]
 
 
+def test_a_channel_that_misses_one_ping_is_left_out_of_that_ping(ping, tmp_path):
+    with wave.open(str(ping)) as source:
+        rate, whole = source.getframerate(), np.frombuffer(source.readframes(source.getnframes()), "<i2")
+    samples = whole.reshape(-1, 4).copy()
+    second = round(rate * lines(run(ping, "--json"))[1]["time_s"])
+    gone = slice(second - rate // 500, second + rate // 20)
+    # What it heard well before: noise of its own, and no burst.
+    samples[gone, 2] = samples[second - rate // 5 :][: gone.stop - gone.start, 2]
+    write_wav(tmp_path / "torn.wav", samples, rate)
+    (tmp_path / "torn.json").write_text(ping.with_suffix(".json").read_text())
+    found = lines(run(tmp_path / "torn.wav", "--json"))
+    assert all(p["ok"] for p in found) and [len(p["channels"]) for p in found] == [4, 3, 4]
+    name = json.loads(ping.with_suffix(".json").read_text())["channels"][2]["name"]
+    assert name not in found[1]["channels"]
+    (flag,) = found[1]["flags"]
+    left = "the other 3 stand in a plane, which has a mirror image on its other side"
+    assert flag == f"channel '{name}': hears nothing of this ping, left out; {left}"
+
+
 def test_an_inverted_channel_is_noticed(tmp_path):
     text = BASIN.read_text().replace("square-half-wave", "cube-8")
     path = simulate(tmp_path, text, faults=ChannelFaults(inverted=("bow-port-high",)))

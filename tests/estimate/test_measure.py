@@ -10,7 +10,8 @@ import pytest
 from acoustics.errors import ParameterError
 from acoustics.estimate.carrier_phase import with_cycles
 from acoustics.estimate.consistency import inside_region
-from acoustics.estimate.measure import METHODS, measure_delays
+from acoustics.estimate.delay_methods import METHODS
+from acoustics.estimate.measure import measure_delays
 from acoustics.estimate.snippet import Burst, Snippet
 from acoustics.physics.time_of_flight import difference_matrix
 
