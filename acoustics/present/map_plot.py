@@ -50,6 +50,7 @@ def map_plot(result: PoolMap, scene: Scene, pinger: Pinger) -> Figure:
     width = 6.6 if columns > 1 else 8.0
     size = (width * columns, 0.75 + rows * _height(result, width))
     vehicle_moves = result.over == "vehicle"
+    fixed = np.array(pinger.position_m if vehicle_moves else scene.vehicle.position_m)[:2]
     with rc_context(STYLE | {"hatch.color": SAND, "hatch.linewidth": 0.8}):
         figure = Figure(figsize=size, layout="constrained")
         all_axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
@@ -66,7 +67,7 @@ def map_plot(result: PoolMap, scene: Scene, pinger: Pinger) -> Figure:
             )
             frame_plan(axes, *_limits(result, scene))
             for place in panel.echoes:
-                _mark_echoes(axes, place, written=len(panel.echoes) < _MANY_PLACES)
+                _mark_echoes(axes, place, written=len(panel.echoes) < _MANY_PLACES, keep_clear_m=fixed)
         for k, axes in enumerate(all_axes.flat):
             if k >= len(panels):
                 axes.remove()
@@ -161,15 +162,20 @@ def _limits(result: PoolMap, scene: Scene) -> tuple[Floats, Floats]:
     return corners.min(axis=0), corners.max(axis=0)
 
 
-def _mark_echoes(axes: Axes, place: EchoPlace, *, written: bool) -> None:
+def _mark_echoes(axes: Axes, place: EchoPlace, *, written: bool, keep_clear_m: Floats) -> None:
+    """A diamond at the place, with its figures on the side away from what stands still."""
     axes.plot(place.x_m, place.y_m, "D", ms=6, mfc=EMBER, mec="white", mew=1.0, zorder=9)
     if not written:
         return
     words = f"{100 * place.refused:.0f} % refused"
     if place.bias_deg is not None and place.rms_deg is not None:
         half = (place.bias_deg.high - place.bias_deg.low) / 2
-        words = f"{place.bias_deg.value:+.1f} ± {half:.1f}°\nRMS {number(place.rms_deg.value)}°"
-    axes.annotate(words, (place.x_m, place.y_m), xytext=(0, -9), ha="center", va="top", **LABEL)
+        words = f"{round(place.bias_deg.value, 1) + 0.0:+.1f} ± {half:.1f}°\nRMS {number(place.rms_deg.value)}°"
+    above = bool(keep_clear_m[1] > place.y_m)  # y runs down the page
+    axes.annotate(
+        words, (place.x_m, place.y_m), xytext=(0, 9 if above else -9), ha="center", va="bottom" if above else "top",
+        **LABEL,
+    )  # fmt: skip
 
 
 def _hatch_refused(axes: Axes, result: PoolMap) -> None:

@@ -125,21 +125,22 @@ def map_notes(result: PoolMap) -> list[str]:
     if result.echoes:
         notes.append(
             f"Echoes: {result.echoes[0].pings} pings at each place, each rendered with and without them and put "
-            "through the whole of `locate`; RMS with mounting and skew errors. Added: the difference for one and the "
+            "through the whole of locate; RMS with mounting and skew errors. Added: the difference for one and the "
             "same ping."
         )
     deaf = result.deaf[result.wet]
     if deaf.any():
         notes.append(
             f"Bodies of the vehicle (mounting.shadow) hide the pinger from {percent(float(deaf.mean()))} of the "
-            "hydrophones, mean over the cells. Bounds and simulated fixes do without those; `locate` refuses a ping "
-            "that a channel does not hear."
+            "hydrophones, mean over the cells. Bounds and simulated fixes do without those, and locate leaves "
+            "out a channel that does not hear a ping."
         )
     return notes
 
 
 def _signed(value: float) -> str:
-    return f"{value:+.1f}" if abs(value) >= 1 else f"{value:+.2f}"
+    decimals = 1 if abs(value) >= 1 else 2
+    return f"{round(value, decimals) + 0.0:+.{decimals}f}"  # no minus before what rounds to nothing
 
 
 def _meant(stations: StationMap) -> str:

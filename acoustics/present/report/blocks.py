@@ -44,7 +44,9 @@ def text(*paragraphs: str) -> list[Block]:
 
 def table_block(rows: Rows, caption: str) -> Block:
     """A table; its caption says what it shows and whether bound or simulation."""
-    return Block("table", header=rows[0], rows=rows[1], caption=caption)
+    # A number and its % stay on one line.
+    held = [[cell.replace(" %", "\N{NO-BREAK SPACE}%") for cell in row] for row in rows[1]]
+    return Block("table", header=rows[0], rows=held, caption=caption)
 
 
 def figure_block(figure: Figure, key: str, *, name: str, alt: str, caption: str) -> Block:

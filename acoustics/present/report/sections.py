@@ -205,7 +205,7 @@ def _budget(report: Report) -> Section:
                 caption="Work on the longest dark bar first. Diamonds: the total with that one error halved.",
             ),
             table_block(budget_rows(result), "Contributions at the vehicle's place"),
-            *text(LEGEND, *budget_notes(result)),
+            *text(LEGEND, *(note[0].upper() + note[1:] for note in budget_notes(result))),
         ],
     )
 
