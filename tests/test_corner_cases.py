@@ -17,8 +17,9 @@ from acoustics.estimate.pings import ping_table
 from acoustics.estimate.position import locate_source
 from acoustics.geometry import bearing_and_depression, direction
 from acoustics.physics.time_of_flight import spherical_time
-from acoustics.propagate.arrivals import arrivals, clean_window_s
+from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.clean_window import clean_window_map_s
+from acoustics.propagate.first_echo import clean_window_s
 from acoustics.propagate.render import render
 from acoustics.propagate.render_take import draw_take
 from acoustics.sample_stream import stream_recording

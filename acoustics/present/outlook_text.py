@@ -42,6 +42,7 @@ def outlook_facts(result: Outlook) -> list[tuple[str, str]]:
         ("observes", result.observes),
         ("good for", result.good_for),
         ("cannot observe", result.cannot_observe),
+        ("first strong echo", f"{result.first_echo or 'none within the burst'} (where the vehicle stands)"),
         ("noise density", f"{result.noise_density_db:.1f} dB re 1 uPa^2/Hz"),
     ]
     return [(name, value) for name, value in facts if value]

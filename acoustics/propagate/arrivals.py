@@ -160,46 +160,6 @@ def arrivals(
     )
 
 
-def clean_window_s(paths: Arrivals, *, threshold_db: float = -20.0) -> Floats:
-    """How long the direct arrival is alone: the time from it to the first echo that is not negligible.
-
-    Parameters
-    ----------
-    paths : Arrivals
-        Direct path and echoes.
-    threshold_db : float
-        Echoes weaker than this are negligible [dB re the direct arrival at the same hydrophone]. Each counts
-        for itself: many weak ones are not added up.
-
-    Returns
-    -------
-    ndarray, shape (...)
-        The shortest over the hydrophones that the direct arrival reaches [s], 0 if it reaches none;
-        `Arrivals.horizon_s` where no echo comes before it.
-
-    Raises
-    ------
-    ParameterError
-        If the arrivals were cut at a level above the threshold.
-    """
-    if not paths.floor_db <= threshold_db <= 0:
-        raise ParameterError(
-            f"threshold_db={threshold_db} must be from the arrivals' floor of {paths.floor_db} dB to 0 dB"
-        )
-    least = 10 ** (threshold_db / 20) * np.abs(paths.amplitude[..., :1])
-    reached = paths.valid[..., :1]
-    strong = reached & (np.abs(paths.amplitude[..., 1:]) > least)
-    after = np.where(strong, paths.delay_s[..., 1:] - paths.delay_s[..., :1], np.inf)
-    # Along straight rays an echo through faster water can come first: then nothing of the burst is clean.
-    window = np.clip(after.min(axis=(-1, -2), initial=np.inf), 0.0, paths.horizon_s)
-    return np.where(reached.any(axis=(-1, -2)), window, 0.0)
-
-
-def path_label(faces: Sequence[int], face_names: Sequence[str]) -> str:
-    """Name of a path, as 'direct' or 'floor, surface', from one row of `Arrivals.faces`."""
-    return ", ".join(face_names[face] for face in faces if face >= 0) or "direct"
-
-
 @dataclass(frozen=True)
 class _Limits:
     """Latest and weakest echo to keep, the absorption on its way, and what may block it."""

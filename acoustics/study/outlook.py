@@ -15,7 +15,9 @@ from acoustics.geometry import Floats, Pose
 from acoustics.physics.delay_bound import half_wavelength_m
 from acoustics.physics.refraction import bent_ray_angle, linear_gradient_travel_time
 from acoustics.physics.sound_speed import harmonic_mean_speed
+from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.clean_window import clean_window_map_s
+from acoustics.propagate.first_echo import first_echo
 from acoustics.propagate.hull import Hull
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -29,6 +31,7 @@ _RANGES_M = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
 class Outlook:
     """What follows from a scene for one pinger; arrays of shape (n_ranges,) go with `range_m`.
 
+    `first_echo` names the faces of the echo that ends the clean window where the vehicle stands; empty: none does.
     `heard` is the predicted share of pings over the detector's threshold, by the whole burst and without echoes.
     """
 
@@ -51,6 +54,7 @@ class Outlook:
     received_level_db: Floats
     heard: Floats
     clean_window_s: Floats
+    first_echo: str
     energy_ratio_db: Floats
     arrival_sd_phase_s: Floats
     arrival_sd_envelope_s: Floats
@@ -89,6 +93,7 @@ def outlook(scene: Scene, pinger: Pinger) -> Outlook:
         received_level_db=link.received_level_db,
         heard=_heard(scene, pinger, ranges),
         clean_window_s=window,
+        first_echo=_first_echo(scene, pinger),
         energy_ratio_db=energy_ratio_db,
         arrival_sd_phase_s=np.sqrt(link.carrier_variance_s2),
         arrival_sd_envelope_s=np.sqrt(link.envelope_variance_s2),
@@ -129,6 +134,20 @@ def clean_windows(scene: Scene, pinger: Pinger, posts_m: Floats) -> Floats:
         threshold_db=scene.study.clean_window_threshold_db,
         hull=Hull.of(scene, pose),
     )
+
+
+def _first_echo(scene: Scene, pinger: Pinger) -> str:
+    threshold_db = scene.study.clean_window_threshold_db
+    paths = arrivals(
+        scene,
+        scene.vehicle.pose.to_site(scene.array.positions_m),
+        pinger.position_m,
+        frequency_hz=pinger.frequency_hz,
+        horizon_s=pinger.length_s,
+        floor_db=threshold_db,
+        hull=Hull.of(scene, scene.vehicle.pose),
+    )
+    return first_echo(paths, threshold_db=threshold_db)
 
 
 def posts_along_line(scene: Scene, pinger: Pinger, wished_m: ArrayLike) -> tuple[Floats, Floats]:

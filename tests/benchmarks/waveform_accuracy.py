@@ -26,7 +26,8 @@ from acoustics.physics.cycle_choice import cycle_choice_variance
 from acoustics.physics.delay_bound import arrival_time_variance
 from acoustics.physics.levels import pressure_from_level_pa
 from acoustics.physics.time_of_flight import difference_matrix, plane_wave_time
-from acoustics.propagate.arrivals import arrivals, clean_window_s
+from acoustics.propagate.arrivals import arrivals
+from acoustics.propagate.first_echo import clean_window_s
 from acoustics.propagate.render_bursts import SampleTimes, ping_pressure
 from acoustics.scenario import load_scene
 from acoustics.scene.pinger import Pinger

@@ -9,8 +9,9 @@ import pytest
 from scipy.integrate import quad
 
 from acoustics.errors import ParameterError
-from acoustics.propagate.arrivals import arrivals, clean_window_s, path_label
+from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.clean_window import clean_window_map_s
+from acoustics.propagate.first_echo import clean_window_s, first_echo, path_label
 
 OUTLINE = ((0.0, 0.0), (25.0, 0.0), (25.0, 12.5), (0.0, 12.5))
 SHALLOW = {"outline_m": OUTLINE, "depth_m": 2.0}
@@ -51,6 +52,18 @@ def test_surface_echo_of_open_water(make_scene):
     loss = 10 ** (-scene.water.absorption_db_per_km(F) * image_distance / 1000 / 20)
     np.testing.assert_allclose(paths.amplitude[:, 1], -loss / image_distance, rtol=1e-12)
     np.testing.assert_allclose(paths.delay_s[:, 1], image_distance / 1500, rtol=5e-3)
+
+
+@pytest.mark.parametrize(
+    ("depth_m", "y_m", "face"), [(0.3, 6.0, "surface"), (1.8, 6.0, "floor"), (1.0, 0.1, "wall")], ids=str
+)
+def test_the_first_strong_echo_is_off_the_nearest_face(make_scene, depth_m, y_m, face):
+    # Ten metres apart along x: the path off a face at a distance d is longer by about 2 d^2 / 10 m.
+    source = (5.0, y_m, depth_m)
+    scene = make_scene({**SHALLOW, **GIVEN}, pinger=source, vehicle=(15.0, y_m, depth_m))
+    paths = arrivals(scene, hydrophones(scene)[:1], source, frequency_hz=F)
+    assert first_echo(paths).startswith(face)
+    assert first_echo(paths, threshold_db=0.0) == ""
 
 
 def test_order_is_found_from_time_not_asked(make_scene):

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from acoustics.geometry import Pose
-from acoustics.propagate.arrivals import arrivals, clean_window_s
+from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.clean_window import clean_window_map_s
+from acoustics.propagate.first_echo import clean_window_s
 from acoustics.propagate.hull import Hull
 from acoustics.propagate.render import render_pressure
 from acoustics.propagate.render_take import ChannelFaults, draw_take

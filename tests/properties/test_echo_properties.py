@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acoustics.propagate.arrivals import arrivals, clean_window_s
+from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.clean_window import clean_window_map_s
+from acoustics.propagate.first_echo import clean_window_s
 from acoustics.propagate.polyhedron import polyhedron_images, polyhedron_paths
 from acoustics.propagate.room import Pairs, Room
 from acoustics.scene.scene import Scene
