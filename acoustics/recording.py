@@ -16,7 +16,6 @@ from acoustics.sidecar import Sidecar, read_sidecar
 from acoustics.wav import read_wav_header, wav_header
 
 Encoding = Literal["wav16", "wav24", "wav32f", "npy"]
-ENCODINGS: tuple[Encoding, ...] = ("wav16", "wav24", "wav32f", "npy")
 LARGEST_SAMPLE = 1e10  # counts of 32 bits stored as floats stay below
 _CHECKED_AT_ONCE = 1 << 18
 

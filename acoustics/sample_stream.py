@@ -17,7 +17,6 @@ from acoustics.sidecar import Sidecar
 
 Singles = NDArray[np.float32]
 RawKind = Literal["int16", "int32", "uint16", "uint32"]
-RAW_KINDS: tuple[RawKind, ...] = ("int16", "int32", "uint16", "uint32")
 _BLOCK = 1 << 16
 _CSV_BYTES = 1 << 20
 _LONGEST_CSV_LINE = 10_000

@@ -19,17 +19,6 @@ def pressure_from_level_pa(level_db: ArrayLike) -> Floats:
     return REFERENCE_PRESSURE_PA * 10 ** (np.asarray(level_db, dtype=float) / 20.0)
 
 
-def level_from_pressure_db(pressure_pa: ArrayLike) -> Floats:
-    """Sound pressure level [dB re 1 uPa] of an rms pressure [Pa], any shape; the inverse of the above.
-
-    Raises
-    ------
-    ParameterError
-        A pressure that is not positive.
-    """
-    return 20.0 * np.log10(checked("pressure_pa", pressure_pa, above=0.0) / REFERENCE_PRESSURE_PA)
-
-
 def spherical_spreading_loss_db(range_m: ArrayLike) -> Floats:
     """Spreading loss from 1 m to a range in free water.
 

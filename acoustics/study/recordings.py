@@ -77,7 +77,7 @@ def simulate_recording(
     echoes, reverberation_s, faults
         As in `draw_take`.
     encoding : str, optional
-        One of `ENCODINGS`; default: the narrowest for the recorder's words.
+        Default: the narrowest for the recorder's words.
     force : bool
         Whether files that exist may be replaced.
     progress : callable, optional
