@@ -58,6 +58,11 @@ def one_pinger(pings: list[Ping], name: str | None) -> list[Ping]:
     type=click.FloatRange(0, 0.5),
     help="Relative sd of the velocity log; default: the scenario's, else 0.01.",
 )
+@click.option(
+    "--sound-speed-sd-m-s",
+    type=click.FloatRange(0, 100),
+    help="Sd of the sound speed; default: the pings' own; 50 to take it as unknown.",
+)
 @click.option("--csv", "csv_path", type=click.Path(path_type=Path), metavar="FILE", help="Write the position as CSV.")
 @click.option("--pings-csv", type=click.Path(path_type=Path), metavar="FILE", help="Write one row a ping as CSV.")
 @output_options("the plan with bearings and ellipse")
@@ -69,6 +74,7 @@ def fuse_command(
     heading_bias_sd_deg: float | None,
     drift_sd_m_per_root_m: float | None,
     log_scale_sd: float | None,
+    sound_speed_sd_m_s: float | None,
     csv_path: Path | None,
     pings_csv: Path | None,
     output: Output,
@@ -76,7 +82,8 @@ def fuse_command(
     """Fuse the located pings in PINGS (files of JSON lines, in the order of listening) into one position.
 
     Wrong pings (a wrong cycle, an echo, another pinger) are rejected and counted. Errors of heading, velocity log,
-    start, sound speed and mounting are taken as shared by the pings of the run.
+    start, sound speed and mounting are taken as shared by the pings of the run. A sound speed taken as unknown is
+    estimated along with the position, as far as the pings tell it.
 
     Exit code 0 with a position to go by; 1 where there is none, and the answer says why; 2 for wrong input.
 
@@ -114,7 +121,7 @@ def fuse_command(
         drift_sd_m_per_root_m=drift if drift_sd_m_per_root_m is None else drift_sd_m_per_root_m,
         log_scale_sd=scale if log_scale_sd is None else log_scale_sd,
     )
-    result = fuse_run(run, track, errors, scene)
+    result = fuse_run(run, track, errors, scene, sound_speed_sd_m_s=sound_speed_sd_m_s)
 
     def draw() -> Figure:
         from acoustics.present.fusion_plot import fusion_plot

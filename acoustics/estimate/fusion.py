@@ -14,7 +14,8 @@ from acoustics.estimate.consistency import chi_square_p_value
 from acoustics.estimate.fusion_doubt import doubt_of_verdicts
 from acoustics.estimate.fusion_input import PingRun, PoseErrors, SourceArea, Track
 from acoustics.estimate.fusion_model import FusionProblem, descend, fusion_problem, information, linearise
-from acoustics.estimate.fusion_region import KEPT, confidence_region
+from acoustics.estimate.fusion_region import confidence_region
+from acoustics.estimate.fusion_ridge import KEPT
 from acoustics.estimate.fusion_start import consensus_starts
 from acoustics.estimate.least_squares import transposed
 from acoustics.geometry import Floats

@@ -9,7 +9,7 @@ from scipy.special import chdtrc, expit, logsumexp
 from acoustics.estimate.fusion_input import half_planes
 from acoustics.estimate.fusion_model import FusionProblem, linearise
 from acoustics.estimate.least_squares import transposed
-from acoustics.geometry import Floats, Pose
+from acoustics.geometry import Floats
 
 # What is believed of the share of wrong pings before a run, a beta distribution: one in five, worth five pings.
 _WRONG, _RIGHT = 1.0, 4.0
@@ -102,8 +102,7 @@ def _of_another_place(
     there = np.empty((*radius.shape, 3))
     there[..., :2] = place[:, None, None, :2] + radius[..., None] * level[:, None]
     there[..., 2] = (place[:, 2] if problem.depth is None else problem.depth[run])[:, None, None]
-    turn = Pose(place, *problem.attitude[run, ping].T).rotation
-    ears = place[:, None] + np.einsum("mij,nj->mni", turn, problem.hydrophones)
+    ears = place[:, None] + problem.hydrophones @ transposed(problem.rotation[run, ping])
     toward = there[..., None, :] - ears[:, None, None]
     path = np.linalg.norm(toward, axis=-1)  # (m, sectors, rings, n)
     white = whitener[run, ping] @ problem.differences[ping]

@@ -29,7 +29,7 @@ class FusionProblem:
     covariance: Floats  # (r, p, k, k) [m^2]
     heard: NDArray[np.bool_]  # (r, p)
     position: Floats  # (r, p, 3)
-    attitude: Floats  # (r, p, 3): roll, pitch, heading
+    rotation: Floats  # (r, p, 3, 3), from the body to the site by the navigation
     legs: Floats  # (r, p), square roots of the lengths of the legs
     origin: Floats  # (r, 3)
     differences: Floats  # (p, k, n)
@@ -54,7 +54,7 @@ class FusionProblem:
 
     def subset(self, runs: NDArray[np.intp]) -> FusionProblem:
         """Some of the runs, in the given order; they may repeat."""
-        names = ("delay", "covariance", "heard", "position", "attitude", "legs", "origin")
+        names = ("delay", "covariance", "heard", "position", "rotation", "legs", "origin")
         part = {name: getattr(self, name)[runs] for name in names}
         return replace(self, depth=None if self.depth is None else self.depth[runs], **part)
 
@@ -90,13 +90,13 @@ def fusion_problem(
 
     distance = np.asarray(track.distance_m)
     legs = np.sqrt(np.diff(distance, axis=-1, prepend=0.0))
-    attitude = np.stack([np.asarray(a) for a in (track.roll, track.pitch, track.heading)], axis=-1)
+    shown = Pose(track.position_m, track.roll, track.pitch, track.heading)
     return FusionProblem(
         delay=rows(run.delay_s * speed[:, None], (p, k)),
         covariance=rows(run.covariance_s2 * speed[:, None, None] ** 2, (p, k, k)) + _NEGLIGIBLE_PATH_M**2 * np.eye(k),
         heard=np.broadcast_to(run.heard, (*batch, p)).reshape(-1, p),
         position=rows(track.position_m, (p, 3)),
-        attitude=rows(attitude, (p, 3)),
+        rotation=rows(shown.rotation, (p, 3, 3)),
         legs=rows(legs, (p,)),
         origin=rows(np.asarray(track.origin_m), (3,)),
         differences=run.differences,
@@ -118,14 +118,20 @@ def _placed(problem: FusionProblem, state: Floats) -> tuple[Floats, Floats, Floa
     lead = (problem.position - problem.origin[:, None]) * [1.0, 1.0, 0.0]
     turned = lead * (1.0 + errors.log_scale_sd * state[:, 4])[:, None, None]
     if errors.dead_reckoned:
-        x, y = turned[..., 0].copy(), turned[..., 1].copy()
-        turned[..., 0], turned[..., 1] = x * np.cos(bias) - y * np.sin(bias), x * np.sin(bias) + y * np.cos(bias)
+        turned = _about_z(turned, bias)
     start = state[:, 6:9] * [errors.position_sd_m, errors.position_sd_m, errors.depth_sd_m]
     steps = state[:, 9 : 9 + 2 * p].reshape(-1, p, 2) * (errors.drift_sd_m_per_root_m * problem.legs)[..., None]
     position = problem.position - lead + turned + start[:, None]
     position[..., :2] += np.cumsum(steps, axis=1)
-    roll, pitch, heading = np.moveaxis(problem.attitude, -1, 0)
-    return position, Pose(position, roll, pitch, heading + bias).rotation, turned
+    rotation = transposed(_about_z(transposed(problem.rotation), bias[..., None]))
+    return position, rotation, turned
+
+
+def _about_z(vectors: Floats, angle: Floats) -> Floats:
+    """Vectors (..., 3) turned by angles (...) from x towards y."""
+    x, y, z = np.moveaxis(vectors, -1, 0)
+    cosine, sine = np.cos(angle), np.sin(angle)
+    return np.stack([x * cosine - y * sine, x * sine + y * cosine, z], axis=-1)
 
 
 def linearise(problem: FusionProblem, state: Floats) -> Linearised:
@@ -147,9 +153,9 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     by = np.zeros((r, p, n, problem.size))
     by[..., :3] = unit
     swung = lever + turned[:, :, None] if errors.dead_reckoned else lever
-    by[..., 3] = -errors.heading_bias_sd * _about(unit, swung, np.array([0.0, 0.0, 1.0]))
+    by[..., 3] = -errors.heading_bias_sd * (swung[..., 0] * unit[..., 1] - swung[..., 1] * unit[..., 0])
     by[..., 4] = -errors.log_scale_sd * np.einsum("rpni,rpi->rpn", unit, turned)
-    by[..., 5] = -path * (problem.speed_sd / problem.speed)[:, None]
+    by[..., 5] = -path * (problem.speed_sd * scale / problem.speed)[..., None]
     by[..., 6:8] = -errors.position_sd_m * unit[..., :2]
     by[..., 8] = -errors.depth_sd_m * unit[..., 2]
     drift = errors.drift_sd_m_per_root_m * problem.legs[:, None] * np.tri(p)  # (r, p, p): by the steps up to a ping
@@ -159,9 +165,9 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
         by[:, :, h, 9 + 2 * p + 3 * h : 12 + 2 * p + 3 * h] = -along[:, :, h]
     heading = np.arctan2(rotation[..., 1, 0], rotation[..., 0, 0])
     across = np.stack([-np.sin(heading), np.cos(heading), np.zeros_like(heading)], axis=-1)
-    axes = (rotation[..., 0], across, np.broadcast_to([0.0, 0.0, 1.0], across.shape))
-    wobble = np.stack([_about(unit, lever, axis[:, :, None]) for axis in axes], axis=-1)
-    wobble = wobble * np.asarray(errors.attitude_sd)
+    axes = np.stack([rotation[..., 0], across, np.broadcast_to([0.0, 0.0, 1.0], across.shape)], axis=-1)
+    # A turn about an axis moves hydrophones towards the source by ``axis . (lever x unit)``.
+    wobble = np.cross(lever, unit) @ (axes * np.asarray(errors.attitude_sd))
 
     differences = problem.differences * scale[..., None, None]
     wobbled = differences @ wobble
@@ -173,11 +179,6 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
         jacobian=np.where(heard[..., None], whitener @ (differences @ by), 0.0),
         whitener=whitener,
     )
-
-
-def _about(unit: Floats, lever: Floats, axis: Floats) -> Floats:
-    """``u . (axis x lever)``, (r, p, n): how a turn about an axis moves hydrophones towards the source."""
-    return np.einsum("rpni,rpni->rpn", unit, np.cross(axis, lever))
 
 
 def information(problem: FusionProblem, at: Linearised, state: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
@@ -227,11 +228,11 @@ def descend(problem: FusionProblem, state: Floats, weight: Floats, *, max_iterat
         trial = state + step * np.minimum(1.0, reach / np.maximum(length, 1e-300))[:, None]
         trial_cost, trial_normal, trial_gradient = information(problem, linearise(problem, trial), trial, weight)
         better = trial_cost <= cost
+        damping = _damped_anew(damping, (cost - trial_cost) / np.maximum(gain, 1e-300), better)
         state = np.where(better[:, None], trial, state)
         cost = np.where(better, trial_cost, cost)
         normal = np.where(better[:, None, None], trial_normal, normal)
         gradient = np.where(better[:, None], trial_gradient, gradient)
-        damping = np.where(better, np.maximum(damping * 0.1, 1e-12), damping * 10.0)
         result[runs] = state
         left = np.flatnonzero(~((gain < 1e-5) | (damping > 1e8)))
         if left.size == 0:
@@ -239,3 +240,14 @@ def descend(problem: FusionProblem, state: Floats, weight: Floats, *, max_iterat
         problem, runs, weight, damping = problem.subset(left), runs[left], weight[left], damping[left]
         state, cost, normal, gradient = state[left], cost[left], normal[left], gradient[left]
     return result
+
+
+def _damped_anew(damping: Floats, share: Floats, better: NDArray[np.bool_]) -> Floats:
+    """The next damping, (r,), by what share of its promise a step kept.
+
+    Along a curved ridge, and as the weights follow the state, full steps overshoot: each falls short of its promise and
+    the next goes back. More damping there, not only after a step that was no gain, saves most of the steps.
+    """
+    more = np.maximum(4.0 * damping, 0.02)
+    less = np.where(share > 0.75, np.maximum(0.1 * damping, 1e-12), damping)
+    return np.where(better & (share > 0.25), less, more)

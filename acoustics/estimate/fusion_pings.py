@@ -15,8 +15,11 @@ from acoustics.physics.time_of_flight import difference_matrix
 _SAME_PLACE_M = 1e-6
 
 
-def run_of_pings(pings: Sequence[Ping]) -> PingRun:
+def run_of_pings(pings: Sequence[Ping], *, sound_speed_sd_m_s: float | None = None) -> PingRun:
     """Pings of one pinger as a run of batch shape (); a ping that is not ok is there, but not measured.
+
+    The standard deviation of the sound speed [m/s], which the run shares, is the largest that stands in the pings
+    unless it is given.
 
     Raises
     ------
@@ -55,7 +58,7 @@ def run_of_pings(pings: Sequence[Ping]) -> PingRun:
         hydrophones,
         differences,
         np.array([ping.sound_speed_m_s for ping in pings]),
-        max(ping.sound_speed_sd_m_s for ping in pings),
+        max(ping.sound_speed_sd_m_s for ping in pings) if sound_speed_sd_m_s is None else sound_speed_sd_m_s,
         tolerances,
     )
 

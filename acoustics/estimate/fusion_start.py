@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from acoustics.estimate.fusion_model import FusionProblem
 from acoustics.estimate.least_squares import transposed
-from acoustics.geometry import Floats, Pose
+from acoustics.geometry import Floats
 
 _RANGES_M = np.geomspace(0.5, 200.0, 24)
 _MOST_BEARINGS = 8  # rays are cast from so many pings of a run, spread over it
@@ -34,9 +34,8 @@ def consensus_starts(problem: FusionProblem, cutoff: Floats, n_starts: int) -> t
 
 
 def _starts(problem: FusionProblem, cutoff: Floats, n_starts: int) -> tuple[Floats, NDArray[np.bool_]]:
-    poses = Pose(problem.position, *np.moveaxis(problem.attitude, -1, 0))
-    candidates = _candidates(problem, poses)
-    misfit, spread = _misfits(problem, poses, candidates)  # (r, q, p) each
+    candidates = _candidates(problem)
+    misfit, spread = _misfits(problem, candidates)  # (r, q, p) each
     agrees = (misfit <= cutoff) & problem.heard[:, None]
     score = np.sum(np.where(problem.heard[:, None], np.minimum(misfit, cutoff) + spread, 0.0), axis=-1)
     # Where the frame's depth is the water's, nothing sounds from above the surface unless nothing else fits.
@@ -54,7 +53,7 @@ def _starts(problem: FusionProblem, cutoff: Floats, n_starts: int) -> tuple[Floa
     return np.stack(places, axis=1), np.stack(agreement, axis=1)
 
 
-def _candidates(problem: FusionProblem, poses: Pose) -> Floats:
+def _candidates(problem: FusionProblem) -> Floats:
     """Places (r, q, 3) along the bearings of up to eight pings, in the site frame."""
     r, p = problem.heard.shape
     order = np.argsort(~problem.heard, axis=1, kind="stable")  # the pings heard first
@@ -62,7 +61,7 @@ def _candidates(problem: FusionProblem, poses: Pose) -> Floats:
     spread = np.linspace(0.0, 1.0, min(_MOST_BEARINGS, p))
     chosen = order[np.arange(r)[:, None], np.round(spread * np.maximum(counts - 1, 0)[:, None]).astype(int)]
     body = _plane_wave_directions(problem)
-    site = np.einsum("rpij,rpdj->rpdi", poses.rotation, body)
+    site = np.einsum("rpij,rpdj->rpdi", problem.rotation, body)
     runs = np.arange(r)[:, None]
     site, foot = site[runs, chosen], problem.position[runs, chosen]
     rays = site[..., None, :] * _RANGES_M[:, None]  # (r, chosen, d, ranges, 3)
@@ -93,12 +92,13 @@ def _plane_wave_directions(problem: FusionProblem) -> Floats:
     return found / np.maximum(np.linalg.norm(found, axis=-1, keepdims=True), 1e-9)
 
 
-def _misfits(problem: FusionProblem, poses: Pose, candidates: Floats) -> tuple[Floats, Floats]:
+def _misfits(problem: FusionProblem, candidates: Floats) -> tuple[Floats, Floats]:
     """Chi-square of each ping at each candidate, (r, q, p), and the logarithm of the spread it is measured by.
 
     The pose's errors enter as an error of direction: heading and attitude, and position over the distance.
     """
-    errors, places = problem.errors, poses.to_site(problem.hydrophones)  # (r, p, n, 3)
+    errors = problem.errors
+    places = problem.position[:, :, None] + problem.hydrophones @ transposed(problem.rotation)  # (r, p, n, 3)
     separation = candidates[:, :, None, None] - places[:, None]
     path = np.sqrt(np.einsum("rqpni,rqpni->rqpn", separation, separation))
     residual = problem.delay[:, None] - np.einsum("pkn,rqpn->rqpk", problem.differences, path)

@@ -21,11 +21,11 @@ from acoustics.estimate.least_squares import (
 from acoustics.estimate.position_fit import (
     PositionProblem,
     descend,
-    fit,
     information,
     nuisance_jacobian,
     position_problem,
 )
+from acoustics.estimate.position_search import fit
 from acoustics.geometry import Floats, array_rank
 
 __all__ = ["Fix", "chan_ho1994", "locate_source"]

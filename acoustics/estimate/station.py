@@ -13,6 +13,10 @@ from acoustics.errors import ParameterError
 from acoustics.geometry import Floats
 
 NONE_OF_THESE = "none of these"
+# Negative variances along an axis of up to this share of the largest are what rounding leaves of a long, thin ellipse.
+_ROUNDING = 1e-6
+_LEAST_M2 = 1e-12  # no place is known better
+_FARTHEST_M = 1e100  # squares of more are no numbers
 
 
 @dataclass(frozen=True)
@@ -76,7 +80,12 @@ def station_posterior(fix_m: ArrayLike, covariance_m2: ArrayLike, stations: Stat
     Returns
     -------
     ndarray, shape (..., n_stations + 1)
-        Adds up to one. Where the fix is NaN, the priors.
+        Adds up to one. Where the fix is not finite, the priors.
+
+    Raises
+    ------
+    ParameterError
+        For shapes that do not fit, or a covariance that is none.
 
     Notes
     -----
@@ -88,12 +97,13 @@ def station_posterior(fix_m: ArrayLike, covariance_m2: ArrayLike, stations: Stat
     if fix.shape[-1:] != (2,) or covariance.shape != (*fix.shape, 2):
         raise ParameterError(f"fix_m {fix.shape} and covariance_m2 {covariance.shape}: expected (..., 2), (..., 2, 2)")
     known = np.isfinite(fix).all(axis=-1) & np.isfinite(covariance).all(axis=(-2, -1))
-    fix = np.where(known[..., None], fix, 0.0)
+    fix = np.where(known[..., None], np.clip(fix, -_FARTHEST_M, _FARTHEST_M), 0.0)
     covariance = np.where(known[..., None, None], covariance, np.eye(2))
-    total = covariance + stations.spread_m**2 * np.eye(2)
-    away = fix[..., None, :] - stations.places_m
-    square = np.sum(away * np.linalg.solve(total[..., None, :, :], away[..., None])[..., 0], axis=-1)
-    near = -0.5 * square - 0.5 * np.log(np.linalg.det(total))[..., None] - np.log(2 * np.pi)
+    variance, axes = _principal(covariance)
+    total = variance + stations.spread_m**2
+    away = (fix[..., None, :] - stations.places_m) @ axes
+    square = np.sum(away**2 / total[..., None, :], axis=-1)
+    near = -0.5 * square - 0.5 * np.log(total).sum(axis=-1)[..., None] - np.log(2 * np.pi)
     inside = normal_over_polygon(fix, covariance, stations.outline_m)
     with np.errstate(divide="ignore"):  # probability 0 is meant where its logarithm is minus infinity
         far = np.log(np.maximum(inside, 0.0) / _area(stations.outline_m))
@@ -112,13 +122,18 @@ def normal_over_polygon(mean_m: ArrayLike, covariance_m2: ArrayLike, corners_m: 
     mean_m : array_like, shape (..., 2)
         [m].
     covariance_m2 : array_like, shape (..., 2, 2)
-        Positive definite [m^2].
+        [m^2].
     corners_m : array_like, shape (k, 2)
         Of a simple polygon, in order, either way round [m].
 
     Returns
     -------
     ndarray, shape (...)
+
+    Raises
+    ------
+    ParameterError
+        If a covariance is not finite, or is none.
 
     Notes
     -----
@@ -128,8 +143,8 @@ def normal_over_polygon(mean_m: ArrayLike, covariance_m2: ArrayLike, corners_m: 
     """
     mean, covariance = np.asarray(mean_m, dtype=float), np.asarray(covariance_m2, dtype=float)
     corners = np.asarray(corners_m, dtype=float)
-    factor = np.linalg.cholesky(covariance)
-    white = np.linalg.solve(factor[..., None, :, :], (corners - mean[..., None, :])[..., None])[..., 0]
+    variance, axes = _principal(covariance)
+    white = (corners - mean[..., None, :]) @ axes / np.sqrt(variance)[..., None, :]
     start, end = white, np.roll(white, -1, axis=-2)
     side = end - start
     length = np.maximum(np.linalg.norm(side, axis=-1), 1e-300)
@@ -139,6 +154,18 @@ def normal_over_polygon(mean_m: ArrayLike, covariance_m2: ArrayLike, corners_m: 
     angle = np.arctan(tangents[1]) - np.arctan(tangents[0])
     part = angle / (2 * np.pi) - (owens_t(distance, tangents[1]) - owens_t(distance, tangents[0]))
     return np.clip(np.abs(np.sum(np.sign(cross) * part, axis=-1)), 0.0, 1.0)
+
+
+def _principal(covariance_m2: Floats) -> tuple[Floats, Floats]:
+    """Variances (..., 2) [m^2] along the axes of ellipses, and the axes, the columns of (..., 2, 2)."""
+    if not np.isfinite(covariance_m2).all():
+        raise ParameterError("covariance_m2 holds a value that is not finite")
+    size, axes = np.linalg.eigh(covariance_m2)
+    largest = np.maximum(size[..., 1:], 0.0)
+    wrong = np.any(size < -_ROUNDING * largest, axis=-1)
+    if wrong.any():
+        raise ParameterError(f"covariance_m2={covariance_m2[wrong][0].tolist()}: expected no negative variance")
+    return np.maximum(size, np.finfo(float).eps * largest + _LEAST_M2), axes
 
 
 @dataclass(frozen=True)

@@ -91,7 +91,14 @@ class FusedRun:
     needed: Sureness | None
 
 
-def fuse_run(pings: Sequence[Ping], track: Track, errors: PoseErrors, scene: Scene | None) -> FusedRun:
+def fuse_run(
+    pings: Sequence[Ping],
+    track: Track,
+    errors: PoseErrors,
+    scene: Scene | None,
+    *,
+    sound_speed_sd_m_s: float | None = None,
+) -> FusedRun:
     """Fuse the pings of one pinger.
 
     Parameters
@@ -104,6 +111,8 @@ def fuse_run(pings: Sequence[Ping], track: Track, errors: PoseErrors, scene: Sce
         What the navigation may get wrong.
     scene : Scene, optional
         For the outline of the water, in which the source is taken to be, and the stations.
+    sound_speed_sd_m_s : float, optional
+        Standard deviation of the sound speed, in the place of the pings' own [m/s].
 
     Raises
     ------
@@ -113,7 +122,7 @@ def fuse_run(pings: Sequence[Ping], track: Track, errors: PoseErrors, scene: Sce
     known = next((p for p in pings if p.depth_m is not None), None)
     area = None if scene is None else source_area(scene)
     fix = fuse_pings(
-        run_of_pings(pings),
+        run_of_pings(pings, sound_speed_sd_m_s=sound_speed_sd_m_s),
         track,
         errors,
         source_depth_m=None if known is None else known.depth_m,

@@ -29,12 +29,12 @@ WAY = np.stack(
 HEADING = 0.35
 
 
-def pings(*, wrong=(), sd_s=2e-7, drop=None):
+def pings(*, wrong=(), sd_s=2e-7, drop=None, array=SCENE.array.positions_m, tolerance=0.0005):
     """Located pings along the way; `wrong` ones hear another place, in `drop` the last channel is left out."""
     rng, lines = np.random.default_rng(2), []
     for k, place in enumerate(WAY):
         used = 3 if k == drop else 4
-        hydrophones, source = SCENE.array.positions_m[:used], np.array([3.0, 11.0, 2.0]) if k in wrong else SOURCE
+        hydrophones, source = array[:used], np.array([3.0, 11.0, 2.0]) if k in wrong else SOURCE
         pose, differences = Pose(place, 0.0, 0.0, HEADING), difference_matrix(used)
         times = spherical_time(pose.to_site(hydrophones), source, SCENE.sound_speed_m_s) + sd_s * rng.normal(size=used)
         bearing, depression = bearing_and_depression(pose.to_body(source[None])[0])
@@ -52,7 +52,7 @@ def pings(*, wrong=(), sd_s=2e-7, drop=None):
                 cycle_probability=1.0,
                 channels=tuple(h.name for h in SCENE.array.hydrophones[:used]),
                 hydrophones_m=hydrophones,
-                tolerances_m=np.full(used, 0.0005),
+                tolerances_m=np.full(used, tolerance),
                 reference=0,
                 delays_s=differences @ times,
                 delay_covariance_s2=sd_s**2 * differences @ differences.T,
@@ -125,6 +125,33 @@ def test_navigation_takes_the_place_of_the_poses_in_the_pings(tmp_path):
     nav.write_text("\n".join(nav.read_text().splitlines()[:5]) + "\n")
     with pytest.raises(InputError, match="has no row for a ping at 8.500 s"):
         run(fuse_command, written(tmp_path, lost), "--navigation", nav, "--force")
+
+
+def test_a_sound_speed_taken_as_unknown_absorbs_a_wrong_one_and_leaves_the_position_less_sure(tmp_path):
+    wide = 15.0 * (SCENE.array.positions_m - SCENE.array.positions_m.mean(axis=0))
+    exact = [
+        replace(
+            p, pose=replace(p.pose, roll_sd=0.001, pitch_sd=0.001, heading_sd=0.002, position_sd_m=0.01), depth_sd_m=0.1
+        )
+        for p in pings(array=wide, sd_s=1e-7, tolerance=5e-5)[4:]
+    ]
+    wrong = written(tmp_path, [replace(p, sound_speed_m_s=p.sound_speed_m_s + 40.0) for p in exact], "wrong.jsonl")
+    options = ("--drift-sd-m-per-root-m", 0.002, "--log-scale-sd", 0.001, "--json")
+
+    def answer(path, *more):
+        return json.loads(run(fuse_command, path, *options, *more).output)
+
+    believed, unknown = answer(wrong), answer(wrong, "--sound-speed-sd-m-s", 50)
+    assert not believed["ok"] and "fewer than half of the pings agree" in believed["reason"]
+    assert unknown["ok"] and unknown["accepted"] == 4 and unknown["p_value"] > 0.05
+    # Within three of the stated standard deviations.
+    away = (np.array(unknown["position_m"]) - SOURCE)[:2]
+    assert away @ np.linalg.solve(np.array(unknown["covariance_m2"])[:2, :2], away) < 9.0
+    # One ping of a flat array has its range from the depression, which goes with the sound speed.
+    one = written(tmp_path, exact[-1:], "one.jsonl")
+    sure, less = (answer(one, "--sound-speed-sd-m-s", sd)["semi_major_95_m"] for sd in (0, 50))
+    assert less > 1.3 * sure
+    assert run(fuse_command, one, "--sound-speed-sd-m-s", -1).exit_code == 2
 
 
 def test_refusals_name_what_is_wrong(tmp_path):

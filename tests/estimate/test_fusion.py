@@ -16,7 +16,7 @@ from acoustics.estimate.fusion import (
     fuse_pings,
 )
 from acoustics.estimate.fusion_input import SourceArea, uniform_over
-from acoustics.estimate.fusion_model import descend, fusion_problem, linearise
+from acoustics.estimate.fusion_model import descend, fusion_problem, information, linearise
 from acoustics.geometry import Pose
 from acoustics.physics.time_of_flight import difference_matrix, spherical_time
 
@@ -145,6 +145,19 @@ def test_fit_equals_scipy_least_squares():
     np.testing.assert_allclose(fix.covariance_m2, covariance[:3, :3], rtol=2e-3, atol=1e-8)
     assert fix.heading_bias_sd == pytest.approx(np.sqrt(covariance[3, 3]), rel=1e-3)
     assert fix.chi2 == pytest.approx(2 * best.cost, rel=1e-4)
+
+
+def test_every_run_comes_to_the_end_of_its_ridge():
+    """Towards the source, where full steps overshoot: the next one would promise next to nothing, for every run."""
+    towards = np.stack([np.linspace(8.0, 12.0, 4), np.linspace(5.0, 6.0, 4), np.full(4, 0.8)], -1)
+    run, track, depth, _ = noisy(FULL, n_runs=300, seed=12, way=towards)
+    problem = fusion_problem(run, track, FULL, depth_m=depth, depth_sd_m=0.2, area=POOL)
+    start = np.zeros((300, problem.size))
+    start[:, :3] = SOURCE + [3.0, 1.2, 0.0]
+    found = descend(problem, start, np.ones((300, 4)))
+    _, normal, gradient = information(problem, linearise(problem, found), found, np.ones((300, 4)))
+    promised = np.einsum("rs,rs->r", gradient, np.linalg.solve(normal, gradient[..., None])[..., 0])
+    assert promised.max() < 2e-3  # of the sum of squares: a twentieth of a standard deviation
 
 
 def test_derivatives_equal_differences():

@@ -74,6 +74,44 @@ def test_batches_add_up_and_a_missing_fix_leaves_the_priors():
     assert sharp[-1] > 0.999  # far from every station: none of them
 
 
+def thin_ellipse(long_m, short_m, angle):
+    axis = np.array([np.cos(angle), np.sin(angle)])
+    across = np.array([-axis[1], axis[0]])
+    return long_m**2 * np.outer(axis, axis) + short_m**2 * np.outer(across, across)
+
+
+def has_no_cholesky_factor(covariance):
+    try:
+        np.linalg.cholesky(covariance)
+    except np.linalg.LinAlgError:
+        return True
+    return False
+
+
+def test_an_ellipse_so_thin_that_rounding_spoils_it_still_tells_the_stations():
+    """A range that nothing limits: 10,000 km by 1 m and thinner, which in numbers is no positive covariance any more."""
+    angles = np.linspace(0.1, 3.0, 40)
+    spoilt = [
+        c for c in (thin_ellipse(1e7, short, a) for a in angles for short in (0.05, 1e-4)) if has_no_cholesky_factor(c)
+    ]
+    assert len(spoilt) > 5
+    posterior = station_posterior(np.tile(FIX, (len(spoilt), 1)), np.array(spoilt), STATIONS)
+    assert np.isfinite(posterior).all()
+    np.testing.assert_allclose(posterior.sum(axis=-1), 1.0)
+    # Along y = 8.5 through the first station, and 5 m of the spread from the others in y.
+    line = station_posterior([5.0, 8.5], thin_ellipse(1e7, 1e-5, 0.0), STATIONS)
+    assert line[0] > 0.9 and line[1] < 1e-9
+
+
+def test_huge_and_tiny_numbers_give_probabilities():
+    rng = np.random.default_rng(6)
+    size = 10.0 ** rng.uniform(-150, 150, (500, 2))
+    for axes, (a, b) in zip(rng.uniform(0, np.pi, 500), size, strict=True):
+        fix = rng.normal(size=2) * 10.0 ** rng.uniform(-3, 300)
+        posterior = station_posterior(fix, thin_ellipse(a, b, axes), STATIONS)
+        assert posterior.sum() == pytest.approx(1.0) and np.all(posterior >= 0)
+
+
 def test_sureness_is_the_scale_at_which_the_probability_reaches_the_target():
     need = sureness(FIX, COVARIANCE, STATIONS, pings=4, target=0.8)
     assert need.pings is None and need.sd_m == 0.0  # between two stations: a better fix says none of them
@@ -94,5 +132,11 @@ def test_wrong_arguments_are_refused():
         StationModel([[1.0, 2.0]], [1.0], POOL[:2])
     with pytest.raises(ParameterError, match="covariance_m2"):
         station_posterior([1.0, 2.0], np.eye(3), STATIONS)
+    with pytest.raises(
+        ParameterError, match=r"covariance_m2=\[\[1.0, 2.0\], \[2.0, 1.0\]\]: expected no negative variance"
+    ):
+        station_posterior([1.0, 2.0], [[1.0, 2.0], [2.0, 1.0]], STATIONS)
+    with pytest.raises(ParameterError, match="covariance_m2 holds a value that is not finite"):
+        normal_over_polygon([1.0, 2.0], np.full((2, 2), np.nan), POOL)
     with pytest.raises(ParameterError, match="positive covariance"):
         SourceArea([0.0, 0.0], np.zeros((2, 2)))
