@@ -253,7 +253,7 @@ ROWS: dict[str, Callable[[], Row]] = {
     "map of 5,832 cells, 200 fixes a cell [s]": partial(pool_map, 200),
     "fixes, four times the trials over the trials": linear_in_trials,
     "simulated map, one process over two": partial(two_processes, 400, 0.5),
-    "two processes, long study": partial(two_processes, 1800, 0.4),
+    "two processes, long study": partial(two_processes, 6000, 0.5),
 }
 
 
