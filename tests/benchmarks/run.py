@@ -245,6 +245,7 @@ def processor_time_s() -> float:
 ROWS: dict[str, Callable[[], Row]] = {
     "position fixes, batch over scipy loop": position_fixes,
     "recording of 1 ping in a box over pyroomacoustics": partial(recordings, 1, LEVEL, 8),
+    "recording of 3 pings in a box over pyroomacoustics": partial(recordings, 3, LEVEL, 8),
     "recording of 10 pings in a box over pyroomacoustics": partial(recordings, 10, LEVEL, 8),
     "recording of 1 ping over a slope over pyroomacoustics": partial(recordings, 1, SLOPING, 10),
     "locate, times real time, 4 channels at 500 kHz": real_time,
