@@ -24,6 +24,8 @@ def checked(
 
     `minimum` and `maximum` may be reached, `above` may not. NaN is always refused.
     """
+    if isinstance(value, float) and minimum <= value <= maximum and above < value and abs(value) < np.inf:
+        return np.asarray(value)  # the same as below, a tenth as long: estimators ask this for every window
     array = np.asarray(value, dtype=float)
     valid = (array >= minimum) & (array <= maximum) & ((array > above) | (above == -np.inf))
     if not allow_infinite:

@@ -67,6 +67,8 @@ def burst_envelope(t_s: ArrayLike, *, frequency_hz: float, length_s: float, q: f
     t = np.asarray(t_s, dtype=float)
     rate, length = _rate(frequency_hz, q), float(checked("length_s", length_s, above=0.0))
     driven = -np.expm1(-rate * np.clip(t, 0.0, length))
+    if not np.any(t > length):
+        return driven
     return driven * np.exp(-rate * np.maximum(t - length, 0.0))
 
 
