@@ -11,7 +11,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.errors import ParameterError
-from acoustics.estimate.consistency import error_ellipse, inside_region
 from acoustics.estimate.fusion import FusedFix, PingRun, PoseErrors, SourceArea, Track, fuse_pings
 from acoustics.estimate.fusion_input import uniform_over
 from acoustics.geometry import Floats, Pose
@@ -19,7 +18,6 @@ from acoustics.physics.time_of_flight import difference_matrix, spherical_time
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.outlook import clean_windows
-from acoustics.study.statistics import Interval, rate_interval, rms_interval
 
 
 @dataclass(frozen=True)
@@ -43,23 +41,6 @@ class SimulatedRuns:
     track: Track
     source_depth_m: Floats
     spoilt: NDArray[np.bool_]
-
-
-@dataclass(frozen=True)
-class FusionTrial:
-    """What fusing many simulated runs gives.
-
-    `inside_95`: share of the runs with the truth inside the stated 95 % ellipse, of those given; `rms_m` horizontal;
-    `found` and `false_alarms`: shares of spoilt pings rejected and of right pings rejected.
-    """
-
-    n_runs: int
-    given: Interval
-    inside_95: Interval
-    rms_m: Interval
-    median_semi_major_m: float
-    found: Interval | None
-    false_alarms: Interval | None
 
 
 def pose_errors_of(scene: Scene) -> PoseErrors:
@@ -251,23 +232,4 @@ def fuse_simulated(scene: Scene, runs: SimulatedRuns, *, area: SourceArea | None
         source_depth_sd_m=scene.study.pinger_depth_sd_m,
         area=area,
         reject=reject,
-    )
-
-
-def score_fusion(fix: FusedFix, runs: SimulatedRuns, source_m: Floats, rng: np.random.Generator) -> FusionTrial:
-    """Compare fixes of shape (n_runs,) with the truth."""
-    error = (fix.position_m - source_m)[fix.ok, :2]
-    covariance = fix.covariance_m2[fix.ok, :2, :2]
-    n, given = len(fix.ok), int(fix.ok.sum())
-    inside = int(inside_region(error, covariance).sum()) if given else 0
-    rejected, right = runs.run.heard & ~fix.accepted, runs.run.heard & ~runs.spoilt
-    n_spoilt, n_right = int(runs.spoilt.sum()), int(right.sum())
-    return FusionTrial(
-        n_runs=n,
-        given=rate_interval(given, n),
-        inside_95=rate_interval(inside, given) if given else Interval(0.0, 0.0, 1.0),
-        rms_m=rms_interval(np.hypot(error[:, 0], error[:, 1]), rng),
-        median_semi_major_m=float(np.median(error_ellipse(covariance).semi_major)) if given else np.inf,
-        found=rate_interval(int((rejected & runs.spoilt).sum()), n_spoilt) if n_spoilt else None,
-        false_alarms=rate_interval(int((rejected & right).sum()), n_right) if n_right else None,
     )

@@ -6,13 +6,13 @@ from scipy import stats
 
 from acoustics import load_scene
 from acoustics.errors import ParameterError
+from acoustics.estimate.consistency import inside_region
 from acoustics.estimate.station import station_posterior
 from acoustics.study.runs import (
     Course,
     course_positions,
     fuse_simulated,
     pose_errors_of,
-    score_fusion,
     simulate_runs,
     source_area,
     water_outline,
@@ -45,12 +45,13 @@ def test_coverage_of_the_fused_ellipse_with_the_packages_own_simulation():
     path = course_positions(SCENE, Course(6, 8.0, -15.0))
     rng = np.random.default_rng(3)
     runs = simulate_runs(SCENE, PINGER, path, n_runs=400, rng=rng)
-    trial = score_fusion(fuse_simulated(SCENE, runs, area=source_area(SCENE)), runs, np.array(PINGER.position_m), rng)
+    fix = fuse_simulated(SCENE, runs, area=source_area(SCENE))
+    error = (fix.position_m - PINGER.position_m)[fix.ok, :2]
     # 400 runs: standard error 1.1 %; three of them about 95 %.
-    assert trial.inside_95.value == pytest.approx(0.95, abs=0.033)
-    assert trial.given.value > 0.97 and trial.found is None
+    assert inside_region(error, fix.covariance_m2[fix.ok, :2, :2]).mean() == pytest.approx(0.95, abs=0.033)
+    assert fix.ok.mean() > 0.97 and not runs.spoilt.any()
     # Five in a thousand are meant: 12 of 2,400, and 24 are three standard deviations more.
-    assert trial.false_alarms.value < 0.01
+    assert (~fix.accepted)[runs.run.heard].mean() < 0.01
 
 
 def test_share_of_the_heading_that_lasts():
