@@ -222,7 +222,7 @@ def _elsewhere(scene: Scene, source: Floats, shape: tuple[int, int], rng: np.ran
     return np.where((rng.random(shape) < 0.5)[..., None], other, echo)
 
 
-def fuse_simulated(scene: Scene, runs: SimulatedRuns, *, area: SourceArea | None, reject: bool = True) -> FusedFix:
+def fuse_simulated(scene: Scene, runs: SimulatedRuns, *, area: SourceArea | None) -> FusedFix:
     """The vehicle's own fusion of simulated runs."""
     return fuse_pings(
         runs.run,
@@ -231,5 +231,4 @@ def fuse_simulated(scene: Scene, runs: SimulatedRuns, *, area: SourceArea | None
         source_depth_m=runs.source_depth_m,
         source_depth_sd_m=scene.study.pinger_depth_sd_m,
         area=area,
-        reject=reject,
     )
