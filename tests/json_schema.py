@@ -20,23 +20,23 @@ from acoustics.scene.model import SceneModel
 FOLDER = Path(__file__).parent.parent / "examples" / "guide" / "schema"
 # `new` and `validate --export` name the files they wrote, and `locate` prints lines of its own kind: see ping.json.
 RESULTS = {
-    "check": ["acoustics.study.outlook.Outlook"],
-    "sound-speed": ["acoustics.study.water_column.WaterColumn"],
-    "spacing": ["acoustics.study.spacing.SpacingStudy"],
-    "place": ["acoustics.study.place.Placement"],
-    "map": ["acoustics.study.pool_map.PoolMap"],
+    "check": ["acoustics.study.check.Summary"],
+    "sound-speed": ["acoustics.study.sound_speed.WaterColumn"],
+    "spacing": ["acoustics.study.spacing.study.SpacingStudy"],
+    "place": ["acoustics.study.place.study.Placement"],
+    "map": ["acoustics.study.map.study.PoolMap"],
     "budget": ["acoustics.study.budget.Budget"],
-    "stations": ["acoustics.study.stations.StationStudy"],
-    "posts": ["acoustics.study.posts.PostsStudy"],
-    "simulate": ["acoustics.study.recordings.SimulatedRecording"],
-    "fuse": ["acoustics.study.fused_run.FusedRun"],
-    "validate": ["acoustics.study.validation.Validation"],
+    "stations": ["acoustics.study.stations.study.StationStudy"],
+    "waypoints": ["acoustics.study.waypoints.study.WaypointsStudy"],
+    "simulate": ["acoustics.study.simulate.recording.SimulatedRecording"],
+    "fuse": ["acoustics.study.fuse.FusedRun"],
+    "validate": ["acoustics.study.validate.study.Validation"],
     "calibrate": [
-        "acoustics.study.calibration_runs.CalibrationPlan",
-        "acoustics.study.calibrated_array.CalibratedArray",
+        "acoustics.study.calibrate.plan.CalibrationPlan",
+        "acoustics.study.calibrate.array.CalibratedArray",
     ],
-    "report": ["acoustics.study.report.Report"],
-    "selfcheck": ["acoustics.study.selfcheck.SelfCheck"],
+    "report": ["acoustics.study.report.contents.Report"],
+    "selfcheck": ["acoustics.study.selfcheck.study.SelfCheck"],
 }
 _ARRAY = {
     "description": "Nested arrays; null: infinite or not there.",

@@ -9,24 +9,24 @@ import pytest
 
 from acoustics.accuracy.bounds import bearing_bound, position_bound
 from acoustics.accuracy.link_budget import link_budget
-from acoustics.errors import InputError, ParameterError
-from acoustics.estimate.bearing import estimate_bearing
-from acoustics.estimate.delays import delays_from_arrival_times
-from acoustics.estimate.locate import LocateOptions, locate
-from acoustics.estimate.pings import ping_table
-from acoustics.estimate.position import locate_source
-from acoustics.geometry import bearing_and_depression, direction
-from acoustics.physics.time_of_flight import spherical_time
+from acoustics.base.errors import InputError, ParameterError
+from acoustics.base.frames import bearing_and_depression, direction
+from acoustics.estimate.direction.bearing import estimate_bearing
+from acoustics.estimate.locate.pipeline import LocateOptions, locate
+from acoustics.estimate.position.fix import locate_source
+from acoustics.estimate.tdoa.differences import tdoa_from_toa
+from acoustics.io.ping_lines import ping_table
+from acoustics.io.sidecar import read_sidecar
+from acoustics.io.streams import stream_recording
+from acoustics.physics.tdoa import spherical_time
 from acoustics.propagate.arrivals import arrivals
-from acoustics.propagate.clean_window import clean_window_map_s
-from acoustics.propagate.first_echo import clean_window_s
-from acoustics.propagate.render import render
-from acoustics.propagate.render_take import draw_take
-from acoustics.sample_stream import stream_recording
-from acoustics.scenario import load_scene
+from acoustics.propagate.first_multipath import multipath_free_s
+from acoustics.propagate.multipath_free_window import multipath_free_map_s
+from acoustics.propagate.render.draw import draw_take
+from acoustics.propagate.render.samples import render
+from acoustics.scene.scenario import load_scene
 from acoustics.scene.scene import Scene
-from acoustics.sidecar import read_sidecar
-from acoustics.study.recordings import simulate_recording
+from acoustics.study.simulate.recording import simulate_recording
 
 ARRAYS = {
     "pair": [(0.0, 0.0, 0.0), (0.0, 0.02, 0.0)],
@@ -62,7 +62,7 @@ def scene_of(shape, place, pool="level", **parts):
     table = {
         "water": {"temperature_degc": 20.0},
         "pool": {"outline_m": OUTLINE, **POOLS[pool]},
-        "pinger": [{"position_m": pinger, "repetition_s": 0.5}],
+        "pinger": [{"position_m": pinger, "pri_s": 0.5}],
         "array": {"hydrophone": rows},
         "recorder": {"sample_rate_hz": 192e3, "gain_db": 20.0},
         "vehicle": {"position_m": vehicle},
@@ -87,9 +87,9 @@ def test_arrivals_and_clean_windows_are_finite(place, pool):
     # Straight rays at the speed of 20 C water: the direct sound takes its distance, to the span of speeds with depth.
     distance = np.linalg.norm(hydrophones - source, axis=-1)
     assert paths.delay_s[:, 0] == pytest.approx(distance / scene.sound_speed_m_s, rel=1e-4)
-    window = clean_window_s(paths)
+    window = multipath_free_s(paths)
     assert 0 <= window <= paths.horizon_s
-    at_once = clean_window_map_s(scene, hydrophones[None], source, frequency_hz=30e3)
+    at_once = multipath_free_map_s(scene, hydrophones[None], source, frequency_hz=30e3)
     assert at_once[0] == pytest.approx(window, abs=1e-11)
 
 
@@ -101,7 +101,7 @@ def test_a_source_on_the_surface_is_cancelled_by_its_image(place):
     paths = arrivals(scene, hydrophones, scene.pingers[0].position_m, frequency_hz=30e3)
     pair = paths.amplitude[:, :2]
     assert np.abs(pair.sum(axis=-1)) == pytest.approx(np.zeros(4), abs=1e-12)
-    assert clean_window_s(paths) == 0
+    assert multipath_free_s(paths) == 0
 
 
 @pytest.mark.parametrize("array", ARRAYS)
@@ -126,7 +126,7 @@ def test_estimates_are_finite_or_refused_by_name(array, place, sd_s):
     points = np.array(ARRAYS[array])
     source = np.subtract(*PLACES[place])
     times = spherical_time(points, source, 1482.0) + sd_s * np.random.default_rng(1).normal(size=(2, len(points)))
-    delays = delays_from_arrival_times(times, sd_s**2)
+    delays = tdoa_from_toa(times, sd_s**2)
     bearing = estimate_bearing(delays, points, 1482.0)
     assert np.isfinite(bearing.bearing).all() and np.isfinite(bearing.covariance).all()
     assert np.all(bearing.ok | (np.array(bearing.reason) != ""))
@@ -140,7 +140,7 @@ def test_estimates_are_finite_or_refused_by_name(array, place, sd_s):
 def test_the_direction_is_right_wherever_a_volume_can_tell_it(place):
     points = np.array(ARRAYS["volume"])
     source = np.subtract(*PLACES[place])
-    found = estimate_bearing(delays_from_arrival_times(spherical_time(points, source, 1482.0), 0.0), points, 1482.0)
+    found = estimate_bearing(tdoa_from_toa(spherical_time(points, source, 1482.0), 0.0), points, 1482.0)
     unit = direction(found.bearing[0], found.depression[0])
     # A wave front bends by the aperture over twice the distance; seen from the array's middle that is of second order.
     middle = source - points.mean(axis=0)
@@ -157,7 +157,7 @@ def test_one_ping_is_rendered_and_located_or_refused(array, place, echoes, tmp_p
         json.dumps(ping_table(ping), allow_nan=False)
         assert ping.ok or ping.reason
         if ping.ok:
-            assert np.isfinite(ping.delays_s).all() and ping.candidates
+            assert np.isfinite(ping.tdoa_s).all() and ping.candidates
             assert ping.position_m is not None or ping.position_reason
 
 
@@ -173,7 +173,7 @@ def test_with_next_to_no_noise_or_none_in_the_samples_both_pings_are_located(den
     found = list(locate(stream_recording(file, sidecar), sidecar, LocateOptions()))
     assert len(found) == 2
     for ping in found:
-        assert ping.ok and np.isfinite(ping.delay_covariance_s2).all()
+        assert ping.ok and np.isfinite(ping.tdoa_covariance_s2).all()
         # The wave from 8.2 m bends by the array's width over the distance, 2e-3 rad.
         seen = direction(ping.candidates[0].bearing, ping.candidates[0].depression)
         assert seen == pytest.approx(np.subtract(*PLACES["in the array's plane"]) / np.hypot(8, 2), abs=0.1)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from acoustics.errors import OutputError
-from acoustics.files import write_file
+from acoustics.base.errors import OutputError
+from acoustics.base.files import write_file
 
 
 def test_an_existing_file_is_kept_without_force(tmp_path):

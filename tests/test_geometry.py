@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from acoustics.geometry import Pose, bearing_and_depression, direction, direction_jacobian, wrap_angle
+from acoustics.base.frames import Pose, bearing_and_depression, direction, direction_jacobian, wrap_angle
 
 angles = st.floats(-3.1, 3.1)
 slopes = st.floats(-1.5, 1.5)

@@ -21,7 +21,7 @@ QUICK = {
     "spacing": ["--trials", "100"],
     "map": ["--trials", "2", "--step-m", "2.5", "--echo-cells", "1", "--echo-pings", "2"],
     "stations": ["--trials", "8"],
-    "posts": ["--trials", "20", "--step-m", "8"],
+    "waypoints": ["--trials", "20", "--step-m", "8"],
     "report": ["--trials", "200"],
     "validate": ["--trials", "24"],
     "calibrate": ["--sessions", "10"],

@@ -10,16 +10,16 @@ import numpy as np
 import pytest
 from scipy.io import wavfile
 
-from acoustics.errors import InputError, OutputError, ParameterError
-from acoustics.files import whole_file
-from acoustics.recording import (
+from acoustics.base.errors import InputError, OutputError, ParameterError
+from acoustics.base.files import whole_file
+from acoustics.io.recording import (
     choose_encoding,
     load_recording,
     volts_per_stored,
     write_samples,
 )
-from acoustics.sidecar import Channel, KnownPinger, Sidecar, read_sidecar, sidecar_table
-from acoustics.wav import wav_header
+from acoustics.io.sidecar import Channel, KnownPinger, Sidecar, read_sidecar, sidecar_table
+from acoustics.io.wav import wav_header
 
 COUNTS = np.random.default_rng(1).integers(-2048, 2048, (1001, 3), dtype=np.int32)  # of a 12-bit converter
 SIDECAR = Sidecar(
@@ -38,7 +38,7 @@ SIDECAR = Sidecar(
 )
 
 
-PINGER = {"name": "amber pinger", "frequency_hz": 30e3, "length_s": 4e-3, "repetition_s": 2.0}
+PINGER = {"name": "amber pinger", "frequency_hz": 30e3, "length_s": 4e-3, "pri_s": 2.0}
 
 
 def write(path, encoding, counts=COUNTS, bits=12, rate=250e3):
@@ -232,8 +232,8 @@ def test_a_sidecar_comes_back_as_it_went(tmp_path):
         ({"pingers": []}, "pingers: is empty; expected one entry a pinger"),
         ({"pingers": [PINGER | {"q": 0}]}, "pingers[1].q: expected a number above 0 of at most 200, got 0"),
         (
-            {"pingers": [PINGER | {"repetition_s": 4e-3}]},
-            "pingers[1].length_s: must be shorter than repetition_s = 0.004",
+            {"pingers": [PINGER | {"pri_s": 4e-3}]},
+            "pingers[1].length_s: must be shorter than pri_s = 0.004",
         ),
         ({"pingers": [PINGER | {"length_s": 3}]}, "pingers[1].length_s: expected a number above 0 of at most 1, got 3"),
         ({"sample_rate_hz": 30}, "sample_rate_hz: expected 1000 or more, got 30"),

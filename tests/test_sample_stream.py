@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy.io import wavfile
 
-from acoustics.errors import InputError
-from acoustics.sample_stream import RawFormat, stream_raw, stream_raw_file, stream_recording
-from acoustics.sidecar import Channel, KnownPinger, Sidecar
+from acoustics.base.errors import InputError
+from acoustics.io.sidecar import Channel, KnownPinger, Sidecar
+from acoustics.io.streams import RawFormat, stream_raw, stream_raw_file, stream_recording
 
 RATE = 96e3
 COUNTS = np.random.default_rng(1).integers(-2000, 2000, (150_001, 3), dtype=np.int32)

@@ -9,15 +9,15 @@ import tracemalloc
 
 import pytest
 
-from acoustics import text_lines
-from acoustics.errors import InputError
-from acoustics.estimate import pings
-from acoustics.estimate.navigation import COLUMNS, read_navigation
-from acoustics.estimate.pings import read_pings
-from acoustics.sidecar import read_sidecar
-from acoustics.study.calibration_inputs import read_sources
-from acoustics.study.validation_exchange import read_results
-from acoustics.text_lines import short_lines
+from acoustics.base.errors import InputError
+from acoustics.estimate.fuse.navigation import COLUMNS, read_navigation
+from acoustics.io import csv_table as text_lines
+from acoustics.io import ping_lines as pings
+from acoustics.io.csv_table import short_lines
+from acoustics.io.ping_lines import read_pings
+from acoustics.io.sidecar import read_sidecar
+from acoustics.study.calibrate.inputs import read_sources
+from acoustics.study.validate.exchange import read_results
 
 
 def results(path):

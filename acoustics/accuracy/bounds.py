@@ -18,10 +18,10 @@ from acoustics.accuracy.information import (
     shared_error_columns,
 )
 from acoustics.accuracy.observability import BearingBound, PositionBound, bearing_bound_of, position_bound_of
-from acoustics.errors import ParameterError
-from acoustics.geometry import Floats, direction, direction_jacobian
-from acoustics.physics._checks import checked
-from acoustics.physics.time_of_flight import plane_wave_time, spherical_time, unit_vectors_to_source
+from acoustics.base.checks import checked
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats, direction, direction_jacobian
+from acoustics.physics.tdoa import plane_wave_time, spherical_time, unit_vectors_to_source
 
 
 def bearing_bound(

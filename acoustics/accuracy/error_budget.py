@@ -20,10 +20,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from acoustics.errors import ParameterError
-from acoustics.geometry import Floats, direction, direction_jacobian
-from acoustics.physics._checks import checked
-from acoustics.physics.time_of_flight import difference_matrix, plane_wave_time, spherical_time, unit_vectors_to_source
+from acoustics.base.checks import checked
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats, direction, direction_jacobian
+from acoustics.physics.tdoa import difference_matrix, plane_wave_time, spherical_time, unit_vectors_to_source
 
 _TURNS = ("roll", "pitch", "heading")
 _SHARED = frozenset({"sound_speed", *_TURNS})
@@ -84,7 +84,7 @@ def bearing_model(
     sound_speed_sd_m_s: float = 0.0,
     attitude_sd: ArrayLike = (0.0, 0.0, 0.0),
 ) -> LinearModel:
-    """Delays of a plane wave as a function of (bearing, depression): the model of `bounds.bearing_bound`.
+    """Tdoa of a plane wave as a function of (bearing, depression): the model of `bounds.bearing_bound`.
 
     Parameters
     ----------
@@ -130,7 +130,7 @@ def position_model(
     attitude_sd: ArrayLike = (0.0, 0.0, 0.0),
     own_position_sd_m: float = 0.0,
 ) -> LinearModel:
-    """Delays and a known depth as a function of (x, y, z) of the pinger: the model of `bounds.position_bound`.
+    """Tdoa and a known depth as a function of (x, y, z) of the pinger: the model of `bounds.position_bound`.
 
     Parameters
     ----------

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from acoustics.geometry import Floats
-from acoustics.physics._checks import checked
-from acoustics.physics.cycle_choice import cycle_choice_variance
-from acoustics.physics.delay_bound import arrival_time_variance
+from acoustics.base.checks import checked
+from acoustics.base.frames import Floats
+from acoustics.physics.build_up import cycle_choice_variance
 from acoustics.physics.levels import received_level_db
+from acoustics.physics.timing_bounds import arrival_time_variance
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 

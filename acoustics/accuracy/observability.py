@@ -12,8 +12,8 @@ from acoustics.accuracy.information import (
     covariance_from_information,
     eliminate_nuisance,
 )
-from acoustics.geometry import Floats
-from acoustics.physics._checks import checked
+from acoustics.base.checks import checked
+from acoustics.base.frames import Floats
 
 # Relative loss of figures in the 2 x 2 determinant below which bearing and depression are not told apart.
 _DETERMINANT_ROUNDING = 1e-12

@@ -27,15 +27,15 @@ def budget_command(scenario: Path, pinger_name: str | None, output: Output) -> N
     Example:
       pingfix budget examples/mallard-basin.toml --plot budget.png
     """
-    from acoustics.present.budget_text import budget_text
-    from acoustics.scenario import load_scene
+    from acoustics.present.text.budget import budget_text
+    from acoustics.scene.scenario import load_scene
     from acoustics.study.budget import study_budget
 
     scene = load_scene(scenario)
     result = study_budget(scene, choose_pinger(scene, pinger_name))
 
     def draw() -> Figure:
-        from acoustics.present.budget_plot import budget_plot
+        from acoustics.present.plot.budget import budget_plot
 
         return budget_plot(result)
 

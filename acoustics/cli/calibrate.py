@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 from click.core import ParameterSource
 
+from acoustics.base.errors import OutputError
 from acoustics.cli.options import (
     Output,
     choose_pinger,
@@ -19,14 +20,13 @@ from acoustics.cli.options import (
     seed_option,
 )
 from acoustics.cli.progress import Progress
-from acoustics.errors import OutputError
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from acoustics.scene.scene import Scene
-    from acoustics.study.calibrated_array import CalibratedArray
-    from acoustics.study.runner import Running
+    from acoustics.study.calibrate import CalibratedArray
+    from acoustics.study.execution import Running
 
 _PLANNING = (
     *("headings", "pings_each", "source_depths_m", "range_m", "sessions", "seed", "unknown_depth"),
@@ -115,16 +115,16 @@ def calibrate_command(
       pingfix calibrate examples/mallard-basin.toml --range-m 5
       pingfix calibrate pool.toml --pings turn.jsonl --source-m 20 8 2.4 --out corrected.toml
     """
-    from acoustics.files import check_free
-    from acoustics.present.calibration_text import calibration_text, plan_text
-    from acoustics.scenario import load_scene
+    from acoustics.base.files import check_free
+    from acoustics.present.text.calibrate import calibration_text, plan_text
+    from acoustics.scene.scenario import load_scene
 
     _refuse_strangers(context, _PLANNING if pings_files else _WITH_PINGS, not pings_files)
     if out is not None:
         check_free(out, force=output.force)
     scene = load_scene(scenario)
     if not pings_files:
-        from acoustics.study.calibration_runs import SessionPlan, plan_calibration
+        from acoustics.study.calibrate import SessionPlan, plan_calibration
 
         plan = SessionPlan(
             headings, pings_each, source_depths_m, range_m, source_sd_m, not unknown_depth, wobble_sd_deg
@@ -136,7 +136,7 @@ def calibrate_command(
         )
 
         def draw_plan() -> Figure:
-            from acoustics.present.calibration_plot import plan_plot
+            from acoustics.present.plot.calibrate import plan_plot
 
             return plan_plot(planned)
 
@@ -145,7 +145,7 @@ def calibrate_command(
     found = _calibrated(scene, pings_files, source_m, sources, source_sd_m, wobble_sd_deg, pinger_name)
 
     def draw() -> Figure:
-        from acoustics.present.calibration_plot import calibration_plot
+        from acoustics.present.plot.calibrate import calibration_plot
 
         return calibration_plot(found)
 
@@ -174,9 +174,8 @@ def _calibrated(
     wobble_sd_deg: float,
     pinger: str | None,
 ) -> CalibratedArray:
-    from acoustics.estimate.pings import read_pings
-    from acoustics.study.calibrated_array import calibrate_from_pings
-    from acoustics.study.calibration_inputs import SourcePlace, calibration_input, read_sources
+    from acoustics.io.ping_lines import read_pings
+    from acoustics.study.calibrate import SourcePlace, calibrate_from_pings, calibration_input, read_sources
 
     if sources is not None and len(pings_files) > 1:
         raise click.UsageError("--sources goes by the pings' numbers, which every file counts anew: give one --pings")
@@ -199,9 +198,9 @@ def _calibrated(
 
 
 def _write_array(out: Path, scene: Scene, found: CalibratedArray, force: bool) -> None:
-    from acoustics.files import write_file
-    from acoustics.present.calibration_text import array_remarks
-    from acoustics.study.calibrated_array import array_file_text, corrected_array
+    from acoustics.base.files import write_file
+    from acoustics.present.text.calibrate import array_remarks
+    from acoustics.study.calibrate import array_file_text, corrected_array
 
     text = array_file_text(corrected_array(scene.array, found), array_remarks(found))
     write_file(out, text.encode("utf-8"), force=force)

@@ -20,10 +20,10 @@ def check_command(scenario: Path, pinger_name: str | None, as_json: bool) -> Non
     Example:
       pingfix check examples/mallard-basin.toml
     """
-    from acoustics.present.outlook_text import outlook_text
-    from acoustics.scenario import load_scene
-    from acoustics.study.outlook import outlook
+    from acoustics.present.text.check import summary_text
+    from acoustics.scene.scenario import load_scene
+    from acoustics.study.check import summary
 
     scene = load_scene(scenario)
-    result = outlook(scene, choose_pinger(scene, pinger_name))
-    show_result(result, outlook_text, as_json=as_json)
+    result = summary(scene, choose_pinger(scene, pinger_name))
+    show_result(result, summary_text, as_json=as_json)

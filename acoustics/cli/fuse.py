@@ -13,7 +13,7 @@ from acoustics.cli.options import Output, output_options
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from acoustics.estimate.ping import Ping
+    from acoustics.io.ping import Ping
 
 
 def one_pinger(pings: list[Ping], name: str | None) -> list[Ping]:
@@ -93,13 +93,12 @@ def fuse_command(
     """
     import numpy as np
 
-    from acoustics.estimate.fusion_pings import pose_errors_of_pings, track_of_pings
-    from acoustics.estimate.navigation import read_navigation
-    from acoustics.estimate.pings import read_pings
-    from acoustics.files import check_free, write_file
-    from acoustics.present.fusion_text import fusion_text, ping_csv, position_csv
-    from acoustics.scenario import load_scene
-    from acoustics.study.fused_run import fuse_run
+    from acoustics.base.files import check_free, write_file
+    from acoustics.estimate.fuse import pose_errors_of_pings, read_navigation, track_of_pings
+    from acoustics.io.ping_lines import read_pings
+    from acoustics.present.text.fuse import fusion_text, ping_csv, position_csv
+    from acoustics.scene.scenario import load_scene
+    from acoustics.study.fuse import fuse_run
 
     for path in (csv_path, pings_csv):
         if path is not None:
@@ -124,7 +123,7 @@ def fuse_command(
     result = fuse_run(run, track, errors, scene, sound_speed_sd_m_s=sound_speed_sd_m_s)
 
     def draw() -> Figure:
-        from acoustics.present.fusion_plot import fusion_plot
+        from acoustics.present.plot.fuse import fusion_plot
 
         return fusion_plot(result, scene)
 

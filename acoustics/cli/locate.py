@@ -14,9 +14,9 @@ from acoustics.cli.options import force_option, json_option, show_text
 from acoustics.cli.progress import Progress
 
 if TYPE_CHECKING:
-    from acoustics.estimate.ping import Ping
-    from acoustics.sample_stream import SampleStream
-    from acoustics.sidecar import Sidecar
+    from acoustics.io.ping import Ping
+    from acoustics.io.sidecar import Sidecar
+    from acoustics.io.streams import SampleStream
 
 _METHODS = ("phase", "correlation", "phat", "onset")
 _RAW_KINDS = ("int16", "int32", "uint16", "uint32")
@@ -74,10 +74,10 @@ def locate_command(
     Example:
       pingfix simulate examples/mallard-basin.toml ping.wav && pingfix locate ping.wav
     """
+    from acoustics.base.files import whole_file
     from acoustics.estimate.locate import LocateOptions, Tally, locate
-    from acoustics.estimate.pings import ping_line
-    from acoustics.files import whole_file
-    from acoustics.present.locate_text import locate_text
+    from acoustics.io.ping_lines import ping_line
+    from acoustics.present.text.locate import locate_text
 
     is_pipe = str(recording) == "-"
     if is_pipe and raw is None:
@@ -86,8 +86,8 @@ def locate_command(
         raise click.UsageError("--big-endian, --channels and --sample-rate-hz belong to --raw")
     sidecar = _notes(recording, sidecar_file, scenario, sound_speed_m_s)
     if array is not None:
-        from acoustics.scenario import load_array
-        from acoustics.study.scene_notes import with_array
+        from acoustics.scene.scenario import load_array
+        from acoustics.study.simulate import with_array
 
         sidecar = with_array(sidecar, load_array(array))
     with ExitStack() as files:
@@ -115,7 +115,7 @@ def _notes(recording: Path, sidecar_file: Path | None, scenario: Path | None, so
     """What is known of the recording, from the file that says so."""
     from dataclasses import replace
 
-    from acoustics.sidecar import read_sidecar
+    from acoustics.io.sidecar import read_sidecar
 
     if sidecar_file is not None and scenario is not None:
         raise click.UsageError("--sidecar and --scenario exclude each other; keep one of them")
@@ -125,8 +125,8 @@ def _notes(recording: Path, sidecar_file: Path | None, scenario: Path | None, so
     if sidecar_file is not None:
         sidecar = read_sidecar(sidecar_file)
     elif scenario is not None:
-        from acoustics.scenario import load_scene
-        from acoustics.study.scene_notes import sidecar_of_scene
+        from acoustics.scene.scenario import load_scene
+        from acoustics.study.simulate import sidecar_of_scene
 
         sidecar = sidecar_of_scene(load_scene(scenario))
     else:
@@ -143,7 +143,7 @@ def _stream(
     channels: int | None,
     sample_rate_hz: float | None,
 ) -> SampleStream:
-    from acoustics.sample_stream import RawFormat, stream_raw, stream_raw_file, stream_recording
+    from acoustics.io.streams import RawFormat, stream_raw, stream_raw_file, stream_recording
 
     if raw is None:
         return stream_recording(recording, sidecar)

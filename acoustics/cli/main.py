@@ -12,7 +12,7 @@ from importlib import import_module
 
 import click
 
-from acoustics.errors import PingfixError
+from acoustics.base.errors import PingfixError
 
 # In the order in which a crew needs them. Modules load when used, so that --help answers at once.
 _COMMANDS = (
@@ -24,7 +24,7 @@ _COMMANDS = (
     "map",
     "budget",
     "stations",
-    "posts",
+    "waypoints",
     "simulate",
     "locate",
     "fuse",
@@ -61,7 +61,7 @@ def pingfix(context: click.Context) -> None:
 
     Before the water: start a scenario file (new), see what it implies (check), choose spacing and places (spacing,
     place), see how far off the fix will be and why (map, budget), whether it picks the right station (stations), and
-    where to stop and listen (posts). Prove an estimator on synthetic recordings (simulate, validate).
+    where to stop and listen (waypoints). Prove an estimator on synthetic recordings (simulate, validate).
 
     In the water: turn recordings into bearings (locate), several pings into a position (fuse), and pings of a known
     source into a corrected array (calibrate). For the review: everything on one page (report).

@@ -21,7 +21,7 @@ from acoustics.cli.progress import Progress
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from acoustics.study.runner import Running
+    from acoustics.study.execution import Running
 
 _ECHO_CELLS = 6
 
@@ -88,9 +88,9 @@ def map_command(
       pingfix map examples/mallard-basin.toml --plot map.png
       pingfix map examples/mallard-basin.toml --over pinger --heading worst --trials 1000 --jobs 4 --resume worst-map
     """
-    from acoustics.present.map_text import map_text
-    from acoustics.scenario import load_scene
-    from acoustics.study.pool_map import MapChoices, map_pool
+    from acoustics.present.text.map import map_text
+    from acoustics.scene.scenario import load_scene
+    from acoustics.study.map import MapChoices, map_pool
 
     if echo_cells is None:
         echo_cells = _ECHO_CELLS if trials else 0
@@ -108,7 +108,7 @@ def map_command(
     )
 
     def draw() -> Figure:
-        from acoustics.present.map_plot import map_plot
+        from acoustics.present.plot.map import map_plot
 
         return map_plot(result, scene, pinger)
 

@@ -20,8 +20,8 @@ def new_command(file: Path, example: str, output: Output) -> None:
     Example:
       pingfix new our-pool.toml
     """
-    from acoustics.files import write_file
-    from acoustics.scenario import load_scene, shipped
+    from acoustics.base.files import write_file
+    from acoustics.scene.scenario import load_scene, shipped
 
     known = shipped("examples")
     if example not in known:

@@ -40,7 +40,7 @@ def _emphasised(paragraph: str) -> str:
 def show_result(result: object, text: Callable[[Any], str], *, as_json: bool) -> None:
     """Print a result as JSON or in words."""
     if as_json:
-        from acoustics.present.tables import to_json
+        from acoustics.present.text.tables import to_json
 
         click.echo(to_json(result))
     else:
@@ -58,7 +58,7 @@ class Output:
     def show(self, result: object, text: Callable[[Any], str], draw: Callable[[], Figure] | None = None) -> None:
         """Write the picture if one is asked for, then print the result."""
         if self.plot is not None and draw is not None:
-            from acoustics.present.style import write_picture
+            from acoustics.present.plot.style import write_picture
 
             write_picture(self.plot, draw(), force=self.force)
         show_result(result, text, as_json=self.as_json)
@@ -80,7 +80,7 @@ def output_options(picture: str | None = None) -> Callable[[Command], Command]:
         @wraps(command)
         def run(*args: Any, force: bool, as_json: bool, plot: Path | None = None, **kwargs: Any) -> None:
             if plot is not None:
-                from acoustics.present.style import check_picture
+                from acoustics.present.plot.style import check_picture
 
                 check_picture(plot, force=force)
             command(*args, output=Output(as_json, force, plot), **kwargs)
@@ -96,7 +96,7 @@ def running_options(command: Command) -> Command:
 
     @wraps(command)
     def run(*args: Any, jobs: int, cluster: str | None, resume: Path | None, **kwargs: Any) -> None:
-        from acoustics.study.runner import Running, Workers
+        from acoustics.study.execution import Running, Workers
 
         command(*args, running=Running(Workers(jobs, cluster), resume), **kwargs)
 

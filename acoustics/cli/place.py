@@ -21,7 +21,7 @@ from acoustics.cli.progress import Progress
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from acoustics.study.runner import Running
+    from acoustics.study.execution import Running
 
 
 @click.command("place", short_help="Where on the vehicle to mount the hydrophones?")
@@ -98,14 +98,12 @@ def place_command(
       pingfix place examples/mallard-basin.toml --hydrophones 4 --out our-array.toml
       pingfix place examples/mallard-basin.toml --of position --range-m 3 --range-m 6 --starts 20 --jobs 2
     """
-    from acoustics.errors import ParameterError
-    from acoustics.files import check_free, write_file
-    from acoustics.present.place_text import place_text
-    from acoustics.scenario import load_scene
-    from acoustics.study.calibrated_array import array_file_text
-    from acoustics.study.place import study_place
-    from acoustics.study.place_aim import Aim
-    from acoustics.study.place_file import placed_array, placement_remarks
+    from acoustics.base.errors import ParameterError
+    from acoustics.base.files import check_free, write_file
+    from acoustics.present.text.place import place_text
+    from acoustics.scene.scenario import load_scene
+    from acoustics.study.calibrate import array_file_text
+    from acoustics.study.place import Aim, placed_array, placement_remarks, study_place
 
     if out is not None:
         if out.suffix != ".toml":
@@ -125,7 +123,7 @@ def place_command(
     )
 
     def draw() -> Figure:
-        from acoustics.present.place_plot import place_plot
+        from acoustics.present.plot.place import place_plot
 
         return place_plot(result, scene)
 

@@ -40,9 +40,9 @@ def report_command(
     Example:
       pingfix report examples/mallard-basin.toml --out mallard-basin.html
     """
-    from acoustics.files import check_free, write_file
+    from acoustics.base.files import check_free, write_file
     from acoustics.present.report.page import report_page
-    from acoustics.scenario import load_scene
+    from acoustics.scene.scenario import load_scene
     from acoustics.study.report import study_report
 
     out = out or Path(scenario.with_suffix(".html").name)

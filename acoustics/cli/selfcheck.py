@@ -28,7 +28,7 @@ def selfcheck_command(context: click.Context, seed: int, trials: int, as_json: b
     Example:
       pingfix selfcheck
     """
-    from acoustics.present.selfcheck_text import selfcheck_text
+    from acoustics.present.text.selfcheck import selfcheck_text
     from acoustics.study.selfcheck import self_check
 
     result = self_check(seed=seed, trials=trials, progress=Progress("checked"))

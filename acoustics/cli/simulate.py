@@ -75,11 +75,10 @@ def simulate_command(
       pingfix simulate examples/mallard-basin.toml ping.wav
       pingfix simulate examples/mallard-basin.toml turn-3.wav --heading-deg 90
     """
-    from acoustics.present.recording_text import recording_text
-    from acoustics.propagate.render_take import ChannelFaults
-    from acoustics.scenario import load_scene
-    from acoustics.study.moved_scene import with_vehicle_at
-    from acoustics.study.recordings import simulate_recording
+    from acoustics.present.text.simulate import recording_text
+    from acoustics.propagate.render import ChannelFaults
+    from acoustics.scene.scenario import load_scene
+    from acoustics.study.simulate import simulate_recording, with_vehicle_at
 
     if pings is not None and seconds is not None:
         raise click.UsageError("--pings and --seconds exclude each other; keep one of them")

@@ -29,9 +29,9 @@ def sound_speed_command(
       pingfix sound-speed examples/mallard-basin.toml
       pingfix sound-speed --temperature-degc 14 --practical-salinity 30 --depth-m 3
     """
-    from acoustics.present.water_text import water_text
-    from acoustics.scenario import load_scene, make_water
-    from acoustics.study.water_column import water_column
+    from acoustics.present.text.sound_speed import water_text
+    from acoustics.scene.scenario import load_scene, make_water
+    from acoustics.study.sound_speed import water_column
 
     if (scenario is None) == (temperature_degc is None):
         raise click.UsageError("give either a SCENARIO or --temperature-degc")

@@ -33,8 +33,8 @@ def spacing_command(
     Example:
       pingfix spacing examples/mallard-basin.toml --plot spacing.png
     """
-    from acoustics.present.spacing_text import spacing_text
-    from acoustics.scenario import load_scene
+    from acoustics.present.text.spacing import spacing_text
+    from acoustics.scene.scenario import load_scene
     from acoustics.study.spacing import study_spacing
 
     scene = load_scene(scenario)
@@ -47,7 +47,7 @@ def spacing_command(
     )
 
     def draw() -> Figure:
-        from acoustics.present.spacing_plot import spacing_plot
+        from acoustics.present.plot.spacing import spacing_plot
 
         return spacing_plot(result)
 

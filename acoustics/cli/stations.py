@@ -21,7 +21,7 @@ from acoustics.cli.progress import Progress
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from acoustics.study.runner import Running
+    from acoustics.study.execution import Running
 
 
 @click.command("stations", short_help="Would the vehicle go to the right station?")
@@ -70,9 +70,9 @@ def stations_command(
     Example:
       pingfix stations examples/mallard-basin.toml --plot stations.png
     """
-    from acoustics.present.stations_text import stations_text
-    from acoustics.scenario import load_scene
-    from acoustics.study.runs import Course
+    from acoustics.present.text.stations import stations_text
+    from acoustics.scene.scenario import load_scene
+    from acoustics.study.draws import Course
     from acoustics.study.stations import study_stations
 
     scene = load_scene(scenario)
@@ -88,7 +88,7 @@ def stations_command(
     )
 
     def draw() -> Figure:
-        from acoustics.present.stations_plot import stations_plot
+        from acoustics.present.plot.stations import stations_plot
 
         return stations_plot(result, scene)
 

@@ -22,7 +22,7 @@ from acoustics.cli.progress import Progress
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from acoustics.study.runner import Running
+    from acoustics.study.execution import Running
 
 _ECHOES = {"both": (False, True), "on": (True,), "off": (False,)}
 _PERCENT = click.FloatRange(0, 100)
@@ -38,7 +38,9 @@ _DEGREES = click.FloatRange(0, min_open=True)
 @pinger_option
 @click.option("--trials", type=click.IntRange(2, 1_000_000), default=288, show_default=True, help="Pings in all.")
 @click.option("--range-m", type=float, multiple=True, help="May be repeated; default: the vehicle's, 1/2, 1/4.")
-@click.option("--snr-db", type=float, multiple=True, help="Burst's 2E/N0; may be repeated; default: as there, +/-10.")
+@click.option(
+    "--energy-ratio-db", type=float, multiple=True, help="Burst's 2E/N0; may be repeated; default: as there, +/-10."
+)
 @click.option("--echoes", type=click.Choice(list(_ECHOES)), default="both", show_default=True)
 @click.option("--time-limit-s", type=_DEGREES, default=10.0, show_default=True, help="For a program, a ping.")
 @click.option("--max-rms-deg", type=_DEGREES, help="Limit of the RMS.")
@@ -57,7 +59,7 @@ def validate_command(
     pinger_name: str | None,
     trials: int,
     range_m: tuple[float, ...],
-    snr_db: tuple[float, ...],
+    energy_ratio_db: tuple[float, ...],
     echoes: str,
     time_limit_s: float,
     max_rms_deg: float | None,
@@ -83,13 +85,18 @@ def validate_command(
       pingfix validate examples/mallard-basin.toml --plot validate.png
       pingfix validate examples/mallard-basin.toml --max-rms-deg 8 -- python3 examples/estimators/beam.py
     """
-    from acoustics.present.validation_text import gate_text, validation_text
-    from acoustics.scenario import load_scene
-    from acoustics.study.estimator_adapters import choose_estimator
-    from acoustics.study.validation import validate_answers, validate_estimator
-    from acoustics.study.validation_design import choose_design
-    from acoustics.study.validation_exchange import export_design, read_results
-    from acoustics.study.validation_score import NO_LIMITS, Limits
+    from acoustics.present.text.validate import gate_text, validation_text
+    from acoustics.scene.scenario import load_scene
+    from acoustics.study.validate import (
+        NO_LIMITS,
+        Limits,
+        choose_design,
+        choose_estimator,
+        export_design,
+        read_results,
+        validate_answers,
+        validate_estimator,
+    )
 
     if sum(map(bool, (program, estimator, results, export))) > 1:
         raise click.UsageError("--estimator, --results, --export and a program exclude each other; keep one of them")
@@ -101,7 +108,7 @@ def validate_command(
         trials=trials,
         seed=scene.study.seed if seed is None else seed,
         range_m=range_m,
-        snr_db=snr_db,
+        energy_ratio_db=energy_ratio_db,
         echoes=_ECHOES[echoes],
     )
     if export is not None:
@@ -127,7 +134,7 @@ def validate_command(
         )
 
     def draw() -> Figure:
-        from acoustics.present.validation_plot import validation_plot
+        from acoustics.present.plot.validate import validation_plot
 
         return validation_plot(found)
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from acoustics.geometry import Floats
-from acoustics.physics._checks import checked, warn_outside
+from acoustics.base.checks import checked, warn_outside
+from acoustics.base.frames import Floats
 
 # Up to this salinity [ppt] the salts add nothing that matters and the pure-water term stands alone.
 _FRESH_PPT = 1.0

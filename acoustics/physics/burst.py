@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import gamma, gammainc
 
-from acoustics.geometry import Floats
-from acoustics.physics._checks import checked
+from acoustics.base.checks import checked
+from acoustics.base.frames import Floats
 
 # Build-up times below this fraction of the time constant: the closed form cancels and a series takes over.
 _EARLY = 1e-3
@@ -184,3 +184,52 @@ def _driven_moment(t: Floats, rate: float, order: int) -> Floats:
 def _rate(frequency_hz: float, q: float) -> float:
     """Reciprocal of the envelope's time constant [1/s]."""
     return float(np.pi * checked("frequency_hz", frequency_hz, above=0.0) / checked("q", q, above=0.0))
+
+
+Complexes = NDArray[np.complex128]
+
+
+@dataclass(frozen=True)
+class Burst:
+    """What a pinger sends, by its data sheet: carrier [Hz], length [s], the transducer's Q, sweep of a chirp [Hz].
+
+    Raises
+    ------
+    ParameterError
+        A frequency, length or Q that is not positive, or a sweep as wide as the frequency.
+    """
+
+    frequency_hz: float
+    length_s: float
+    q: float = 8.0
+    sweep_hz: float = 0.0
+
+    def __post_init__(self) -> None:
+        for name in ("frequency_hz", "length_s", "q"):
+            checked(name, getattr(self, name), above=0.0)
+        checked("sweep_hz", abs(self.sweep_hz), maximum=self.frequency_hz)
+
+    @property
+    def carrier(self) -> float:
+        """Angular frequency of the carrier [rad/s]."""
+        return 2.0 * np.pi * self.frequency_hz
+
+    def complex_envelope(self, t_s: Floats) -> tuple[Complexes, Complexes]:
+        """Complex envelope about the carrier at times since the burst began, and its derivative [1, 1/s]."""
+        f, length = self.frequency_hz, self.length_s
+        rate = np.pi * f / self.q
+        size = burst_envelope(t_s, frequency_hz=f, length_s=length, q=self.q)
+        heard = t_s > 0
+        slope = np.where(t_s <= length, rate * np.where(heard, 1.0 - size, 0.0), -rate * size)
+        if not self.sweep_hz:
+            return size.astype(complex), slope.astype(complex)
+        turn = burst_phase(t_s, frequency_hz=f, length_s=length, sweep_hz=self.sweep_hz) - self.carrier * t_s
+        offset = 2.0 * np.pi * self.sweep_hz * (np.clip(t_s, 0.0, length) / length - 0.5)
+        phasor = np.exp(1j * turn)
+        return size * phasor, (slope + 1j * offset * size) * phasor
+
+    def moments(self, window_s: Floats) -> BurstMoments:
+        """Energy and mean squares of the part of the burst inside windows [s] of any shape."""
+        return burst_moments(
+            window_s, frequency_hz=self.frequency_hz, length_s=self.length_s, q=self.q, sweep_hz=self.sweep_hz
+        )

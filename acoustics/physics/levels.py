@@ -7,9 +7,9 @@ from functools import reduce
 import numpy as np
 from numpy.typing import ArrayLike
 
-from acoustics.errors import ParameterError
-from acoustics.geometry import Floats
-from acoustics.physics._checks import checked
+from acoustics.base.checks import checked
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats
 
 REFERENCE_PRESSURE_PA = 1e-6
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from acoustics.geometry import Floats
-from acoustics.physics._checks import checked, warn_outside
+from acoustics.base.checks import checked, warn_outside
+from acoustics.base.frames import Floats
 
 
 def thermal_noise_mellen1952_db(frequency_hz: ArrayLike) -> Floats:

@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from acoustics.errors import ParameterError
-from acoustics.geometry import Floats
-from acoustics.physics._checks import checked
+from acoustics.base.checks import checked
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats
 
 Complexes = NDArray[np.complex128]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from acoustics.geometry import Floats
+from acoustics.base.frames import Floats
 
 
 def linear_gradient_travel_time(

@@ -6,9 +6,9 @@ import gsw
 import numpy as np
 from numpy.typing import ArrayLike
 
-from acoustics.errors import ParameterError
-from acoustics.geometry import Floats
-from acoustics.physics._checks import checked, warn_invalid, warn_outside
+from acoustics.base.checks import checked, warn_invalid, warn_outside
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats
 
 # Depth differences below this count as a horizontal ray: the difference of two travel times would lose
 # digits.

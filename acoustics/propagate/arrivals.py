@@ -9,8 +9,8 @@ from functools import cached_property, partial
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from acoustics.errors import ParameterError
-from acoustics.geometry import Floats
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats
 from acoustics.propagate.echoes import (
     check_limits,
     checked_geometry,
@@ -19,8 +19,8 @@ from acoustics.propagate.echoes import (
     follow_paths,
     room_of_scene,
 )
-from acoustics.propagate.hull import Hull
-from acoustics.propagate.room import Bools, Complexes, Ints, Pairs, Room
+from acoustics.propagate.hull_shadow import Hull
+from acoustics.propagate.images import Bools, Complexes, Ints, Pairs, Room
 from acoustics.scene.scene import Scene
 
 DEFAULT_HORIZON_S = 4e-3

@@ -7,12 +7,23 @@ from functools import partial
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from acoustics.errors import ParameterError
-from acoustics.geometry import Floats
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats
 from acoustics.physics.reflection import roughness_loss
-from acoustics.propagate.lattice import lattice_faces, lattice_images, lattice_paths
-from acoustics.propagate.polyhedron import polyhedron_images, polyhedron_paths, polyhedron_trace
-from acoustics.propagate.room import Complexes, Images, Pairs, Paths, Reflection, Room
+from acoustics.propagate.images import (
+    Complexes,
+    Images,
+    Pairs,
+    Paths,
+    Reflection,
+    Room,
+    lattice_faces,
+    lattice_images,
+    lattice_paths,
+    polyhedron_images,
+    polyhedron_paths,
+    polyhedron_trace,
+)
 from acoustics.scene.model import DEEPEST_M
 from acoustics.scene.pool import Face
 from acoustics.scene.scene import Scene

@@ -8,7 +8,7 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field, field_validator
 
-from acoustics.geometry import Floats, array_rank
+from acoustics.base.frames import Floats, array_rank
 from acoustics.scene.model import Name, NotNegative, Point, SceneModel
 
 _TOUCHING_M = 1e-3  # nearer than this two hydrophones are one entry typed twice

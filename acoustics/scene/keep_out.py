@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from pydantic import Field, field_validator
 
-from acoustics.geometry import Floats
+from acoustics.base.frames import Floats
 from acoustics.scene.model import Name, Number, SceneModel
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from pydantic import Field, model_validator
 
-from acoustics.geometry import Floats
+from acoustics.base.frames import Floats
 from acoustics.scene.model import NotNegative, Point, Positive, SceneModel
 from acoustics.scene.shadow import Bools, segment_meets_box, segment_meets_cylinder
 from acoustics.scene.vehicle import Vehicle

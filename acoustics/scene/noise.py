@@ -7,7 +7,7 @@ from typing import Annotated, Self
 from numpy.typing import ArrayLike
 from pydantic import Field, model_validator
 
-from acoustics.geometry import Floats
+from acoustics.base.frames import Floats
 from acoustics.physics.levels import power_sum_db
 from acoustics.physics.noise import thermal_noise_mellen1952_db, wind_noise_coates1989_db
 from acoustics.scene.model import Flag, FrequencyHz, LevelDb, SceneModel

@@ -24,13 +24,13 @@ class Pinger(SceneModel):
     source_level_db: LevelDb = 170.0
     q: Annotated[float, Field(strict=True, ge=0.5, le=200)] = 8.0
     sweep_hz: Number = 0.0
-    repetition_s: Annotated[float, Field(strict=True, gt=0, le=3600)] = 2.0
+    pri_s: Annotated[float, Field(strict=True, gt=0, le=3600)] = 2.0
     start_jitter_s: NotNegative = 0.0
 
     @model_validator(mode="after")
     def _plausible(self) -> Self:
-        if self.length_s >= self.repetition_s:
-            raise ValueError(f"length_s = {self.length_s:g} must be shorter than repetition_s = {self.repetition_s:g}")
+        if self.length_s >= self.pri_s:
+            raise ValueError(f"length_s = {self.length_s:g} must be shorter than pri_s = {self.pri_s:g}")
         if abs(self.sweep_hz) >= self.frequency_hz:
             raise ValueError(f"sweep_hz = {self.sweep_hz:g} must be smaller than frequency_hz = {self.frequency_hz:g}")
         return self

@@ -20,7 +20,7 @@ class Plan(SceneModel):
     )
     bearing_target_deg: Positive = 3.0
     wrong_cycle_limit: Annotated[float, Field(strict=True, gt=0, lt=0.5)] = 0.01
-    clean_window_threshold_db: Annotated[float, Field(strict=True, ge=-60, le=0)] = -20.0
+    multipath_threshold_db: Annotated[float, Field(strict=True, ge=-60, le=0)] = -20.0
     pinger_depth_sd_m: NotNegative = 0.2
     # Standard deviation along x and y of a pinger's place about its station's, and the prior of its being at none.
     station_spread_m: Annotated[float, Field(strict=True, gt=0, le=1000)] = 0.5
@@ -28,8 +28,8 @@ class Plan(SceneModel):
     map_step_m: Positive = 0.5
     map_depth_m: Positive | None = None
     map_extent_m: tuple[Number, Number, Number, Number] | None = None
-    posts: Annotated[int, Field(strict=True, ge=1, le=6)] = 3
-    pings_per_post: Annotated[int, Field(strict=True, ge=1, le=10_000)] = 3
+    waypoints: Annotated[int, Field(strict=True, ge=1, le=6)] = 3
+    pings_per_waypoint: Annotated[int, Field(strict=True, ge=1, le=10_000)] = 3
     speed_m_s: Positive = 0.3
     time_limit_s: Positive = 180.0
     trials: Annotated[int, Field(strict=True, ge=1, le=1_000_000)] = 2000

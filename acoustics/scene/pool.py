@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from pydantic import Field, field_validator, model_validator
 
-from acoustics.geometry import Floats
+from acoustics.base.frames import Floats
 from acoustics.scene.material import Material
 from acoustics.scene.model import DEEPEST_M, Flag, NotNegative, Number, Point, Positive, SceneModel
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from pydantic import Field, model_validator
 
-from acoustics.geometry import Floats
+from acoustics.base.frames import Floats
 from acoustics.physics.levels import power_sum_db
 from acoustics.scene.array import Array
 from acoustics.scene.keep_out import KeepOut

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from acoustics.geometry import Floats
+from acoustics.base.frames import Floats
 
 Bools = NDArray[np.bool_]
 

@@ -7,7 +7,7 @@ from typing import Annotated, Self
 import numpy as np
 from pydantic import Field, model_validator
 
-from acoustics.geometry import Floats, Pose
+from acoustics.base.frames import Floats, Pose
 from acoustics.scene.model import Name, NotNegative, Point, SceneModel
 
 AngleDeg = Annotated[float, Field(strict=True, ge=-360, le=360)]
@@ -17,7 +17,7 @@ TiltDeg = Annotated[float, Field(strict=True, ge=-90, le=90)]
 
 
 class Vehicle(SceneModel):
-    """Pose at the listening post, standard deviations of the navigation, and the box that hydrophones may span."""
+    """Pose at the listening waypoint, standard deviations of the navigation, and the box that hydrophones may span."""
 
     name: Name = "vehicle"
     position_m: Point

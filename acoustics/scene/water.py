@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from pydantic import Field, model_validator
 
-from acoustics.errors import ValidityWarning
-from acoustics.geometry import Floats
+from acoustics.base.errors import ValidityWarning
+from acoustics.base.frames import Floats
 from acoustics.physics.absorption import absorption_francois_garrison1982_db_per_km
 from acoustics.physics.sound_speed import absolute_salinity_g_kg, harmonic_mean_speed, sound_speed_teos10
 from acoustics.scene.model import Depth, Positive, SceneModel

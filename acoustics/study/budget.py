@@ -15,13 +15,13 @@ import numpy as np
 from acoustics.accuracy.bounds import bearing_bound, position_bound
 from acoustics.accuracy.error_budget import ErrorBudget, bearing_model, error_budget, position_model, systematic_shift
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
-from acoustics.geometry import Floats, Pose, bearing_and_depression, direction_jacobian, wrap_angle
-from acoustics.physics.delay_bound import lag_rounding_variance
+from acoustics.base.frames import Floats, Pose, bearing_and_depression, direction_jacobian, wrap_angle
 from acoustics.physics.refraction import bent_ray_angle
-from acoustics.physics.time_of_flight import plane_wave_time, spherical_time
+from acoustics.physics.tdoa import plane_wave_time, spherical_time
+from acoustics.physics.timing_bounds import lag_rounding_variance
+from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.outlook import clean_windows
 
 RULE = "the largest contribution that the team can change"
 
@@ -90,7 +90,7 @@ class Budget:
     range_m: float
     site_bearing_deg: float
     site_depression_deg: float
-    clean_window_s: float
+    multipath_free_s: float
     energy_ratio_2e_n0: float
     bearing_deg: float
     depression_deg: float
@@ -131,7 +131,7 @@ def study_budget(scene: Scene, pinger: Pinger) -> Budget:
     plane wave, that seen from the array's centre, so that the known shift between the two does not count as error.
     """
     place = _seen_from_the_vehicle(scene, pinger)
-    window = clean_windows(scene, pinger, np.array([scene.vehicle.position_m]))[0]
+    window = multipath_free_windows(scene, pinger, np.array([scene.vehicle.position_m]))[0]
     link = link_budget(scene, pinger, place.range_m, window_s=window)
     bearing, position = _bounds_in_parts(scene, pinger, place, link)
     totals = _sizes(bearing.covariance, position.covariance)
@@ -146,7 +146,7 @@ def study_budget(scene: Scene, pinger: Pinger) -> Budget:
         range_m=place.range_m,
         site_bearing_deg=float(np.rad2deg(wrap_angle(place.bearing + np.deg2rad(scene.vehicle.heading_deg)))),
         site_depression_deg=float(np.rad2deg(place.depression)),
-        clean_window_s=float(window),
+        multipath_free_s=float(window),
         energy_ratio_2e_n0=float(link.energy_ratio_2e_n0),
         bearing_deg=float(totals[0]),
         depression_deg=float(totals[1]),

@@ -9,9 +9,13 @@ from math import erfc, sqrt
 import numpy as np
 import pytest
 
-from acoustics.accuracy.ambiguity import cycle_ambiguity, mixture_bearing_rms, wrong_cycle_probability_pair
-from acoustics.errors import ParameterError
-from acoustics.geometry import direction
+from acoustics.accuracy.ambiguity.prediction import (
+    integer_ambiguity,
+    mixture_bearing_rms,
+    wrong_integer_probability_pair,
+)
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import direction
 
 F, C = 30e3, 1480.0
 T, WAVELENGTH = 1 / F, C / F
@@ -26,11 +30,11 @@ TETRAHEDRON = np.array([[1, 0, -0.3], [-0.5, 0.8, -0.3], [-0.5, -0.8, -0.3], [0,
 def test_pair_is_exact(sd_cycles):
     """P(|error| > T/2) of a normal error; the carrier's own error counts with the envelope's."""
     exact = erfc(0.5 / (sqrt(2) * sd_cycles))
-    assert wrong_cycle_probability_pair(sd_cycles * T, F) == pytest.approx(exact, rel=1e-12)
+    assert wrong_integer_probability_pair(sd_cycles * T, F) == pytest.approx(exact, rel=1e-12)
     carrier = 0.01 * T
     envelope = np.sqrt((sd_cycles * T) ** 2 / 2 - carrier**2)
     # A metre, twenty wavelengths, at broadside: the neighbouring cycles on both sides are real directions.
-    got = cycle_ambiguity(
+    got = integer_ambiguity(
         PAIR, np.pi / 2, 0.0, C, frequency_hz=F, carrier_variance_s2=carrier**2, envelope_variance_s2=envelope**2
     )
     assert got.wrong_probability == pytest.approx(exact, rel=1e-6)
@@ -41,8 +45,8 @@ def test_pair_is_exact(sd_cycles):
 
 
 def test_no_error_no_mistake():
-    assert wrong_cycle_probability_pair(0.0, F) == 0.0
-    assert wrong_cycle_probability_pair([1e-6, 1e-5], F).shape == (2,)
+    assert wrong_integer_probability_pair(0.0, F) == 0.0
+    assert wrong_integer_probability_pair([1e-6, 1e-5], F).shape == (2,)
 
 
 @pytest.mark.parametrize("array", [PAIR, SQUARE])
@@ -50,7 +54,7 @@ def test_no_error_no_mistake():
 def test_half_a_wavelength_is_free_of_ambiguity_in_every_direction(array, spacing):
     """However coarse the envelope. Textbook; the margin to 0.5 is that the noise of the carrier needs at the ends."""
     bearing = np.linspace(-np.pi, np.pi, 37)
-    got = cycle_ambiguity(
+    got = integer_ambiguity(
         array * spacing * WAVELENGTH, bearing, 0.0, C,
         frequency_hz=F, carrier_variance_s2=(1e-3 * T) ** 2, envelope_variance_s2=np.inf,
     )  # fmt: skip
@@ -59,7 +63,7 @@ def test_half_a_wavelength_is_free_of_ambiguity_in_every_direction(array, spacin
 
 
 def test_beyond_half_a_wavelength_ambiguity_begins_at_the_ends_of_the_line():
-    got = cycle_ambiguity(
+    got = integer_ambiguity(
         PAIR * 0.7 * WAVELENGTH, [np.pi / 2, 0.2], 0.0, C,
         frequency_hz=F, carrier_variance_s2=(1e-3 * T) ** 2, envelope_variance_s2=(0.5 * T) ** 2 / 2,
     )  # fmt: skip
@@ -158,7 +162,7 @@ def test_arrays_against_brute_force_search(array, scale, envelope_cycles, visibl
     fine, coarse = 0.01 * T, envelope_cycles * T
     search = Search(array * scale * WAVELENGTH, bearing, depression, fine, coarse, reach)
     rate = sum(search.wrong(rng, 2_000, visible_only) for _ in range(trials // 2_000)) / trials
-    got = cycle_ambiguity(
+    got = integer_ambiguity(
         array * scale * WAVELENGTH, bearing, depression, C, frequency_hz=F,
         carrier_variance_s2=fine**2, envelope_variance_s2=coarse**2, visible_only=visible_only,
     )  # fmt: skip
@@ -173,7 +177,7 @@ def test_arrays_against_brute_force_search(array, scale, envelope_cycles, visibl
 def test_fixed_set_of_noise_takes_over_without_a_step(array, envelope_cycles, visible_only):
     """Either side of a probability of 0.03 the two ways of combining wrong sets agree to a tenth."""
     sd = np.linspace(0.6, 1.2, 60) * envelope_cycles
-    got = cycle_ambiguity(
+    got = integer_ambiguity(
         array * 1.5 * WAVELENGTH, 0.4, 0.3, C, frequency_hz=F, carrier_variance_s2=(0.01 * T) ** 2,
         envelope_variance_s2=(sd * T)[:, None] ** 2, visible_only=visible_only,
     ).wrong_probability  # fmt: skip
@@ -188,7 +192,7 @@ def test_mixture_matches_simulated_bearings():
     fine, coarse, scale = 0.01 * T, 0.25 * T, 1.5
     search = Search(SQUARE * scale * WAVELENGTH, 0.4, 0.3, fine, coarse, 2)
     bearings = np.concatenate([search.bearings(rng, 2_000) for _ in range(10)])
-    got = cycle_ambiguity(
+    got = integer_ambiguity(
         SQUARE * scale * WAVELENGTH, 0.4, 0.3, C, frequency_hz=F, carrier_variance_s2=fine**2,
         envelope_variance_s2=coarse**2, visible_only=False,
     )  # fmt: skip
@@ -210,7 +214,7 @@ def test_mixture_by_hand():
 def test_a_sweep_over_60_spacings_and_8_directions_is_quick(n):
     array = np.random.default_rng(3).uniform(-0.5, 0.5, (n, 3)) * np.array([1, 1, 0])
     start = time.perf_counter()
-    got = cycle_ambiguity(
+    got = integer_ambiguity(
         np.linspace(0.3, 8, 60)[:, None, None, None] * WAVELENGTH * array, np.linspace(-3, 3, 8), 0.3, C,
         frequency_hz=F, carrier_variance_s2=(0.02 * T) ** 2, envelope_variance_s2=(0.5 * T) ** 2,
     )  # fmt: skip
@@ -227,10 +231,10 @@ def test_a_sweep_over_60_spacings_and_8_directions_is_quick(n):
 def test_wrong_arguments_are_refused_with_their_value():
     arguments = {"frequency_hz": F, "carrier_variance_s2": 1e-14, "envelope_variance_s2": 1e-12}
     with pytest.raises(ParameterError, match="with n from 2 to 8"):
-        cycle_ambiguity(np.zeros((9, 3)), 0.0, 0.0, C, **arguments)
+        integer_ambiguity(np.zeros((9, 3)), 0.0, 0.0, C, **arguments)
     with pytest.raises(ParameterError, match="spans 1 and 2 dimensions"):
-        cycle_ambiguity(np.stack([LINE, CORNER]), 0.0, 0.0, C, **arguments)
+        integer_ambiguity(np.stack([LINE, CORNER]), 0.0, 0.0, C, **arguments)
     with pytest.raises(ParameterError, match="carrier_variance_s2=0 must be above 0"):
-        cycle_ambiguity(SQUARE, 0.0, 0.0, C, **{**arguments, "carrier_variance_s2": 0.0})
+        integer_ambiguity(SQUARE, 0.0, 0.0, C, **{**arguments, "carrier_variance_s2": 0.0})
     with pytest.raises(ParameterError, match="frequency_hz=-1 must be finite and above 0"):
-        wrong_cycle_probability_pair(1e-6, -1.0)
+        wrong_integer_probability_pair(1e-6, -1.0)

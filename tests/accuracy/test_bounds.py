@@ -9,9 +9,9 @@ import pytest
 
 from acoustics.accuracy.bounds import bearing_bound, position_bound, position_information
 from acoustics.accuracy.observability import position_bound_of
-from acoustics.errors import ParameterError
-from acoustics.geometry import direction
-from acoustics.physics.time_of_flight import difference_matrix, plane_wave_time, spherical_time
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import direction
+from acoustics.physics.tdoa import difference_matrix, plane_wave_time, spherical_time
 
 C = 1480.0
 # Nothing special about this array: no two axes alike, not centred on the origin.

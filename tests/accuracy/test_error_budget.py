@@ -7,11 +7,11 @@ import pytest
 
 from acoustics.accuracy.bounds import bearing_bound, position_bound
 from acoustics.accuracy.error_budget import bearing_model, error_budget, position_model, systematic_shift
-from acoustics.errors import ParameterError
-from acoustics.geometry import direction_jacobian
-from acoustics.physics.delay_bound import two_element_bearing_sd
-from acoustics.physics.time_of_flight import spherical_time
-from acoustics.scenario import load_array
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import direction_jacobian
+from acoustics.physics.tdoa import spherical_time
+from acoustics.physics.timing_bounds import two_element_bearing_sd
+from acoustics.scene.scenario import load_array
 
 SPEED = 1480.0
 BEARING, DEPRESSION = 0.7, 0.3

@@ -7,8 +7,8 @@ import pytest
 from scipy.integrate import quad
 
 from acoustics.accuracy.link_budget import link_budget
-from acoustics.errors import ParameterError
-from acoustics.physics.cycle_choice import cycle_choice_variance
+from acoustics.base.errors import ParameterError
+from acoustics.physics.build_up import cycle_choice_variance
 from acoustics.scene.scene import Scene
 
 F, LENGTH, Q = 30e3, 4e-3, 10.0

@@ -10,10 +10,10 @@ from __future__ import annotations
 import numpy as np
 
 from acoustics.accuracy.bounds import bearing_bound, position_bound
-from acoustics.estimate.consistency import inside_region
-from acoustics.physics.delay_bound import arrival_time_variance
-from acoustics.scenario import load_array
-from acoustics.study.delay_level import DelayErrors, simulate_bearings, simulate_fixes
+from acoustics.base.regions import inside_region
+from acoustics.physics.timing_bounds import arrival_time_variance
+from acoustics.scene.scenario import load_array
+from acoustics.study.draws.pings import DelayErrors, simulate_bearings, simulate_fixes
 
 SPEED, CARRIER_HZ, TRIALS, SEED = 1480.0, 30e3, 10_000, 7
 BEARING, DEPRESSION = 0.7, 0.4

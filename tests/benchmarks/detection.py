@@ -11,24 +11,24 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from acoustics.estimate.detection import band_detector, detection_probability
-from acoustics.estimate.locate import LocateOptions, Tally, locate
-from acoustics.estimate.matched_filter import burst_samples, filter_bank
-from acoustics.estimate.snippet import Burst
-from acoustics.sample_stream import SampleStream
-from acoustics.sidecar import Channel, KnownPinger, Sidecar
+from acoustics.estimate.detect.detector import band_detector, detection_probability
+from acoustics.estimate.detect.matched_filter import burst_samples, filter_bank
+from acoustics.estimate.locate.pipeline import LocateOptions, Tally, locate
+from acoustics.io.sidecar import Channel, KnownPinger, Sidecar
+from acoustics.io.streams import SampleStream
+from acoustics.physics.burst import Burst
 
 RATE, REPETITION_S, CHANNELS = 96e3, 0.5, 4
 BURST = Burst(30e3, 4e-3)
 PLACES = ((0.0, 0.0, 0.0), (0.02, 0.0, 0.0), (0.02, 0.02, 0.0), (0.0, 0.02, 0.0))
 
 
-def sidecar(rate: float, repetition_s: float) -> Sidecar:
+def sidecar(rate: float, pri_s: float) -> Sidecar:
     """Four channels and one pinger."""
     return Sidecar(
         sample_rate_hz=rate,
         channels=tuple(Channel(f"h{k}", place) for k, place in enumerate(PLACES)),
-        pingers=(KnownPinger("amber pinger", BURST.frequency_hz, BURST.length_s, repetition_s, BURST.q),),
+        pingers=(KnownPinger("amber pinger", BURST.frequency_hz, BURST.length_s, pri_s, BURST.q),),
         sound_speed_m_s=1480.0,
     )
 
@@ -55,7 +55,7 @@ def missed_and_false() -> None:
     """The table."""
     step = filter_bank([BURST], RATE).steps[0]
     detector = band_detector(
-        step=step, length_s=BURST.length_s, repetition_s=REPETITION_S, sample_rate_hz=RATE, false_alarms_per_hour=1.0
+        step=step, length_s=BURST.length_s, pri_s=REPETITION_S, sample_rate_hz=RATE, false_alarms_per_hour=1.0
     )
     print(f"{CHANNELS} channels, at most 1 false alarm an hour, {detector.false_alarm_probability:.1e} a look")
     print("2E/N0 dB  pings  missed %  +- %  predicted %  false pings")
@@ -80,17 +80,17 @@ def missed_and_false() -> None:
     print(f"noise alone, {hours:g} h at a limit of 60 false alarms an hour: {alarms} (limit {60 * hours:.0f})")
 
 
-def speed(repetition_s: float = 2.0, rate: float = 500e3, seconds: float = 60.0) -> None:
+def speed(pri_s: float = 2.0, rate: float = 500e3, seconds: float = 60.0) -> None:
     """Times of 4 channels at 500 kHz, samples taken from memory; process time, so one core."""
     rng = np.random.default_rng(5)
-    block = rng.standard_normal((CHANNELS, int(repetition_s * rate)), dtype=np.float32)
+    block = rng.standard_normal((CHANNELS, int(pri_s * rate)), dtype=np.float32)
     shape = (burst_samples(BURST, rate) * 150).real.astype(np.float32)
     block[:, 100_000 : 100_000 + len(shape)] += shape
     ratios = []
     for _ in range(3):
-        stream = SampleStream(iter([block] * int(seconds / repetition_s)), CHANNELS, rate, None, "memory")
+        stream = SampleStream(iter([block] * int(seconds / pri_s)), CHANNELS, rate, None, "memory")
         tally, start = Tally(), time.process_time()
-        pings = list(locate(stream, sidecar(rate, repetition_s), LocateOptions(), tally=tally))
+        pings = list(locate(stream, sidecar(rate, pri_s), LocateOptions(), tally=tally))
         ratios.append(tally.seconds / (time.process_time() - start))
     print(
         f"locate: {np.median(ratios):.0f} times real time ({min(ratios):.0f} to {max(ratios):.0f}), {CHANNELS} channels "

@@ -7,12 +7,12 @@ import time
 
 import numpy as np
 
-from acoustics.estimate.consistency import error_ellipse, inside_region
-from acoustics.estimate.fusion import RANGE_UNSEEN
-from acoustics.present.tables import table
-from acoustics.scenario import load_scene, shipped
-from acoustics.study.runs import Course, course_positions, fuse_simulated, simulate_runs, source_area
-from acoustics.study.statistics import Interval, rate_interval
+from acoustics.base.intervals import Interval, rate_interval
+from acoustics.base.regions import error_ellipse, inside_region
+from acoustics.estimate.fuse.fusion import RANGE_UNSEEN
+from acoustics.present.text.tables import table
+from acoustics.scene.scenario import load_scene, shipped
+from acoustics.study.draws.runs import Course, course_positions, fuse_simulated, simulate_runs, source_area
 
 RUNS = 2000
 N_PINGS = 8

@@ -1,4 +1,4 @@
-"""Print what `place` gains over the best shipped array, and `posts` over straight and random runs, by example.
+"""Print what `place` gains over the best shipped array, and `waypoints` over straight and random runs, by example.
 
 Run as ``python tests/benchmarks/planning.py``; about a minute on one core. All are predictions or bounds by the same
 measure on both sides; the simulated figures beside them are with 95 % intervals. `place` is asked for as many
@@ -13,12 +13,12 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from acoustics.scenario import load_scene, shipped
+from acoustics.base.intervals import Interval
+from acoustics.scene.scenario import load_scene, shipped
 from acoustics.scene.scene import Scene
-from acoustics.study.place import Line, Placement, study_place
-from acoustics.study.place_aim import Aim
-from acoustics.study.posts import study_posts
-from acoustics.study.statistics import Interval
+from acoustics.study.place.aim import Aim
+from acoustics.study.place.study import Line, Placement, study_place
+from acoustics.study.waypoints.study import study_waypoints
 
 NEAR = (0.2, 0.4)
 TRIALS = 5000
@@ -42,7 +42,7 @@ def place_row(result: Placement) -> str:
 
     ranges = ", ".join(f"{r:.1f}" for r in result.range_m)
     check = result.simulated
-    simulated = None if check is None else check.right_cycle_deg if result.of == "bearing" else check.position_m
+    simulated = None if check is None else check.right_integer_deg if result.of == "bearing" else check.position_m
     mean = result.mean_error_deg if result.of == "bearing" else result.mean_position_error_m
     return (
         f"{result.title:18} {result.of:9} {ranges:>10} {len(result.hydrophones_m):2d}  {error(result.found):>10}  "
@@ -55,8 +55,8 @@ def interval(figure: Interval | None) -> str:
     return "not simulated" if figure is None else f"{figure.value:.3g} ({figure.low:.3g} to {figure.high:.3g})"
 
 
-def posts_row(scene: Scene) -> str:
-    result = study_posts(scene, scene.pingers[0], trials=400)
+def waypoints_row(scene: Scene) -> str:
+    result = study_waypoints(scene, scene.pingers[0], trials=400)
     straight, random = result.straight, result.random
     by_random = "none" if random is None else f"{random.median_m:.3g} ({random.low_m:.3g} to {random.high_m:.3g})"
     gains = [
@@ -64,7 +64,7 @@ def posts_row(scene: Scene) -> str:
     ]
     checked = result.proposed.simulated
     return (
-        f"{result.title:18} {len(result.proposed.posts)}  {result.prior_size_m:6.2f}  {result.proposed.size_m:8.3g}  "
+        f"{result.title:18} {len(result.proposed.waypoints)}  {result.prior_size_m:6.2f}  {result.proposed.size_m:8.3g}  "
         f"{'none' if straight is None else f'{straight.size_m:.3g}':>8}  {by_random:22} {gains[0]:>8} {gains[1]:>8}  "
         f"{interval(None if checked is None else checked.rms_m)}"
     )
@@ -88,7 +88,7 @@ def main() -> None:
         "RMS of the proposed, simulated (95 %)"
     )
     for scene in scenes:
-        print(posts_row(scene), flush=True)
+        print(waypoints_row(scene), flush=True)
 
 
 if __name__ == "__main__":

@@ -24,16 +24,16 @@ from typing import Any
 import numpy as np
 from scipy.optimize import least_squares
 
-from acoustics.estimate.delays import Delays
-from acoustics.estimate.position import locate_source
+from acoustics.estimate.position.fix import locate_source
+from acoustics.estimate.tdoa.differences import Tdoa
 from acoustics.physics.burst import burst_envelope
-from acoustics.physics.time_of_flight import difference_matrix, spherical_time
-from acoustics.propagate.render import render_pressure
-from acoustics.propagate.render_take import draw_take
-from acoustics.scenario import load_scene, shipped
+from acoustics.physics.tdoa import difference_matrix, spherical_time
+from acoustics.propagate.render.draw import draw_take
+from acoustics.propagate.render.samples import render_pressure
+from acoustics.scene.scenario import load_scene, shipped
 from acoustics.scene.scene import Scene
-from acoustics.study.pool_map import map_pool
-from acoustics.study.runner import Running, Workers
+from acoustics.study.execution.chunks import Running, Workers
+from acoustics.study.map.study import map_pool
 
 Row = tuple[float, float, str, str]  # median, spread, target, note
 ROUNDS = 5
@@ -83,7 +83,7 @@ def position_fixes() -> Row:
         )
 
     def in_a_batch() -> np.ndarray:
-        return locate_source(Delays(delay, covariance), hydrophones, SPEED).position_m
+        return locate_source(Tdoa(delay, covariance), hydrophones, SPEED).position_m
 
     # Timed with scipy's default derivative; compared with its finer one, whose answers are good to below a micrometre.
     apart = float(np.abs(by_scipy("3-point") - in_a_batch()[:loop]).max())
@@ -113,7 +113,7 @@ def recordings(pings: int, pool: dict[str, object], order: int) -> Row:
     length_s = 0.1 if pings == 1 else pings * every_s
     source = (4.0, 3.0, 1.0)
     face = {"reflection_coefficient": coefficient}
-    pinger = {"position_m": source, "frequency_hz": 30e3, "length_s": 4e-3, "q": 8.0, "repetition_s": length_s / pings}
+    pinger = {"position_m": source, "frequency_hz": 30e3, "length_s": 4e-3, "q": 8.0, "pri_s": length_s / pings}
     scene = Scene.model_validate(
         {
             "water": {"temperature_degc": 26.0},
@@ -162,10 +162,10 @@ def recordings(pings: int, pool: dict[str, object], order: int) -> Row:
 
 def real_time() -> Row:
     """Seconds of a recording of 4 channels at 500 kHz over seconds to locate its pings, on one core."""
-    from acoustics.estimate.locate import LocateOptions, locate
-    from acoustics.sample_stream import stream_recording
-    from acoustics.sidecar import read_sidecar
-    from acoustics.study.recordings import simulate_recording
+    from acoustics.estimate.locate.pipeline import LocateOptions, locate
+    from acoustics.io.sidecar import read_sidecar
+    from acoustics.io.streams import stream_recording
+    from acoustics.study.simulate.recording import simulate_recording
 
     scene = load_scene(shipped("examples")["mallard-basin"])
     fast = scene.model_copy(update={"recorder": scene.recorder.model_copy(update={"sample_rate_hz": 500e3})})

@@ -14,24 +14,25 @@ from pathlib import Path
 
 import numpy as np
 
-from acoustics.accuracy.ambiguity import cycle_ambiguity
+from acoustics.accuracy.ambiguity.prediction import integer_ambiguity
 from acoustics.accuracy.bounds import bearing_bound
-from acoustics.estimate.bearing import estimate_bearing
-from acoustics.estimate.consistency import inside_region
-from acoustics.estimate.delay_methods import METHODS
-from acoustics.estimate.measure import DelayMeasurement, measure_delays
-from acoustics.estimate.snippet import Burst, Snippet
-from acoustics.geometry import Pose, direction, wrap_angle
-from acoustics.physics.cycle_choice import cycle_choice_variance
-from acoustics.physics.delay_bound import arrival_time_variance
+from acoustics.base.frames import Pose, direction, wrap_angle
+from acoustics.base.intervals import rate_interval
+from acoustics.base.regions import inside_region
+from acoustics.estimate.direction.bearing import estimate_bearing
+from acoustics.estimate.tdoa.measure import DelayMeasurement, measure_tdoa
+from acoustics.estimate.tdoa.methods import METHODS
+from acoustics.estimate.tdoa.segment import Segment
+from acoustics.physics.build_up import cycle_choice_variance
+from acoustics.physics.burst import Burst
 from acoustics.physics.levels import pressure_from_level_pa
-from acoustics.physics.time_of_flight import difference_matrix, plane_wave_time
+from acoustics.physics.tdoa import difference_matrix, plane_wave_time
+from acoustics.physics.timing_bounds import arrival_time_variance
 from acoustics.propagate.arrivals import arrivals
-from acoustics.propagate.first_echo import clean_window_s
-from acoustics.propagate.render_bursts import SampleTimes, ping_pressure
-from acoustics.scenario import load_scene
+from acoustics.propagate.first_multipath import multipath_free_s
+from acoustics.propagate.render.bursts import SampleTimes, ping_pressure
 from acoustics.scene.pinger import Pinger
-from acoustics.study.statistics import rate_interval
+from acoustics.scene.scenario import load_scene
 
 POOL = Path(__file__).parents[2] / "examples" / "mallard-basin.toml"
 SPEED, BEARING, DEPRESSION, SEED = 1480.0, 0.4, 0.3, 1
@@ -59,27 +60,27 @@ POSES = (
 class Pings:
     """Noisy samples of one ping many times, with the truth."""
 
-    snippet: Snippet
+    segment: Segment
     noise_density: float
     guess_s: np.ndarray  # (n_trials,)
     arrival_s: np.ndarray  # (n_trials, n_channels)
 
 
 def render_pings(
-    pinger: Pinger, delay_s: np.ndarray, amplitude: np.ndarray, valid: np.ndarray, sample_rate_hz: float,
+    pinger: Pinger, tdoa_s: np.ndarray, amplitude: np.ndarray, valid: np.ndarray, sample_rate_hz: float,
     *, noise_density: float, trials: int, listen_s: float, rng: np.random.Generator, offset_s: np.ndarray | None = None,
 ) -> Pings:  # fmt: skip
     """Sixteen phases of the sampling against the ping, each with its share of the trials' noise.
 
     Paths (n_channels, n_paths) as in `Arrivals`. The guess is off by up to a cycle.
     """
-    n, n_samples = len(delay_s), int((LEAD_S + listen_s) * sample_rate_hz)
+    n, n_samples = len(tdoa_s), int((LEAD_S + listen_s) * sample_rate_hz)
     offset = np.zeros(n) if offset_s is None else offset_s
-    starts = LEAD_S - delay_s[:, 0].min() + (np.arange(16) + rng.uniform(size=16)) / (16 * sample_rate_hz)
+    starts = LEAD_S - tdoa_s[:, 0].min() + (np.arange(16) + rng.uniform(size=16)) / (16 * sample_rate_hz)
     clean = np.zeros((16, n, n_samples))
     for k, start in enumerate(starts):
         first, analytic = ping_pressure(
-            pinger, start, delay_s, amplitude, valid, SampleTimes(1 / sample_rate_hz, offset)
+            pinger, start, tdoa_s, amplitude, valid, SampleTimes(1 / sample_rate_hz, offset)
         )
         low, high = max(first, 0), min(first + len(analytic), n_samples)
         clean[k, :, low:high] = analytic.real[low - first : high - first].T
@@ -87,8 +88,8 @@ def render_pings(
     noise = rng.normal(size=(trials, n, n_samples)) * np.sqrt(noise_density * sample_rate_hz / 2)
     guess = LEAD_S + rng.uniform(-1, 1, trials) / pinger.frequency_hz
     return Pings(
-        Snippet(clean[of_trial] + noise, sample_rate_hz, offset), noise_density, guess,
-        starts[of_trial, None] + delay_s[:, 0],
+        Segment(clean[of_trial] + noise, sample_rate_hz, offset), noise_density, guess,
+        starts[of_trial, None] + tdoa_s[:, 0],
     )  # fmt: skip
 
 
@@ -111,15 +112,15 @@ def measured(
 ) -> DelayMeasurement:
     """The estimator's delays, given what a crew knows of the pinger."""
     burst = Burst(pinger.frequency_hz, pinger.length_s, pinger.q, pinger.sweep_hz)
-    return measure_delays(
-        pings.snippet, burst, noise_density=pings.noise_density, onset_s=pings.guess_s, hydrophones_m=hydrophones,
+    return measure_tdoa(
+        pings.segment, burst, noise_density=pings.noise_density, onset_s=pings.guess_s, hydrophones_m=hydrophones,
         sound_speed_m_s=speed, **more,
     )  # fmt: skip
 
 
 def bearing_errors(found: DelayMeasurement, hydrophones: np.ndarray, speed: float, bearing: float) -> tuple:
     """Error and its stated standard deviation of each bearing that was given [rad]; the nearer candidate counts."""
-    answer = estimate_bearing(found.delays, hydrophones, speed)
+    answer = estimate_bearing(found.tdoa, hydrophones, speed)
     error = wrap_angle(answer.bearing - bearing)
     nearest = np.argmin(np.abs(error), axis=-1)[:, None]
     variance = np.take_along_axis(answer.covariance[..., 0, 0], nearest, axis=-1)[:, 0]
@@ -132,7 +133,7 @@ def phase_row(spacing_m: float, sample_rate_hz: float, energy_ratio_db: float, w
     hydrophones = spacing_m * SQUARE
     pings = free_field(hydrophones, sample_rate_hz, energy_ratio_db, window_s, trials=trials)
     found = measured(pings, hydrophones, SPEED, window_s=window_s, gain_sd=0.0)
-    error = found.delays.delay_s - pings.arrival_s @ difference_matrix(4).T
+    error = found.tdoa.tdoa_s - pings.arrival_s @ difference_matrix(4).T
     wrong = (np.abs(error) > 0.5 / PINGER.frequency_hz).any(axis=-1)
     right = found.ok & ~wrong
     moments, ratio = PINGER.moments(window_s), 10 ** (energy_ratio_db / 10)
@@ -143,7 +144,7 @@ def phase_row(spacing_m: float, sample_rate_hz: float, energy_ratio_db: float, w
     return {
         "delay": np.sqrt(np.mean(error[right] ** 2) / (2 * fine)),
         "bearing": np.sqrt(np.mean(turn[kept] ** 2)) / float(bound.bearing_sd),
-        "inside": inside_region(error[right], found.delays.covariance_s2[right]).mean(),
+        "inside": inside_region(error[right], found.tdoa.covariance_s2[right]).mean(),
         "bearing_inside": np.mean(np.abs(turn[kept]) < 1.959964 * sd[kept]),
         "wrong": wrong[found.ok].mean(),
         "given": found.ok.mean(),
@@ -170,7 +171,7 @@ class CycleCase:
         moments = self.pinger.moments(self.window_s)
         fine = arrival_time_variance(10 ** (self.energy_ratio_db / 10), moments.mean_square_angular_frequency)
         return float(
-            cycle_ambiguity(
+            integer_ambiguity(
                 self.hydrophones_m, BEARING, DEPRESSION, SPEED, frequency_hz=self.pinger.frequency_hz,
                 carrier_variance_s2=fine, envelope_variance_s2=variance_s2,
             ).wrong_probability
@@ -213,7 +214,7 @@ def cycle_row(case: CycleCase, trials: int, *, sample_rate_hz: float = 192e3, se
         hydrophones, sample_rate_hz, case.energy_ratio_db, case.window_s, trials=trials, seed=seed, pinger=pinger
     )
     found = measured(pings, hydrophones, SPEED, pinger, window_s=case.window_s, gain_sd=0.0)
-    error = found.delays.delay_s - pings.arrival_s @ difference_matrix(len(hydrophones)).T
+    error = found.tdoa.tdoa_s - pings.arrival_s @ difference_matrix(len(hydrophones)).T
     wrong = (np.abs(error) > 0.5 / pinger.frequency_hz).any(axis=-1)[found.ok]
     ratio = 10 ** (case.energy_ratio_db / 10)
     bandwidth = pinger.moments(case.window_s).mean_square_angular_bandwidth
@@ -225,12 +226,12 @@ def cycle_row(case: CycleCase, trials: int, *, sample_rate_hz: float = 192e3, se
         "simulated": rate_interval(int(wrong.sum()), len(wrong)),
         "predicted": case.predicted(float(choice)),
         "by_bound": case.predicted(float(arrival_time_variance(ratio, bandwidth))),
-        "own": np.mean(1 - found.cycle_probability[found.ok]),
+        "own": np.mean(1 - found.integer_probability[found.ok]),
     }
 
 
 def pool_pings(place: tuple, heading_deg: float, trials: int, *, echoes: bool = True, seed: int = SEED) -> tuple:
-    """Pings in the practice pool: with the array, the sound speed, the true bearing and the true clean window."""
+    """Pings in the practice pool: with the array, the sound speed, the true bearing and the true multipath-free window."""
     scene = load_scene(POOL)
     pinger, hydrophones = scene.pingers[0], scene.array.positions_m
     pose = Pose(np.array(place), 0.0, 0.0, np.deg2rad(heading_deg))
@@ -239,16 +240,16 @@ def pool_pings(place: tuple, heading_deg: float, trials: int, *, echoes: bool = 
     kept = slice(None if echoes else 1)
     density = float(pressure_from_level_pa(scene.noise_density_db(pinger.frequency_hz))) ** 2
     pings = render_pings(
-        pinger, paths.delay_s[:, kept], paths.amplitude[:, kept], paths.valid[:, kept], scene.recorder.sample_rate_hz,
+        pinger, paths.tdoa_s[:, kept], paths.amplitude[:, kept], paths.valid[:, kept], scene.recorder.sample_rate_hz,
         noise_density=density, trials=trials, listen_s=pinger.length_s + 5e-4, rng=np.random.default_rng(seed),
     )  # fmt: skip
     away = np.array(pinger.position_m) - sites.mean(axis=0)
     bearing = float(wrap_angle(np.arctan2(away[1], away[0]) - np.deg2rad(heading_deg)))
-    return pings, hydrophones, scene.sound_speed_m_s, bearing, float(clean_window_s(paths)), pinger
+    return pings, hydrophones, scene.sound_speed_m_s, bearing, float(multipath_free_s(paths)), pinger
 
 
 def pool_row(pose: tuple, method: str, window_s: float | None, trials: int) -> tuple:
-    """Errors and stated standard deviations [deg], share answered, median window [s], true clean window [s]."""
+    """Errors and stated standard deviations [deg], share answered, median window [s], true multipath-free window [s]."""
     pings, hydrophones, speed, bearing, clean, pinger = pool_pings(*pose, trials)
     found = measured(pings, hydrophones, speed, pinger, method=method, window_s=window_s)
     error, sd = bearing_errors(found, hydrophones, speed, bearing)
@@ -273,7 +274,7 @@ def free_field_tables(trials: int) -> None:
                 f"{1e3 * spacing:10.0f} {rate / 1e3:9.0f} {db:9.0f} {r['delay']:7.3f} {r['bearing']:8.3f}"
                 f" {100 * r['inside']:9.2f} {100 * r['bearing_inside']:17.2f}"
             )
-    print("\nThe same with 0.085 ms, the clean window of the practice pool")
+    print("\nThe same with 0.085 ms, the multipath-free window of the practice pool")
     for spacing, db in ((0.012, 20.0), (0.025, 20.0), (0.120, 25.0)):
         for rate in (96e3, 192e3, 500e3):
             r = phase_row(spacing, rate, db, 85e-6, trials)
@@ -300,7 +301,7 @@ def cycle_tables(trials: int) -> None:
 
 
 def pool_tables(trials: int) -> None:
-    for name, window in (("clean window found from the samples", None), ("whole burst, 4 ms", 4e-3)):
+    for name, window in (("multipath-free window found from the samples", None), ("whole burst, 4 ms", 4e-3)):
         print(f"\nPool with echoes, {name}, {trials} pings a pose: bearing error, deg")
         print(f"{'pose':32} {'method':12} {'RMS':>9} {'95 %':>9} {'bias':>9} {'inside%':>7} {'given%':>7}  window us")
         pooled: dict[str, list] = {method: [] for method in METHODS}

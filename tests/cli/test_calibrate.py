@@ -10,17 +10,17 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from acoustics.base.errors import InputError, OutputError
 from acoustics.cli.calibrate import calibrate_command
-from acoustics.errors import InputError, OutputError
-from acoustics.estimate.calibration_model import model_times
-from acoustics.estimate.calibration_positions import in_place
-from acoustics.estimate.ping import NavigatedPose, Ping
-from acoustics.estimate.pings import ping_line
-from acoustics.physics.time_of_flight import difference_matrix
-from acoustics.scenario import load_array, load_scene, shipped
-from acoustics.study.calibrated_array import array_file_text
-from acoustics.study.calibration_inputs import SourcePlace, calibration_input, read_sources
-from acoustics.study.calibration_session import SessionPlan, planned_prior, planned_session
+from acoustics.estimate.calibrate.model import model_times
+from acoustics.estimate.calibrate.positions import in_place
+from acoustics.io.ping import NavigatedPose, Ping
+from acoustics.io.ping_lines import ping_line
+from acoustics.physics.tdoa import difference_matrix
+from acoustics.scene.scenario import load_array, load_scene, shipped
+from acoustics.study.calibrate.array import array_file_text
+from acoustics.study.calibrate.inputs import SourcePlace, calibration_input, read_sources
+from acoustics.study.calibrate.session import SessionPlan, planned_prior, planned_session
 
 FILE = shipped("examples")["mallard-basin"]
 POOL = load_scene(FILE)
@@ -51,16 +51,16 @@ def made(seed=1, depth_error_m=None):
             frequency_hz=PINGER.frequency_hz,
             ok=True,
             reason="",
-            snr_db=30.0,
+            energy_ratio_db=30.0,
             window_s=1e-4,
             method="phase",
-            cycle_probability=0.99,
+            integer_probability=0.99,
             channels=NAMES,
             hydrophones_m=POOL.array.positions_m,
             tolerances_m=POOL.array.tolerances_m,
             reference=0,
-            delays_s=difference @ times[k],
-            delay_covariance_s2=variance * difference @ difference.T,
+            tdoa_s=difference @ times[k],
+            tdoa_covariance_s2=variance * difference @ difference.T,
             flags=(),
             sound_speed_m_s=POOL.sound_speed_m_s,
             sound_speed_sd_m_s=POOL.sound_speed_sd_m_s,
@@ -105,7 +105,7 @@ def run(*arguments):
 
 
 def test_a_session_gives_a_corrected_array():
-    wrong = replace(PINGS[4], delays_s=PINGS[4].delays_s + np.array([0, 1 / PINGER.frequency_hz, 0]))
+    wrong = replace(PINGS[4], tdoa_s=PINGS[4].tdoa_s + np.array([0, 1 / PINGER.frequency_hz, 0]))
     failed = replace(PINGS[5], ok=False, reason="too weak")
     pings = [*PINGS[:4], wrong, failed, *PINGS[6:]]
     done = run("--pings", written("p.jsonl", pings), *SOURCE, "--out", "new.toml", "--plot", "c.png")
@@ -185,7 +185,7 @@ def test_options_that_do_not_go_together(arguments, message):
 
 def test_a_calibration_that_fits_nothing_writes_no_array():
     rng = np.random.default_rng(3)
-    noise = [replace(p, method="onset", delays_s=rng.uniform(-2e-5, 2e-5, size=N - 1)) for p in PINGS]
+    noise = [replace(p, method="onset", tdoa_s=rng.uniform(-2e-5, 2e-5, size=N - 1)) for p in PINGS]
     done = run("--pings", written("p.jsonl", noise), *SOURCE, "--out", "new.toml")
     assert isinstance(done.exception, OutputError) and "not usable" in str(done.exception)
     assert "NOT USABLE" in done.stdout and not Path("new.toml").exists()
@@ -205,7 +205,7 @@ def test_pings_of_something_else_are_refused():
     refused(
         [replace(PINGS[0], hydrophones_m=1.1 * POOL.array.positions_m)], "mm from its place in the scenario's array"
     )
-    refused([replace(PINGS[0], delay_covariance_s2=1e-15 * np.eye(N - 1))], "is no more than recorder.skew_sd_s")
+    refused([replace(PINGS[0], tdoa_covariance_s2=1e-15 * np.eye(N - 1))], "is no more than recorder.skew_sd_s")
     refused([replace(PINGS[0], channels=(NAMES[1], *NAMES[1:]))], "holds a name twice")
     refused(PINGS, "no ping can be used: 24 of another pinger", pinger="teal pinger")
 

@@ -10,12 +10,12 @@ import pytest
 from click.testing import CliRunner
 from scipy import stats
 
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Pose, wrap_angle
 from acoustics.cli.calibrate import calibrate_command
 from acoustics.cli.locate import locate_command
 from acoustics.cli.simulate import simulate_command
-from acoustics.errors import ParameterError
-from acoustics.geometry import Pose, wrap_angle
-from acoustics.scenario import load_array, shipped
+from acoustics.scene.scenario import load_array, shipped
 
 SOURCE = (20.0, 8.0, 2.4)
 PLACE = (15.5, 7.0, 0.8)

@@ -18,21 +18,32 @@ from unittest.mock import patch
 import pytest
 
 from acoustics.cli.main import _COMMANDS, main
-from acoustics.scenario import shipped
+from acoustics.scene.scenario import shipped
 
 POOL = str(shipped("examples")["mallard-basin"])
 QUICK = {
     "spacing": ["--trials", "200"],
     "map": ["--trials", "5", "--step-m", "2.5", "--echo-cells", "1", "--echo-pings", "2"],
     "stations": ["--trials", "8"],
-    "posts": ["--trials", "20", "--step-m", "8"],
+    "waypoints": ["--trials", "20", "--step-m", "8"],
     "place": ["--hydrophones", "3"],
     "validate": ["--trials", "12"],
     "calibrate": ["--sessions", "5"],
 }
-STUDIES = ("check", "sound-speed", "spacing", "place", "map", "budget", "stations", "posts", "validate", "calibrate")
+STUDIES = (
+    "check",
+    "sound-speed",
+    "spacing",
+    "place",
+    "map",
+    "budget",
+    "stations",
+    "waypoints",
+    "validate",
+    "calibrate",
+)
 SLOW = ("place",)  # tried on one example, in a test of its own
-DRAWN = ("spacing", "map", "budget", "posts")
+DRAWN = ("spacing", "map", "budget", "waypoints")
 
 
 @dataclass(frozen=True)

@@ -11,14 +11,14 @@ import pytest
 from click.testing import CliRunner
 
 from acoustics import load_scene
+from acoustics.base.errors import InputError, OutputError, ParameterError
+from acoustics.base.frames import Pose, bearing_and_depression
 from acoustics.cli.fuse import fuse_command
 from acoustics.cli.stations import stations_command
-from acoustics.errors import InputError, OutputError, ParameterError
-from acoustics.estimate.ping import Candidate, NavigatedPose, Ping
-from acoustics.estimate.pings import ping_line
-from acoustics.geometry import Pose, bearing_and_depression
-from acoustics.physics.time_of_flight import difference_matrix, spherical_time
-from acoustics.present.tables import percent
+from acoustics.io.ping import Candidate, NavigatedPose, Ping
+from acoustics.io.ping_lines import ping_line
+from acoustics.physics.tdoa import difference_matrix, spherical_time
+from acoustics.present.text.tables import percent
 
 SCENARIO = "examples/mallard-basin.toml"
 SCENE = load_scene(SCENARIO)
@@ -46,16 +46,16 @@ def pings(*, wrong=(), sd_s=2e-7, drop=None, array=SCENE.array.positions_m, tole
                 frequency_hz=30e3,
                 ok=True,
                 reason="",
-                snr_db=20.0,
+                energy_ratio_db=20.0,
                 window_s=1e-4,
                 method="phase",
-                cycle_probability=1.0,
+                integer_probability=1.0,
                 channels=tuple(h.name for h in SCENE.array.hydrophones[:used]),
                 hydrophones_m=hydrophones,
                 tolerances_m=np.full(used, tolerance),
                 reference=0,
-                delays_s=differences @ times,
-                delay_covariance_s2=sd_s**2 * differences @ differences.T,
+                tdoa_s=differences @ times,
+                tdoa_covariance_s2=sd_s**2 * differences @ differences.T,
                 flags=(),
                 sound_speed_m_s=SCENE.sound_speed_m_s,
                 sound_speed_sd_m_s=2.0,
@@ -176,8 +176,8 @@ def test_pings_that_are_not_ok_and_a_single_one_are_told(tmp_path):
             p,
             ok=False,
             reason="too weak",
-            delays_s=np.empty(0),
-            delay_covariance_s2=np.empty((0, 0)),
+            tdoa_s=np.empty(0),
+            tdoa_covariance_s2=np.empty((0, 0)),
             candidates=(),
             site_bearing=(),
         )

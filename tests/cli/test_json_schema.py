@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from jsonschema import Draft202012Validator
 
 from acoustics.cli.main import pingfix
-from acoustics.scenario import shipped
+from acoustics.scene.scenario import shipped
 
 ROOT = Path(__file__).parent.parent
 FOLDER = ROOT.parent / "examples" / "guide" / "schema"
@@ -20,7 +20,7 @@ QUICK = {
     "spacing": ["--trials", "100"],
     "map": ["--trials", "5", "--step-m", "2.5", "--echo-cells", "2", "--echo-pings", "2"],
     "stations": ["--trials", "8"],
-    "posts": ["--trials", "20", "--step-m", "8"],
+    "waypoints": ["--trials", "20", "--step-m", "8"],
     "place": ["--hydrophones", "3", "--starts", "1"],
     "validate": ["--trials", "12"],
     "calibrate": ["--sessions", "5"],

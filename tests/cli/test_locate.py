@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from acoustics.base.errors import PingfixError
 from acoustics.cli.locate import locate_command
-from acoustics.errors import PingfixError
-from acoustics.estimate.pings import read_pings
-from acoustics.propagate.render_take import ChannelFaults
-from acoustics.scenario import load_scene
-from acoustics.study.recordings import simulate_recording
+from acoustics.io.ping_lines import read_pings
+from acoustics.propagate.render.draw import ChannelFaults
+from acoustics.scene.scenario import load_scene
+from acoustics.study.simulate.recording import simulate_recording
 
 ROOT = Path(__file__).parents[2]
 BASIN = ROOT / "examples" / "mallard-basin.toml"
@@ -108,7 +108,7 @@ def test_each_method_answers(ping, method):
 def test_a_dead_channel_is_left_out_and_named(tmp_path):
     path = simulate(tmp_path, BASIN.read_text(), faults=ChannelFaults(dead=("bow-port",)))
     for line in lines(run(path, "--json")):
-        assert line["ok"] and "bow-port" not in line["channels"] and len(line["delays_s"]) == 2
+        assert line["ok"] and "bow-port" not in line["channels"] and len(line["tdoa_s"]) == 2
         assert line["flags"] == [
             "channel 'bow-port': dead, left out; the other 3 stand in a plane, which has a mirror image on its other side"
         ]
@@ -147,7 +147,7 @@ def test_pingers_on_near_frequencies_are_told_apart(apart_hz, tmp_path):
 name = "teal pinger"
 position_m = [18.0, 3.0, 2.4]
 frequency_hz = {30e3 + apart_hz}
-repetition_s = 1.3
+pri_s = 1.3
 source_level_db = 162.0
 
 [array]"""

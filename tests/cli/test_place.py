@@ -5,9 +5,9 @@ import sys
 import pytest
 from click.testing import CliRunner
 
+from acoustics.base.errors import OutputError, ParameterError
 from acoustics.cli.place import place_command
-from acoustics.errors import OutputError, ParameterError
-from acoustics.scenario import load_array, load_scene, shipped
+from acoustics.scene.scenario import load_array, load_scene, shipped
 
 MOUNTING = """
 [mounting]
@@ -67,7 +67,7 @@ def test_json_of_a_position_at_two_ranges_kept_by_starts(scenario, tmp_path):
     result = json.loads(first.output)
     assert result["seed"] == 7 and result["found"]["within_limit"] and result["of"] == "position"
     assert len(result["hydrophones_m"]) == 3 and len(result["bearing_deg"]) == 24
-    assert result["range_m"] == pytest.approx([10.0, 20.0]) and len(result["clean_window_s"]) == 2
+    assert result["range_m"] == pytest.approx([10.0, 20.0]) and len(result["multipath_free_s"]) == 2
     assert len(list(parts.glob("chunk-*.npz"))) == 3  # two of the best shipped arrays, and one at random
     other = run(scenario, *options, "--resume", parts)
     assert isinstance(other.exception, OutputError) and "another study" in str(other.exception)

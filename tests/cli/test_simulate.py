@@ -9,9 +9,9 @@ import pytest
 from click.testing import CliRunner
 from scipy.io import wavfile
 
+from acoustics.base.errors import OutputError, ParameterError
 from acoustics.cli.simulate import simulate_command
-from acoustics.errors import OutputError, ParameterError
-from acoustics.scenario import shipped
+from acoustics.scene.scenario import shipped
 
 POOL = str(shipped("examples")["mallard-basin"])
 

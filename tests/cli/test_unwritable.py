@@ -16,7 +16,7 @@ from unittest.mock import patch
 import pytest
 
 from acoustics.cli.main import main
-from acoustics.scenario import shipped
+from acoustics.scene.scenario import shipped
 
 PINGFIX = "import sys; from acoustics.cli.main import main; sys.argv = ['pingfix', *sys.argv[1:]]; main()"
 POOL = str(shipped("examples")["mallard-basin"])

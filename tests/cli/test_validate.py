@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from acoustics.base.errors import ParameterError
 from acoustics.cli.validate import validate_command
-from acoustics.errors import ParameterError
-from acoustics.scenario import shipped
+from acoustics.scene.scenario import shipped
 
 POOL = str(shipped("examples")["mallard-basin"])
 BEAM = str(Path(__file__).parents[2] / "examples" / "estimators" / "beam.py")
@@ -27,7 +27,7 @@ def run(*arguments):
 
 
 def test_text_json_picture_and_gate():
-    few = ("--trials", "24", "--snr-db", "50", "--seed", "3")
+    few = ("--trials", "24", "--energy-ratio-db", "50", "--seed", "3")
     done = run(*few, "--plot", "v.png", "--max-rms-deg", "90")
     assert done.exit_code == 0, done.output
     assert "Mallard Basin: phase on square-half-wave, amber pinger; 24 simulated pings, seed 3" in done.stdout
@@ -56,7 +56,7 @@ def test_a_program_that_dies_every_time_gives_a_report_all_the_same():
 
 
 def test_export_and_results():
-    few = ("--trials", "4", "--snr-db", "45")
+    few = ("--trials", "4", "--energy-ratio-db", "45")
     done = run(*few, "--export", "out")
     assert done.exit_code == 0 and "keep out/truth.csv from the estimator" in done.stdout
     Path("r.csv").write_text("ping,refused,bearing_deg\n1,no idea,\n")

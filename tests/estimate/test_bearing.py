@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from acoustics.errors import ParameterError
-from acoustics.estimate.bearing import estimate_bearing
-from acoustics.estimate.consistency import inside_region
-from acoustics.estimate.delays import Delays, delays_from_arrival_times
-from acoustics.geometry import direction, wrap_angle
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import direction, wrap_angle
+from acoustics.base.regions import inside_region
+from acoustics.estimate.direction.bearing import estimate_bearing
+from acoustics.estimate.tdoa.differences import Tdoa, tdoa_from_toa
 
 C = 1480.0
 LINE = np.array([[0.0, -0.1, 0.0], [0.0, 0.1, 0.0]])
@@ -52,7 +52,7 @@ def simulate(hydrophones, bearing, depression, sd, *, seed, n=10_000, speed_sd=0
     moved = hydrophones + element_sd * rng.standard_normal((n, *hydrophones.shape))
     speed = C + speed_sd * rng.standard_normal((n, 1))
     times = arrival_times(moved, bearing, depression, speed) + sd * rng.standard_normal((n, len(hydrophones)))
-    return delays_from_arrival_times(times, sd**2)
+    return tdoa_from_toa(times, sd**2)
 
 
 def errors(result, bearing, depression):
@@ -122,7 +122,7 @@ def test_same_minimum_as_scipy():
 
         def residual(p, i=i):
             t = arrival_times(VOLUME, p[0], p[1])
-            return weight @ (delays.delay_s[i] - (t[1:] - t[0]))
+            return weight @ (delays.tdoa_s[i] - (t[1:] - t[0]))
 
         fit = least_squares(residual, [2.0, 0.5], jac="3-point", xtol=1e-14, ftol=1e-14, gtol=1e-14)
         found = [result.bearing[i, 0], result.depression[i, 0]]
@@ -138,7 +138,7 @@ def test_the_second_direction_of_a_nearly_flat_volume_is_right_as_often_as_it_sa
     bearing, depression = rng.uniform(-0.3, 0.3, 20_000), np.arcsin(rng.uniform(-0.1, 0.1, 20_000))
     u = direction(bearing, depression)
     times = -u @ array.T / C + 7e-7 * rng.standard_normal((20_000, 4))
-    found = estimate_bearing(delays_from_arrival_times(times, 7e-7**2), array, C)
+    found = estimate_bearing(tdoa_from_toa(times, 7e-7**2), array, C)
     toward = np.einsum("mci,mi->mc", direction(found.bearing, found.depression), u)
     second = toward[:, 1] > toward[:, 0]
     stated = found.probability[:, 1]
@@ -157,7 +157,7 @@ def test_a_proper_volume_has_no_second_direction():
 
 
 def test_plane_gives_the_mirror_image_and_the_lower_side_first():
-    delays = delays_from_arrival_times(arrival_times(PLANE, 0.7, 0.4), 1e-14)
+    delays = tdoa_from_toa(arrival_times(PLANE, 0.7, 0.4), 1e-14)
     result = estimate_bearing(delays, PLANE, C)
     np.testing.assert_allclose(result.bearing, [0.7, 0.7], atol=1e-9)
     np.testing.assert_allclose(result.depression, [0.4, -0.4], atol=1e-9)
@@ -167,7 +167,7 @@ def test_plane_gives_the_mirror_image_and_the_lower_side_first():
 def test_tilted_plane_gives_a_mirror_image_that_fits_as_well():
     tilt = np.array([[1.0, 0, 0], [0, np.cos(0.5), -np.sin(0.5)], [0, np.sin(0.5), np.cos(0.5)]])
     array = PLANE @ tilt.T
-    delays = delays_from_arrival_times(arrival_times(array, -1.0, 0.3), 1e-14)
+    delays = tdoa_from_toa(arrival_times(array, -1.0, 0.3), 1e-14)
     result = estimate_bearing(delays, array, C)
     normal = tilt[:, 2]
     truth = direction(-1.0, 0.3)
@@ -180,7 +180,7 @@ def test_tilted_plane_gives_a_mirror_image_that_fits_as_well():
 def test_line_gives_a_cone():
     axis = direction(0.4, 0.2)
     array = np.array([-0.2, 0.0, 0.3])[:, None] * axis
-    delays = delays_from_arrival_times(arrival_times(array, 1.0, 0.5), 1e-14)
+    delays = tdoa_from_toa(arrival_times(array, 1.0, 0.5), 1e-14)
     result = estimate_bearing(delays, array, C)
     true_angle = np.arccos(direction(1.0, 0.5) @ result.cone_axis)
     np.testing.assert_allclose(result.cone_angle, true_angle, atol=1e-9)
@@ -196,7 +196,7 @@ def test_line_gives_a_cone():
 def test_line_gives_starboard_or_forward_first(axis, first):
     # Source at 60 degrees to starboard of the bow (or the axis), first[0] along x, first[1] along y.
     array = np.array([-0.1, 0.1])[:, None] * np.array(axis)
-    delays = delays_from_arrival_times(arrival_times(array, np.pi / 4, 0.0), 1e-14)
+    delays = tdoa_from_toa(arrival_times(array, np.pi / 4, 0.0), 1e-14)
     result = estimate_bearing(delays, array, C)
     np.testing.assert_allclose(result.bearing[0], np.pi / 4, atol=1e-9)
     other = -np.pi / 4 if axis[0] else 3 * np.pi / 4
@@ -207,13 +207,13 @@ def test_near_field_correction_removes_the_bias():
     source = 1.0 * direction(0.7, 0.4)
     array = VOLUME + [0.3, 0.0, 0.1]
     times = np.linalg.norm(source - array, axis=-1) / C
-    delays = delays_from_arrival_times(times, 1e-14)
+    delays = tdoa_from_toa(times, 1e-14)
     plain = estimate_bearing(delays, array, C)
     assert abs(plain.bearing[0] - 0.7) > 0.01
     result = estimate_bearing(delays, array, C, range_m=1.0)
     np.testing.assert_allclose([result.bearing[0], result.depression[0]], [0.7, 0.4], atol=1e-7)
     line = estimate_bearing(
-        delays_from_arrival_times(np.linalg.norm(direction(0.3, 0.0) - LINE, axis=-1) / C, 1e-14),
+        tdoa_from_toa(np.linalg.norm(direction(0.3, 0.0) - LINE, axis=-1) / C, 1e-14),
         LINE,
         C,
         range_m=1.0,
@@ -224,14 +224,14 @@ def test_near_field_correction_removes_the_bias():
 def test_reference_and_batch_shape_do_not_matter():
     rng = np.random.default_rng(2)
     times = arrival_times(VOLUME, 1.0, 0.2) + 1e-7 * rng.standard_normal((2, 3, 5))
-    first = estimate_bearing(delays_from_arrival_times(times, 1e-14), VOLUME, C)
-    other = estimate_bearing(delays_from_arrival_times(times, 1e-14, reference=3), VOLUME, np.full((2, 3), C))
+    first = estimate_bearing(tdoa_from_toa(times, 1e-14), VOLUME, C)
+    other = estimate_bearing(tdoa_from_toa(times, 1e-14, reference=3), VOLUME, np.full((2, 3), C))
     assert first.bearing.shape == first.probability.shape == (2, 3, 2)
     assert first.covariance.shape == (2, 3, 2, 2, 2)
     assert first.ok.shape == first.reason.shape == first.chi2.shape == (2, 3)
     np.testing.assert_allclose(first.bearing, other.bearing, atol=1e-9)
     np.testing.assert_allclose(first.covariance, other.covariance, rtol=1e-5, atol=1e-14)
-    single = estimate_bearing(delays_from_arrival_times(times[1, 2], 1e-14), VOLUME, C)
+    single = estimate_bearing(tdoa_from_toa(times[1, 2], 1e-14), VOLUME, C)
     np.testing.assert_allclose(single.bearing, first.bearing[1, 2], atol=1e-9)
 
 
@@ -270,9 +270,9 @@ def test_reasons():
 
 def test_missing_delay_fails_that_trial_only():
     delays = simulate(VOLUME, 1.0, 0.2, 1e-7, seed=1, n=3)
-    values = delays.delay_s.copy()
+    values = delays.tdoa_s.copy()
     values[1, 2] = np.nan
-    result = estimate_bearing(Delays(values, delays.covariance_s2), VOLUME, C)
+    result = estimate_bearing(Tdoa(values, delays.covariance_s2), VOLUME, C)
     np.testing.assert_array_equal(result.ok, [True, False, True])
     assert result.reason[1] == "a delay or its covariance is not finite"
     assert np.isnan(result.bearing[1]).all()
@@ -301,4 +301,4 @@ def test_wrong_arguments(arguments, text):
 
 def test_covariance_that_is_none():
     with pytest.raises(ParameterError, match="not positive semi-definite"):
-        estimate_bearing(Delays(np.zeros(4), -np.eye(4)), VOLUME, C)
+        estimate_bearing(Tdoa(np.zeros(4), -np.eye(4)), VOLUME, C)

@@ -10,19 +10,24 @@ from scipy.linalg import expm
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
-from acoustics.errors import ParameterError
-from acoustics.estimate.calibration import MANY_REJECTED, calibrate_array, posterior_covariance, predicted_information
-from acoustics.estimate.calibration_model import (
+from acoustics.base.errors import ParameterError
+from acoustics.base.rotation_vector import rotation_matrix, rotation_vector_jacobian
+from acoustics.estimate.calibrate.calibration import (
+    MANY_REJECTED,
+    calibrate_array,
+    posterior_covariance,
+    predicted_information,
+)
+from acoustics.estimate.calibrate.model import (
     CalibrationPrior,
     Session,
     model_times,
     whitened_derivatives,
     whitening,
 )
-from acoustics.estimate.calibration_positions import corrected_positions, in_place
-from acoustics.estimate.calibration_separation import bearing_gain, bearing_sd, find_unseparated, parameter_names
-from acoustics.estimate.rotation_vector import rotation_matrix, rotation_vector_jacobian
-from acoustics.physics.time_of_flight import difference_matrix
+from acoustics.estimate.calibrate.positions import corrected_positions, in_place
+from acoustics.estimate.calibrate.separation import bearing_gain, bearing_sd, find_unseparated, parameter_names
+from acoustics.physics.tdoa import difference_matrix
 
 SPEED, CYCLE = 1490.0, 1 / 30e3
 HULL = np.array([[0.35, -0.2, 0.1], [0.35, 0.2, 0.1], [-0.35, 0.2, 0.1], [-0.35, -0.2, 0.3]])

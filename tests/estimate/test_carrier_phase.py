@@ -1,12 +1,12 @@
-"""Delays by phase and the search for their cycles in batches of unlike accuracy."""
+"""Tdoa by phase and the search for their cycles in batches of unlike accuracy."""
 
 import numpy as np
 
-from acoustics.estimate.carrier_phase import phase_delays, with_cycles
-from acoustics.estimate.cycles import resolve_cycles
-from acoustics.estimate.delays import Delays
-from acoustics.geometry import direction
-from acoustics.physics.time_of_flight import difference_matrix, plane_wave_time
+from acoustics.base.frames import direction
+from acoustics.estimate.tdoa.carrier_phase import phase_delays, with_cycles
+from acoustics.estimate.tdoa.differences import Tdoa
+from acoustics.estimate.tdoa.integer_ambiguity import resolve_ambiguity
+from acoustics.physics.tdoa import difference_matrix, plane_wave_time
 
 F, C = 30e3, 1480.0
 ARRAY = np.array([[0.0, 0.0, 0.0], [0.1, 0.0, 0.0], [0.0, 0.12, 0.0], [0.03, 0.02, 0.09]])
@@ -37,10 +37,10 @@ def test_each_ping_is_searched_with_its_own_accuracy():
     )
     for kind in (0, 1):
         rows = of == kind
-        alone = resolve_cycles(
-            Delays(wrapped[rows], covariances[0][kind]), Delays(coarse[rows], covariances[1][kind]), ARRAY, C, F
+        alone = resolve_ambiguity(
+            Tdoa(wrapped[rows], covariances[0][kind]), Tdoa(coarse[rows], covariances[1][kind]), ARRAY, C, F
         )
-        np.testing.assert_array_equal(delay[rows], alone.delays.delay_s)
+        np.testing.assert_array_equal(delay[rows], alone.tdoa.tdoa_s)
         np.testing.assert_allclose(probability[rows], alone.probability)
     np.testing.assert_allclose(delay[of == 0], fine[of == 0], atol=1e-12)
 

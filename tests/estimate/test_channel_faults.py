@@ -5,19 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from acoustics.estimate.channel_faults import (
+from acoustics.base.frames import direction
+from acoustics.estimate.detect.channel_faults import (
     clipped_channels,
     dead_channels,
     noisy_channels,
     off_centre_channels,
-    suspected_wiring,
     what_is_left,
-    wiring_test,
-    wirings,
 )
-from acoustics.estimate.delays import Delays
-from acoustics.geometry import direction
-from acoustics.physics.time_of_flight import difference_matrix, plane_wave_time
+from acoustics.estimate.direction.wiring import suspected_wiring, wiring_test, wirings
+from acoustics.estimate.tdoa.differences import Tdoa
+from acoustics.physics.tdoa import difference_matrix, plane_wave_time
 
 RNG = np.random.default_rng(1)
 CUBE = np.array([[x, y, z] for x in (0, 0.024) for y in (0, 0.024) for z in (0, 0.024)])
@@ -64,7 +62,7 @@ def suspects(hydrophones, change, *, pings=3):
     tests = []
     for _ in range(pings):
         times = plane_wave_time(hydrophones, direction(0.9, 0.3), 1480.0) + sd * RNG.standard_normal(n)
-        delays = Delays(d @ change(times), sd**2 * d @ d.T)
+        delays = Tdoa(d @ change(times), sd**2 * d @ d.T)
         test = wiring_test(delays, hydrophones, np.full(n, 2e-4), 1480.0, FREQUENCY, tried)
         tests += [] if test is None else [test]
     return suspected_wiring(tests, tried)

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from acoustics.errors import ParameterError
-from acoustics.estimate.consistency import (
+from acoustics.base.errors import ParameterError
+from acoustics.base.regions import (
     chi_square_p_value,
     error_ellipse,
     inside_region,

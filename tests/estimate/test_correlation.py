@@ -4,15 +4,16 @@ import numpy as np
 import pytest
 from scipy.signal import correlate, firwin, resample
 
-from acoustics.estimate.correlation import correlation_delays
-from acoustics.estimate.snippet import Burst, cut_out
+from acoustics.estimate.tdoa.correlation import correlation_delays
+from acoustics.estimate.tdoa.segment import cut_out
+from acoustics.physics.burst import Burst
 
 RATE, UP = 192e3, 256
 TRUE = np.array([0.0, 7.3e-6, -4.1e-6])
 
 
 def pings(noise, seed=0):
-    """A whole burst of 0.6 ms in a snippet long enough for all of its decay."""
+    """A whole burst of 0.6 ms in a segment long enough for all of its decay."""
     burst = Burst(30e3, 6e-4, 4.0)
     rng = np.random.default_rng(seed)
     t = np.arange(384) / RATE

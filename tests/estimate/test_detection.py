@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy.stats import chi2, ncx2
 
-from acoustics.errors import ParameterError
-from acoustics.estimate.detection import band_detector, detection_probability, detection_threshold
-from acoustics.estimate.leading_edge import band_noise_density, leading_edge
-from acoustics.estimate.matched_filter import burst_samples, filter_bank, leakage
-from acoustics.estimate.snippet import Burst
+from acoustics.base.errors import ParameterError
+from acoustics.estimate.detect.burst_edge import band_noise_density, leading_edge
+from acoustics.estimate.detect.detector import band_detector, detection_probability, detection_threshold
+from acoustics.estimate.detect.matched_filter import burst_samples, filter_bank, leakage
+from acoustics.physics.burst import Burst
 
 RATE = 96e3
 BURST = Burst(30e3, 4e-3)
@@ -69,7 +69,7 @@ def test_false_alarms_in_noise_stay_under_their_rate():
     bank = filter_bank([BURST], RATE)
     # 3600 an hour are one a second, an upper limit: neighbouring outputs are correlated.
     detector = band_detector(
-        step=bank.steps[0], length_s=4e-3, repetition_s=0.02, sample_rate_hz=RATE, false_alarms_per_hour=3600.0
+        step=bank.steps[0], length_s=4e-3, pri_s=0.02, sample_rate_hz=RATE, false_alarms_per_hour=3600.0
     )
     own = bank.hop // bank.steps[0]
     found, seconds, blocks = 0, bank.hop / RATE, 700
@@ -93,7 +93,7 @@ def test_noise_is_measured_beneath_a_ping_and_its_echoes():
         samples[:, start + late : start + late + len(shape)] += 300.0 * rng.uniform(-1, 1, (40, 1)) * shape
     samples[:, n:] = 0.0
     detector = band_detector(
-        step=bank.steps[0], length_s=4e-3, repetition_s=1.0, sample_rate_hz=rate, false_alarms_per_hour=1.0
+        step=bank.steps[0], length_s=4e-3, pri_s=1.0, sample_rate_hz=rate, false_alarms_per_hour=1.0
     )
     detector.statistic(bank.outputs(samples.astype(np.float32))[0], n // bank.steps[0])
     # The quartile of all is the 63 % quantile of the noise: 1.0 where 0.29 was expected, 5.4 dB; few looks scatter.
@@ -106,7 +106,7 @@ def test_missed_pings_follow_the_prediction(ratio_db):
     rng = np.random.default_rng(3)
     bank = filter_bank([BURST], RATE)
     detector = band_detector(
-        step=bank.steps[0], length_s=4e-3, repetition_s=1.0, sample_rate_hz=RATE, false_alarms_per_hour=1.0
+        step=bank.steps[0], length_s=4e-3, pri_s=1.0, sample_rate_hz=RATE, false_alarms_per_hour=1.0
     )
     own, n = bank.hop // bank.steps[0], 3
     shape, ratio = burst_samples(BURST, RATE), 10 ** (ratio_db / 10)

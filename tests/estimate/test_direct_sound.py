@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from acoustics.estimate.direct_sound import Pings, fit_direct_sound
-from acoustics.estimate.measure import measure_delays
-from acoustics.estimate.snippet import Burst, Snippet
+from acoustics.estimate.tdoa.direct_sound import Pings, fit_direct_sound
+from acoustics.estimate.tdoa.measure import measure_tdoa
+from acoustics.estimate.tdoa.segment import Segment
+from acoustics.physics.burst import Burst
 
 BURST = Burst(30e3, 4e-3, 8.0)
 RATE, LEAD_S = 250e3, 4e-4
@@ -28,8 +29,8 @@ def samples(m, amplitude, *, echo=0.0, echo_s=0.0, seed=0):
 
 
 def measured(x):
-    return measure_delays(
-        Snippet(x, RATE), BURST, noise_density=2.0 / RATE, onset_s=LEAD_S, hydrophones_m=SQUARE, sound_speed_m_s=1480.0
+    return measure_tdoa(
+        Segment(x, RATE), BURST, noise_density=2.0 / RATE, onset_s=LEAD_S, hydrophones_m=SQUARE, sound_speed_m_s=1480.0
     )
 
 

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from acoustics.errors import ParameterError
-from acoustics.estimate.consistency import error_ellipse, inside_region
-from acoustics.estimate.fusion import (
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Pose
+from acoustics.base.regions import error_ellipse, inside_region
+from acoustics.estimate.fuse.fusion import (
     DISAGREE,
     NOTHING_HEARD,
     RANGE_UNSEEN,
@@ -15,10 +16,9 @@ from acoustics.estimate.fusion import (
     Track,
     fuse_pings,
 )
-from acoustics.estimate.fusion_input import SourceArea, uniform_over
-from acoustics.estimate.fusion_model import descend, fusion_problem, information, linearise
-from acoustics.geometry import Pose
-from acoustics.physics.time_of_flight import difference_matrix, spherical_time
+from acoustics.estimate.fuse.model import descend, fusion_problem, information, linearise
+from acoustics.estimate.fuse.run import SourceArea, uniform_over
+from acoustics.physics.tdoa import difference_matrix, spherical_time
 
 C = 1490.0
 SQUARE = np.array([[0.2, -0.01, 0.2], [0.22, -0.01, 0.2], [0.22, 0.01, 0.2], [0.2, 0.01, 0.2]])
@@ -135,7 +135,7 @@ def test_fit_equals_scipy_least_squares():
 
     def residuals(x):
         expected = delays(Pose(WAY, 0.0, 0.0, 0.4 + x[3]), TETRA, x[:3])
-        return np.r_[((run.delay_s - expected) @ factor.T).ravel(), x[3] / bias_sd, (x[2] - 2.5) / 0.2]
+        return np.r_[((run.tdoa_s - expected) @ factor.T).ravel(), x[3] / bias_sd, (x[2] - 2.5) / 0.2]
 
     best = least_squares(residuals, [18.0, 7.0, 2.0, 0.0], xtol=1e-14, ftol=1e-14, gtol=1e-14, x_scale=[1, 1, 1, 0.01])
     covariance = np.linalg.inv(best.jac.T @ best.jac)
@@ -226,7 +226,7 @@ def test_a_batch_gives_what_its_runs_give_alone():
     together = fuse_pings(run, track, FULL, source_depth_m=depth, source_depth_sd_m=0.2)
     for k in range(3):
         alone = fuse_pings(
-            PingRun(run.delay_s[k], run.covariance_s2[k], SQUARE, D, C, 2.0, 0.001),
+            PingRun(run.tdoa_s[k], run.covariance_s2[k], SQUARE, D, C, 2.0, 0.001),
             Track(WAY, heading=np.deg2rad(20)),
             FULL,
             source_depth_m=depth[k],
@@ -239,7 +239,7 @@ def test_a_batch_gives_what_its_runs_give_alone():
 def test_a_missing_ping_and_a_missing_channel_are_as_if_they_were_not_there():
     track = Track(WAY, heading=0.4)
     full = exact_run(track, sd_s=1e-6)
-    gap = full.delay_s.copy()
+    gap = full.tdoa_s.copy()
     gap[2] = np.nan
     differences, covariance = np.array(full.differences), np.array(full.covariance_s2)
     differences[5, 1], covariance[5] = 0.0, covariance[5] * np.outer([1, 0, 1], [1, 0, 1]) + np.diag([0.0, 1.0, 0.0])
@@ -297,7 +297,7 @@ def test_wrong_arguments_are_refused():
     with pytest.raises(ParameterError, match="expected \\(8,\\)"):
         Track(WAY, heading=[1.0, 2.0])
     with pytest.raises(ParameterError, match="do not fit"):
-        PingRun(run.delay_s, np.eye(2), TETRA, D, C)
+        PingRun(run.tdoa_s, np.eye(2), TETRA, D, C)
     with pytest.raises(ParameterError, match="track.position_m has shape"):
         fuse_pings(run, Track(WAY[:3]), PoseErrors())
     with pytest.raises(ParameterError, match="source_depth_m has shape"):

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from acoustics.estimate.consistency import error_ellipse, inside_region
-from acoustics.estimate.fusion import NOTHING_HEARD, OUTSIDE, RANGE_UNSEEN, PingRun, PoseErrors, Track, fuse_pings
-from acoustics.estimate.fusion_input import SourceArea, uniform_over
-from acoustics.geometry import Pose
-from acoustics.physics.time_of_flight import difference_matrix, spherical_time
+from acoustics.base.frames import Pose
+from acoustics.base.regions import error_ellipse, inside_region
+from acoustics.estimate.fuse.fusion import NOTHING_HEARD, OUTSIDE, RANGE_UNSEEN, PingRun, PoseErrors, Track, fuse_pings
+from acoustics.estimate.fuse.run import SourceArea, uniform_over
+from acoustics.physics.tdoa import difference_matrix, spherical_time
 
 C = 1490.0
 SQUARE = np.array([[0.2, -0.01, 0.2], [0.22, -0.01, 0.2], [0.22, 0.01, 0.2], [0.2, 0.01, 0.2]])

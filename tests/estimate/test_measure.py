@@ -7,13 +7,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from acoustics.errors import ParameterError
-from acoustics.estimate.carrier_phase import with_cycles
-from acoustics.estimate.consistency import inside_region
-from acoustics.estimate.delay_methods import METHODS
-from acoustics.estimate.measure import measure_delays
-from acoustics.estimate.snippet import Burst, Snippet
-from acoustics.physics.time_of_flight import difference_matrix
+from acoustics.base.errors import ParameterError
+from acoustics.base.regions import inside_region
+from acoustics.estimate.tdoa.carrier_phase import with_cycles
+from acoustics.estimate.tdoa.measure import measure_tdoa
+from acoustics.estimate.tdoa.methods import METHODS
+from acoustics.estimate.tdoa.segment import Segment
+from acoustics.physics.burst import Burst
+from acoustics.physics.tdoa import difference_matrix
 
 _SPEC = importlib.util.spec_from_file_location(
     "waveform_accuracy", Path(__file__).parents[1] / "benchmarks" / "waveform_accuracy.py"
@@ -59,9 +60,9 @@ def test_the_likelihood_of_the_samples_mistakes_fewer_cycles_than_normal_onsets(
         pings, case.hydrophones_m, waveforms.SPEED, window_s=case.window_s, gain_sd=0.0, method="onset"
     )
     d = difference_matrix(4)
-    fine = usual.delays.delay_s
+    fine = usual.tdoa.tdoa_s
     normal, _ = with_cycles(
-        fine, usual.delays.covariance_s2, onset.delays.delay_s, onset.delays.covariance_s2,
+        fine, usual.tdoa.covariance_s2, onset.tdoa.tdoa_s, onset.tdoa.covariance_s2,
         hydrophones_m=case.hydrophones_m, sound_speed_m_s=waveforms.SPEED, frequency_hz=30e3,
     )  # fmt: skip
     wrong, wrong_by_normal = (
@@ -76,9 +77,9 @@ def test_stated_regions_hold_the_truth(method):
     hydrophones = 0.120 * waveforms.SQUARE
     pings = waveforms.free_field(hydrophones, 250e3, 45.0, 5e-4, trials=1000)
     found = waveforms.measured(pings, hydrophones, waveforms.SPEED, method=method, window_s=5e-4, gain_sd=0.0)
-    error = found.delays.delay_s - pings.arrival_s @ difference_matrix(4).T
+    error = found.tdoa.tdoa_s - pings.arrival_s @ difference_matrix(4).T
     # Standard error 0.7 %; correlation is given one more for the gates' rough ends.
-    assert inside_region(error, found.delays.covariance_s2).mean() == pytest.approx(0.95, abs=0.028)
+    assert inside_region(error, found.tdoa.covariance_s2).mean() == pytest.approx(0.95, abs=0.028)
     assert found.ok.all()
 
 
@@ -102,54 +103,54 @@ def test_multiplexed_channels_are_put_right():
     truth = pings.arrival_s @ difference_matrix(4).T
     for method in METHODS:
         found = waveforms.measured(pings, HALF_WAVE, waveforms.SPEED, method=method, window_s=5e-4, gain_sd=0.0)
-        sd = np.sqrt(np.diagonal(found.delays.covariance_s2, axis1=-2, axis2=-1))
-        assert np.abs((found.delays.delay_s - truth) / sd).max() < 5.0, method
+        sd = np.sqrt(np.diagonal(found.tdoa.covariance_s2, axis1=-2, axis2=-1))
+        assert np.abs((found.tdoa.tdoa_s - truth) / sd).max() < 5.0, method
 
 
 def test_a_chirp_is_measured_as_well():
     pinger = waveforms.Pinger(position_m=(0.0, 0.0, 0.0), frequency_hz=30e3, length_s=2e-3, q=4.0, sweep_hz=6e3)
     pings = waveforms.free_field(HALF_WAVE, 250e3, 40.0, 1e-3, trials=200, pinger=pinger)
     found = waveforms.measured(pings, HALF_WAVE, waveforms.SPEED, pinger, window_s=1e-3, gain_sd=0.0)
-    error = found.delays.delay_s - pings.arrival_s @ difference_matrix(4).T
+    error = found.tdoa.tdoa_s - pings.arrival_s @ difference_matrix(4).T
     assert found.ok.all()
     # Standard error of the share: 1.5 %.
-    assert inside_region(error, found.delays.covariance_s2).mean() > 0.95 - 0.045
+    assert inside_region(error, found.tdoa.covariance_s2).mean() > 0.95 - 0.045
 
 
 def test_gains_that_differ_are_borne():
     gains = np.array([1.05, 0.95, 1.0, 1.03])
     pings = waveforms.free_field(HALF_WAVE, 250e3, 40.0, 5e-4, trials=100)
-    snippet = Snippet(pings.snippet.pressure * gains[:, None], 250e3)
-    found = measure_delays(
-        snippet, TONE, noise_density=pings.noise_density * gains**2, onset_s=pings.guess_s, hydrophones_m=HALF_WAVE,
+    segment = Segment(pings.segment.pressure * gains[:, None], 250e3)
+    found = measure_tdoa(
+        segment, TONE, noise_density=pings.noise_density * gains**2, onset_s=pings.guess_s, hydrophones_m=HALF_WAVE,
         sound_speed_m_s=waveforms.SPEED, window_s=5e-4,
     )  # fmt: skip
-    error = found.delays.delay_s - pings.arrival_s @ difference_matrix(4).T
-    assert inside_region(error, found.delays.covariance_s2).mean() > 0.85
+    error = found.tdoa.tdoa_s - pings.arrival_s @ difference_matrix(4).T
+    assert inside_region(error, found.tdoa.covariance_s2).mean() > 0.85
 
 
 def test_shapes_and_clock():
     pings = waveforms.free_field(HALF_WAVE, 250e3, 40.0, 5e-4, trials=6)
     known = {"noise_density": pings.noise_density, "hydrophones_m": HALF_WAVE, "sound_speed_m_s": waveforms.SPEED}
-    flat = measure_delays(pings.snippet, TONE, onset_s=pings.guess_s, **known)
-    shaped = measure_delays(
-        Snippet(pings.snippet.pressure.reshape(2, 3, 4, -1), 250e3, start_s=100.0), TONE,
+    flat = measure_tdoa(pings.segment, TONE, onset_s=pings.guess_s, **known)
+    shaped = measure_tdoa(
+        Segment(pings.segment.pressure.reshape(2, 3, 4, -1), 250e3, start_s=100.0), TONE,
         onset_s=pings.guess_s.reshape(2, 3), **known,
     )  # fmt: skip
-    assert shaped.delays.delay_s.shape == (2, 3, 3) and shaped.ok.shape == (2, 3)
-    np.testing.assert_allclose(shaped.delays.delay_s.reshape(6, 3), flat.delays.delay_s, atol=1e-15)
+    assert shaped.tdoa.tdoa_s.shape == (2, 3, 3) and shaped.ok.shape == (2, 3)
+    np.testing.assert_allclose(shaped.tdoa.tdoa_s.reshape(6, 3), flat.tdoa.tdoa_s, atol=1e-15)
     np.testing.assert_allclose(shaped.arrival_s.ravel() - 100.0, flat.arrival_s, atol=1e-12)
-    single = measure_delays(Snippet(pings.snippet.pressure[0], 250e3), TONE, onset_s=pings.guess_s[0], **known)
-    assert single.delays.delay_s.shape == (3,) and single.ok.shape == ()
+    single = measure_tdoa(Segment(pings.segment.pressure[0], 250e3), TONE, onset_s=pings.guess_s[0], **known)
+    assert single.tdoa.tdoa_s.shape == (3,) and single.ok.shape == ()
     np.testing.assert_allclose(flat.arrival_s, pings.arrival_s[:, 0], atol=1e-5)
-    skewed = measure_delays(pings.snippet, TONE, onset_s=pings.guess_s, skew_sd_s=1e-6, **known)
-    added = skewed.delays.covariance_s2 - flat.delays.covariance_s2
+    skewed = measure_tdoa(pings.segment, TONE, onset_s=pings.guess_s, skew_sd_s=1e-6, **known)
+    added = skewed.tdoa.covariance_s2 - flat.tdoa.covariance_s2
     np.testing.assert_allclose(added, np.broadcast_to(1e-12 * (np.eye(3) + 1.0), added.shape), rtol=1e-9)
 
 
 def test_what_cannot_be_measured_says_why():
     pings = waveforms.free_field(HALF_WAVE, 250e3, 30.0, 5e-4, trials=6)
-    x = pings.snippet.pressure.copy()
+    x = pings.segment.pressure.copy()
     x[0, 1] = 0.0
     x[1, 2, 50] = np.nan
     x[2] = np.random.default_rng(1).normal(size=x[2].shape) * np.sqrt(pings.noise_density * 125e3)
@@ -157,8 +158,8 @@ def test_what_cannot_be_measured_says_why():
     guess = pings.guess_s.copy()
     guess[4] = 5e-3
     for method in METHODS:
-        found = measure_delays(
-            Snippet(x, 250e3), TONE, method=method, noise_density=pings.noise_density, onset_s=guess,
+        found = measure_tdoa(
+            Segment(x, 250e3), TONE, method=method, noise_density=pings.noise_density, onset_s=guess,
             hydrophones_m=HALF_WAVE, sound_speed_m_s=waveforms.SPEED, window_s=5e-4,
         )  # fmt: skip
         assert found.ok.tolist() == [False, False, False, False, False, True]
@@ -167,7 +168,7 @@ def test_what_cannot_be_measured_says_why():
         assert found.reason[2].startswith("the burst")
         assert found.reason[3].startswith("channel 3 is silent")
         assert found.reason[4] != ""
-        assert np.isnan(found.delays.delay_s[:5]).all() and np.isfinite(found.delays.delay_s[5]).all()
+        assert np.isnan(found.tdoa.tdoa_s[:5]).all() and np.isfinite(found.tdoa.tdoa_s[5]).all()
 
 
 def test_too_short_a_window_says_so():
@@ -190,13 +191,13 @@ def test_too_short_a_window_says_so():
 def test_wrong_arguments(change, text):
     arguments = {"noise_density": 1.0, "onset_s": 1e-4, "hydrophones_m": HALF_WAVE, "sound_speed_m_s": 1480.0}
     with pytest.raises(ParameterError, match=text):
-        measure_delays(Snippet(np.ones((2, 4, 200)), 250e3), TONE, **(arguments | change))
+        measure_tdoa(Segment(np.ones((2, 4, 200)), 250e3), TONE, **(arguments | change))
 
 
 def test_sample_rate_under_twice_the_frequency():
     with pytest.raises(ParameterError, match="the sample rate of 48000 Hz is under twice that"):
-        measure_delays(
-            Snippet(np.ones((4, 200)), 48e3), TONE, noise_density=1.0, onset_s=1e-4, hydrophones_m=HALF_WAVE,
+        measure_tdoa(
+            Segment(np.ones((4, 200)), 48e3), TONE, noise_density=1.0, onset_s=1e-4, hydrophones_m=HALF_WAVE,
             sound_speed_m_s=1480.0,
         )  # fmt: skip
 
@@ -206,6 +207,6 @@ def test_within_half_a_wavelength_no_cycle_is_mistaken(method):
     """A long tone's correlation is nearly as high one cycle off; the distance alone rules that out."""
     pings = waveforms.free_field(HALF_WAVE, 250e3, 35.0, 3e-3, trials=100)
     found = waveforms.measured(pings, HALF_WAVE, waveforms.SPEED, method=method, window_s=3e-3, gain_sd=0.0)
-    error = found.delays.delay_s - pings.arrival_s @ difference_matrix(4).T
+    error = found.tdoa.tdoa_s - pings.arrival_s @ difference_matrix(4).T
     assert found.ok.all() and np.abs(error).max() < 1e-6
-    assert found.cycle_probability.min() > 0.999
+    assert found.integer_probability.min() > 0.999

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from acoustics.errors import InputError
-from acoustics.estimate.navigation import COLUMNS, read_navigation
+from acoustics.base.errors import InputError
+from acoustics.estimate.fuse.navigation import COLUMNS, read_navigation
 
 HEADER = ",".join(COLUMNS)
 

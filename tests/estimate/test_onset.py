@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from acoustics.estimate.clean_part import clean_part
-from acoustics.estimate.onset import first_onsets, fit_build_up
-from acoustics.estimate.snippet import Burst, cut_out
+from acoustics.estimate.tdoa.multipath import clean_part
+from acoustics.estimate.tdoa.segment import cut_out
+from acoustics.estimate.tdoa.toa import first_onsets, fit_build_up
+from acoustics.physics.burst import Burst
 
 BURST = Burst(30e3, 4e-3, 8.0)
 RATE, SD = 250e3, 0.05

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from acoustics.estimate.carrier_phase import phase_delays
-from acoustics.estimate.direct_sound import Pings, fit_direct_sound
-from acoustics.estimate.onset_misfit import onset_misfit
-from acoustics.estimate.snippet import Burst
+from acoustics.estimate.tdoa.build_up_misfit import onset_misfit
+from acoustics.estimate.tdoa.carrier_phase import phase_delays
+from acoustics.estimate.tdoa.direct_sound import Pings, fit_direct_sound
+from acoustics.physics.burst import Burst
 
 RATE, F, ONSET_S, WINDOW_S = 250e3, 30e3, 3e-4, 2e-4
 LATE_S = np.array([0.0, 6e-5, -3e-5])

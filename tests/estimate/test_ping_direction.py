@@ -7,10 +7,10 @@ import json
 import numpy as np
 import pytest
 
-from acoustics.estimate.ping import NavigatedPose, Ping
-from acoustics.estimate.ping_direction import TWO_FIT, WiringMemory, with_direction
-from acoustics.estimate.pings import ping_line
-from acoustics.geometry import direction
+from acoustics.base.frames import direction
+from acoustics.estimate.locate.direction import TWO_FIT, WiringMemory, with_direction
+from acoustics.io.ping import NavigatedPose, Ping
+from acoustics.io.ping_lines import ping_line
 
 # All but one in the vertical plane ahead; the last is 18 mm beside it and alone tells port from starboard.
 ARRAY = np.array([[0.0, 0, 0], [0, 0.018, 0], [-0.3, 0, 0], [0, 0, 0.15]])
@@ -24,10 +24,10 @@ def heard(bearing, *, short_baseline_reads=None, sd_s=7e-7):
         times[1] = -0.018 * short_baseline_reads / C
     differences = np.hstack([-np.ones((3, 1)), np.eye(3)])
     ping = Ping(
-        ping=1, pinger="amber pinger", time_s=0.5, frequency_hz=30e3, ok=True, reason="", snr_db=20.0, window_s=1e-4,
-        method="phase", cycle_probability=1.0, channels=("a", "b", "c", "d"), hydrophones_m=ARRAY,
-        tolerances_m=np.full(4, 1e-3), reference=0, delays_s=differences @ times,
-        delay_covariance_s2=sd_s**2 * differences @ differences.T, flags=(), sound_speed_m_s=C, sound_speed_sd_m_s=1.0,
+        ping=1, pinger="amber pinger", time_s=0.5, frequency_hz=30e3, ok=True, reason="", energy_ratio_db=20.0, window_s=1e-4,
+        method="phase", integer_probability=1.0, channels=("a", "b", "c", "d"), hydrophones_m=ARRAY,
+        tolerances_m=np.full(4, 1e-3), reference=0, tdoa_s=differences @ times,
+        tdoa_covariance_s2=sd_s**2 * differences @ differences.T, flags=(), sound_speed_m_s=C, sound_speed_sd_m_s=1.0,
         candidates=(), p_value=np.nan, position_m=None, position_covariance_m2=None, position_reason="",
         pose=NavigatedPose((0.0, 0.0, 1.0), depth_sd_m=0.05), depth_m=1.3, depth_sd_m=0.05, site_bearing=(),
         site_position_m=None,

@@ -7,8 +7,9 @@ import json
 import numpy as np
 import pytest
 
-from acoustics.errors import InputError
-from acoustics.estimate.pings import Candidate, NavigatedPose, Ping, ping_line, ping_table, read_pings
+from acoustics.base.errors import InputError
+from acoustics.estimate.tdoa.differences import tdoa_of
+from acoustics.io.ping_lines import Candidate, NavigatedPose, Ping, ping_line, ping_table, read_pings
 
 PING = Ping(
     ping=1,
@@ -17,16 +18,16 @@ PING = Ping(
     frequency_hz=30e3,
     ok=True,
     reason="",
-    snr_db=17.3,
+    energy_ratio_db=17.3,
     window_s=8e-5,
     method="phase",
-    cycle_probability=0.999,
+    integer_probability=0.999,
     channels=("a", "b", "c"),
     hydrophones_m=np.eye(3) / 10,
     tolerances_m=np.full(3, 1e-3),
     reference=0,
-    delays_s=np.array([1e-6, 2e-6]),
-    delay_covariance_s2=np.array([[2e-14, 1e-14], [1e-14, 2e-14]]),
+    tdoa_s=np.array([1e-6, 2e-6]),
+    tdoa_covariance_s2=np.array([[2e-14, 1e-14], [1e-14, 2e-14]]),
     flags=("channel 'd': dead, left out",),
     sound_speed_m_s=1480.0,
     sound_speed_sd_m_s=1.0,
@@ -54,7 +55,7 @@ def test_a_ping_comes_back_as_it_went(tmp_path):
             # Degrees went to radians and back.
             assert found[path] == (pytest.approx(value, rel=1e-12) if isinstance(value, float) else value), path
         assert back.candidates[0].depression_sd == np.inf
-        np.testing.assert_array_equal(back.delays.delay_s, PING.delays_s)
+        np.testing.assert_array_equal(tdoa_of(back).tdoa_s, PING.tdoa_s)
 
 
 def flat(value, path=""):
@@ -77,10 +78,10 @@ def without(*keys):
         (without() | {"time_ms": 1}, "time_ms: is not a key of a ping; did you mean time_s?"),
         (without() | {"ok": 1}, "ok: expected bool, got int"),
         (without() | {"channels": ["a"]}, "channels: expected at least 2 for delays, got 1"),
-        (without() | {"delays_s": [1e-6]}, "delays_s: expected 2 numbers, got 1"),
-        (without() | {"delays_s": []}, "delays_s: expected 2 numbers, got 0"),
-        (without() | {"delay_covariance_s2": [[1, 2], [3, 4]]}, "delay_covariance_s2: is no covariance"),
-        (without() | {"delay_covariance_s2": [[1, 2], [2, 1]]}, "delay_covariance_s2: is no covariance"),
+        (without() | {"tdoa_s": [1e-6]}, "tdoa_s: expected 2 numbers, got 1"),
+        (without() | {"tdoa_s": []}, "tdoa_s: expected 2 numbers, got 0"),
+        (without() | {"tdoa_covariance_s2": [[1, 2], [3, 4]]}, "tdoa_covariance_s2: is no covariance"),
+        (without() | {"tdoa_covariance_s2": [[1, 2], [2, 1]]}, "tdoa_covariance_s2: is no covariance"),
         (without() | {"hydrophones_m": [[0, 0]] * 3}, "hydrophones_m: expected 3 numbers, got 2"),
         (without() | {"tolerances_m": [0, -1, 0]}, "tolerances_m: expected 0 or more, got -1"),
         (without() | {"reference": 3}, "reference: expected an index from 0 to 2, got 3"),

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from acoustics.errors import ParameterError
-from acoustics.estimate.consistency import inside_region
-from acoustics.estimate.delays import Delays, delays_from_arrival_times
-from acoustics.estimate.position import chan_ho1994, locate_source
-from acoustics.estimate.position_fit import evaluate, position_problem
-from acoustics.physics.time_of_flight import difference_matrix, spherical_time, unit_vectors_to_source
+from acoustics.base.errors import ParameterError
+from acoustics.base.regions import inside_region
+from acoustics.estimate.position.fix import chan_ho1994, locate_source
+from acoustics.estimate.position.iterative_fit import evaluate, position_problem
+from acoustics.estimate.tdoa.differences import Tdoa, tdoa_from_toa
+from acoustics.physics.tdoa import difference_matrix, spherical_time, unit_vectors_to_source
 
 C = 1480.0
 SITE = np.array([[0, 0, 0.5], [25, 0, 1.0], [25, 12.5, 0.3], [0, 12.5, 1.5], [12, 6, 3.0]])
@@ -86,7 +86,7 @@ def simulate(
         moved + shift_sd * rng.standard_normal((n, 1, 3)) + element_sd * rng.standard_normal((n, len(hydrophones), 3))
     )
     times = travel_times(moved, np.asarray(source, float), C + speed_sd * rng.standard_normal((n, 1)))
-    return delays_from_arrival_times(times + sd * rng.standard_normal(times.shape), sd**2)
+    return tdoa_from_toa(times + sd * rng.standard_normal(times.shape), sd**2)
 
 
 def range_difference_bound(sensors, source, variance):
@@ -111,7 +111,7 @@ def test_chan_ho_reaches_the_bound(n):
     sensors = CHAN_HO[:n]
     variance = 1e-3  # of a range difference [m^2], as in the paper
     times = travel_times(sensors, source) + np.sqrt(0.5 * variance) / C * rng.standard_normal((20_000, n))
-    found = chan_ho1994(delays_from_arrival_times(times, 0.5 * variance / C**2), sensors, C)
+    found = chan_ho1994(tdoa_from_toa(times, 0.5 * variance / C**2), sensors, C)
     mse = np.mean(np.sum((found - source) ** 2, axis=-1))
     # The paper finds the bound attained at this source for five and more sensors; 10 % allows for its bias.
     np.testing.assert_allclose(mse, np.trace(range_difference_bound(sensors, source, variance)), rtol=0.1)
@@ -123,7 +123,7 @@ def test_chan_ho_without_noise_is_exact(dimension, extra):
     rng = np.random.default_rng(10 * dimension + extra)
     sensors = rng.uniform(-5, 5, (40, dimension + 1 + extra, dimension))
     source = rng.uniform(20, 30, (40, dimension)) * rng.choice([-1, 1], (40, dimension))
-    delays = delays_from_arrival_times(travel_times(sensors, source), 1e-16)
+    delays = tdoa_from_toa(travel_times(sensors, source), 1e-16)
     error = np.linalg.norm(chan_ho1994(delays, sensors, C) - source, axis=-1)
     if extra:
         assert error.max() < 1e-5
@@ -212,7 +212,7 @@ def test_same_answers_as_scipy(case):
 
         def residual(p, i=i):
             t = travel_times(hydrophones, p)
-            r = weight @ (delays.delay_s[i] - (t[1:] - t[0]))
+            r = weight @ (delays.tdoa_s[i] - (t[1:] - t[0]))
             return r if depth_sd is None else np.append(r, (p[2] - source[2] - 0.01) / depth_sd)
 
         fit = least_squares(residual, source, jac="3-point", x_scale="jac", xtol=1e-15, ftol=1e-15, gtol=1e-15)
@@ -228,7 +228,7 @@ def test_array_in_different_poses_and_speeds():
     speed = rng.uniform(1400, 1550, n)
     source = np.array([6.0, 2.0, 3.0])
     times = travel_times(arrays, np.broadcast_to(source, (n, 3)), speed[:, None])
-    delays = delays_from_arrival_times(times + 1e-8 * rng.standard_normal(times.shape), 1e-16)
+    delays = tdoa_from_toa(times + 1e-8 * rng.standard_normal(times.shape), 1e-16)
     fix = locate_source(delays, arrays, speed, source_depth_m=3.0, source_depth_sd_m=0.01)
     near = inside_region(fix.position_m - source, fix.covariance_m2, probability=0.999)
     # Some poses put the mirror image as close to the depth as the truth; hardly any of them.
@@ -239,16 +239,16 @@ def test_reference_batch_shape_and_frame_do_not_matter():
     rng = np.random.default_rng(2)
     source = np.array([8.0, 4.0, 2.5])
     times = travel_times(SITE, source) + 1e-6 * rng.standard_normal((2, 3, 5))
-    first = locate_source(delays_from_arrival_times(times, 1e-12), SITE, C)
-    other = locate_source(delays_from_arrival_times(times, 1e-12, reference=4), SITE + 100.0, C)
+    first = locate_source(tdoa_from_toa(times, 1e-12), SITE, C)
+    other = locate_source(tdoa_from_toa(times, 1e-12, reference=4), SITE + 100.0, C)
     assert first.position_m.shape == (2, 3, 3)
     assert first.covariance_m2.shape == (2, 3, 3, 3)
     assert first.ok.shape == first.reason.shape == first.p_value.shape == (2, 3)
     np.testing.assert_allclose(other.position_m - 100.0, first.position_m, atol=1e-6)
     np.testing.assert_allclose(first.covariance_m2, other.covariance_m2, rtol=1e-4, atol=1e-12)
-    single = locate_source(delays_from_arrival_times(times[1, 2], 1e-12), SITE, C)
+    single = locate_source(tdoa_from_toa(times[1, 2], 1e-12), SITE, C)
     np.testing.assert_allclose(single.position_m, first.position_m[1, 2], atol=1e-7)
-    empty = locate_source(delays_from_arrival_times(np.zeros((0, 5)), 1e-12), SITE, C)
+    empty = locate_source(tdoa_from_toa(np.zeros((0, 5)), 1e-12), SITE, C)
     assert empty.position_m.shape == (0, 3)
 
 
@@ -319,7 +319,7 @@ def test_four_hydrophones_leave_a_second_position():
     rng = np.random.default_rng(0)
     array = rng.uniform(-10, 10, (4, 3))
     sources = rng.uniform(-12, 12, (300, 3))
-    delays = delays_from_arrival_times(travel_times(array, sources), 1e-16)
+    delays = tdoa_from_toa(travel_times(array, sources), 1e-16)
     fix = locate_source(delays, array, C)
     right = np.linalg.norm(fix.position_m - sources, axis=-1) < 0.1  # the two may nearly coincide
     assert all("a second position fits" in r for r in fix.reason[~right])
@@ -338,7 +338,7 @@ def test_no_better_minimum_from_the_truth(flat, depth, size):
     array = rng.uniform(-1, 1, (6, 3)) * size * [1, 1, 0 if flat else 1]
     sources = rng.uniform([-12, -12, 0.5], [12, 12, 6], (60, 3))
     times = travel_times(array, sources)
-    delays = delays_from_arrival_times(times + 1e-7 * rng.standard_normal(times.shape), 1e-14)
+    delays = tdoa_from_toa(times + 1e-7 * rng.standard_normal(times.shape), 1e-14)
     known = {"source_depth_m": sources[:, 2], "source_depth_sd_m": 0.05} if depth else {}
     fix = locate_source(delays, array, C, **known)
     weight = np.linalg.inv(np.linalg.cholesky(delays.covariance_s2))
@@ -346,7 +346,7 @@ def test_no_better_minimum_from_the_truth(flat, depth, size):
     def cost(i):
         def residual(p):
             t = travel_times(array, p)
-            r = weight @ (delays.delay_s[i] - (t[1:] - t[0]))
+            r = weight @ (delays.tdoa_s[i] - (t[1:] - t[0]))
             return np.append(r, (p[2] - sources[i, 2]) / 0.05) if depth else r
 
         return 2 * least_squares(residual, sources[i], x_scale="jac").cost
@@ -367,7 +367,7 @@ def test_a_ray_tilted_upwards_by_noise_still_leads_to_a_distant_source():
     delay = (travel_times(array, source) + sd_s * rng.normal(size=(400, 4))) @ d.T
     depth = source[2] + depth_sd * rng.normal(size=400)
     covariance = sd_s**2 * d @ d.T
-    fix = locate_source(Delays(delay, covariance), array, C, source_depth_m=depth, source_depth_sd_m=depth_sd)
+    fix = locate_source(Tdoa(delay, covariance), array, C, source_depth_m=depth, source_depth_sd_m=depth_sd)
     # Of 400 right fixes with one degree of freedom none reaches 20 but in 1 of 300 such tests.
     assert fix.chi2.max() < 20.0
     whitener = np.linalg.inv(np.linalg.cholesky(covariance))
@@ -384,14 +384,14 @@ def test_a_ray_tilted_upwards_by_noise_still_leads_to_a_distant_source():
 
 def test_missing_delay_fails_that_trial_only():
     delays = simulate(SITE, [8, 4, 2.5], 1e-7, seed=1, n=3)
-    values = delays.delay_s.copy()
+    values = delays.tdoa_s.copy()
     values[1, 2] = np.nan
-    fix = locate_source(Delays(values, delays.covariance_s2), SITE, C)
+    fix = locate_source(Tdoa(values, delays.covariance_s2), SITE, C)
     np.testing.assert_array_equal(fix.ok, [True, False, True])
     assert fix.reason[1] == "a delay or its covariance is not finite"
     assert np.isnan(fix.position_m[1]).all()
     assert np.isfinite(fix.position_m[[0, 2]]).all()
-    assert np.isnan(chan_ho1994(Delays(values, delays.covariance_s2), SITE, C)[1]).all()
+    assert np.isnan(chan_ho1994(Tdoa(values, delays.covariance_s2), SITE, C)[1]).all()
 
 
 @pytest.mark.parametrize(
@@ -422,4 +422,4 @@ def test_wrong_arguments_of_the_closed_form():
     with pytest.raises(ParameterError, match=r"expected \(..., 5, 2\) or \(..., 5, 3\) for 4 delays"):
         chan_ho1994(delays, FLAT, C)
     with pytest.raises(ParameterError, match="3 hydrophones, expected 4 for 3 dimensions"):
-        chan_ho1994(Delays(np.zeros(2), np.eye(2)), SITE[:3], C)
+        chan_ho1994(Tdoa(np.zeros(2), np.eye(2)), SITE[:3], C)

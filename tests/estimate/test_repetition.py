@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from acoustics.estimate.repetition import PingTrain
+from acoustics.estimate.detect.pri_tracker import PingTrain
 
 
 def test_a_train_with_jitter_a_slow_clock_and_gaps_is_kept():

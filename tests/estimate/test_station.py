@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy import integrate
 
-from acoustics.errors import ParameterError
-from acoustics.estimate.fusion_input import SourceArea, uniform_over
-from acoustics.estimate.station import StationModel, normal_over_polygon, station_posterior, sureness
+from acoustics.base.errors import ParameterError
+from acoustics.estimate.fuse.run import SourceArea, uniform_over
+from acoustics.estimate.fuse.station import StationModel, normal_over_polygon, station_posterior, sureness
 
 POOL = np.array([[0.0, 0.0], [25.0, 0.0], [25.0, 12.5], [0.0, 12.5]])
 STATIONS = StationModel([[20.0, 8.5], [20.0, 3.5], [15.0, 10.5]], [1.0, 2.0, 1.0], POOL, spread_m=0.6, none_prior=0.1)

@@ -5,7 +5,7 @@ import warnings
 import numpy as np
 import pytest
 
-from acoustics.errors import ParameterError, ValidityWarning
+from acoustics.base.errors import ParameterError, ValidityWarning
 from acoustics.physics.absorption import (
     absorption_ainslie_mccolm1998_db_per_km,
     absorption_francois_garrison1982_db_per_km,

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy.integrate import cumulative_trapezoid, quad, solve_ivp, trapezoid
 
-from acoustics.errors import ParameterError
+from acoustics.base.errors import ParameterError
 from acoustics.physics.burst import burst_envelope, burst_moments, burst_phase
-from acoustics.physics.delay_bound import arrival_time_variance
+from acoustics.physics.timing_bounds import arrival_time_variance
 
 BURST = {"frequency_hz": 30e3, "length_s": 0.5e-3, "q": 8.0}
 WINDOWS_S = [20e-6, 75e-6, 240e-6, 0.5e-3, 0.55e-3, 2e-3]

@@ -5,10 +5,10 @@ import pytest
 from scipy.integrate import quad
 from scipy.special import ndtr
 
-from acoustics.errors import ParameterError
+from acoustics.base.errors import ParameterError
+from acoustics.physics.build_up import _overlap, _slope, _slopes, cycle_choice_variance
 from acoustics.physics.burst import burst_envelope, burst_moments
-from acoustics.physics.cycle_choice import _overlap, _slope, _slopes, cycle_choice_variance
-from acoustics.physics.delay_bound import arrival_time_variance
+from acoustics.physics.timing_bounds import arrival_time_variance
 
 BURST = {"frequency_hz": 30e3, "length_s": 4e-3, "q": 8.0}
 HALF_S = 0.5 / 30e3

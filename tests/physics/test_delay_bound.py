@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from acoustics.errors import ParameterError
-from acoustics.physics.delay_bound import (
+from acoustics.base.errors import ParameterError
+from acoustics.physics.timing_bounds import (
     arrival_time_variance,
     half_wavelength_m,
     lag_rounding_variance,

@@ -4,7 +4,7 @@ from itertools import product
 
 import numpy as np
 
-from acoustics.physics.integer_basis import reduced_basis
+from acoustics.physics.lattice_reduction import reduced_basis
 
 
 def test_reduced_basis_is_unimodular_and_finds_the_shortest_vector():

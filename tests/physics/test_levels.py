@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from acoustics.errors import ParameterError
+from acoustics.base.errors import ParameterError
 from acoustics.physics.levels import (
     power_sum_db,
     pressure_from_level_pa,

@@ -5,7 +5,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.signal import welch
 
-from acoustics.errors import ParameterError, ValidityWarning
+from acoustics.base.errors import ParameterError, ValidityWarning
 from acoustics.physics.noise import (
     isotropic_coherence,
     quantisation_noise_density,

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from acoustics.errors import ParameterError
+from acoustics.base.errors import ParameterError
 from acoustics.physics.reflection import elastic_reflection, fluid_reflection, roughness_loss
 
 WATER = {"water_density_kg_m3": 998.0, "water_speed_m_s": 1480.0}

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from acoustics.errors import ParameterError, ValidityWarning
+from acoustics.base.errors import ParameterError, ValidityWarning
 from acoustics.physics.sound_speed import (
     absolute_salinity_g_kg,
     harmonic_mean_speed,

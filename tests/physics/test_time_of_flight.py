@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from acoustics.physics.time_of_flight import (
+from acoustics.physics.tdoa import (
     difference_matrix,
     plane_wave_time,
     spherical_time,

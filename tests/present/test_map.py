@@ -9,15 +9,15 @@ import pytest
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 
-from acoustics.errors import ParameterError
-from acoustics.present.map_plot import map_plot
-from acoustics.present.map_text import echo_rows, map_text, station_rows
-from acoustics.present.pool_view import draw_plan, frame_plan, site_limits, site_views
-from acoustics.scenario import load_array, load_scene, shipped
+from acoustics.base.errors import ParameterError
+from acoustics.base.intervals import Interval
+from acoustics.present.plot.map import map_plot
+from acoustics.present.plot.pool_view import draw_plan, frame_plan, site_limits, site_views
+from acoustics.present.text.map import echo_rows, map_text, station_rows
 from acoustics.scene.keep_out import KeepOut
-from acoustics.study.map_echoes import EchoPlace
-from acoustics.study.pool_map import MapChoices, map_pool
-from acoustics.study.statistics import Interval
+from acoustics.scene.scenario import load_array, load_scene, shipped
+from acoustics.study.map.echoes import EchoPlace
+from acoustics.study.map.study import MapChoices, map_pool
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
 LAKE = load_scene(shipped("examples")["fennel-reservoir"])
@@ -32,7 +32,7 @@ PLACE = EchoPlace(
     without_rms_deg=Interval(3.0, 2.0, 4.0),
     refused=0.25,
     without_refused=0.0,
-    wrong_cycle=0.0,
+    wrong_integer=0.0,
     fixes=0.5,
     range_bias_m=None,
 )
@@ -92,7 +92,7 @@ def test_without_stations_and_echoes_the_text_says_nothing_of_them():
     assert "echoes do" not in map_text(result)
     assert station_rows(result) == ((), [])
     titles = panels(map_plot(result, scene, scene.pingers[0]))
-    assert "Clean window before the first strong echo" in titles
+    assert "Multipath-free window before the first strong echo" in titles
     assert not any("station" in title for title in titles)
 
 
@@ -113,7 +113,7 @@ def test_the_picture_marks_places_with_their_figures(over, trials):
     assert set(written(station)) >= {"amber", "teal", "violet", "white"}
     assert ("amber pinger" in written(station)) == (over == "vehicle")
     assert ("Dipper" in written(station)) == (over == "pinger")
-    window = next(panel for title, panel in axes.items() if title.startswith("Clean window"))
+    window = next(panel for title, panel in axes.items() if title.startswith("Multipath-free window"))
     assert {"-1.2 ± 0.8°\nRMS 4.0°", "100 % refused"} <= set(written(window))
     low, high = window.get_ylim()
     assert low > high  # y runs downwards, to the right of x
@@ -122,7 +122,7 @@ def test_the_picture_marks_places_with_their_figures(over, trials):
 def test_many_places_are_marked_without_their_figures():
     result = dataclasses.replace(mapped(), echoes=(PLACE,) * 20)
     axes = panels(map_plot(result, POOL, POOL.pingers[0]))
-    window = next(panel for title, panel in axes.items() if title.startswith("Clean window"))
+    window = next(panel for title, panel in axes.items() if title.startswith("Multipath-free window"))
     assert not any("RMS" in text for text in written(window))
 
 

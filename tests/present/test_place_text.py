@@ -3,14 +3,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from acoustics.present.place_plot import place_plot
-from acoustics.present.place_text import place_text
-from acoustics.present.tables import to_json
-from acoustics.scenario import load_scene, shipped
+from acoustics.base.intervals import Interval
+from acoustics.present.plot.place import place_plot
+from acoustics.present.text.place import place_text
+from acoustics.present.text.tables import to_json
 from acoustics.scene.mounting import Mounting
-from acoustics.study.place import Curves, Line, Placement
-from acoustics.study.place_check import Check
-from acoustics.study.statistics import Interval
+from acoustics.scene.scenario import load_scene, shipped
+from acoustics.study.place.study import Curves, Line, Placement
+from acoustics.study.place.verification import Check
 
 FOUND = Line("found", 4, 1.0, True, 0.5, 2.5, 0.0099, True)
 SQUARE = Line("square-half-wave", 4, 1.0, True, 4.0, 6.0, 2e-5, True)
@@ -26,7 +26,7 @@ def result():
         pinger="amber pinger",
         frequency_hz=30e3,
         range_m=np.array([6.0, 14.4]),
-        clean_window_s=np.array([3e-4, 7e-5]),
+        multipath_free_s=np.array([3e-4, 7e-5]),
         energy_ratio_db=np.array([36.0, 15.0]),
         of="bearing",
         criterion="the worst direction",
@@ -42,7 +42,7 @@ def result():
         found=FOUND,
         mean_error_deg=0.4,
         mean_position_error_m=2.2,
-        mean_wrong_cycle=0.005,
+        mean_wrong_integer=0.005,
         simulated=Check(5000, Interval(0.41, 0.40, 0.42), Interval(0.005, 0.003, 0.007), None, None),
         heard_by_fewest=4,
         shipped=(SQUARE, SCALED, TOO_LONG),
@@ -68,7 +68,10 @@ def test_says_how_much_is_gained_and_what_is_simulated(result):
     assert "a noisier day breaks it" in text
     assert "spans a plane" in text
     assert "only 2.1 cycles of the carrier" in text
-    assert "at 6.0, 14.4 m, 30 kHz; clean window 0.30, 0.070 ms, 2E/N0 36.0, 15.0 dB least error of the bearing" in text
+    assert (
+        "at 6.0, 14.4 m, 30 kHz; multipath-free window 0.30, 0.070 ms, 2E/N0 36.0, 15.0 dB least error of the bearing"
+        in text
+    )
     assert "bearings are those of far pingers" in text
     assert to_json(result).startswith("{")
 
@@ -93,7 +96,7 @@ def test_says_it_in_metres_where_the_position_counts(result):
 
 
 def test_says_when_the_limit_is_not_kept_or_nothing_compares(result):
-    beyond = replace(result, found=replace(FOUND, within_limit=False, wrong_cycle=0.2), simulated=None)
+    beyond = replace(result, found=replace(FOUND, within_limit=False, wrong_integer=0.2), simulated=None)
     assert "No array of 4 hydrophones was found that keeps wrong cycles within the limit" in words(place_text(beyond))
     alone = replace(result, best_shipped=None, best_scaled=None, heard_by_fewest=2)
     assert "no shipped array of so few channels fits" in words(place_text(alone))

@@ -15,10 +15,10 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from acoustics.present.report.page import report_page
-from acoustics.present.tables import to_json
-from acoustics.scenario import load_scene, shipped
-from acoustics.study.live_model import live_figures
-from acoustics.study.report import study_report
+from acoustics.present.text.tables import to_json
+from acoustics.scene.scenario import load_scene, shipped
+from acoustics.study.report.contents import study_report
+from acoustics.study.report.live import live_figures
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 in_browser = pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium")

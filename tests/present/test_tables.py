@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from acoustics.present.tables import number, percent, table, to_json
+from acoustics.present.text.tables import number, percent, table, to_json
 
 
 @pytest.mark.parametrize(("value", "text"), [

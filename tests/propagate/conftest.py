@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from acoustics.propagate.room import Room
+from acoustics.propagate.images.room import Room
 from acoustics.scene.scene import Scene
 
 SPEED = 1480.0

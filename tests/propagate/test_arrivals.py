@@ -1,4 +1,4 @@
-"""Arrivals of a scene: delays, amplitudes, limits, the clean window and its map."""
+"""Arrivals of a scene: delays, amplitudes, limits, the multipath-free window and its map."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from acoustics.errors import ParameterError
+from acoustics.base.errors import ParameterError
 from acoustics.propagate.arrivals import arrivals
-from acoustics.propagate.clean_window import clean_window_map_s
-from acoustics.propagate.first_echo import clean_window_s, first_echo, path_label
+from acoustics.propagate.first_multipath import first_echo, multipath_free_s, path_label
+from acoustics.propagate.multipath_free_window import multipath_free_map_s
 
 OUTLINE = ((0.0, 0.0), (25.0, 0.0), (25.0, 12.5), (0.0, 12.5))
 SHALLOW = {"outline_m": OUTLINE, "depth_m": 2.0}
@@ -38,7 +38,7 @@ def test_open_water_without_faces_has_the_direct_path_alone(make_scene):
     np.testing.assert_allclose(paths.delay_s[:, 0], distance / speed, rtol=1e-13)
     loss_db = scene.water.absorption_db_per_km(F) * distance / 1000
     np.testing.assert_allclose(-20 * np.log10(np.abs(paths.amplitude[:, 0])), 20 * np.log10(distance) + loss_db)
-    assert clean_window_s(paths) == paths.horizon_s
+    assert multipath_free_s(paths) == paths.horizon_s
 
 
 def test_surface_echo_of_open_water(make_scene):
@@ -218,9 +218,9 @@ def test_clean_window_is_the_time_to_the_first_strong_echo(make_scene):
     lengths = [np.linalg.norm(place - np.array(SOURCE) * (1, 1, sign), axis=1) for sign in (1, -1)]
     shortest = np.min(lengths[1] - lengths[0]) / float(scene.water.sound_speed_m_s(1.0))
     # Sound is slower by a few parts per million along the echo, which runs nearer the surface.
-    assert clean_window_s(paths) == pytest.approx(shortest, rel=1e-3)
+    assert multipath_free_s(paths) == pytest.approx(shortest, rel=1e-3)
     # With a threshold of 0 dB no echo is stronger than the direct arrival: the horizon is all there is to say.
-    assert clean_window_s(paths, threshold_db=0.0) == paths.horizon_s
+    assert multipath_free_s(paths, threshold_db=0.0) == paths.horizon_s
 
 
 @pytest.mark.parametrize("pool", [SHALLOW, SLOPING, {"depth_m": 3.0, "surface_roughness_m": 0.05}])
@@ -229,8 +229,8 @@ def test_the_map_of_clean_windows_equals_the_windows_of_all_arrivals(make_scene,
     scene = make_scene(pool)
     x, y = np.meshgrid(np.linspace(0.5, 24.5, 12), np.linspace(0.5, 12.0, 7), indexing="ij")
     place = np.stack([x, y, np.full(x.shape, 0.8)], axis=-1)[..., None, :] + scene.array.positions_m
-    at_once = clean_window_map_s(scene, place, SOURCE, frequency_hz=F, threshold_db=threshold_db)
-    laid_out = clean_window_s(arrivals(scene, place, SOURCE, frequency_hz=F), threshold_db=threshold_db)
+    at_once = multipath_free_map_s(scene, place, SOURCE, frequency_hz=F, threshold_db=threshold_db)
+    laid_out = multipath_free_s(arrivals(scene, place, SOURCE, frequency_hz=F), threshold_db=threshold_db)
     np.testing.assert_allclose(at_once, laid_out, atol=1e-11)
     assert np.ptp(at_once) > 1e-4
 
@@ -253,7 +253,7 @@ def test_the_map_of_clean_windows_equals_the_windows_of_all_arrivals(make_scene,
         ({"horizon_s": -1.0}, r"horizon_s=-1\.0 must be positive and finite"),
     ],
 )
-@pytest.mark.parametrize("function", [arrivals, clean_window_map_s])
+@pytest.mark.parametrize("function", [arrivals, multipath_free_map_s])
 def test_wrong_arguments_are_refused(make_scene, function, change, text):
     scene = make_scene(SHALLOW)
     given = {"hydrophones_site_m": [[9.0, 6.0, 1.0]], "source_m": SOURCE, "frequency_hz": F, **change}
@@ -266,7 +266,7 @@ def test_wrong_levels_are_refused(make_scene):
     with pytest.raises(ParameterError, match=r"floor_db=3\.0 must be at most 0 dB"):
         arrivals(scene, hydrophones(scene), SOURCE, frequency_hz=F, floor_db=3.0)
     with pytest.raises(ParameterError, match=r"threshold_db=3\.0 must be at most 0 dB"):
-        clean_window_map_s(scene, hydrophones(scene), SOURCE, frequency_hz=F, threshold_db=3.0)
+        multipath_free_map_s(scene, hydrophones(scene), SOURCE, frequency_hz=F, threshold_db=3.0)
     paths = arrivals(scene, hydrophones(scene), SOURCE, frequency_hz=F)
     with pytest.raises(ParameterError, match=r"threshold_db=-60\.0 must be from the arrivals' floor of -40\.0 dB"):
-        clean_window_s(paths, threshold_db=-60.0)
+        multipath_free_s(paths, threshold_db=-60.0)

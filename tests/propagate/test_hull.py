@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from acoustics.geometry import Pose
+from acoustics.base.frames import Pose
 from acoustics.propagate.arrivals import arrivals
-from acoustics.propagate.clean_window import clean_window_map_s
-from acoustics.propagate.first_echo import clean_window_s
-from acoustics.propagate.hull import Hull
-from acoustics.propagate.render import render_pressure
-from acoustics.propagate.render_take import ChannelFaults, draw_take
+from acoustics.propagate.first_multipath import multipath_free_s
+from acoustics.propagate.hull_shadow import Hull
+from acoustics.propagate.multipath_free_window import multipath_free_map_s
+from acoustics.propagate.render.draw import ChannelFaults, draw_take
+from acoustics.propagate.render.samples import render_pressure
 from acoustics.scene.scene import Scene
 
 F = 30e3
@@ -104,10 +104,10 @@ def test_windows_of_a_map_are_those_of_the_arrivals_at_many_poses():
     hydrophones, source = pose.to_site(scene.array.positions_m), scene.pingers[0].position_m
     hull = Hull.of(scene, pose)
     paths = arrivals(scene, hydrophones, source, frequency_hz=F, horizon_s=8e-3, hull=hull)
-    window = clean_window_map_s(scene, hydrophones, source, frequency_hz=F, horizon_s=8e-3, hull=hull)
+    window = multipath_free_map_s(scene, hydrophones, source, frequency_hz=F, horizon_s=8e-3, hull=hull)
     assert 5 < np.sum(~paths.valid[..., 0].all(axis=-1)) < n - 5
-    assert window == pytest.approx(clean_window_s(paths), rel=1e-9)
-    plain = clean_window_map_s(scene, hydrophones, source, frequency_hz=F, horizon_s=8e-3)
+    assert window == pytest.approx(multipath_free_s(paths), rel=1e-9)
+    plain = multipath_free_map_s(scene, hydrophones, source, frequency_hz=F, horizon_s=8e-3)
     assert np.all(window >= plain)  # what does not reach a hydrophone cannot shorten the window
     assert np.any(window > plain)
 
@@ -117,10 +117,10 @@ def test_where_no_hydrophone_hears_the_direct_sound_there_is_no_window():
     scene = deep_scene(shadow=around)
     paths, _ = heard(scene)
     assert not paths.valid[:, 0].any()
-    assert clean_window_s(paths) == 0
+    assert multipath_free_s(paths) == 0
     pose = scene.vehicle.pose
     sites, source = pose.to_site(scene.array.positions_m), scene.pingers[0].position_m
-    assert clean_window_map_s(scene, sites, source, frequency_hz=F, hull=Hull.of(scene, pose)) == 0
+    assert multipath_free_map_s(scene, sites, source, frequency_hz=F, hull=Hull.of(scene, pose)) == 0
 
 
 def test_a_hydrophone_on_a_body_hears_outwards_whatever_its_tolerance():

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from acoustics.errors import ParameterError
-from acoustics.propagate.lattice import lattice_faces, lattice_images, lattice_paths
-from acoustics.propagate.room import Pairs, Room
+from acoustics.base.errors import ParameterError
+from acoustics.propagate.images.lattice import lattice_faces, lattice_images, lattice_paths
+from acoustics.propagate.images.room import Pairs, Room
 
 BOX = (25.0, 12.5, 2.0)
 SOURCE = np.array([4.0, 3.0, 1.5])

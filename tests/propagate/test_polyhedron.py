@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from acoustics.errors import ParameterError
-from acoustics.propagate import polyhedron
-from acoustics.propagate.beams import lit_part
-from acoustics.propagate.lattice import lattice_faces, lattice_images, lattice_paths
-from acoustics.propagate.polyhedron import polyhedron_images, polyhedron_paths, polyhedron_trace
-from acoustics.propagate.room import Pairs
+from acoustics.base.errors import ParameterError
+from acoustics.propagate.images import polyhedron
+from acoustics.propagate.images.beams import lit_part
+from acoustics.propagate.images.lattice import lattice_faces, lattice_images, lattice_paths
+from acoustics.propagate.images.polyhedron import polyhedron_images, polyhedron_paths, polyhedron_trace
+from acoustics.propagate.images.room import Pairs
 
 SPEED = 1480.0
 OUTLINE = [(0, 0), (25, 0), (25, 12.5), (0, 12.5)]

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from acoustics.errors import ParameterError
+from acoustics.base.errors import ParameterError
 from acoustics.propagate.arrivals import arrivals
-from acoustics.propagate.render import converter, render, render_pressure
-from acoustics.propagate.render_bursts import SampleTimes, burst_span_s, ping_pressure
-from acoustics.propagate.render_noise import IsotropicPieces, RandomPieces
-from acoustics.propagate.render_take import ChannelFaults, draw_take
-from acoustics.scenario import load_scene, shipped
+from acoustics.propagate.render.bursts import SampleTimes, burst_span_s, ping_pressure
+from acoustics.propagate.render.draw import ChannelFaults, draw_take
+from acoustics.propagate.render.noise import IsotropicPieces, RandomPieces
+from acoustics.propagate.render.samples import converter, render, render_pressure
+from acoustics.scene.scenario import load_scene, shipped
 from acoustics.scene.scene import Scene
 
 RATE = 250e3
@@ -187,7 +187,7 @@ def test_noise_is_the_same_however_it_is_asked_for():
 @pytest.mark.parametrize("isotropic", [False, True])
 def test_counts_do_not_depend_on_the_block(isotropic):
     scene = scene_with(
-        pinger=[PINGER | {"repetition_s": 0.02, "start_jitter_s": 1e-3}, PINGER | {"name": "p2", "repetition_s": 0.03}],
+        pinger=[PINGER | {"pri_s": 0.02, "start_jitter_s": 1e-3}, PINGER | {"name": "p2", "pri_s": 0.03}],
         noise={"ambient_density_db": 60.0, "self_noise_density_db": 50.0, "isotropic_coherence": isotropic},
         recorder={"sample_rate_hz": RATE, "gain_db": 40.0, "passband_hz": (1e4, 6e4), "aperture_jitter_s": 1e-8},
     )
@@ -201,7 +201,7 @@ def test_counts_do_not_depend_on_the_block(isotropic):
 
 
 def test_a_longer_recording_begins_as_the_shorter_one():
-    pinger = PINGER | {"repetition_s": 0.05, "start_jitter_s": 2e-3}
+    pinger = PINGER | {"pri_s": 0.05, "start_jitter_s": 2e-3}
     short, long = (draw_take(scene_with(pinger=[pinger]), seconds=s, seed=9) for s in (0.2, 0.5))
     np.testing.assert_array_equal(short.trains[0].start_s, long.trains[0].start_s[: len(short.trains[0].start_s)])
     first = np.concatenate(list(render(short)))
@@ -209,7 +209,7 @@ def test_a_longer_recording_begins_as_the_shorter_one():
 
 
 def test_pings_keep_their_interval_and_jitter():
-    scene = scene_with(pinger=[PINGER | {"repetition_s": 0.05, "start_jitter_s": 5e-4}])
+    scene = scene_with(pinger=[PINGER | {"pri_s": 0.05, "start_jitter_s": 5e-4}])
     start = draw_take(scene, seconds=50.0, seed=2).trains[0].start_s
     index = np.round(start / 0.05)
     late = start - 0.05 * index

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from acoustics.accuracy.ambiguity import cycle_ambiguity, mixture_bearing_rms
+from acoustics.accuracy.ambiguity.prediction import integer_ambiguity, mixture_bearing_rms
 from acoustics.accuracy.bounds import bearing_bound, position_bound
-from acoustics.geometry import Pose, array_rank, direction
+from acoustics.base.frames import Pose, array_rank, direction
 
 C, SD = 1480.0, 1e-6
 angle = st.floats(-3.1, 3.1)
@@ -161,7 +161,7 @@ def test_on_axis_in_plane_and_straight_below_a_bound_is_a_number_or_infinite(sha
 @pytest.mark.parametrize(("b", "d"), DIRECTIONS)
 def test_on_axis_in_plane_and_straight_below_the_ambiguity_is_a_probability(shape, b, d):
     for fine, coarse in ((1e-30, 1e-30), (SD**2, 1e-10), (SD**2, 1e10), (np.inf, np.inf)):
-        found = cycle_ambiguity(
+        found = integer_ambiguity(
             CORNERS[shape], b, d, C, frequency_hz=30e3, carrier_variance_s2=fine, envelope_variance_s2=coarse
         )
         assert 0 <= found.wrong_probability <= 1
@@ -176,7 +176,7 @@ def test_wrong_cycles_never_make_a_bearing_better(fine, probability, jump):
 @given(st.floats(0.2, 0.49), angle)
 def test_up_to_half_a_wavelength_apart_a_pair_has_no_wrong_cycle(share, bearing):
     pair = [[0, 0, 0], [0, share * C / 30e3, 0]]
-    found = cycle_ambiguity(
+    found = integer_ambiguity(
         pair, bearing, 0.0, C, frequency_hz=30e3, carrier_variance_s2=1e-16, envelope_variance_s2=1e-2
     )
     assert found.wrong_probability < 1e-6

@@ -8,10 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acoustics.propagate.arrivals import arrivals
-from acoustics.propagate.clean_window import clean_window_map_s
-from acoustics.propagate.first_echo import clean_window_s
-from acoustics.propagate.polyhedron import polyhedron_images, polyhedron_paths
-from acoustics.propagate.room import Pairs, Room
+from acoustics.propagate.first_multipath import multipath_free_s
+from acoustics.propagate.images.polyhedron import polyhedron_images, polyhedron_paths
+from acoustics.propagate.images.room import Pairs, Room
+from acoustics.propagate.multipath_free_window import multipath_free_map_s
 from acoustics.scene.scene import Scene
 
 F = 30e3
@@ -40,7 +40,7 @@ HARD = scene_with(**BOX, walls={"reflection_coefficient": 1.0}, floor={"reflecti
 
 
 def heard(scene, source, receiver, horizon_s=3e-3):
-    """Delays and amplitudes at one hydrophone, in the order of the delays."""
+    """Tdoa and amplitudes at one hydrophone, in the order of the delays."""
     found = arrivals(scene, [receiver], source, frequency_hz=F, horizon_s=horizon_s, floor_db=-120.0)
     valid = found.valid[0]
     order = np.argsort(found.delay_s[0][valid], kind="stable")
@@ -112,8 +112,8 @@ def test_the_window_of_a_map_is_that_of_the_arrivals(pool, source, receiver, hor
     if not apart(source, receiver):
         return
     scene = SCENES[pool]
-    quick = clean_window_map_s(scene, [receiver], source, frequency_hz=F, horizon_s=horizon_s)
-    slow = clean_window_s(arrivals(scene, [receiver], source, frequency_hz=F, horizon_s=min(horizon_s, 6e-3)))
+    quick = multipath_free_map_s(scene, [receiver], source, frequency_hz=F, horizon_s=horizon_s)
+    slow = multipath_free_s(arrivals(scene, [receiver], source, frequency_hz=F, horizon_s=min(horizon_s, 6e-3)))
     # The strong early echoes of surface and floor come long before 6 ms in 3 m of water.
     assert quick == pytest.approx(slow, abs=1e-9)
 
@@ -141,7 +141,7 @@ def prism_room(turn, shift, scale, reflections):
 
 
 def paths_in(room, source, receivers, reach_m):
-    """Delays and gains of all that exist, shortest first."""
+    """Tdoa and gains of all that exist, shortest first."""
     images = polyhedron_images(room, source, receivers, np.full(len(receivers), reach_m))
     each = np.repeat(np.arange(len(images.order)), len(receivers))
     which = np.tile(np.arange(len(receivers)), len(images.order))

@@ -7,12 +7,12 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from acoustics.estimate.bearing import estimate_bearing
-from acoustics.estimate.cycles import resolve_cycles
-from acoustics.estimate.delays import Delays, delays_from_arrival_times
-from acoustics.estimate.position import locate_source
-from acoustics.geometry import Pose, direction, wrap_angle
-from acoustics.physics.time_of_flight import plane_wave_time, spherical_time
+from acoustics.base.frames import Pose, direction, wrap_angle
+from acoustics.estimate.direction.bearing import estimate_bearing
+from acoustics.estimate.position.fix import locate_source
+from acoustics.estimate.tdoa.differences import Tdoa, tdoa_from_toa
+from acoustics.estimate.tdoa.integer_ambiguity import resolve_ambiguity
+from acoustics.physics.tdoa import plane_wave_time, spherical_time
 
 C, SD, F = 1480.0, 1e-7, 30e3
 ARRAYS = {
@@ -28,7 +28,7 @@ depression = st.floats(-1.2, 1.2)
 
 
 def arrivals(times, variance=SD**2):
-    return delays_from_arrival_times(times, variance)
+    return tdoa_from_toa(times, variance)
 
 
 @given(angle, depression, st.integers(0, 2**16))
@@ -76,7 +76,7 @@ def test_a_fix_scales_with_lengths_and_times(k, seed):
 @given(angle, depression, st.integers(0, 4))
 def test_without_noise_the_direction_is_exact_whatever_the_reference(b, d, reference):
     times = plane_wave_time(VOLUME, direction(b, d), C)
-    found = estimate_bearing(delays_from_arrival_times(times, 0.0, reference=reference), VOLUME, C)
+    found = estimate_bearing(tdoa_from_toa(times, 0.0, reference=reference), VOLUME, C)
     assert direction(found.bearing[0], found.depression[0]) == pytest.approx(direction(b, d), abs=1e-7)
     assert found.ok
 
@@ -129,9 +129,9 @@ def test_in_the_plane_on_the_axis_below_and_at_a_hydrophone_the_answer_is_finite
 @pytest.mark.parametrize("place", PLACES[:5])
 def test_cycles_of_clean_delays_are_right_on_the_axis_in_the_plane_and_below(shape, place):
     points = ARRAYS[shape]
-    delay = arrivals(plane_wave_time(points, np.array(place) / np.linalg.norm(place), C)).delay_s
+    delay = arrivals(plane_wave_time(points, np.array(place) / np.linalg.norm(place), C)).tdoa_s
     noise = arrivals(np.zeros(len(points)), SD**2).covariance_s2
-    phase = Delays(delay - np.round(delay * F) / F, noise)
-    found = resolve_cycles(phase, Delays(delay, 4 * noise), points, C, F)
+    phase = Tdoa(delay - np.round(delay * F) / F, noise)
+    found = resolve_ambiguity(phase, Tdoa(delay, 4 * noise), points, C, F)
     assert found.ok
-    assert found.delays.delay_s == pytest.approx(delay, abs=1e-12)
+    assert found.tdoa.tdoa_s == pytest.approx(delay, abs=1e-12)

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acoustics.estimate.delays import delays_from_arrival_times
-from acoustics.geometry import Pose, bearing_and_depression, direction, wrap_angle
-from acoustics.physics.time_of_flight import difference_matrix, plane_wave_time, spherical_time
+from acoustics.base.frames import Pose, bearing_and_depression, direction, wrap_angle
+from acoustics.estimate.tdoa.differences import tdoa_from_toa
+from acoustics.physics.tdoa import difference_matrix, plane_wave_time, spherical_time
 
 C = 1480.0
 coordinate = st.floats(-50, 50)
@@ -55,7 +55,7 @@ def test_delays_change_sign_with_the_order_and_close_round_triangles(points, sou
     for reference in range(len(points)):
         against = difference_matrix(len(points), reference) @ times
         assert np.insert(against, reference, 0.0) == pytest.approx(tau[:, reference], abs=1e-16)
-        assert delays_from_arrival_times(times, 0.0, reference=reference).delay_s == pytest.approx(against, abs=1e-16)
+        assert tdoa_from_toa(times, 0.0, reference=reference).delay_s == pytest.approx(against, abs=1e-16)
     assert tau == pytest.approx(-tau.T, abs=1e-16)
     assert tau[0, 1] + tau[1, 2] + tau[2, 0] == pytest.approx(0.0, abs=1e-16)
 

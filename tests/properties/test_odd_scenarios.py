@@ -11,8 +11,8 @@ import warnings
 import click
 import pytest
 
+from acoustics.base.errors import PingfixError
 from acoustics.cli.main import pingfix
-from acoustics.errors import PingfixError
 
 HEAD = """
 vehicle = {{ position_m = {vehicle}, heading_deg = {heading}, {navigation} }}
@@ -82,7 +82,7 @@ ODD = {
     "sweep": {"burst": "sweep_hz = -10000.0"},
     "brine": {"water": "temperature_degc = 45.0, practical_salinity = 45.0"},
     "two layers": {"water": "profile = [{ depth_m = 0.0, temperature_degc = 30.0 }, { depth_m = 1.5, temperature_degc = 4.0 }]"},
-    "hard walls": {"pool": BASIN + ", walls = { reflection_coefficient = 1.0 }, floor = { reflection_coefficient = -1.0 }", "study": "clean_window_threshold_db = 0.0"},
+    "hard walls": {"pool": BASIN + ", walls = { reflection_coefficient = 1.0 }, floor = { reflection_coefficient = -1.0 }", "study": "multipath_threshold_db = 0.0"},
     "far away": {"pool": "", "pinger": "[1e8, 0.0, 5.0]"},
 }  # fmt: skip
 QUICK = [
@@ -113,7 +113,7 @@ def answer_or_refusal(path, command, capsys):
     return json.loads(capsys.readouterr().out, parse_constant=pytest.fail)
 
 
-@pytest.mark.filterwarnings("ignore::acoustics.errors.ValidityWarning")
+@pytest.mark.filterwarnings("ignore::acoustics.base.errors.ValidityWarning")
 @pytest.mark.parametrize("name", ODD)
 def test_quick_commands_answer_or_refuse(name, tmp_path, capsys):
     path = scenario(tmp_path, name)

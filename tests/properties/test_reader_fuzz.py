@@ -13,19 +13,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from acoustics.errors import InputError
-from acoustics.estimate.navigation import COLUMNS, read_navigation
-from acoustics.estimate.ping import Candidate, NavigatedPose, Ping
-from acoustics.estimate.pings import ping_line, read_pings
-from acoustics.recording import load_recording
-from acoustics.sample_stream import RawFormat, stream_raw_file, stream_recording
-from acoustics.scenario import load_array, load_scene, shipped
-from acoustics.sidecar import read_sidecar, sidecar_table
-from acoustics.study.calibration_inputs import read_sources
-from acoustics.study.scene_notes import sidecar_of_scene
-from acoustics.study.validation_answer import EstimatorFailure, answer_of_line
-from acoustics.study.validation_exchange import read_results
-from acoustics.wav import wav_header
+from acoustics.base.errors import InputError
+from acoustics.estimate.fuse.navigation import COLUMNS, read_navigation
+from acoustics.io.ping import Candidate, NavigatedPose, Ping
+from acoustics.io.ping_lines import ping_line, read_pings
+from acoustics.io.recording import load_recording
+from acoustics.io.sidecar import read_sidecar, sidecar_table
+from acoustics.io.streams import RawFormat, stream_raw_file, stream_recording
+from acoustics.io.wav import wav_header
+from acoustics.scene.scenario import load_array, load_scene, shipped
+from acoustics.study.calibrate.inputs import read_sources
+from acoustics.study.simulate.scene_sidecar import sidecar_of_scene
+from acoustics.study.validate.answer import EstimatorFailure, answer_of_line
+from acoustics.study.validate.exchange import read_results
 
 spec = importlib.util.spec_from_file_location("damage", Path(__file__).with_name("damage.py"))
 damage = importlib.util.module_from_spec(spec)
@@ -35,10 +35,10 @@ SIDECAR = sidecar_of_scene(load_scene(shipped("examples")["mallard-basin"]))
 RATE = SIDECAR.sample_rate_hz
 COUNTS = np.random.default_rng(1).integers(-2000, 2000, (50, 4)).astype("<i2")
 PING = Ping(
-    ping=1, pinger="amber pinger", time_s=1.25, frequency_hz=30e3, ok=True, reason="", snr_db=17.3, window_s=8e-5,
-    method="phase", cycle_probability=0.999, channels=("a", "b", "c"), hydrophones_m=np.eye(3) / 10,
-    tolerances_m=np.full(3, 1e-3), reference=0, delays_s=np.array([1e-6, 2e-6]),
-    delay_covariance_s2=np.array([[2e-14, 1e-14], [1e-14, 2e-14]]), flags=("a channel is dead",),
+    ping=1, pinger="amber pinger", time_s=1.25, frequency_hz=30e3, ok=True, reason="", energy_ratio_db=17.3, window_s=8e-5,
+    method="phase", integer_probability=0.999, channels=("a", "b", "c"), hydrophones_m=np.eye(3) / 10,
+    tolerances_m=np.full(3, 1e-3), reference=0, tdoa_s=np.array([1e-6, 2e-6]),
+    tdoa_covariance_s2=np.array([[2e-14, 1e-14], [1e-14, 2e-14]]), flags=("a channel is dead",),
     sound_speed_m_s=1480.0, sound_speed_sd_m_s=1.0, p_value=0.5, candidates=(Candidate(0.1, 0.2, 0.01, np.inf),),
     position_m=np.array([3.0, 1.0, 0.5]), position_covariance_m2=np.diag([1.0, 0.1, 0.2]), position_reason="",
     pose=NavigatedPose((1.0, 2.0, 0.8), 0.01, 0.02, 0.3, 0.5, 0.05, 0.01, 0.01, 0.03), depth_m=2.4, depth_sd_m=0.1,

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acoustics.propagate.render_bursts import SampleTimes, ping_pressure
+from acoustics.propagate.render.bursts import SampleTimes, ping_pressure
 from acoustics.scene.pinger import Pinger
 
 RATE = 250e3

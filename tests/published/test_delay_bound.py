@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from acoustics.physics.delay_bound import (
+from acoustics.physics.timing_bounds import (
     arrival_time_variance,
     half_wavelength_m,
     random_signal_delay_variance,

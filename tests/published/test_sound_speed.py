@@ -8,7 +8,7 @@ import pytest
 from CoolProp.CoolProp import PropsSI
 from iapws import IAPWS95, SeaWater
 
-from acoustics.errors import ValidityWarning
+from acoustics.base.errors import ValidityWarning
 from acoustics.physics.sound_speed import (
     absolute_salinity_g_kg,
     sound_speed_mackenzie1981,

@@ -7,8 +7,8 @@ import pytest
 from matplotlib.path import Path
 from pydantic import ValidationError
 
-from acoustics.scenario import load_scene, shipped
 from acoustics.scene.keep_out import KeepOut
+from acoustics.scene.scenario import load_scene, shipped
 
 # An L, so that the zone is not convex.
 ELL = KeepOut(outline_m=((0.0, 0.0), (4.0, 0.0), (4.0, 1.0), (1.0, 1.0), (1.0, 3.0), (0.0, 3.0)))

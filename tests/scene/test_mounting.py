@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
-from acoustics.errors import InputError
-from acoustics.scenario import load_scene, shipped
+from acoustics.base.errors import InputError
 from acoustics.scene.mounting import Mounting
+from acoustics.scene.scenario import load_scene, shipped
 
 TABLE = """
 [mounting]

@@ -9,9 +9,9 @@ import tomllib
 import numpy as np
 import pytest
 
-from acoustics.errors import InputError
-from acoustics.geometry import array_rank
-from acoustics.scenario import load_array, load_scene, shipped
+from acoustics.base.errors import InputError
+from acoustics.base.frames import array_rank
+from acoustics.scene.scenario import load_array, load_scene, shipped
 
 ARRAYS = shipped("arrays")
 EXAMPLES = shipped("examples")

@@ -10,21 +10,21 @@ from click.testing import CliRunner
 
 import acoustics.study.budget as budget_module
 from acoustics.accuracy.link_budget import link_budget
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Pose, bearing_and_depression, wrap_angle
 from acoustics.cli.budget import budget_command
-from acoustics.errors import ParameterError
-from acoustics.estimate.bearing import estimate_bearing
-from acoustics.estimate.delays import delays_from_arrival_times
-from acoustics.estimate.position import locate_source
-from acoustics.geometry import Pose, bearing_and_depression, wrap_angle
+from acoustics.estimate.direction.bearing import estimate_bearing
+from acoustics.estimate.position.fix import locate_source
+from acoustics.estimate.tdoa.differences import tdoa_from_toa
 from acoustics.physics.refraction import linear_gradient_travel_time
-from acoustics.physics.time_of_flight import spherical_time
-from acoustics.present.budget_text import budget_text
-from acoustics.scenario import load_array, load_scene, shipped
+from acoustics.physics.tdoa import spherical_time
+from acoustics.present.text.budget import budget_text
+from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.array import Array
+from acoustics.scene.scenario import load_array, load_scene, shipped
 from acoustics.study.budget import study_budget
-from acoustics.study.delay_level import DelayErrors, simulate_bearings, simulate_fixes
-from acoustics.study.outlook import clean_windows
-from acoustics.study.pool_map import map_pool
+from acoustics.study.draws.pings import DelayErrors, simulate_bearings, simulate_fixes
+from acoustics.study.map.study import map_pool
 
 SCENES = {name: load_scene(path) for name, path in shipped("examples").items()}
 POOL, LAKE = SCENES["mallard-basin"], SCENES["fennel-reservoir"]
@@ -81,7 +81,7 @@ def lines(result):
 
 def arrival_variance(scene):
     pinger, place = scene.pingers[0], np.array(scene.vehicle.position_m)
-    window = clean_windows(scene, pinger, place)
+    window = multipath_free_windows(scene, pinger, place)
     return link_budget(scene, pinger, np.linalg.norm(place - pinger.position_m), window_s=window).carrier_variance_s2
 
 
@@ -214,7 +214,7 @@ def test_one_error_through_the_estimator_that_knows_of_all(line):
         turn = np.eye(3)[axis] * tenth(TRIALS, 1, 1) * scene.vehicle.attitude_sd[axis]
         moved = moved + np.cross(turn, moved)
     fix = locate_source(
-        delays_from_arrival_times(
+        tdoa_from_toa(
             spherical_time(moved, source, true_speed), arrival_variance(scene) + np.full(n, scene.recorder.skew_sd_s**2)
         ),
         scene.array.positions_m,
@@ -256,7 +256,7 @@ def test_one_error_alone_in_simulated_bearings(line, element_sd_m, sound_speed_s
         pinger.frequency_hz,
         np.random.default_rng(SEED),
     )
-    assert not trials.wrong_cycle.any()
+    assert not trials.wrong_integer.any()
     assert np.rad2deg(np.sqrt(np.mean(trials.error**2))) == pytest.approx(result.bearing_deg, rel=RMS_TOLERANCE)
 
 
@@ -270,7 +270,7 @@ def test_the_plane_wave_bias_is_what_the_estimator_gets_wrong():
     source = Pose(pose.position_m, 0.0, 0.0, pose.heading).to_body(np.array([pinger.position_m]))[0] - centre
     times = spherical_time(hydrophones, source, scene.sound_speed_m_s)
     found = estimate_bearing(
-        delays_from_arrival_times(times, np.full(5, 1e-24)), hydrophones, scene.sound_speed_m_s, element_sd_m=1e-3
+        tdoa_from_toa(times, np.full(5, 1e-24)), hydrophones, scene.sound_speed_m_s, element_sd_m=1e-3
     )
     truth = bearing_and_depression(source)
     bias = lines(study_budget(scene, pinger))["plane wave assumed"]
@@ -330,7 +330,7 @@ def test_the_rule_picks_the_largest_that_the_team_can_change():
 
 
 def test_nothing_is_observed_without_a_clean_window(monkeypatch):
-    monkeypatch.setattr(budget_module, "clean_windows", lambda *_: np.zeros(1))
+    monkeypatch.setattr(budget_module, "multipath_free_windows", lambda *_: np.zeros(1))
     result = study_budget(POOL, POOL.pingers[0])
     assert np.isinf([result.bearing_deg, result.depression_deg, result.position_m, result.position_with_bias_m]).all()
     assert result.improve_bearing is None

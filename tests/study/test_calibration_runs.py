@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from acoustics.errors import ParameterError
-from acoustics.present.calibration_plot import plan_plot
-from acoustics.present.calibration_text import plan_text
-from acoustics.scenario import load_array, load_scene, shipped
-from acoustics.study.calibration_runs import plan_calibration
-from acoustics.study.calibration_session import SessionPlan, planned_prior, planned_session
+from acoustics.base.errors import ParameterError
+from acoustics.present.plot.calibrate import plan_plot
+from acoustics.present.text.calibrate import plan_text
+from acoustics.scene.scenario import load_array, load_scene, shipped
+from acoustics.study.calibrate.plan import plan_calibration
+from acoustics.study.calibrate.session import SessionPlan, planned_prior, planned_session
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
 HULL = POOL.model_copy(update={"array": load_array("hull-4")})
@@ -45,7 +45,7 @@ def test_errors_are_of_the_predicted_size(recovered):
 
 
 def test_wrong_cycles_put_in_are_put_right(recovered):
-    assert recovered.wrong_cycles == pytest.approx(0.02 * 500 * 12, rel=0.4)
+    assert recovered.wrong_integers == pytest.approx(0.02 * 500 * 12, rel=0.4)
     assert recovered.cycles_right.value > 0.99
 
 

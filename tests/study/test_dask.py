@@ -11,7 +11,7 @@ import time
 import numpy as np
 import pytest
 
-from acoustics.study.runner import Running, Workers, WorkersLostError, run_chunks
+from acoustics.study.execution.chunks import Running, Workers, WorkersLostError, run_chunks
 
 pytest.importorskip("distributed")
 
@@ -87,6 +87,6 @@ def test_one_of_two_workers_killed_during_the_run_changes_nothing(cluster, tmp_p
 
 
 def test_a_cluster_that_is_not_there_gives_one_line(monkeypatch):
-    monkeypatch.setattr("acoustics.study.runner._CONNECT_S", 0.5)
+    monkeypatch.setattr("acoustics.study.execution.chunks._CONNECT_S", 0.5)
     with pytest.raises(WorkersLostError, match=r"^--cluster 127.0.0.1:9: no Dask scheduler there: [^\n]*$"):
         run_chunks(len, [(1,)], running=Running(Workers(cluster="127.0.0.1:9")))

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from acoustics.accuracy.bounds import bearing_bound, position_bound
-from acoustics.estimate.consistency import inside_region
-from acoustics.physics.delay_bound import arrival_time_variance
-from acoustics.scenario import load_array
-from acoustics.study.delay_level import DelayErrors, simulate_bearings, simulate_fixes
+from acoustics.base.regions import inside_region
+from acoustics.physics.timing_bounds import arrival_time_variance
+from acoustics.scene.scenario import load_array
+from acoustics.study.draws.pings import DelayErrors, simulate_bearings, simulate_fixes
 
 SPEED, CARRIER_HZ, TRIALS = 1480.0, 30e3, 10_000
 RNG_SEED = 20
@@ -35,7 +35,7 @@ def test_bearing_rms_reaches_the_bound(name, energy_ratio_db):
     bound = bearing_bound(hydrophones, 0.7, 0.6, SPEED, arrival_variance_s2=errors.phase_variance_s2)
     assert np.sqrt(np.mean(result.error**2)) == pytest.approx(float(bound.bearing_sd), rel=RMS_TOLERANCE)
     assert result.inside_95.mean() == pytest.approx(0.95, abs=COVERAGE_TOLERANCE)
-    assert not result.wrong_cycle.any()
+    assert not result.wrong_integer.any()
 
 
 def test_a_pair_has_the_textbook_error_of_two_elements():

@@ -8,9 +8,9 @@ import time
 
 import pytest
 
-from acoustics.errors import ParameterError
-from acoustics.study.estimator_program import resolve_program, run_program
-from acoustics.study.validation_answer import EstimatorFailure, answer_of_line
+from acoustics.base.errors import ParameterError
+from acoustics.study.validate.answer import EstimatorFailure, answer_of_line
+from acoustics.study.validate.program import resolve_program, run_program
 
 LIMIT_S = 1.0
 

@@ -8,11 +8,11 @@ import time
 import numpy as np
 import pytest
 
-from acoustics.scenario import load_scene, shipped
-from acoustics.study.estimator_adapters import choose_estimator
-from acoustics.study.validation import validate_estimator
-from acoustics.study.validation_design import choose_design
-from acoustics.study.validation_trials import Validated, try_estimator
+from acoustics.scene.scenario import load_scene, shipped
+from acoustics.study.validate.adapters import choose_estimator
+from acoustics.study.validate.design import choose_design
+from acoustics.study.validate.study import validate_estimator
+from acoustics.study.validate.trials import Validated, try_estimator
 
 LIMIT_S = 2.0
 # What it does at each ping in turn, and the reason that stands in the report; None where the answer counts.

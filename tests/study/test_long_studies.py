@@ -1,4 +1,4 @@
-"""Stations, posts and calibration on the runner: the same bits from one process, from two, and from one that goes on."""
+"""Stations, waypoints and calibration on the runner: the same bits from one process, from two, and from one that goes on."""
 
 from __future__ import annotations
 
@@ -7,25 +7,25 @@ from functools import partial
 import numpy as np
 import pytest
 
-from acoustics.errors import OutputError
-from acoustics.present.tables import to_json
-from acoustics.scenario import load_scene, shipped
+from acoustics.base.errors import OutputError
+from acoustics.present.text.tables import to_json
+from acoustics.scene.scenario import load_scene, shipped
 from acoustics.study import runs, stations
-from acoustics.study.calibration_runs import plan_calibration
-from acoustics.study.calibration_session import SessionPlan
-from acoustics.study.posts import study_posts
-from acoustics.study.runner import Running, Workers
-from acoustics.study.runs import Course, join_runs, simulate_runs
-from acoustics.study.station_runs import Passing, _batches, decide
-from acoustics.study.stations import station_model, study_stations
+from acoustics.study.calibrate.plan import plan_calibration
+from acoustics.study.calibrate.session import SessionPlan
+from acoustics.study.draws.runs import Course, join_runs, simulate_runs
+from acoustics.study.execution.chunks import Running, Workers
+from acoustics.study.stations.runs import Passing, _batches, decide
+from acoustics.study.stations.study import station_model, study_stations
+from acoustics.study.waypoints.study import study_waypoints
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
 QUAY = load_scene(shipped("examples")["quay-nine"])
 PINGER = POOL.pingers[0]
-ONE_POST = QUAY.model_copy(update={"study": QUAY.study.model_copy(update={"posts": 1})})
+ONE_POST = QUAY.model_copy(update={"study": QUAY.study.model_copy(update={"waypoints": 1})})
 STUDIES = {
     "stations": partial(study_stations, POOL, PINGER, Course(2, 2.0, 20.0), trials=8, seed=3),
-    "posts": partial(study_posts, ONE_POST, QUAY.pingers[0], trials=30, step_m=20.0, seed=3),
+    "waypoints": partial(study_waypoints, ONE_POST, QUAY.pingers[0], trials=30, step_m=20.0, seed=3),
     "calibrate": partial(plan_calibration, POOL, PINGER, SessionPlan(3, 1), sessions=60, seed=3),
 }
 
@@ -64,9 +64,9 @@ def test_runs_joined_are_those_drawn_apart():
         for k, (pinger, n) in enumerate([(PINGER, 3), (moved, 2)])
     ]
     both = join_runs(parts)
-    assert both.run.delay_s.shape[0] == both.spoilt.shape[0] == len(both.source_depth_m) == 5
+    assert both.run.tdoa_s.shape[0] == both.spoilt.shape[0] == len(both.source_depth_m) == 5
     for part, rows in zip(parts, (slice(0, 3), slice(3, 5)), strict=True):
-        assert np.array_equal(both.run.delay_s[rows], part.run.delay_s)
+        assert np.array_equal(both.run.tdoa_s[rows], part.run.tdoa_s)
         assert np.array_equal(both.run.covariance_s2[rows], part.run.covariance_s2)
         assert np.array_equal(both.track.position_m[rows], part.track.position_m)
         assert np.array_equal(both.spoilt[rows], part.spoilt)
@@ -79,7 +79,7 @@ def test_every_run_asked_for_is_decided_and_a_pinger_out_of_hearing_gives_no_fix
     def windows(scene, pinger, places):
         return np.full(len(places), 0.0 if pinger.name == "silent" else 1e-3)
 
-    monkeypatch.setattr(runs, "clean_windows", windows)
+    monkeypatch.setattr(runs, "multipath_free_windows", windows)
     passing = Passing(path, (PINGER, silent), (120, 7), tuple(np.random.SeedSequence(1).spawn(2)))
     assert [batch.runs for batch in _batches(passing)] == [(100, 7), (20, 0)]
     found, none = decide(POOL, model, [passing], fingerprint="", running=Running(), progress=lambda *done: None)[0]

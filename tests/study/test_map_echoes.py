@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy.stats import ttest_1samp
 
-from acoustics.scenario import load_array, load_scene, shipped
-from acoustics.study.map_echoes import _mean_interval, echo_places
-from acoustics.study.pool_cells import grid_cells
-from acoustics.study.pool_map import MapChoices, map_pool
-from acoustics.study.runner import Running, Workers
+from acoustics.scene.scenario import load_array, load_scene, shipped
+from acoustics.study.execution.chunks import Running, Workers
+from acoustics.study.map.cells import grid_cells
+from acoustics.study.map.echoes import _mean_interval, echo_places
+from acoustics.study.map.study import MapChoices, map_pool
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
 QUIET = {"self_noise_density_db": 50.0, "ambient_density_db": 45.0}

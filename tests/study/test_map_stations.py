@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest, norm
 
-from acoustics.estimate.station import NONE_OF_THESE, station_posterior
-from acoustics.geometry import wrap_angle
-from acoustics.scenario import load_scene, shipped
-from acoustics.study.map_station_prediction import predicted_outcomes
-from acoustics.study.map_station_summary import station_map
-from acoustics.study.map_stations import (
+from acoustics.base.frames import wrap_angle
+from acoustics.estimate.fuse.station import NONE_OF_THESE, station_posterior
+from acoustics.scene.scenario import load_scene, shipped
+from acoustics.study.map.cells import Cells
+from acoustics.study.map.station_prediction import predicted_outcomes
+from acoustics.study.map.station_summary import station_map
+from acoustics.study.map.stations import (
     OUTCOMES,
     Chooser,
     Sights,
@@ -19,24 +20,23 @@ from acoustics.study.map_stations import (
     outcomes,
     single_ping_posterior,
 )
-from acoustics.study.pool_cells import Cells
-from acoustics.study.pool_map import MapChoices, map_pool
+from acoustics.study.map.study import MapChoices, map_pool
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
 CHOOSER = Chooser.of(POOL)
 
 
-def sights(*posts, information, pinger=POOL.pingers[0].position_m[:2]):
-    posts = np.array(posts, dtype=float)
-    n = len(posts)
-    return Sights(posts, np.tile(pinger, (n, 1)), np.zeros(n), np.broadcast_to(information, (n, 2, 2)))
+def sights(*waypoints, information, pinger=POOL.pingers[0].position_m[:2]):
+    waypoints = np.array(waypoints, dtype=float)
+    n = len(waypoints)
+    return Sights(waypoints, np.tile(pinger, (n, 1)), np.zeros(n), np.broadcast_to(information, (n, 2, 2)))
 
 
-def posterior_by_integration(post, bearing, inverse_m, bearing_sd, inverse_sd):
+def posterior_by_integration(waypoint, bearing, inverse_m, bearing_sd, inverse_sd):
     """Bayes' rule with sums over a fine grid: a station's pinger is normal about it, one at none is anywhere."""
     model = CHOOSER.stations
     x, y = np.meshgrid(np.arange(-5, 30, 0.08), np.arange(-5, 18, 0.08))
-    away_x, away_y = x - post[0], y - post[1]
+    away_x, away_y = x - waypoint[0], y - waypoint[1]
     likelihood = norm.pdf(wrap_angle(np.arctan2(away_y, away_x) - bearing), scale=bearing_sd)
     likelihood = likelihood * norm.pdf(1 / np.hypot(away_x, away_y) - inverse_m, scale=inverse_sd)
     weight = []
@@ -50,20 +50,20 @@ def posterior_by_integration(post, bearing, inverse_m, bearing_sd, inverse_sd):
 
 
 @pytest.mark.parametrize(
-    ("post", "bearing_sd_deg", "inverse_sd"),
+    ("waypoint", "bearing_sd_deg", "inverse_sd"),
     [((6.0, 5.0), 3.0, 0.01), ((6.0, 5.0), 5.0, 0.03), ((14.0, 5.0), 4.0, 0.03), ((23.0, 6.0), 6.0, 0.06)],
 )
-def test_the_posterior_is_that_of_direct_integration(post, bearing_sd_deg, inverse_sd):
+def test_the_posterior_is_that_of_direct_integration(waypoint, bearing_sd_deg, inverse_sd):
     bearing_sd = np.deg2rad(bearing_sd_deg)
     information = np.diag([bearing_sd**-2.0, inverse_sd**-2.0])
     rng = np.random.default_rng(3)
     for place in CHOOSER.stations.places_m:
-        away = place - post
+        away = place - waypoint
         bearing = np.arctan2(away[1], away[0]) + rng.normal() * bearing_sd
         inverse = 1 / np.hypot(*away) + rng.normal() * inverse_sd
-        exact = posterior_by_integration(post, bearing, inverse, bearing_sd, inverse_sd)
+        exact = posterior_by_integration(waypoint, bearing, inverse, bearing_sd, inverse_sd)
         found = single_ping_posterior(
-            CHOOSER, np.array([post]), np.array([bearing]), np.array([inverse]), information[None]
+            CHOOSER, np.array([waypoint]), np.array([bearing]), np.array([inverse]), information[None]
         )[0]
         assert np.argmax(found) == np.argmax(exact)
         # A station's spread of 0.5 m, turned into inverse distance, is not quite normal there.
@@ -136,7 +136,7 @@ def test_prediction_agrees_with_many_draws():
         error = rng.normal(size=(n, 2)) * [np.deg2rad(6.0), 0.03]
         posterior = single_ping_posterior(
             CHOOSER,
-            np.tile(seen.posts_m[k], (n, 1)),
+            np.tile(seen.waypoints_m[k], (n, 1)),
             seen.bearing[k] + error[:, 0],
             seen.inverse_m[k] + error[:, 1],
             np.broadcast_to(information, (n, 2, 2)),
@@ -147,13 +147,13 @@ def test_prediction_agrees_with_many_draws():
 
 
 def test_interpolated_cells_are_near_those_worked_out(monkeypatch):
-    monkeypatch.setattr("acoustics.study.map_station_prediction.PREDICTED_CELLS", 100)
+    monkeypatch.setattr("acoustics.study.map.station_prediction.PREDICTED_CELLS", 100)
     x, y = np.meshgrid(np.linspace(1, 24, 24), np.linspace(1, 11.5, 12))
     seen = sights(*np.column_stack([x.ravel(), y.ravel()]), information=np.diag([np.deg2rad(5.0) ** -2.0, 0.04**-2.0]))
     heard = np.ones(x.size, dtype=bool)
     heard[:5] = False
     some = predicted_outcomes(CHOOSER, seen, heard)
-    monkeypatch.setattr("acoustics.study.map_station_prediction.PREDICTED_CELLS", 1000)
+    monkeypatch.setattr("acoustics.study.map.station_prediction.PREDICTED_CELLS", 1000)
     every = predicted_outcomes(CHOOSER, seen, heard)
     # A third of the cells, 1.6 m apart; the share falls from 1 to 0 over some metres where stations fall in line.
     assert np.sqrt(np.mean((some - every) ** 2)) < 0.06

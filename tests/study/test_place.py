@@ -6,17 +6,17 @@ import pytest
 
 from acoustics.accuracy.bounds import bearing_bound, position_bound
 from acoustics.accuracy.link_budget import link_budget
-from acoustics.errors import ParameterError
-from acoustics.geometry import Pose, bearing_and_depression, direction, wrap_angle
-from acoustics.scenario import load_array, load_scene, shipped
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Pose, bearing_and_depression, direction, wrap_angle
 from acoustics.scene.mounting import BoxBody, BoxRegion, CylinderBody, HullPatch, KeepOutBox, Mounting
-from acoustics.study.place import study_place
-from acoustics.study.place_aim import Aim, criterion_for
-from acoustics.study.place_mirror import mirror_error
-from acoustics.study.place_regions import fits, outside_bodies, scattered
-from acoustics.study.place_search import best_of, exchange, judged, search
-from acoustics.study.place_shipped import rivals
-from acoustics.study.runner import Running, Workers
+from acoustics.scene.scenario import load_array, load_scene, shipped
+from acoustics.study.execution.chunks import Running, Workers
+from acoustics.study.place.aim import Aim, criterion_for
+from acoustics.study.place.mirror import mirror_error
+from acoustics.study.place.regions import fits, outside_bodies, scattered
+from acoustics.study.place.search import best_of, exchange, judged, search
+from acoustics.study.place.shipped import rivals
+from acoustics.study.place.study import study_place
 
 LIMIT = 0.01
 PATCH = Mounting(region=(BoxRegion(low_m=(-0.15, -0.15, 0.1), high_m=(0.15, 0.15, 0.2)),), minimum_spacing_m=0.02)
@@ -64,14 +64,14 @@ def test_exchange_finds_what_trying_all_triples_of_eight_places_finds(criterion,
     criterion = replace(criterion, of=of, worst=worst)
     places = np.array([[x, y, 0.15] for x in (0.0, 0.025, 0.09) for y in (0.0, 0.03, 0.1)][:7] + [[0.05, 0.05, 0.2]])
     reference, arrays = by_trying_all(criterion, places, 3, LIMIT)
-    others = [f.error for f in (judged(criterion, a) for a in arrays) if f.wrong_cycle <= LIMIT]
+    others = [f.error for f in (judged(criterion, a) for a in arrays) if f.wrong_integer <= LIMIT]
     assert 1 < len(others) < len(arrays)  # the limit decides: some choices keep it, some do not
     found = min(
         (exchange(criterion, judged(criterion, a), LIMIT, lambda rest, own: places) for a in arrays[::20]),
         key=lambda f: f.rank(LIMIT),
     )
     assert found.error == pytest.approx(reference.error, rel=1e-9)
-    assert found.wrong_cycle <= LIMIT
+    assert found.wrong_integer <= LIMIT
     assert best_of(criterion, arrays, LIMIT).error == pytest.approx(reference.error, rel=1e-9)
 
 
@@ -203,24 +203,24 @@ def test_a_hydrophone_in_the_shadow_is_lost_for_that_direction_alone(criterion):
     assert with_wall[abeam] == pytest.approx(three[abeam], rel=1e-12)
     clear = heard.all(axis=-1)
     assert clear.any() and with_wall[clear] == pytest.approx(without[clear], rel=1e-12)
-    cycles = shaded.wrong_cycles(array[None])[0]
-    assert cycles[abeam] == pytest.approx(criterion.wrong_cycles(array[None, 1:])[0, abeam])
+    cycles = shaded.wrong_integers(array[None])[0]
+    assert cycles[abeam] == pytest.approx(criterion.wrong_integers(array[None, 1:])[0, abeam])
     # All but one hydrophone hidden: a guess, as bad as a wrong cycle.
     box = BoxBody(low_m=(-0.2, -0.2, 0.16), high_m=(0.2, 0.2, 0.3))
     below = turned(shaded, depression=criterion.towards.depression + 1.2)
     below = replace(below, mounting=PATCH.model_copy(update={"shadows": (box,)}))
     assert below.errors(array[None]) == pytest.approx(np.pi / np.sqrt(3))
     assert replace(below, of="position").errors(array[None]) == pytest.approx(np.sqrt(2) * below.known.area_sd_m)
-    assert np.all(below.wrong_cycles(array[None]) == 1) and below.wrong_cycles_roughly(array[None]) == 1
+    assert np.all(below.wrong_integers(array[None]) == 1) and below.wrong_integers_roughly(array[None]) == 1
 
 
 def test_what_is_wrong_often_enough_is_not_worked_out_to_the_end(criterion):
     wall = BoxBody(low_m=(-0.02, 0.10, 0.0), high_m=(0.02, 0.12, 0.3))
     shaded = replace(criterion, worst=True, mounting=PATCH.model_copy(update={"shadows": (wall,)}))
     arrays = np.random.default_rng(3).uniform(-0.1, 0.1, (6, 4, 3)) + [0, 0, 0.1]
-    full = shaded.wrong_cycle_figure(arrays)
+    full = shaded.wrong_integer_figure(arrays)
     enough = float(np.median(full))
-    part = shaded.wrong_cycle_figure(arrays, enough=enough)
+    part = shaded.wrong_integer_figure(arrays, enough=enough)
     assert part[full <= enough] == pytest.approx(full[full <= enough])
     assert np.all(part[full > enough] > enough) and np.all(part <= full)
 
@@ -256,14 +256,14 @@ def test_several_ranges_are_judged_each_by_its_own_link(scene):
     for k, distance in enumerate((3.0, 8.0)):
         alone = criterion_for(small, scene.pingers[0], Aim(of="position", ranges_m=(distance,)))[0]
         part = slice(24 * k, 24 * (k + 1))
-        for judge in ("bearing_errors", "position_errors", "wrong_cycles"):
+        for judge in ("bearing_errors", "position_errors", "wrong_integers"):
             assert getattr(both, judge)(array)[:, part] == pytest.approx(getattr(alone, judge)(array)), judge
         # The pinger's height over the vehicle stays what it is in the scenario.
         assert alone.towards.source_m[:, 2] == pytest.approx(1.6)
-        link = link_budget(small, scene.pingers[0], distance, window_s=ranges.clean_window_s[k])
+        link = link_budget(small, scene.pingers[0], distance, window_s=ranges.multipath_free_s[k])
         assert alone.towards.carrier_variance_s2 == pytest.approx(float(link.carrier_variance_s2))
-    roughly = both.wrong_cycles_roughly(array)[0]
-    assert roughly == pytest.approx(max(both.wrong_cycles(array)[0]), rel=1.0, abs=1e-6)
+    roughly = both.wrong_integers_roughly(array)[0]
+    assert roughly == pytest.approx(max(both.wrong_integers(array)[0]), rel=1.0, abs=1e-6)
 
 
 @pytest.mark.parametrize("worst", [True, False])
@@ -296,7 +296,7 @@ def test_search_keeps_every_constraint(criterion):
     assert not in_hole.any()
     distance = np.linalg.norm(points[:, None] - points[None], axis=-1)[np.triu_indices(4, 1)]
     assert distance.min() >= 0.022 - 1e-6
-    assert found.wrong_cycle <= LIMIT
+    assert found.wrong_integer <= LIMIT
     again = search(replace(criterion, mounting=mounting), 4, LIMIT, arrays=(), random_starts=1, seed=4)
     assert np.array_equal(found.hydrophones_m, again.hydrophones_m)
 
@@ -305,7 +305,7 @@ def test_another_hydrophone_never_makes_it_worse(criterion):
     found = search(criterion, 3, LIMIT, arrays=(), random_starts=1, seed=2)
     for n in (4, 5):
         more = search(criterion, n, LIMIT, arrays=(found,), random_starts=0, seed=2)
-        assert more.error < found.error and more.wrong_cycle <= LIMIT
+        assert more.error < found.error and more.wrong_integer <= LIMIT
         found = more
 
 
@@ -330,7 +330,7 @@ def test_every_shipped_array_is_compared_and_placed_where_allowed(criterion):
         for rival in (as_it_is, scaled):
             if rival.found is not None:
                 assert criterion.mounting.fits(rival.found.hydrophones_m)
-        if as_it_is.found is not None and as_it_is.found.wrong_cycle <= LIMIT:
+        if as_it_is.found is not None and as_it_is.found.wrong_integer <= LIMIT:
             assert scaled.found.rank(LIMIT) <= as_it_is.found.rank(LIMIT)
     hull = next(pair[0] for pair in pairs if pair[0].name == "hull-4")
     assert hull.found is None  # 0.7 m long in a box of 0.3 m
@@ -347,9 +347,9 @@ def test_study_beats_the_best_shipped_array_and_simulation_agrees(scene):
     assert result.simulated.position_m is None
     # 3,000 pings: 1.3 % standard error of the RMS; the bound itself is approached to 2 % at this level. The predicted
     # rate of wrong cycles is good to a tenth.
-    right, wrong = result.simulated.right_cycle_deg, result.simulated.wrong_cycle
+    right, wrong = result.simulated.right_integer_deg, result.simulated.wrong_integer
     assert right.value == pytest.approx(result.mean_error_deg, rel=0.06)
-    assert wrong.low / 1.1 <= result.mean_wrong_cycle <= 1.1 * wrong.high
+    assert wrong.low / 1.1 <= result.mean_wrong_integer <= 1.1 * wrong.high
 
 
 def test_study_of_the_position_beats_the_best_shipped_array_and_simulation_agrees(scene):
@@ -376,7 +376,7 @@ def test_two_processes_and_one_that_goes_on_find_the_same_array(criterion, tmp_p
     assert told == [(2, 2)]
     for other in (resumed, searched(running=Running(Workers(2)))):
         assert np.array_equal(other.hydrophones_m, here.hydrophones_m)
-        assert (other.error, other.wrong_cycle) == (here.error, here.wrong_cycle)
+        assert (other.error, other.wrong_integer) == (here.error, here.wrong_integer)
 
 
 def test_aim_at_a_sector(scene):

@@ -5,16 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from acoustics.accuracy.ambiguity import cycle_ambiguity
+from acoustics.accuracy.ambiguity.prediction import integer_ambiguity
 from acoustics.accuracy.bounds import bearing_bound
 from acoustics.accuracy.link_budget import link_budget
-from acoustics.errors import OutputError, ParameterError
-from acoustics.geometry import Pose, bearing_and_depression
-from acoustics.scenario import load_array, load_scene, shipped
-from acoustics.study.map_cycles import wrong_cycles_in_cells
-from acoustics.study.outlook import clean_windows, outlook
-from acoustics.study.pool_map import MapChoices, map_pool
-from acoustics.study.runner import Running, Workers
+from acoustics.base.errors import OutputError, ParameterError
+from acoustics.base.frames import Pose, bearing_and_depression
+from acoustics.propagate.multipath_free_window import multipath_free_windows
+from acoustics.scene.scenario import load_array, load_scene, shipped
+from acoustics.study.check import summary
+from acoustics.study.execution.chunks import Running, Workers
+from acoustics.study.map.ambiguity import wrong_integers_in_cells
+from acoustics.study.map.study import MapChoices, map_pool
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
 LAKE = load_scene(shipped("examples")["fennel-reservoir"])
@@ -25,7 +26,7 @@ def test_cells_outside_the_water_are_empty():
     result = map_pool(deep, deep.pingers[0], trials=0, seed=1, step_m=1.0)
     # floor: 1.4 m at x = 0 to 3.8 m at x = 25; the array hangs 0.2 m lower, so wet where x > (2.7 - 1.4) / 0.096
     assert np.isnan(result.position_m[:, result.x_m < 13.0]).all()
-    assert np.isfinite(result.clean_window_s[:, (result.x_m > 14.0) & (result.x_m < 24.0)]).all()
+    assert np.isfinite(result.multipath_free_s[:, (result.x_m > 14.0) & (result.x_m < 24.0)]).all()
 
 
 def test_simulated_fixes_of_a_hull_wide_array_agree_with_the_bound():
@@ -82,7 +83,7 @@ def test_a_pinger_in_the_cells_sees_the_same_as_a_vehicle_there():
         return map_pool(scene, scene.pingers[0], trials=0, seed=1, step_m=2.0, choices=MapChoices(over=over))
 
     vehicle, pinger = one_cell(x, y, "vehicle"), one_cell(px, py, "pinger")
-    assert pinger.clean_window_s.item() == pytest.approx(vehicle.clean_window_s.item(), rel=1e-9)
+    assert pinger.multipath_free_s.item() == pytest.approx(vehicle.multipath_free_s.item(), rel=1e-9)
     assert pinger.position_m.item() == pytest.approx(vehicle.position_m.item(), rel=1e-6)
     assert pinger.bearing_deg.item() == pytest.approx(vehicle.bearing_deg.item(), rel=1e-6)
 
@@ -97,7 +98,7 @@ def test_the_worst_heading_is_the_worst_of_maps_at_each_heading():
 
     worst = at(20.0, heading="worst")
     maps = [at(20.0 + 15.0 * k) for k in range(24)]
-    wet = np.isfinite(worst.clean_window_s)
+    wet = np.isfinite(worst.multipath_free_s)
     assert worst.heading_deg is None
     for name in ("position_m", "bearing_deg"):
         each = np.array([getattr(m, name)[wet] for m in maps])
@@ -126,7 +127,7 @@ def test_the_vehicles_own_position_adds_in_quadrature():
 
 @pytest.mark.parametrize(("array", "often"), [("square-half-wave", 0.01), ("hull-4", 0.2)])
 def test_interpolated_wrong_cycles_are_near_those_of_every_cell(array, often, monkeypatch):
-    monkeypatch.setattr("acoustics.study.map_cycles.SAMPLED_CELLS", 100)
+    monkeypatch.setattr("acoustics.study.map.ambiguity.SAMPLED_CELLS", 100)
     scene = POOL.model_copy(update={"array": load_array(array)})
     pinger, pose = scene.pingers[0], scene.vehicle.pose
     places = np.stack(
@@ -134,17 +135,17 @@ def test_interpolated_wrong_cycles_are_near_those_of_every_cell(array, often, mo
     )
     places = places.reshape(-1, 3)
     source = Pose(places, 0.0, 0.0, pose.heading).to_body(np.array([pinger.position_m]))[:, 0]
-    window = clean_windows(scene, pinger, places)
+    window = multipath_free_windows(scene, pinger, places)
     link = link_budget(scene, pinger, np.linalg.norm(source, axis=-1), window_s=window)
     positions = scene.array.positions_m
-    exact = cycle_ambiguity(
+    exact = integer_ambiguity(
         positions, *bearing_and_depression(source), scene.sound_speed_m_s, frequency_hz=pinger.frequency_hz,
         carrier_variance_s2=link.carrier_variance_s2[:, None]
         + scene.recorder.skew_sd_s**2 + (scene.array.tolerances_m / scene.sound_speed_m_s) ** 2,
         envelope_variance_s2=link.cycle_variance_s2[:, None],
     ).wrong_probability  # fmt: skip
     assert exact.max() > often
-    wrong = wrong_cycles_in_cells(scene, pinger, positions, source, link)
+    wrong = wrong_integers_in_cells(scene, pinger, positions, source, link)
     # Half of the 200 cells are worked out and the rest interpolated; the prediction itself is good to 0.006.
     assert np.sqrt(np.mean((wrong - exact) ** 2)) < 0.02
     assert np.abs(wrong - exact).max() < 0.08
@@ -152,11 +153,11 @@ def test_interpolated_wrong_cycles_are_near_those_of_every_cell(array, often, mo
 
 def test_failed_pings_are_those_without_a_fix_or_with_a_wrong_cycle():
     result = map_pool(POOL, POOL.pingers[0], trials=20, seed=1, step_m=2.5)
-    assert result.failed == pytest.approx(1 - (1 - result.refused) * (1 - result.wrong_cycle))
+    assert result.failed == pytest.approx(1 - (1 - result.refused) * (1 - result.wrong_integer))
     assert set(result.quantiles) == {
         "bearing_deg",
         "position_m",
-        "wrong_cycle",
+        "wrong_integer",
         "simulated_m",
         "refused",
         "failed",
@@ -186,7 +187,7 @@ def test_a_pinger_among_the_hydrophones_leaves_a_hole_in_the_map():
     scene = POOL.model_copy(update={"study": plan})
     result = map_pool(scene, scene.pingers[0], trials=0, seed=1, step_m=1.0)
     assert np.isnan(result.position_m[1, 1])
-    assert np.isfinite(result.clean_window_s).sum() == 8
+    assert np.isfinite(result.multipath_free_s).sum() == 8
 
 
 HULL = POOL.model_copy(update={"array": load_array("hull-4")})
@@ -206,7 +207,7 @@ def test_a_body_out_of_the_way_changes_no_bit_of_the_map():
     plain, other = (
         map_pool(s, s.pingers[0], trials=20, seed=1, step_m=5.0, choices=choices) for s in (HULL, shadowed(aside))
     )
-    for name in ("bearing_deg", "position_m", "clean_window_s", "wrong_cycle", "simulated_m", "refused", "failed"):
+    for name in ("bearing_deg", "position_m", "multipath_free_s", "wrong_integer", "simulated_m", "refused", "failed"):
         assert np.array_equal(getattr(plain, name), getattr(other, name), equal_nan=True), name
     assert np.array_equal(plain.stations.simulated.right, other.stations.simulated.right, equal_nan=True)
     assert plain.echoes == other.echoes
@@ -217,18 +218,20 @@ def test_hydrophones_behind_a_body_count_as_if_they_were_not_there(over):
     scene = shadowed(TUBE)
     choices = MapChoices(over=over)
     result = map_pool(scene, scene.pingers[0], trials=0, seed=1, step_m=1.0, choices=choices)
-    partly = np.argwhere((result.deaf == 0.25) & (result.clean_window_s > 5e-5))
+    partly = np.argwhere((result.deaf == 0.25) & (result.multipath_free_s > 5e-5))
     assert len(partly) > 5
     for row, column in partly[:: len(partly) // 5]:
         place = np.array([result.x_m[column], result.y_m[row], result.depth_m])
-        post, source = (place, scene.pingers[0].position_m) if over == "vehicle" else (scene.vehicle.position_m, place)
-        seen = Pose(post, 0.0, 0.0, scene.vehicle.pose.heading).to_body(np.array([source]))
+        waypoint, source = (
+            (place, scene.pingers[0].position_m) if over == "vehicle" else (scene.vehicle.position_m, place)
+        )
+        seen = Pose(waypoint, 0.0, 0.0, scene.vehicle.pose.heading).to_body(np.array([source]))
         # By the line of sight alone, in the body frame.
         heard = np.flatnonzero(scene.mounting.hears(scene.array.positions_m, seen)[0])
         assert len(heard) == 3
         rest = scene.array.model_copy(update={"hydrophones": tuple(scene.array.hydrophones[k] for k in heard)})
         link = link_budget(
-            scene, scene.pingers[0], np.linalg.norm(seen, axis=-1), window_s=result.clean_window_s[row, column]
+            scene, scene.pingers[0], np.linalg.norm(seen, axis=-1), window_s=result.multipath_free_s[row, column]
         )
         bound = bearing_bound(
             rest.positions_m,
@@ -250,7 +253,7 @@ def test_where_a_body_hides_the_pinger_from_all_nothing_is_found():
     hidden = result.deaf > 0.5
     assert hidden.any()
     assert np.all(result.refused[hidden] == 1)
-    assert np.all(result.wrong_cycle[hidden] == 1)
+    assert np.all(result.wrong_integer[hidden] == 1)
     assert np.all(result.stations.simulated.undecided[hidden] == 1)
     assert np.all(result.stations.predicted.undecided[hidden] == 1)
     assert not np.isfinite(result.position_m[hidden]).any()
@@ -272,6 +275,6 @@ def test_the_outlook_names_the_hydrophones_behind_a_body():
     # The pinger is nearly ahead, and the box stands between it and the two astern.
     bow = {"kind": "box", "low_m": (0.2, -0.3, 0.0), "high_m": (0.3, 0.3, 0.4)}
     scene = shadowed(bow)
-    remarks = " ".join(outlook(scene, scene.pingers[0]).remarks)
+    remarks = " ".join(summary(scene, scene.pingers[0]).remarks)
     assert "hide amber pinger from the hydrophones 'stern-starboard', 'stern-low' where it stands" in remarks
-    assert "mounting.shadow" not in " ".join(outlook(HULL, HULL.pingers[0]).remarks)
+    assert "mounting.shadow" not in " ".join(summary(HULL, HULL.pingers[0]).remarks)

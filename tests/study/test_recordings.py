@@ -10,16 +10,16 @@ import pytest
 from scipy import signal
 
 from acoustics.accuracy.link_budget import link_budget
-from acoustics.errors import OutputError, ParameterError
-from acoustics.recording import load_recording
-from acoustics.scenario import load_scene, shipped
+from acoustics.base.errors import OutputError, ParameterError
+from acoustics.io.recording import load_recording
+from acoustics.scene.scenario import load_scene, shipped
 from acoustics.scene.scene import Scene
-from acoustics.study.recordings import simulate_recording
+from acoustics.study.simulate.recording import simulate_recording
 
 
 def pool(**parts) -> Scene:
     scene = load_scene(shipped("examples")["mallard-basin"])
-    pinger = scene.pingers[0].model_copy(update={"repetition_s": 0.1, "start_jitter_s": 1e-3})
+    pinger = scene.pingers[0].model_copy(update={"pri_s": 0.1, "start_jitter_s": 1e-3})
     return scene.model_copy(update={"pingers": (pinger,)} | parts)
 
 
@@ -125,7 +125,7 @@ def test_the_crew_does_not_know_the_truth(tmp_path):
 
 def test_every_pinger_sounds(tmp_path):
     first = pool().pingers[0]
-    second = first.model_copy(update={"name": "teal pinger", "frequency_hz": 38e3, "repetition_s": 0.07})
+    second = first.model_copy(update={"name": "teal pinger", "frequency_hz": 38e3, "pri_s": 0.07})
     # Less gain than in the scenario: clipping would spread the tones over the band.
     scene = pool(pingers=(first, second), recorder=pool().recorder.model_copy(update={"gain_db": 20.0}))
     result = simulate_recording(scene, tmp_path / "x.npy", seed=1, seconds=0.5)

@@ -15,9 +15,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from acoustics.errors import OutputError, ParameterError
-from acoustics.study.chunk_store import ChunkStore, fingerprint
-from acoustics.study.runner import Running, Workers, WorkersLostError, run_chunks
+from acoustics.base.errors import OutputError, ParameterError
+from acoustics.study.execution.chunks import Running, Workers, WorkersLostError, run_chunks
+from acoustics.study.execution.store import ChunkStore, fingerprint
 
 # Work that other processes can import. Dies once (or always) over chunk 3 where it is not the parent itself.
 WORK = """
@@ -186,7 +186,7 @@ MAIN = """
     from pathlib import Path
     import numpy as np
     import chunk_work
-    from acoustics.study.runner import Running, Workers, run_chunks
+    from acoustics.study.execution.chunks import Running, Workers, run_chunks
 
     if __name__ == "__main__":
         folder = Path(sys.argv[1])

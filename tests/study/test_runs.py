@@ -5,10 +5,10 @@ import pytest
 from scipy import stats
 
 from acoustics import load_scene
-from acoustics.errors import ParameterError
-from acoustics.estimate.consistency import inside_region
-from acoustics.estimate.station import station_posterior
-from acoustics.study.runs import (
+from acoustics.base.errors import ParameterError
+from acoustics.base.regions import inside_region
+from acoustics.estimate.fuse.station import station_posterior
+from acoustics.study.draws.runs import (
     Course,
     course_positions,
     fuse_simulated,
@@ -17,7 +17,7 @@ from acoustics.study.runs import (
     source_area,
     water_outline,
 )
-from acoustics.study.stations import _needed_sd, station_model
+from acoustics.study.stations.study import _needed_sd, station_model
 
 SCENE = load_scene("examples/mallard-basin.toml")
 PINGER = SCENE.pingers[0]

@@ -10,9 +10,9 @@ import pytest
 from click.testing import CliRunner
 
 from acoustics.cli.selfcheck import selfcheck_command
-from acoustics.study import selfcheck
-from acoustics.study.selfcheck import self_check
-from acoustics.study.selfcheck_published import PUBLISHED
+from acoustics.study.selfcheck import study as selfcheck
+from acoustics.study.selfcheck.published import PUBLISHED
+from acoustics.study.selfcheck.study import self_check
 
 
 def test_every_check_passes_and_says_where_its_reference_is_from():

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from acoustics.errors import ParameterError
-from acoustics.scenario import load_array, load_scene, shipped
-from acoustics.study.spacing import study_spacing
-from acoustics.study.spacing_sweep import Sweep
+from acoustics.base.errors import ParameterError
+from acoustics.scene.scenario import load_array, load_scene, shipped
+from acoustics.study.spacing.study import study_spacing
+from acoustics.study.spacing.sweep import Sweep
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
 
@@ -24,7 +24,7 @@ def study():
 
 def test_error_falls_as_one_over_the_spacing(study):
     # c sigma / (d cos b), the textbook identity of two elements, scales so for every shape.
-    product = study.right_cycle_deg * study.spacing_m
+    product = study.right_integer_deg * study.spacing_m
     assert product == pytest.approx(np.full_like(product, product[0]), rel=0.01)
 
 
@@ -58,10 +58,10 @@ def test_advice_keeps_hull_limit_and_target(study):
     assert choice.meets_target
     assert choice.spacing_m <= study.hull_limit_m
     assert choice.expected_deg <= study.target_deg
-    assert choice.wrong_cycle <= study.wrong_cycle_limit
+    assert choice.wrong_integer <= study.wrong_cycle_limit
     smaller = study.spacing_m < choice.spacing_m
     assert np.all(
-        (study.expected_deg[smaller] > study.target_deg) | (study.wrong_cycle[smaller] > study.wrong_cycle_limit)
+        (study.expected_deg[smaller] > study.target_deg) | (study.wrong_integer[smaller] > study.wrong_cycle_limit)
     )
     assert choice.sample_rate_hz > 2 * POOL.pingers[0].band_hz[1]
 
@@ -74,7 +74,7 @@ def test_simulation_agrees_with_the_bound_where_no_cycle_is_wrong(study):
     for spacing, rms in zip(result.simulated.spacing_m, result.simulated.rms_deg, strict=True):
         k = int(np.argmin(np.abs(result.spacing_m - spacing)))
         # 3,000 trials know an RMS to 1.3 %; 5 % is four times that.
-        assert rms.value == pytest.approx(result.right_cycle_deg[k], rel=0.05)
+        assert rms.value == pytest.approx(result.right_integer_deg[k], rel=0.05)
         assert rms.low < rms.value < rms.high
 
 
@@ -95,5 +95,5 @@ def test_rates_that_all_alias_are_refused_by_key():
 def test_every_shipped_array_gets_an_answer(name):
     scene = POOL.model_copy(update={"array": load_array(name)})
     result = study_spacing(scene, scene.pingers[0], trials=50, seed=1)
-    assert np.isfinite(result.right_cycle_deg).all()
+    assert np.isfinite(result.right_integer_deg).all()
     assert result.recommendation.reason

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from acoustics.study.statistics import masked_rms, median_interval, quantiles, rate_interval, rms_interval
+from acoustics.base.intervals import masked_rms, median_interval, quantiles, rate_interval, rms_interval
 
 REPEATS = 400
 # 400 repeats of a 95 % interval: the share that covers is known to 1.1 %; bootstrap and central limit are exact only

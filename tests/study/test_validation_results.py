@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from acoustics.errors import InputError
-from acoustics.study.validation_answer import Answer, EstimatorFailure
-from acoustics.study.validation_exchange import read_results
+from acoustics.base.errors import InputError
+from acoustics.study.validate.answer import Answer, EstimatorFailure
+from acoustics.study.validate.exchange import read_results
 
 
 def read(tmp_path, text, trials=3):

@@ -10,7 +10,7 @@ from markupsafe import Markup
 from matplotlib.figure import Figure
 
 from acoustics.present.report.figures import inline_svg
-from acoustics.present.tables import Rows
+from acoustics.present.text.tables import Rows
 
 
 @dataclass(frozen=True)

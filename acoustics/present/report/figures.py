@@ -8,7 +8,7 @@ import re
 from markupsafe import Markup, escape
 from matplotlib.figure import Figure
 
-from acoustics.present.style import DEEP, EMBER, INK, MOSS, PAPER, SAND
+from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, PAPER, SAND
 
 _COLOURS = {INK: "--ink", DEEP: "--deep", EMBER: "--ember", MOSS: "--moss", SAND: "--sand", PAPER: "--paper"}
 _PAGE_IN = 9.0  # wider figures keep their lettering legible by scrolling

@@ -100,11 +100,11 @@
     const coarse = Math.sqrt(
       2 * (heard.envelope * orInfinite(model.cycle_variance_ratio[rangeIndex]) + model.skew_sd_s ** 2));
     return {
-      clean_window_s: window,
+      multipath_free_s: window,
       energy_ratio_db: decibels(heard.ratio),
       bearing_rms_deg: Math.sqrt(squares.reduce((a, b) => a + b, 0) / squares.length) * 180 / Math.PI,
       half_wavelength_m: half,
-      wrong_cycle_pair: spacing <= half ? 0 : erfc(0.5 / model.frequency_hz / Math.SQRT2 / coarse),
+      wrong_integer_pair: spacing <= half ? 0 : erfc(0.5 / model.frequency_hz / Math.SQRT2 / coarse),
     };
   }
   window.liveFigures = figures;  // so that the page can be held against the package
@@ -127,10 +127,10 @@
       document.getElementById(`live-${name}-value`).textContent = text;
       controls[name].setAttribute("aria-valuetext", text);
     }
-    const pair = result.wrong_cycle_pair;
+    const pair = result.wrong_integer_pair;
     const free = spacing <= result.half_wavelength_m;
     document.getElementById("live-bearing").textContent = `${digits(result.bearing_rms_deg, 2)}°`;
-    document.getElementById("live-window").textContent = `${digits(1e3 * result.clean_window_s, 2)} ms`;
+    document.getElementById("live-window").textContent = `${digits(1e3 * result.multipath_free_s, 2)} ms`;
     document.getElementById("live-ratio").textContent =
       Number.isFinite(result.energy_ratio_db) ? `${result.energy_ratio_db.toFixed(1)} dB` : "none";
     document.getElementById("live-cycle").textContent =

@@ -10,8 +10,8 @@ import numpy as np
 from markupsafe import Markup
 
 from acoustics.present.report.blocks import Block
-from acoustics.present.tables import to_dict
-from acoustics.study.live_model import LiveModel
+from acoustics.present.text.tables import to_dict
+from acoustics.study.report import LiveModel
 
 
 @dataclass(frozen=True)

@@ -2,33 +2,32 @@
 
 from __future__ import annotations
 
-from acoustics.present.array_view import array_views
-from acoustics.present.budget_plot import budget_plot
-from acoustics.present.budget_text import LEGEND, RANGE_LOST, advice, budget_notes, budget_rows
-from acoustics.present.link_plot import link_plot
-from acoustics.present.map_plot import map_plot
-from acoustics.present.map_text import echo_rows, map_notes, map_rows
-from acoustics.present.map_text import station_rows as map_station_rows
-from acoustics.present.outlook_text import LINK_NOTE, link_rows, outlook_facts
-from acoustics.present.pool_view import site_views
+from acoustics.present.plot.array_view import array_views
+from acoustics.present.plot.budget import budget_plot
+from acoustics.present.plot.check import link_plot
+from acoustics.present.plot.map import map_plot
+from acoustics.present.plot.pool_view import site_views
+from acoustics.present.plot.spacing import spacing_plot
+from acoustics.present.plot.stations import stations_plot
+from acoustics.present.plot.validate import validation_plot
 from acoustics.present.report.blocks import Block, Section, figure_block, table_block, text
 from acoustics.present.report.closing import assumptions, repeat, safety
 from acoustics.present.report.live import live_block
-from acoustics.present.spacing_plot import spacing_plot
-from acoustics.present.spacing_text import rate_rows, spacing_rows
-from acoustics.present.stations_plot import stations_plot
-from acoustics.present.stations_text import station_conclusions, station_rows
-from acoustics.present.tables import number, percent
-from acoustics.present.validation_plot import validation_plot
-from acoustics.present.validation_text import (
+from acoustics.present.text.budget import LEGEND, RANGE_LOST, advice, budget_notes, budget_rows
+from acoustics.present.text.check import LINK_NOTE, link_rows, summary_facts
+from acoustics.present.text.map import echo_rows, map_notes, map_rows
+from acoustics.present.text.map import station_rows as map_station_rows
+from acoustics.present.text.sound_speed import WATER_NOTE, water_rows
+from acoustics.present.text.spacing import rate_rows, spacing_rows
+from acoustics.present.text.stations import station_conclusions, station_rows
+from acoustics.present.text.tables import number, percent
+from acoustics.present.text.validate import (
     VALIDATION_NOTE,
     error_rows,
     share_rows,
     validation_conclusions,
 )
-from acoustics.present.water_text import WATER_NOTE, water_rows
-from acoustics.study.live_model import live_energy_ratio_db
-from acoustics.study.report import Report
+from acoustics.study.report import Report, live_energy_ratio_db
 
 
 def sections(report: Report) -> list[Section]:
@@ -66,8 +65,8 @@ def _glance(report: Report) -> Section:
         ),
         ("Horizontal position, one ping from there", *_position(budget.position_m, budget.range_m)),
         (
-            "Clean window there",
-            f"{number(1e3 * budget.clean_window_s)} ms",
+            "Multipath-free window there",
+            f"{number(1e3 * budget.multipath_free_s)} ms",
             "until the first strong echo, from the geometry",
         ),
     ]
@@ -90,7 +89,7 @@ def _position(error_m: float, range_m: float) -> tuple[str, str]:
 
 def _scene(report: Report) -> Section:
     scene = report.scene
-    facts = [(name, value) for name, value in outlook_facts(report.outlook)]
+    facts = [(name, value) for name, value in summary_facts(report.summary)]
     return Section(
         "scene",
         "The scene",
@@ -110,7 +109,7 @@ def _scene(report: Report) -> Section:
 
 
 def _array(report: Report) -> Section:
-    array, result = report.scene.array, report.outlook
+    array, result = report.scene.array, report.summary
     header = ("hydrophone", "x forward mm", "y starboard mm", "z down mm", "tolerance mm")
     rows = [
         (h.name, *(f"{1e3 * x:.1f}" for x in place), number(1e3 * h.tolerance_m))
@@ -169,17 +168,17 @@ def _link(report: Report) -> Section:
     ratio = live_energy_ratio_db(report.scene, report.pinger, report.live)
     return Section(
         "link",
-        "Link budget and clean window",
+        "Link budget and multipath-free window",
         [
-            table_block(link_rows(report.outlook), "The link by range from the pinger"),
+            table_block(link_rows(report.summary), "The link by range from the pinger"),
             figure_block(
                 link_plot(report.live, ratio),
                 "link",
-                name="Clean window and signal to noise ratio by range",
-                alt="Clean window in milliseconds and 2E/N0 in decibels against range from the pinger",
+                name="Multipath-free window and signal to noise ratio by range",
+                alt="Multipath-free window in milliseconds and 2E/N0 in decibels against range from the pinger",
                 caption="Both fall with range: echoes come sooner after the direct sound, which is weaker as well.",
             ),
-            *text(LINK_NOTE, *report.outlook.remarks),
+            *text(LINK_NOTE, *report.summary.remarks),
         ],
     )
 
@@ -226,7 +225,7 @@ def _map(report: Report) -> Section | None:
             "map",
             name="Error over the site",
             alt="Maps of the site: bearing error in degrees, position error in metres, share of pings that fail or do "
-            "not tell the station, and the clean window with what echoes add at some places",
+            "not tell the station, and the multipath-free window with what echoes add at some places",
             caption="Listen from where the shade is light: there one ping is enough. Elsewhere it gives a bearing.",
         )
         blocks.insert(0, figure)

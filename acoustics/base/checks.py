@@ -1,0 +1,55 @@
+"""Checks of arguments that all formulas share: refuse what is wrong, warn about what is only far away."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from acoustics.base.errors import ParameterError, ValidityWarning
+from acoustics.base.frames import Floats
+
+
+def checked(
+    name: str,
+    value: ArrayLike,
+    *,
+    minimum: float = -np.inf,
+    maximum: float = np.inf,
+    above: float = -np.inf,
+    allow_infinite: bool = False,
+) -> Floats:
+    """`value` as an array of floats, or ParameterError with the first element that breaks the rule.
+
+    `minimum` and `maximum` may be reached, `above` may not. NaN is always refused.
+    """
+    if isinstance(value, float) and minimum <= value <= maximum and above < value and abs(value) < np.inf:
+        return np.asarray(value)  # the same as below, a tenth as long: estimators ask this for every window
+    array = np.asarray(value, dtype=float)
+    valid = (array >= minimum) & (array <= maximum) & ((array > above) | (above == -np.inf))
+    if not allow_infinite:
+        valid &= np.isfinite(array)
+    if not valid.all():
+        rules = [] if allow_infinite else ["finite"]
+        rules += [f"at least {minimum:g}"] if minimum > -np.inf else []
+        rules += [f"above {above:g}"] if above > -np.inf else []
+        rules += [f"at most {maximum:g}"] if maximum < np.inf else []
+        raise ParameterError(f"{name}={array[~valid].flat[0]:g} must be {' and '.join(rules) or 'a number'}")
+    return array
+
+
+def warn_outside(formula: str, name: str, values: Floats, low: ArrayLike, high: ArrayLike, unit: str) -> None:
+    """ValidityWarning with the first of `values` outside [low, high], the range of the formula's source."""
+    values, low, high = np.broadcast_arrays(values, np.asarray(low, float), np.asarray(high, float))
+    outside = (values < low) | (values > high)
+    if outside.any():
+        first = np.flatnonzero(outside)[0]
+        limits = f"{low.flat[first]:g} to {high.flat[first]:g} {unit}".rstrip()
+        warn_invalid(f"{formula}: {name}={values.flat[first]:g} is outside {limits}")
+
+
+def warn_invalid(text: str) -> None:
+    """ValidityWarning that points at the caller of the formula."""
+    # One helper lies between here and the formula; its caller is one further up.
+    warnings.warn(text, ValidityWarning, stacklevel=4)

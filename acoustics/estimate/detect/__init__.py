@@ -1,0 +1,33 @@
+"""Samples to events: matched filters, a detector of constant false-alarm rate, the PRI tracker, faults of channels."""
+
+from acoustics.estimate.detect.burst_edge import band_noise_density, leading_edge
+from acoustics.estimate.detect.channel_faults import (
+    clipped_channels,
+    dead_channels,
+    noisy_channels,
+    off_centre_channels,
+    what_is_left,
+)
+from acoustics.estimate.detect.detector import PAST_BURSTS, BandDetector, Event, band_detector, detection_probability
+from acoustics.estimate.detect.matched_filter import FilterBank, Singles, filter_bank, leakage
+from acoustics.estimate.detect.pri_tracker import PingTrain
+
+__all__ = [
+    "PAST_BURSTS",
+    "BandDetector",
+    "Event",
+    "FilterBank",
+    "PingTrain",
+    "Singles",
+    "band_detector",
+    "band_noise_density",
+    "clipped_channels",
+    "dead_channels",
+    "detection_probability",
+    "filter_bank",
+    "leading_edge",
+    "leakage",
+    "noisy_channels",
+    "off_centre_channels",
+    "what_is_left",
+]

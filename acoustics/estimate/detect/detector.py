@@ -1,0 +1,243 @@
+"""Detection of bursts in noise of unknown level: thresholds for a stated rate of false alarms, and the events found."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.ndimage import minimum_filter1d
+from scipy.special import chdtri, chndtr
+
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats
+from acoustics.estimate.detect.matched_filter import Singles
+
+DEAD_SHARE = 1e-3  # of the channels' median noise: a channel under it hears nothing
+PAST_BURSTS = 4
+_NOISE_MEMORY_S = 1.0
+_LOUDEST_OVER_NOISE = 1e10  # 100 dB: more than hydrophones and converters span
+_NOISE_QUANTILE = 0.25
+_RISE = 4.0  # 6 dB over what was heard just before: an onset, not the tail of an echo train
+_STRONGER = 10.0
+# Of the repetition interval: within it of an onset only something far stronger can be a ping.
+_DEAD_TIME = 0.5
+
+
+def detection_threshold(false_alarm_probability: ArrayLike, n_channels: int) -> Floats:
+    """Threshold for twice the normalised power of a matched quadrature filter, summed over channels.
+
+    Parameters
+    ----------
+    false_alarm_probability : array_like, shape (...)
+        Of one look in noise alone, in (0, 1).
+    n_channels : int
+        Channels with independent Gaussian noise.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Quantile of chi-square with two degrees of freedom a channel: the envelope of each is Rayleigh.
+
+    Raises
+    ------
+    ParameterError
+        A probability outside (0, 1) or no channel.
+
+    References
+    ----------
+    Urick (1983), Principles of Underwater Sound, 3rd ed., ch. 12; Richards (2014), Fundamentals of Radar Signal
+    Processing, 2nd ed., sec. 6.3 (non-coherent integration, from memory).
+    """
+    p = np.asarray(false_alarm_probability, dtype=float)
+    if not np.all((p > 0) & (p < 1)) or n_channels < 1:
+        raise ParameterError(
+            f"false_alarm_probability={p.tolist()}, n_channels={n_channels}: expected probabilities in (0, 1) and "
+            "at least one channel"
+        )
+    return np.asarray(chdtri(2.0 * n_channels, p))
+
+
+def detection_probability(energy_ratio: ArrayLike, n_channels: int, false_alarm_probability: ArrayLike) -> Floats:
+    """Probability that one look at a burst of known shape and unknown phase is over the threshold.
+
+    Parameters
+    ----------
+    energy_ratio : array_like, shape (...)
+        ``2 E / N0`` of each channel [1], 0 or more.
+    n_channels : int
+        Channels, with independent noise of known level.
+    false_alarm_probability : array_like, shape (...)
+        Of one look.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Generalised Marcum function ``Q_n(sqrt(n 2E/N0), sqrt(threshold))``: the upper tail of the noncentral
+        chi-square distribution with 2 n degrees of freedom and noncentrality ``n 2E/N0``.
+
+    Raises
+    ------
+    ParameterError
+        As `detection_threshold`, or a negative ratio.
+
+    References
+    ----------
+    Marcum (1960), IRE Transactions on Information Theory 6, 59-267; Van Trees (2001), Detection, Estimation, and
+    Modulation Theory, Part I, sec. 4.4 (from memory).
+    """
+    ratio = np.asarray(energy_ratio, dtype=float)
+    if not np.all(ratio >= 0):
+        raise ParameterError(f"energy_ratio={ratio.tolist()}: expected 0 or more")
+    threshold = detection_threshold(false_alarm_probability, n_channels)
+    return np.asarray(1.0 - chndtr(threshold, 2.0 * n_channels, n_channels * ratio))
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something heard in a pinger's band.
+
+    `first` and `peak_at` are the first hypothetical start over the threshold and the largest one shortly after, in
+    samples of the recording; `power` is the largest value of the statistic, `threshold` what it had to exceed.
+    """
+
+    first: int
+    peak_at: int
+    power: float
+    threshold: float
+
+
+@dataclass
+class BandDetector:
+    """Events in one pinger's band, block after block, at a constant false-alarm rate.
+
+    Attributes
+    ----------
+    step : int
+        Samples of the recording between two outputs of the filter.
+    looks_in_a_burst : int
+        Outputs for each length of the burst.
+    repetition : int
+        Outputs for each repetition interval.
+    memory : int
+        Outputs over which the noise is measured.
+    false_alarm_probability : float
+        Of one output.
+
+    Notes
+    -----
+    The noise in each channel is the lower quartile of the filter's power over the last second, divided by that of
+    the unit exponential: an ordered-statistic constant false-alarm rate. Bursts and echoes raise it by 2 dB where
+    they fill a third of the time, which they do in a recording of one ping, and by 5 dB where they fill 60 %.
+    The echo train after an onset is suppressed: an onset must rise by 6 dB over what came just before it, and in
+    the first half of the repetition interval only an event 10 dB stronger begins anew.
+
+    References
+    ----------
+    Rohling (1983), IEEE Transactions on Aerospace and Electronic Systems AES-19, 608-621.
+    """
+
+    step: int
+    looks_in_a_burst: int
+    repetition: int
+    memory: int
+    false_alarm_probability: float
+    n_alive: int = 1
+    _powers: deque[Singles] = field(default_factory=deque)
+    _past: Floats | None = None
+    _held: Event | None = None
+
+    def noise(self) -> Floats:
+        """Mean power of the noise in each channel, shape (n_channels,), of what was heard of late."""
+        powers = np.concatenate(self._powers, axis=-1)
+        rank = int(_NOISE_QUANTILE * powers.shape[-1])
+        quiet = np.partition(powers, rank, axis=-1)[:, rank].astype(float) / -np.log1p(-_NOISE_QUANTILE)
+        # Where a recording is silent but for its bursts, all that remains is what single precision makes of them.
+        return np.maximum(quiet, _LOUDEST_OVER_NOISE**-1 * powers.max(axis=-1))
+
+    def statistic(self, power: Singles, n_own: int) -> Floats:
+        """Twice the power over the noise's, summed over the channels that have noise at all; shape (n_outputs,).
+
+        Call once a block, in order: the first `n_own` outputs join what the noise is measured from.
+        """
+        if n_own:
+            self._powers.append(power[:, :n_own])
+        while sum(p.shape[-1] for p in self._powers) - self._powers[0].shape[-1] >= self.memory:
+            self._powers.popleft()
+        noise = self.noise()
+        alive = noise > DEAD_SHARE * np.median(noise)
+        self.n_alive = max(int(alive.sum()), 1)
+        weight = np.divide(2.0, noise, out=np.zeros_like(noise), where=alive)
+        return np.asarray(weight @ power)
+
+    def with_past(self, statistic: Floats) -> Floats:
+        """The statistic of a block, with its values of the last four bursts before it in front."""
+        past = np.full(PAST_BURSTS * self.looks_in_a_burst, 2.0 * self.n_alive) if self._past is None else self._past
+        return np.concatenate([past, statistic])
+
+    def events(self, statistic: Floats, floor: Floats, first_sample: int, n_own: int) -> list[Event]:
+        """Onsets in a block.
+
+        Parameters
+        ----------
+        statistic : ndarray, shape (n_outputs,)
+            Of `statistic`.
+        floor : ndarray, shape (n_outputs,)
+            What other pingers can have leaked into this band.
+        first_sample : int
+            Of the recording, where the first output stands.
+        n_own : int
+            Outputs in which events may begin; the others only show how they go on.
+        """
+        lag = span = 3 * self.looks_in_a_burst // 2
+        joined = self.with_past(statistic[:n_own])
+        self._past = joined[n_own:]
+        joined = joined[len(joined) - n_own - lag - span :]
+        before = minimum_filter1d(joined, span)[span // 2 : span // 2 + n_own]
+        threshold = np.maximum(float(detection_threshold(self.false_alarm_probability, self.n_alive)), floor)
+        own = statistic[:n_own]
+        over = np.flatnonzero((own > threshold[:n_own]) & (own > _RISE * before))
+        found: list[Event] = []
+        while len(over):
+            event = self._event(statistic, threshold, int(over[0]), first_sample)
+            new = self._is_new(event)
+            if new:
+                found.append(event)
+                self._held = event
+            over = over[over > over[0] + (3 if new else 2) * self.looks_in_a_burst]
+        return found
+
+    def _is_new(self, event: Event) -> bool:
+        """Whether an onset is more than the echo train of the event before."""
+        held = self._held
+        if held is None or event.first - held.first >= _DEAD_TIME * self.repetition * self.step:
+            return True
+        return event.power > _STRONGER * held.power and event.first > held.peak_at
+
+    def _event(self, statistic: Floats, threshold: Floats, k: int, first_sample: int) -> Event:
+        part = statistic[k : k + 2 * self.looks_in_a_burst]
+        peak = int(np.argmax(part))
+        return Event(
+            first_sample + k * self.step,
+            first_sample + (k + peak) * self.step,
+            float(part[peak]),
+            float(threshold[k]),
+        )
+
+
+def band_detector(
+    *, step: int, length_s: float, pri_s: float, sample_rate_hz: float, false_alarms_per_hour: float
+) -> BandDetector:
+    """A detector for a filter with so many samples between outputs; the rate of false alarms is an upper limit.
+
+    Every output counts as a look of its own, though neighbours are correlated: the true rate is lower.
+    """
+    per_second = sample_rate_hz / step
+    return BandDetector(
+        step=step,
+        looks_in_a_burst=max(int(np.ceil(length_s * per_second)), 1),
+        repetition=int(pri_s * per_second),
+        memory=int(_NOISE_MEMORY_S * per_second),
+        false_alarm_probability=min(false_alarms_per_hour / (3600.0 * per_second), 0.1),
+    )

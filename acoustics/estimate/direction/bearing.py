@@ -1,0 +1,275 @@
+"""Direction of a pinger from delays: weighted least squares for a plane wave, on the unit sphere."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats, bearing_and_depression
+from acoustics.base.least_squares import inverse_factor, transposed, with_nuisance
+from acoustics.base.regions import chi_square_p_value
+from acoustics.estimate.direction.fit import (
+    DirectionProblem,
+    chi_square,
+    cosines,
+    model,
+    polish,
+    prepare,
+    starts,
+    tangents,
+)
+from acoustics.estimate.tdoa import Tdoa
+
+OBSERVES = {1: "line", 2: "plane", 3: "volume"}
+# Nearer together than this, two minima of the fit are one [rad].
+_APART = 1e-4
+# Variance of an angle that is anywhere on the circle: what is left when nothing is observed.
+UNKNOWN_BEARING_VARIANCE = np.pi**2 / 3
+LARGEST_USEFUL_BEARING_SD = 0.5
+
+NOT_FINITE = "a delay or its covariance is not finite"
+BEARING_UNSEEN = "bearing sd above 0.5 rad: the source is nearly straight above or below, or the noise too strong"
+VERTICAL_LINE = "bearing is not observed by a vertical line: only the cone angle is"
+CONE_MISSES = "no direction at the assumed depression lies on the cone: the nearest one is given"
+ON_AXIS = "on the axis of the line: the cone angle is known only to the square root of its usual error"
+IN_PLANE = "in the plane of the array: the angle out of it is known only to the square root of its usual error"
+
+
+@dataclass(frozen=True)
+class Bearing:
+    """Direction to a source, with every other direction that fits as well.
+
+    Parameters
+    ----------
+    bearing, depression : ndarray, shape (..., 2)
+        Two candidates in the frame of the hydrophones [rad]. For a plane mirror images of each other, first the
+        one on its lower side (for a vertical plane: forward, else starboard). For a line, where the cone of
+        directions meets the assumed depression, first the one on its starboard side (for a line along y:
+        forward). For a volume the two minima of the fit, the better first: `probability` tells whether the
+        other counts.
+    probability : ndarray, shape (..., 2)
+        Of each candidate, with no direction preferred beforehand: halves for a plane and a line. For a volume
+        by likelihood and width of the two minima (Laplace's approximation); the second has 0 where there is
+        but one.
+    covariance : ndarray, shape (..., 2, 2, 2)
+        Of bearing and depression [rad^2]. For a line the depression is assumed, and its row is zero.
+    chi2, p_value : ndarray, shape (...)
+        Weighted sum of squared residuals and the probability of one at least as large.
+    dof : int
+        Degrees of freedom of `chi2`.
+    observes : {"line", "plane", "volume"}
+        What the hydrophones span: a line observes a cone, a plane a direction and its mirror image, a volume
+        a direction.
+    ok : ndarray of bool, shape (...)
+        Whether the bearing may be used, within its covariance.
+    reason : ndarray of str, shape (...)
+        Why not; or, where ok, a remark on what is poorly observed; mostly empty.
+    cone_angle, cone_angle_sd : ndarray, shape (...), or None
+        For a line, the angle between its axis and the source and its standard deviation [rad].
+    cone_axis : ndarray, shape (3,), or None
+        For a line, the unit vector that the cone angle is measured from.
+    """
+
+    bearing: Floats
+    depression: Floats
+    probability: Floats
+    covariance: Floats
+    chi2: Floats
+    dof: int
+    p_value: Floats
+    observes: str
+    ok: NDArray[np.bool_]
+    reason: NDArray[np.str_]
+    cone_angle: Floats | None = None
+    cone_angle_sd: Floats | None = None
+    cone_axis: Floats | None = None
+
+
+def estimate_bearing(
+    delays: Tdoa,
+    hydrophones_m: ArrayLike,
+    sound_speed_m_s: ArrayLike,
+    *,
+    range_m: ArrayLike | None = None,
+    sound_speed_sd_m_s: float = 0.0,
+    element_sd_m: ArrayLike = 0.0,
+    assumed_depression: float = 0.0,
+) -> Bearing:
+    """Maximum-likelihood direction of a source, all candidates of an ambiguous array.
+
+    Parameters
+    ----------
+    delays : Tdoa
+        Batch shape (...).
+    hydrophones_m : array_like, shape (n_hydrophones, 3)
+        Positions in the frame in which the direction is wanted [m].
+    sound_speed_m_s : array_like, shape () or (...)
+        Assumed sound speed [m/s].
+    range_m : array_like, shape () or (...), optional
+        Distance of the source from the origin of the frame [m]: the wave is then taken as spherical.
+    sound_speed_sd_m_s : float
+        Standard deviation of the sound speed [m/s].
+    element_sd_m : array_like, shape () or (n_hydrophones,)
+        Standard deviation of each hydrophone's position along every axis [m].
+    assumed_depression : float
+        For a line of hydrophones, the depression at which the bearing is read off the cone [rad].
+
+    Returns
+    -------
+    Bearing
+        Batch shape (...). Its covariance contains the errors of sound speed and positions, which are
+        integrated out of the likelihood, so they also weigh the residuals.
+
+    Raises
+    ------
+    ParameterError
+        For a shape or a value that is not accepted.
+
+    Notes
+    -----
+    Start in closed form (linear least squares for the direction's components in the span of the array), then
+    Gauss-Newton steps on the sphere. In the plane of the array, or on the axis of a line, the first-order
+    error is infinite; the square root of the error of the observed cosine is given instead, which is the
+    size that the second order leaves.
+    """
+    if not 0.0 <= sound_speed_sd_m_s < np.inf:
+        raise ParameterError(f"sound_speed_sd_m_s={sound_speed_sd_m_s}: expected a finite value, 0 or more")
+    problem, finite = prepare(
+        delays,
+        hydrophones_m,
+        sound_speed_m_s,
+        range_m=range_m,
+        element_sd_m=element_sd_m,
+        assumed_depression=assumed_depression,
+    )
+    units = polish(problem, starts(problem))
+    chi2 = chi_square(problem, units)
+    if sound_speed_sd_m_s > 0:
+        best = units[np.arange(len(units)), np.argmin(chi2, axis=-1)]
+        by_speed = -model(problem, best)[0] / problem.sound_speed[:, None]
+        total = with_nuisance(problem.covariance, by_speed[..., None], sound_speed_sd_m_s)
+        problem = replace(problem, whitener=inverse_factor(total))
+        units = polish(problem, units)
+        chi2 = chi_square(problem, units)
+    if problem.rank == 3:
+        better_first = np.argsort(chi2, axis=-1)
+        units = np.take_along_axis(units, better_first[..., None], axis=1)
+        chi2 = np.take_along_axis(chi2, better_first, axis=1)
+    return _answer(problem, units, chi2, finite, delays.tdoa_s.shape[:-1])
+
+
+def _answer(
+    problem: DirectionProblem,
+    units: Floats,
+    chi2: Floats,
+    finite: NDArray[np.bool_],
+    batch: tuple[int, ...],
+) -> Bearing:
+    """Covariances, reasons and shapes of the answer; `units` has shape (m, 2, 3), `chi2` (m, 2)."""
+    pairs = [_angle_covariance(problem, units[:, i]) for i in range(2)]
+    covariance = np.stack([pair[0] for pair in pairs], axis=1)
+    # The second minimum of a volume is no second answer.
+    counted = slice(0, 1) if problem.rank == 3 else slice(0, 2)
+    blunt = np.logical_or.reduce([pair[1] for pair in pairs[counted]])
+    unseen = covariance[:, counted, 0, 0].min(axis=-1) > LARGEST_USEFUL_BEARING_SD**2
+    line = problem.rank == 1
+    vertical, misses = _cone_faults(problem) if line else (np.zeros_like(finite),) * 2
+    faults = [~finite, vertical, misses, unseen]
+    reasons = [NOT_FINITE, VERTICAL_LINE, CONE_MISSES, BEARING_UNSEEN, ON_AXIS if line else IN_PLANE]
+    angle, angle_sd = _cone(problem) if line else (None, None)
+
+    def shaped(values: Floats) -> Floats:
+        known = finite.reshape(-1, *(1,) * (values.ndim - 1))
+        return np.where(known, values, np.nan).reshape((*batch, *values.shape[1:]))
+
+    bearing, depression = bearing_and_depression(units)
+    dof = len(problem.hydrophones) - (2 if line else 3)
+    return Bearing(
+        bearing=shaped(bearing),
+        depression=shaped(depression),
+        probability=shaped(_probability(problem, units, chi2, covariance)),
+        covariance=shaped(covariance),
+        chi2=shaped(chi2.min(axis=-1)),
+        dof=dof,
+        p_value=shaped(chi_square_p_value(chi2.min(axis=-1), dof)),
+        observes=OBSERVES[problem.rank],
+        ok=~np.logical_or.reduce(faults).reshape(batch),
+        reason=np.select([*faults, blunt], reasons, default="").reshape(batch),
+        cone_angle=None if angle is None else shaped(angle),
+        cone_angle_sd=None if angle_sd is None else shaped(angle_sd),
+        cone_axis=problem.axes[0] if line else None,
+    )
+
+
+def _probability(problem: DirectionProblem, units: Floats, chi2: Floats, covariance: Floats) -> Floats:
+    """Of the two candidates, shape (m, 2): the weight of each minimum's normal approximation on the sphere."""
+    if problem.rank < 3:
+        return np.full(chi2.shape, 0.5)
+    # Angles of a degree of bearing are smaller on the sphere towards the zenith.
+    level = np.hypot(units[..., 0], units[..., 1])
+    width = np.sqrt(np.maximum(np.linalg.det(covariance), 0.0)) * level
+    second = np.exp(-0.5 * (chi2[:, 1] - chi2[:, 0])) * width[:, 1] / np.maximum(width[:, 0], 1e-300)
+    apart = np.linalg.norm(units[:, 1] - units[:, 0], axis=-1) > _APART
+    share = np.where(apart, second / (1.0 + second), 0.0)
+    return np.stack([1.0 - share, share], axis=-1)
+
+
+def _angle_covariance(problem: DirectionProblem, unit: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """Covariance of (bearing, depression), shape (m, 2, 2), and where the second order bounds it, (m,)."""
+    _, cosine_covariance = cosines(problem)
+    slope = problem.whitener @ (model(problem, unit)[1] @ tangents(problem, unit))
+    information = transposed(slope) @ slope
+    if problem.rank == 1:
+        level = _level(problem)
+        bound = np.minimum(np.sqrt(cosine_covariance[:, 0, 0]) / level, UNKNOWN_BEARING_VARIANCE)
+        weight = np.maximum(information[:, 0, 0], 1.0 / bound)
+        covariance = np.zeros((len(unit), 2, 2))
+        covariance[:, 0, 0] = 1.0 / weight
+        return covariance, weight > information[:, 0, 0]
+    bound = np.full(len(unit), (np.pi / 2) ** 2)
+    if problem.rank == 2:
+        in_plane = unit @ problem.axes[:2].T
+        length = np.linalg.norm(in_plane, axis=-1)
+        radial = np.sqrt(
+            np.einsum("mi,mij,mj->m", in_plane, np.broadcast_to(cosine_covariance, (len(unit), 2, 2)), in_plane)
+        )
+        bound = np.where(length > 0.5, np.minimum(radial, bound), bound)
+    strength, axes = np.linalg.eigh(information)
+    weight = np.maximum(strength, 1.0 / bound[:, None])
+    blunt = (weight > strength).any(axis=-1)
+    covariance = (axes / weight[:, None, :]) @ transposed(axes)
+    return _tangent_to_angles(covariance, unit), blunt
+
+
+def _tangent_to_angles(covariance: Floats, unit: Floats) -> Floats:
+    """From unit tangents to (bearing, depression): bearing errors grow towards the zenith."""
+    level = np.maximum(np.hypot(unit[:, 0], unit[:, 1]), 1e-12)
+    sd = np.sqrt(covariance[:, 0, 0])
+    scale = np.minimum(1.0 / level, np.sqrt(UNKNOWN_BEARING_VARIANCE) / sd)
+    stretch = np.stack([scale, np.ones_like(scale)], axis=-1)
+    return covariance * stretch[:, :, None] * stretch[:, None, :]
+
+
+def _level(problem: DirectionProblem) -> float:
+    """Largest change of a line's cosine by the bearing at the assumed depression; 0 for a vertical line."""
+    return max(float(np.hypot(*problem.axes[0, :2]) * np.cos(problem.depression)), 1e-9)
+
+
+def _cone(problem: DirectionProblem) -> tuple[Floats, Floats]:
+    """Angle of the cone about a line's axis and its standard deviation [rad], shape (m,) each."""
+    observed, covariance = cosines(problem)
+    sd = np.sqrt(covariance[:, 0, 0])
+    cosine = np.clip(observed[:, 0], -1.0, 1.0)
+    return np.arccos(cosine), sd / np.sqrt(np.maximum(1.0 - cosine**2, sd))
+
+
+def _cone_faults(problem: DirectionProblem) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Where a line is vertical, and where its cone misses the assumed depression by more than noise."""
+    observed, covariance = cosines(problem)
+    level = _level(problem)
+    excess = np.abs(observed[:, 0] - problem.axes[0, 2] * np.sin(problem.depression)) - level
+    misses = excess > 4.0 * np.sqrt(covariance[:, 0, 0])
+    return np.full(len(observed), level < 1e-6), misses

@@ -1,0 +1,35 @@
+"""Several pings to one position: model of the run, fit, region, inliers and outliers, station."""
+
+from acoustics.estimate.fuse.fusion import RANGE_UNSEEN, FusedFix, PingRun, PoseErrors, SourceArea, Track, fuse_pings
+from acoustics.estimate.fuse.navigation import read_navigation
+from acoustics.estimate.fuse.pings import pose_errors_of_pings, run_of_pings, track_of_pings
+from acoustics.estimate.fuse.run import uniform_over
+from acoustics.estimate.fuse.station import (
+    NONE_OF_THESE,
+    StationModel,
+    Sureness,
+    decisions,
+    station_posterior,
+    sureness,
+)
+
+__all__ = [
+    "NONE_OF_THESE",
+    "RANGE_UNSEEN",
+    "FusedFix",
+    "PingRun",
+    "PoseErrors",
+    "SourceArea",
+    "StationModel",
+    "Sureness",
+    "Track",
+    "decisions",
+    "fuse_pings",
+    "pose_errors_of_pings",
+    "read_navigation",
+    "run_of_pings",
+    "station_posterior",
+    "sureness",
+    "track_of_pings",
+    "uniform_over",
+]

@@ -1,0 +1,118 @@
+"""What it means for a position that some verdicts on the pings of a run may be mistaken."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import chdtrc, expit, logsumexp
+
+from acoustics.base.frames import Floats
+from acoustics.base.least_squares import transposed
+from acoustics.estimate.fuse.model import FusionProblem, linearise
+from acoustics.estimate.fuse.run import half_planes
+
+# What is believed of the share of wrong pings before a run, a beta distribution: one in five, worth five pings.
+_WRONG, _RIGHT = 1.0, 4.0
+_LEAST_PINGS = 3  # with fewer no verdict can be checked
+_DOUBTFUL = 0.5  # a ping that fits better than half of the right ones is not doubted
+_SECTORS, _RINGS = 24, 8
+_BEYOND = 1.5  # of the way to a wall: what it mirrors seems to come from behind it
+_HEIGHT_SD_M = 0.5  # of another source's depth
+_SMOOTH = 1.2  # cells overlap
+_FARTHEST = 0.5  # of the distance: first order says nothing of a longer way
+_PINGS_AT_ONCE = 500
+
+
+def doubt_of_verdicts(
+    problem: FusionProblem, state: Floats, covariance: Floats, accepted: NDArray[np.bool_], kept: int
+) -> Floats:
+    """What mistaken verdicts add to the covariance of the first `kept` numbers of the states, (r, kept, kept).
+
+    Parameters
+    ----------
+    problem : FusionProblem
+        The r runs; without an outline of the water nothing can be said, and zero is.
+    state, covariance : ndarray, shape (r, size) and (r, size, size)
+        Fitted with the accepted pings.
+    accepted : ndarray of bool, shape (r, p)
+        The verdicts.
+    kept : int
+        How many numbers of the state count.
+
+    Notes
+    -----
+    By Bayes' rule, one ping at a time: a right ping's delays are distributed as the other accepted pings predict them,
+    those of a wrong one as of a source anywhere in the water. Left out or taken in, a ping moves the state to first
+    order (Cook and Weisberg 1982, Residuals and Influence in Regression, section 2.2). Verdicts are taken as
+    independent.
+    """
+    if problem.area is None or problem.area.outline_m is None:
+        return np.zeros((len(state), kept, kept))
+    at = linearise(problem, state)
+    lever = at.jacobian @ covariance[:, None]  # (r, p, k, size)
+    predicted = lever @ transposed(at.jacobian)
+    sign = np.where(accepted, -1.0, 1.0)
+    size, axes = np.linalg.eigh(np.eye(predicted.shape[-1]) + sign[..., None, None] * predicted)
+    size = np.maximum(size, 1e-6)
+    along = np.einsum("rpki,rpk->rpi", axes, at.residual)
+    square = np.sum(along**2 / size, axis=-1)
+    # The spread of what the others predict is the inverse of that of an accepted ping's own residual.
+    right = -0.5 * (square + np.sum(sign[..., None] * np.log(size), axis=-1))
+    heard, n_accepted = problem.heard.sum(axis=-1), accepted.sum(axis=-1)
+    checked = problem.heard & (n_accepted >= _LEAST_PINGS)[:, None]
+    run, ping = np.nonzero(checked & (chdtrc(problem.rows.astype(float), square) < _DOUBTFUL))
+    wrong = np.full(accepted.shape, -np.inf)
+    for low in range(0, len(run), _PINGS_AT_ONCE):
+        some = slice(low, low + _PINGS_AT_ONCE)
+        wrong[run[some], ping[some]] = _of_another_place(problem, at.whitener, run[some], ping[some])
+    share = (_WRONG + heard - n_accepted) / (_WRONG + _RIGHT + heard)
+    odds = right - wrong + np.log1p(-share)[:, None] - np.log(share)[:, None]
+    mistaken = np.where(np.isfinite(wrong), expit(sign * odds), 0.0)
+    turned = transposed(axes) @ lever[..., :kept] / np.sqrt(size)[..., None]  # (r, p, k, kept)
+    shift = np.einsum("rpks,rpk->rps", turned, along / np.sqrt(size))
+    way = np.linalg.norm(state[:, None, :2] - problem.position[..., :2], axis=-1)
+    length = np.linalg.norm(shift[..., :2], axis=-1)
+    shift = shift * np.minimum(1.0, _FARTHEST * way / np.maximum(length, 1e-9))[..., None]
+    weight = np.where(accepted, mistaken, 0.0)
+    return np.asarray(
+        np.einsum("rp,rps,rpt->rst", mistaken, shift, shift)
+        + np.einsum("rp,rpks,rpkt->rst", weight, turned, turned)  # known less without it
+    )
+
+
+def _of_another_place(
+    problem: FusionProblem, whitener: Floats, run: NDArray[np.intp], ping: NDArray[np.intp]
+) -> Floats:
+    """Logarithm of the density, (m,), of some pings' whitened delays if their source is anywhere in the water.
+
+    A sum over cells of equal chance: sectors all round, weighed by the water in them, and rings. In a cell the delays
+    are normal, with the noise and the spread that its width gives.
+    """
+    place = problem.position[run, ping]
+    bearing = np.arange(_SECTORS) * (2.0 * np.pi / _SECTORS)
+    level = np.stack([np.cos(bearing), np.sin(bearing)], axis=-1)
+    sideways = np.stack([-level[:, 1], level[:, 0]], axis=-1)
+    normal, offset = half_planes(np.asarray(problem.area.outline_m if problem.area else None))
+    slack, speed = np.maximum(offset - place[:, :2] @ normal.T, 0.1)[:, None], level @ normal.T
+    way = _BEYOND * np.where(speed > 1e-9, slack / np.maximum(speed, 1e-9), np.inf).min(axis=-1)  # (m, sectors)
+    chance = way**2 / np.sum(way**2, axis=-1, keepdims=True) / _RINGS
+    edges = np.sqrt(np.arange(_RINGS + 1) / _RINGS)
+    radius = way[..., None] * np.sqrt((np.arange(_RINGS) + 0.5) / _RINGS)
+    thick, wide = way[..., None] * np.diff(edges), radius * (2.0 * np.pi / _SECTORS)
+    there = np.empty((*radius.shape, 3))
+    there[..., :2] = place[:, None, None, :2] + radius[..., None] * level[:, None]
+    there[..., 2] = (place[:, 2] if problem.depth is None else problem.depth[run])[:, None, None]
+    ears = place[:, None] + problem.hydrophones @ transposed(problem.rotation[run, ping])
+    toward = there[..., None, :] - ears[:, None, None]
+    path = np.linalg.norm(toward, axis=-1)  # (m, sectors, rings, n)
+    white = whitener[run, ping] @ problem.differences[ping]
+    seen = np.einsum("mkl,ml->mk", whitener[run, ping], problem.delay[run, ping])
+    off = seen[:, None, None] - np.einsum("mkn,msan->msak", white, path)
+    by = np.einsum("mkn,msani->msaki", white, toward / path[..., None])
+    outwards = np.einsum("msaki,si->msak", by[..., :2], level) * (_SMOOTH / np.sqrt(12.0) * thick)[..., None]
+    around = np.einsum("msaki,si->msak", by[..., :2], sideways) * (_SMOOTH / np.sqrt(12.0) * wide)[..., None]
+    spread = np.stack([outwards, around, _HEIGHT_SD_M * by[..., 2]], axis=-1)
+    total = np.eye(off.shape[-1]) + spread @ transposed(spread)
+    square = np.sum(off * np.linalg.solve(total, off[..., None])[..., 0], axis=-1)
+    density = np.log(chance)[..., None] - 0.5 * square - 0.5 * np.linalg.slogdet(total)[1]
+    return np.asarray(logsumexp(density, axis=(-2, -1)))

@@ -1,0 +1,253 @@
+"""The model of a run of pings: residuals and their derivatives by the source and by the errors all pings share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.frames import Floats, Pose
+from acoustics.base.least_squares import inverse_factor, transposed
+from acoustics.estimate.fuse.run import PingRun, PoseErrors, SourceArea, Track
+from acoustics.physics.tdoa import unit_vectors_to_source
+
+_SOURCE = 3
+# A source, or a depth known exactly, is not placed finer than this.
+NEGLIGIBLE_M = 1e-4
+_NEGLIGIBLE_PATH_M = 1e-5  # far below any measurement, and keeps exact delays from drowning everything else
+_UNKNOWN_M = 1e5  # what an unobserved coordinate is known to beforehand
+
+
+@dataclass(frozen=True)
+class FusionProblem:
+    """Runs laid out flat, (r, ...). The state is the source's position and then the shared errors, each in units of
+    its standard deviation: heading, log scale, sound speed, start (x, y, depth), a step of the walk along x and y
+    for each ping, and the hydrophones' places."""
+
+    delay: Floats  # (r, p, k), in metres of path at the ping's sound speed
+    covariance: Floats  # (r, p, k, k) [m^2]
+    heard: NDArray[np.bool_]  # (r, p)
+    position: Floats  # (r, p, 3)
+    rotation: Floats  # (r, p, 3, 3), from the body to the site by the navigation
+    legs: Floats  # (r, p), square roots of the lengths of the legs
+    origin: Floats  # (r, 3)
+    differences: Floats  # (p, k, n)
+    hydrophones: Floats  # (n, 3)
+    speed: Floats  # (p,)
+    speed_sd: float
+    element_sd: Floats  # (n,)
+    errors: PoseErrors
+    depth: Floats | None  # (r,)
+    depth_sd: float
+    area: SourceArea | None
+
+    @property
+    def rows(self) -> NDArray[np.int64]:
+        """Number of delays of each ping, (p,)."""
+        return np.any(self.differences != 0, axis=-1).sum(axis=-1)
+
+    @property
+    def size(self) -> int:
+        """Number of unknowns."""
+        return _SOURCE + 6 + 2 * self.position.shape[1] + self.hydrophones.size
+
+    def subset(self, runs: NDArray[np.intp]) -> FusionProblem:
+        """Some of the runs, in the given order; they may repeat."""
+        names = ("delay", "covariance", "heard", "position", "rotation", "legs", "origin")
+        part = {name: getattr(self, name)[runs] for name in names}
+        return replace(self, depth=None if self.depth is None else self.depth[runs], **part)
+
+
+@dataclass(frozen=True)
+class Linearised:
+    """Residuals in standard deviations and derivatives of the model at a state: (r, p, k) and (r, p, k, size).
+
+    `whitener`, (r, p, k, k), turns path differences [m] into standard deviations.
+    """
+
+    residual: Floats
+    jacobian: Floats
+    whitener: Floats
+
+
+def fusion_problem(
+    run: PingRun,
+    track: Track,
+    errors: PoseErrors,
+    *,
+    depth_m: Floats | None,
+    depth_sd_m: float,
+    area: SourceArea | None,
+) -> FusionProblem:
+    """Lay out runs of batch shape (...) flat."""
+    p, k = run.tdoa_s.shape[-2:]
+    speed = np.asarray(run.sound_speed_m_s)
+    batch = run.tdoa_s.shape[:-2]
+
+    def rows(array: Floats, core: tuple[int, ...]) -> Floats:
+        return np.broadcast_to(array, (*batch, *core)).reshape(-1, *core)
+
+    distance = np.asarray(track.distance_m)
+    legs = np.sqrt(np.diff(distance, axis=-1, prepend=0.0))
+    shown = Pose(track.position_m, track.roll, track.pitch, track.heading)
+    return FusionProblem(
+        delay=rows(run.tdoa_s * speed[:, None], (p, k)),
+        covariance=rows(run.covariance_s2 * speed[:, None, None] ** 2, (p, k, k)) + _NEGLIGIBLE_PATH_M**2 * np.eye(k),
+        heard=np.broadcast_to(run.heard, (*batch, p)).reshape(-1, p),
+        position=rows(track.position_m, (p, 3)),
+        rotation=rows(shown.rotation, (p, 3, 3)),
+        legs=rows(legs, (p,)),
+        origin=rows(np.asarray(track.origin_m), (3,)),
+        differences=run.differences,
+        hydrophones=run.hydrophones_m,
+        speed=speed,
+        speed_sd=run.sound_speed_sd_m_s,
+        element_sd=np.asarray(run.element_sd_m),
+        errors=errors,
+        depth=None if depth_m is None else rows(depth_m, ()),
+        depth_sd=max(depth_sd_m, NEGLIGIBLE_M),
+        area=area,
+    )
+
+
+def _placed(problem: FusionProblem, state: Floats) -> tuple[Floats, Floats, Floats]:
+    """True positions (r, p, 3), rotations (r, p, 3, 3) and turned tracks (r, p, 3) that a state implies."""
+    errors, p = problem.errors, problem.position.shape[1]
+    bias = errors.heading_bias_sd * state[:, 3, None]
+    lead = (problem.position - problem.origin[:, None]) * [1.0, 1.0, 0.0]
+    turned = lead * (1.0 + errors.log_scale_sd * state[:, 4])[:, None, None]
+    if errors.dead_reckoned:
+        turned = _about_z(turned, bias)
+    start = state[:, 6:9] * [errors.position_sd_m, errors.position_sd_m, errors.depth_sd_m]
+    steps = state[:, 9 : 9 + 2 * p].reshape(-1, p, 2) * (errors.drift_sd_m_per_root_m * problem.legs)[..., None]
+    position = problem.position - lead + turned + start[:, None]
+    position[..., :2] += np.cumsum(steps, axis=1)
+    rotation = transposed(_about_z(transposed(problem.rotation), bias[..., None]))
+    return position, rotation, turned
+
+
+def _about_z(vectors: Floats, angle: Floats) -> Floats:
+    """Vectors (..., 3) turned by angles (...) from x towards y."""
+    x, y, z = np.moveaxis(vectors, -1, 0)
+    cosine, sine = np.cos(angle), np.sin(angle)
+    return np.stack([x * cosine - y * sine, x * sine + y * cosine, z], axis=-1)
+
+
+def linearise(problem: FusionProblem, state: Floats) -> Linearised:
+    """Residuals and derivatives at states of shape (r, size).
+
+    What is new at each ping, noise and attitude, weighs the residuals; what the pings share is in the state.
+    """
+    errors, (r, p, _) = problem.errors, problem.position.shape
+    n = len(problem.hydrophones)
+    moved = problem.hydrophones + state[:, 9 + 2 * p :].reshape(r, n, 3) * problem.element_sd[:, None]
+    position, rotation, turned = _placed(problem, state)
+    lever = np.einsum("rpij,rnj->rpni", rotation, moved)
+    places = position[:, :, None] + lever
+    source = state[:, None, :3]
+    unit = unit_vectors_to_source(places, np.broadcast_to(source, (r, p, 3)))
+    path = np.linalg.norm(source[:, :, None] - places, axis=-1)
+    scale = problem.speed / (problem.speed + problem.speed_sd * state[:, 5, None])  # (r, p)
+
+    by = np.zeros((r, p, n, problem.size))
+    by[..., :3] = unit
+    swung = lever + turned[:, :, None] if errors.dead_reckoned else lever
+    by[..., 3] = -errors.heading_bias_sd * (swung[..., 0] * unit[..., 1] - swung[..., 1] * unit[..., 0])
+    by[..., 4] = -errors.log_scale_sd * np.einsum("rpni,rpi->rpn", unit, turned)
+    by[..., 5] = -path * (problem.speed_sd * scale / problem.speed)[..., None]
+    by[..., 6:8] = -errors.position_sd_m * unit[..., :2]
+    by[..., 8] = -errors.depth_sd_m * unit[..., 2]
+    drift = errors.drift_sd_m_per_root_m * problem.legs[:, None] * np.tri(p)  # (r, p, p): by the steps up to a ping
+    by[..., 9 : 9 + 2 * p] = -(drift[:, :, None, :, None] * unit[..., None, :2]).reshape(r, p, n, 2 * p)
+    along = np.einsum("rpni,rpij->rpnj", unit, rotation) * problem.element_sd[:, None]
+    for h in range(n):
+        by[:, :, h, 9 + 2 * p + 3 * h : 12 + 2 * p + 3 * h] = -along[:, :, h]
+    heading = np.arctan2(rotation[..., 1, 0], rotation[..., 0, 0])
+    across = np.stack([-np.sin(heading), np.cos(heading), np.zeros_like(heading)], axis=-1)
+    axes = np.stack([rotation[..., 0], across, np.broadcast_to([0.0, 0.0, 1.0], across.shape)], axis=-1)
+    # A turn about an axis moves hydrophones towards the source by ``axis . (lever x unit)``.
+    wobble = np.cross(lever, unit) @ (axes * np.asarray(errors.attitude_sd))
+
+    differences = problem.differences * scale[..., None, None]
+    wobbled = differences @ wobble
+    whitener = inverse_factor(problem.covariance + wobbled @ transposed(wobbled))
+    residual = problem.delay - np.einsum("rpkn,rpn->rpk", differences, path)
+    heard = problem.heard[..., None]
+    return Linearised(
+        residual=np.where(heard, np.einsum("rpkl,rpl->rpk", whitener, residual), 0.0),
+        jacobian=np.where(heard[..., None], whitener @ (differences @ by), 0.0),
+        whitener=whitener,
+    )
+
+
+def information(problem: FusionProblem, at: Linearised, state: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
+    """Cost (r,), information (r, size, size) and descent direction (r, size) with weights (r, p) of the pings."""
+    r, size = state.shape
+    root = np.sqrt(weight)[..., None]
+    rows = (at.jacobian * root[..., None]).reshape(r, -1, size)
+    residual = (at.residual * root).reshape(r, -1)
+    normal = transposed(rows) @ rows
+    gradient = np.einsum("rks,rk->rs", rows, residual)
+    shared = np.arange(_SOURCE, size)
+    normal[:, shared, shared] += 1.0
+    gradient[:, _SOURCE:] -= state[:, _SOURCE:]
+    cost = np.sum(residual**2, axis=-1) + np.sum(state[:, _SOURCE:] ** 2, axis=-1)
+    normal[:, range(3), range(3)] += _UNKNOWN_M**-2
+    if problem.area is not None:
+        known, away = problem.area.information, problem.area.mean_m - state[:, :2]
+        normal[:, :2, :2] += known
+        gradient[:, :2] += away @ known
+        cost = cost + np.einsum("ri,ij,rj->r", away, known, away)
+    if problem.depth is not None:
+        off = (problem.depth - state[:, 2]) / problem.depth_sd
+        normal[:, 2, 2] += problem.depth_sd**-2
+        gradient[:, 2] += off / problem.depth_sd
+        cost = cost + off**2
+    return cost, normal, gradient
+
+
+def descend(problem: FusionProblem, state: Floats, weight: Floats, *, max_iterations: int = 40) -> Floats:
+    """Levenberg steps from states (r, size) with weights (r, p) of the pings, to states of least cost.
+
+    References
+    ----------
+    Marquardt (1963), J. SIAM 11, 431-441.
+    """
+    result, runs = state.copy(), np.arange(len(state))
+    damping = np.full(len(state), 1e-4)
+    cost, normal, gradient = information(problem, linearise(problem, state), state, weight)
+    for _ in range(max_iterations):
+        diagonal = np.einsum("rii->ri", normal)
+        damped = normal + np.eye(problem.size) * (damping[:, None] * diagonal)[:, None]
+        step = np.linalg.solve(damped, gradient[..., None])[..., 0]
+        gain = np.einsum("rs,rs->r", step, gradient)
+        # Where the range is hardly observed a first step may leave the site: no longer than the way already there.
+        reach = np.linalg.norm(state[:, None, :3] - problem.position, axis=-1).mean(axis=-1) + 0.1
+        length = np.linalg.norm(step[:, :3], axis=-1)
+        trial = state + step * np.minimum(1.0, reach / np.maximum(length, 1e-300))[:, None]
+        trial_cost, trial_normal, trial_gradient = information(problem, linearise(problem, trial), trial, weight)
+        better = trial_cost <= cost
+        damping = _damped_anew(damping, (cost - trial_cost) / np.maximum(gain, 1e-300), better)
+        state = np.where(better[:, None], trial, state)
+        cost = np.where(better, trial_cost, cost)
+        normal = np.where(better[:, None, None], trial_normal, normal)
+        gradient = np.where(better[:, None], trial_gradient, gradient)
+        result[runs] = state
+        left = np.flatnonzero(~((gain < 1e-5) | (damping > 1e8)))
+        if left.size == 0:
+            break
+        problem, runs, weight, damping = problem.subset(left), runs[left], weight[left], damping[left]
+        state, cost, normal, gradient = state[left], cost[left], normal[left], gradient[left]
+    return result
+
+
+def _damped_anew(damping: Floats, share: Floats, better: NDArray[np.bool_]) -> Floats:
+    """The next damping, (r,), by what share of its promise a step kept.
+
+    Along a curved ridge, and as the weights follow the state, full steps overshoot: each falls short of its promise and
+    the next goes back. More damping there, not only after a step that was no gain, saves most of the steps.
+    """
+    more = np.maximum(4.0 * damping, 0.02)
+    less = np.where(share > 0.75, np.maximum(0.1 * damping, 1e-12), damping)
+    return np.where(better & (share > 0.25), less, more)

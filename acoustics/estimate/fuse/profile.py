@@ -1,0 +1,181 @@
+"""The ridge of least cost of fused runs: along the direction in which the source's place is least certain."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import chdtri
+
+from acoustics.base.frames import Floats
+from acoustics.estimate.fuse.model import FusionProblem, information, linearise
+
+KEPT = 4  # of the state: the source's place and the heading's lasting error
+RISE = float(chdtri(2.0, 0.05))  # of the cost, up to which a place belongs to the region
+FINER = 8  # points between two steps
+_BEYOND = 1.0  # the ridge is followed somewhat past the region's end
+_FIRST_STEP_SD = 0.5
+_STEP_SHARE = 0.15  # of the distance; a step is never longer than twice that
+_MOST_STEPS = 24
+_MOST_CORRECTIONS = 4
+_SETTLED = 0.02  # of the cost: a correction that promises less is not made
+
+
+@dataclass(frozen=True)
+class Ridge:
+    """Along the ridge, k nodes of r runs: horizontal coordinate along and its unit vectors, (r, 2); least cost there
+    and its slope; what is kept of the state; standard deviation across, and how the state moves with it."""
+
+    along: Floats  # (k, r)
+    cost: Floats  # (k, r)
+    slope: Floats  # (k, r)
+    state: Floats  # (k, r, 4)
+    sd_across: Floats  # (k, r)
+    swing: Floats  # (k, r, 4)
+    across: Floats  # (r, 2)
+    rest: Floats  # (r, 4, 4), covariance of what is kept, given the horizontal place
+
+
+@dataclass(frozen=True)
+class _Node:
+    """The model at states (m, size) of given horizontal coordinate along a direction."""
+
+    cost: Floats
+    slope: Floats
+    sd_across: Floats
+    swing: Floats
+    rest: Floats
+    tangent: Floats  # of the ridge, (m, size) by the coordinate
+    correction: Floats  # (m, size), towards the least cost at the same coordinate
+    gain: Floats  # that the correction promises
+
+
+def follow_ridge(problem: FusionProblem, state: Floats, weight: Floats, outline: tuple[Floats, Floats]) -> Ridge:
+    """Both ways along the ridge until the cost has risen enough, the water ends, or the steps do."""
+    r = len(state)
+    _, normal, _ = information(problem, linearise(problem, state), state, weight)
+    size, axes = np.linalg.eigh(np.linalg.inv(normal)[:, :2, :2])
+    across, along = axes[..., 0], axes[..., 1]
+    state, first = _settled(problem, state, weight, along, across)
+    middle = problem.position[..., :2].mean(axis=1)
+
+    def longest(place: Floats, runs: NDArray[np.intp]) -> Floats:
+        return _STEP_SHARE * (np.linalg.norm(place - middle[runs], axis=-1) + 0.1)
+
+    # Both directions at once, as 2 r runs of which some come to an end.
+    run, sign = np.tile(np.arange(r), 2), np.repeat([-1.0, 1.0], r)
+    rows, x = np.arange(2 * r), state[run]
+    stride = np.minimum(_FIRST_STEP_SD * np.sqrt(size[:, 1]), longest(state[:, :2], np.arange(r)))[run]
+    node = _Node(*(getattr(first, name)[run] for name in _Node.__annotations__))
+    coordinate = np.zeros(2 * r)
+    wet = inside(x[:, :2], outline)
+    least = np.where(wet, node.cost, np.inf)[:r]
+    taken: list[list[Floats]] = [[coordinate, node.cost, node.slope, x[:, :KEPT], node.sd_across, node.swing]]
+    for _ in range(_MOST_STEPS):
+        forward = sign[rows] * stride
+        coordinate = coordinate + forward
+        x = x + node.tangent * forward[:, None]
+        before, was_wet = node.cost, wet
+        of = run[rows]
+        x, node = _settled(problem.subset(of), x, weight[of], along[of], across[of])
+        new = (coordinate, node.cost, node.slope, x[:, :KEPT], node.sd_across, node.swing)
+        taken.append([_placed(old, rows, value) for old, value in zip(taken[-1], new, strict=True)])
+        wet = inside(x[:, :2], outline)
+        np.minimum.at(least, of[wet], node.cost[wet])
+        rise = np.maximum(np.abs(node.cost - before), 1e-3)
+        stride = np.minimum(stride * np.clip(1.0 / np.sqrt(rise), 0.5, 1.5), 2.0 * longest(x[:, :2], of))
+        lowest = np.where(np.isfinite(least), least, first.cost)[of]
+        left = np.flatnonzero((node.cost < lowest + RISE + _BEYOND) & (wet | ~was_wet))
+        if left.size == 0:
+            break
+        rows, x, stride, coordinate, wet = rows[left], x[left], stride[left], coordinate[left], wet[left]
+        node = _Node(*(getattr(node, name)[left] for name in _Node.__annotations__))
+    columns = [np.array(values) for values in zip(*taken, strict=True)]
+    joined = [np.concatenate([values[:0:-1, :r], values[:, r:]]) for values in columns]
+    along_ridge = dict(zip(("along", "cost", "slope", "state", "sd_across", "swing"), joined, strict=True))
+    return Ridge(**along_ridge, across=across, rest=first.rest)
+
+
+def _placed(old: Floats, rows: NDArray[np.intp], new: Floats) -> Floats:
+    values = old.copy()
+    values[rows] = new
+    return values
+
+
+def _settled(
+    problem: FusionProblem, state: Floats, weight: Floats, along: Floats, across: Floats
+) -> tuple[Floats, _Node]:
+    """States moved onto the ridge, their coordinate along it kept, and the model there."""
+    state = state.copy()
+    node = _node(problem, state, weight, along, across)
+    for _ in range(_MOST_CORRECTIONS):
+        off = np.flatnonzero(node.gain > _SETTLED)
+        if off.size == 0:
+            break
+        state[off] += node.correction[off]
+        again = _node(problem.subset(off), state[off], weight[off], along[off], across[off])
+        for name, values in vars(node).items():
+            values[off] = getattr(again, name)
+    return state, node
+
+
+def _node(problem: FusionProblem, state: Floats, weight: Floats, along: Floats, across: Floats) -> _Node:
+    cost, normal, gradient = information(problem, linearise(problem, state), state, weight)
+    m, size = state.shape
+    sides = np.zeros((m, size, 1 + KEPT))
+    sides[..., 0] = gradient
+    sides[:, range(KEPT), range(1, 1 + KEPT)] = 1.0
+    solved = np.linalg.solve(normal, sides)
+    step, columns = solved[..., 0], solved[..., 1:]
+    cross = np.einsum("msi,mi->ms", columns[..., :2], along)
+    variance = np.einsum("mi,mi->m", cross[:, :2], along)
+    tangent = cross / variance[:, None]
+    forward = np.einsum("mi,mi->m", step[:, :2], along)
+    flat = columns[:, :2, :2]
+    by_place = columns[:, :KEPT, :2] @ np.linalg.inv(flat)
+    sideways = (
+        np.einsum("mi,mij,mj->m", across, flat, across) - np.einsum("mi,mi->m", cross[:, :2], across) ** 2 / variance
+    )
+    return _Node(
+        cost=cost,
+        # At the least cost for a given coordinate all of the gradient is along it.
+        slope=-2.0 * forward / variance,
+        sd_across=np.sqrt(np.maximum(sideways, 1e-12)),
+        swing=np.einsum("mij,mj->mi", by_place, across),
+        rest=np.asarray(columns[:, :KEPT, :] - by_place @ columns[:, :2, :]),
+        tangent=tangent,
+        correction=step - tangent * forward[:, None],
+        gain=np.einsum("ms,ms->m", gradient, step) - forward**2 / variance,
+    )
+
+
+def refined(ridge: Ridge) -> Ridge:
+    """Points between the nodes: cubic in the cost, whose slope is known, and linear in the rest."""
+    share = np.arange(FINER) / FINER
+
+    def finer(values: Floats) -> Floats:
+        t = share.reshape(1, -1, *(1,) * (values.ndim - 1))
+        between = values[:-1, None] + t * np.diff(values, axis=0)[:, None]
+        return np.concatenate([between.reshape(-1, *values.shape[1:]), values[-1:]])
+
+    gap = np.diff(ridge.along, axis=0)[:, None]
+    t = share[None, :, None]
+    low, high, rise, fall = ridge.cost[:-1, None], ridge.cost[1:, None], ridge.slope[:-1, None], ridge.slope[1:, None]
+    cost = (1 + 2 * t) * (1 - t) ** 2 * low + t**2 * (3 - 2 * t) * high
+    cost = cost + gap * (t * (1 - t) ** 2 * rise - t**2 * (1 - t) * fall)
+    return replace(
+        ridge,
+        **{name: finer(getattr(ridge, name)) for name in ("along", "slope", "state", "sd_across", "swing")},
+        cost=np.concatenate([cost.reshape(-1, cost.shape[-1]), ridge.cost[-1:]]),
+    )
+
+
+def slack(place: Floats, outline: tuple[Floats, Floats]) -> Floats:
+    """How far places (..., 2) are from each side, (f, ...), positive inside."""
+    normal, offset = outline
+    return np.moveaxis(offset - place @ normal.T, -1, 0)
+
+
+def inside(place: Floats, outline: tuple[Floats, Floats]) -> NDArray[np.bool_]:
+    return np.all(slack(place, outline) >= 0, axis=0)

@@ -1,0 +1,236 @@
+"""What is fused: pings heard along a run, the poses they were heard from, and how wrong those poses may be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats
+
+MOST_PINGS = 1000  # the matrices of a run then take about 100 MB
+_NAMES = ("heading_bias_sd", "position_sd_m", "depth_sd_m", "drift_sd_m_per_root_m", "log_scale_sd")
+
+
+@dataclass(frozen=True)
+class PoseErrors:
+    """Standard deviations of what the navigation of a run gets wrong.
+
+    Parameters
+    ----------
+    heading_bias_sd : float
+        Error of the heading that lasts the whole run [rad].
+    attitude_sd : array_like, shape (3,)
+        Errors of roll, pitch and heading that are new at each ping [rad].
+    position_sd_m : float
+        Error of the start of the run, along x and along y [m].
+    depth_sd_m : float
+        Error of the depth, the same for the whole run [m].
+    drift_sd_m_per_root_m : float
+        Dead reckoning as a random walk: standard deviation along x and along y after one metre travelled
+        [m per square root of a metre]; after d metres it is sqrt(d) times that.
+    log_scale_sd : float
+        Relative error of the velocity log, the same for the whole run: grows with the distance itself [1].
+    dead_reckoned : bool
+        Whether the heading's lasting error turned the track as well, as it does where compass and velocity log
+        make it. False for positions from elsewhere.
+    """
+
+    heading_bias_sd: float = 0.0
+    attitude_sd: ArrayLike = (0.0, 0.0, 0.0)
+    position_sd_m: float = 0.0
+    depth_sd_m: float = 0.0
+    drift_sd_m_per_root_m: float = 0.0
+    log_scale_sd: float = 0.0
+    dead_reckoned: bool = True
+
+    def __post_init__(self) -> None:
+        attitude = np.asarray(self.attitude_sd, dtype=float)
+        object.__setattr__(self, "attitude_sd", attitude)
+        if attitude.shape != (3,) or not np.all((attitude >= 0) & np.isfinite(attitude)):
+            raise ParameterError(f"attitude_sd={attitude.tolist()}: expected 3 finite values, 0 or more")
+        for name in _NAMES:
+            if not 0.0 <= getattr(self, name) < np.inf:
+                raise ParameterError(f"{name}={getattr(self, name)}: expected a finite value, 0 or more")
+
+
+@dataclass(frozen=True)
+class Track:
+    """Poses of a run as the navigation gave them; batch of runs (...).
+
+    Parameters
+    ----------
+    position_m : array_like, shape (..., n_pings, 3)
+        Origin of the body frame in the site frame at each ping [m].
+    roll, pitch, heading : array_like, shape (..., n_pings) or ()
+        Attitude [rad].
+    distance_m : array_like, shape (..., n_pings), optional
+        Travelled since the start of the run [m], never falling. By default along straight lines from ping to ping.
+    origin_m : array_like, shape (..., 3), optional
+        Where the dead reckoning began [m]; the first pose by default.
+    """
+
+    position_m: Floats
+    roll: ArrayLike = 0.0
+    pitch: ArrayLike = 0.0
+    heading: ArrayLike = 0.0
+    distance_m: Floats | None = None
+    origin_m: Floats | None = None
+
+    def __post_init__(self) -> None:
+        position = np.asarray(self.position_m, dtype=float)
+        if position.ndim < 2 or position.shape[-1] != 3 or not np.isfinite(position).all():
+            raise ParameterError(f"position_m has shape {position.shape}: expected (..., n_pings, 3), finite values")
+        legs = np.linalg.norm(np.diff(position, axis=-2, prepend=position[..., :1, :]), axis=-1)
+        given: dict[str, tuple[ArrayLike, tuple[int, ...]]] = {
+            name: (getattr(self, name), position.shape[:-1]) for name in ("roll", "pitch", "heading")
+        }
+        distance = np.cumsum(legs, axis=-1) if self.distance_m is None else self.distance_m
+        given["distance_m"] = (distance, position.shape[:-1])
+        origin = position[..., 0, :] if self.origin_m is None else self.origin_m
+        given["origin_m"] = (origin, (*position.shape[:-2], 3))
+        object.__setattr__(self, "position_m", position)
+        for name, (value, shape) in given.items():
+            try:
+                array = np.broadcast_to(np.asarray(value, dtype=float), shape)
+            except ValueError:
+                raise ParameterError(f"{name} has shape {np.shape(value)}: expected {shape}") from None
+            if not np.isfinite(array).all():
+                raise ParameterError(f"{name} holds a value that is not finite")
+            object.__setattr__(self, name, array)
+        if np.any(np.diff(np.asarray(self.distance_m), axis=-1, prepend=0.0) < 0):
+            raise ParameterError("distance_m falls from one ping to the next: the pings must be in order of time")
+
+
+@dataclass(frozen=True)
+class PingRun:
+    """Tdoa of the pings of a run; batch of runs (...).
+
+    Parameters
+    ----------
+    tdoa_s : array_like, shape (..., n_pings, n_delays)
+        Tdoa [s]. NaN anywhere in a ping: it was not measured and is left out.
+    covariance_s2 : array_like, shape (n_pings, n_delays, n_delays) or (..., same)
+        Covariance of each ping's delays from noise and skew [s^2].
+    hydrophones_m : array_like, shape (n_hydrophones, 3)
+        Every hydrophone of the run, nominal places in the body frame [m].
+    differences : array_like, shape (n_delays, n_hydrophones) or (n_pings, n_delays, n_hydrophones)
+        Which arrival times each delay is the difference of, as from `difference_matrix`. A row of zeros is a delay
+        that this ping does not have, its channel being left out; its covariance must then be that of 1 s^2 alone.
+    sound_speed_m_s : array_like, shape () or (n_pings,)
+        Assumed sound speed [m/s].
+    sound_speed_sd_m_s : float
+        Its standard deviation, an error shared by the run [m/s].
+    element_sd_m : array_like, shape () or (n_hydrophones,)
+        Standard deviation of each hydrophone's place along every body axis, an error shared by the run [m].
+    """
+
+    tdoa_s: Floats
+    covariance_s2: Floats
+    hydrophones_m: Floats
+    differences: Floats
+    sound_speed_m_s: ArrayLike
+    sound_speed_sd_m_s: float = 0.0
+    element_sd_m: ArrayLike = 0.0
+    heard: NDArray[np.bool_] = field(init=False)
+
+    def __post_init__(self) -> None:
+        names = ("tdoa_s", "covariance_s2", "hydrophones_m", "differences")
+        delay, covariance, hydrophones, differences = (np.asarray(getattr(self, n), dtype=float) for n in names)
+        if delay.ndim < 2:
+            raise ParameterError(f"tdoa_s has shape {delay.shape}: expected (..., n_pings, n_delays)")
+        (pings, k), n = delay.shape[-2:], len(hydrophones)
+        if not 1 <= pings <= MOST_PINGS:
+            raise ParameterError(f"{pings} pings: expected 1 to {MOST_PINGS}")
+        if hydrophones.shape != (n, 3) or not np.isfinite(hydrophones).all():
+            raise ParameterError(f"hydrophones_m has shape {hydrophones.shape}: expected (n_hydrophones, 3), finite")
+        speed, element = (np.asarray(a, dtype=float) for a in (self.sound_speed_m_s, self.element_sd_m))
+        if speed.shape not in ((), (pings,)) or not np.all((speed > 0) & np.isfinite(speed)):
+            raise ParameterError(f"sound_speed_m_s={speed.tolist()}: expected one value or one a ping, above 0")
+        if element.shape not in ((), (n,)) or not np.all((element >= 0) & np.isfinite(element)):
+            raise ParameterError(f"element_sd_m={element.tolist()}: expected one value or {n}, finite, none negative")
+        if not 0.0 <= self.sound_speed_sd_m_s < np.inf:
+            raise ParameterError(f"sound_speed_sd_m_s={self.sound_speed_sd_m_s}: expected a finite value, 0 or more")
+        try:
+            differences = np.broadcast_to(differences, (pings, k, n))
+            covariance = np.broadcast_to(covariance, (*delay.shape, k))
+        except ValueError:
+            raise ParameterError(
+                f"covariance_s2 of shape {covariance.shape} or differences of shape {differences.shape} do not fit"
+                f" tdoa_s of shape {delay.shape} and {n} hydrophones"
+            ) from None
+        heard = np.isfinite(delay).all(axis=-1) & np.isfinite(covariance).all(axis=(-2, -1))
+        object.__setattr__(self, "tdoa_s", np.where(heard[..., None], delay, 0.0))
+        object.__setattr__(self, "covariance_s2", np.where(heard[..., None, None], covariance, np.eye(k)))
+        object.__setattr__(self, "hydrophones_m", hydrophones)
+        object.__setattr__(self, "differences", differences)
+        object.__setattr__(self, "sound_speed_m_s", np.broadcast_to(speed, (pings,)))
+        object.__setattr__(self, "element_sd_m", np.broadcast_to(element, (n,)))
+        object.__setattr__(self, "heard", heard)
+
+
+@dataclass(frozen=True)
+class SourceArea:
+    """What is known beforehand of a source's place seen from above: a broad normal distribution, or an outline.
+
+    It keeps a position finite where the pings give hardly more than a bearing, and weighs nothing where they give more.
+
+    Parameters
+    ----------
+    mean_m : array_like, shape (2,)
+        [m].
+    covariance_m2 : array_like, shape (2, 2)
+        [m^2].
+    outline_m : array_like, shape (k, 2), optional
+        Corners, in order, of a convex outline in which the source is [m]. With it the distribution only leads the fit,
+        and the region of a fused position is what of the outline the pings leave.
+    """
+
+    mean_m: Floats
+    covariance_m2: Floats
+    outline_m: Floats | None = None
+
+    def __post_init__(self) -> None:
+        mean, covariance = (np.asarray(a, dtype=float) for a in (self.mean_m, self.covariance_m2))
+        if mean.shape != (2,) or covariance.shape != (2, 2) or not np.all(np.linalg.eigvalsh(covariance) > 0):
+            raise ParameterError("the source's area needs a mean of shape (2,) and a positive covariance of (2, 2)")
+        if self.outline_m is not None:
+            corners = np.asarray(self.outline_m, dtype=float)
+            if corners.ndim != 2 or corners.shape[1] != 2 or len(corners) < 3 or not np.isfinite(corners).all():
+                raise ParameterError(f"outline_m has shape {corners.shape}: expected (3 or more, 2), finite values")
+            object.__setattr__(self, "outline_m", corners)
+        object.__setattr__(self, "mean_m", mean)
+        object.__setattr__(self, "covariance_m2", covariance)
+
+    @property
+    def information(self) -> Floats:
+        """Inverse of the covariance [1/m^2]."""
+        return np.asarray(np.linalg.inv(self.covariance_m2), dtype=float)
+
+
+def uniform_over(outline_m: ArrayLike) -> SourceArea:
+    """A place drawn evenly over a convex polygon with corners (k, 2) [m], in order.
+
+    From the polygon's moments as sums over triangles with the first corner: a triangle's covariance about the origin
+    is its area over 12 times the sum of ``v v^T`` of its corners and of ``s s^T`` of their sum s.
+    """
+    corners = np.asarray(outline_m, dtype=float)
+    first = corners.mean(axis=0)
+    a, b = corners - first, np.roll(corners, -1, axis=0) - first
+    areas = 0.5 * (a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
+    total = areas.sum()
+    mean = np.sum(areas[:, None] * (a + b), axis=0) / (3.0 * total)
+    squares = sum(np.einsum("ki,kj->kij", v, v) for v in (a, b, a + b))
+    second = np.sum(areas[:, None, None] * squares, axis=0) / (12.0 * total)
+    return SourceArea(first + mean, second - np.outer(mean, mean), corners)
+
+
+def half_planes(corners: Floats) -> tuple[Floats, Floats]:
+    """Outward normals (f, 2) and offsets (f,) of a convex polygon: inside where ``normal . x <= offset``."""
+    side = np.roll(corners, -1, axis=0) - corners
+    normal = np.stack([side[:, 1], -side[:, 0]], axis=-1)
+    outward = np.sign(np.sum(normal * (corners - corners.mean(axis=0)), axis=-1))
+    normal = normal * (outward / np.linalg.norm(normal, axis=-1))[:, None]
+    return normal, np.sum(normal * corners, axis=-1)

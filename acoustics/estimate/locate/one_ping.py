@@ -1,0 +1,258 @@
+"""One ping, cut out of a recording: faults of channels, delays, direction, position, and reasons where they fail."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.frames import Floats
+from acoustics.estimate.detect import (
+    band_noise_density,
+    clipped_channels,
+    dead_channels,
+    leading_edge,
+    noisy_channels,
+    off_centre_channels,
+    what_is_left,
+)
+from acoustics.estimate.locate.direction import WiringMemory, with_direction
+from acoustics.estimate.tdoa import DelayMeasurement, Segment, measure_tdoa
+from acoustics.io.ping import NavigatedPose, Ping
+from acoustics.io.sidecar import KnownPinger, Sidecar
+from acoustics.physics.burst import Burst
+
+# Kept for the delays: all up to twice the carrier and more, far above what the build-up holds.
+_SAMPLES_IN_A_CYCLE = 6.0
+_NOISE_BAND = 0.5  # of the carrier's frequency: what the shortest windows hear, those of two cycles
+NO_CHANNELS = "fewer than two channels are alive"
+
+
+@dataclass(frozen=True)
+class Excerpt:
+    """Samples about an event.
+
+    Attributes
+    ----------
+    before : ndarray, shape (n_channels, n_before)
+        The samples just before, without the ping [V].
+    volts : ndarray, shape (n_channels, n_samples)
+        Noise, then the ping [V].
+    search : int
+        The burst begins in the first so many samples.
+    first : int
+        Index in the recording of the first of `volts`.
+    sample_rate_hz : float
+        Of each channel [Hz].
+    noise_power : ndarray, shape (n_channels,)
+        Power of the noise behind the matched filter, of what was heard of late [V^2].
+    """
+
+    before: Floats
+    volts: Floats
+    search: int
+    first: int
+    sample_rate_hz: float
+    noise_power: Floats
+
+
+@dataclass
+class PingContext:
+    """What holds for all pings of a recording, and what is remembered of the last few."""
+
+    sidecar: Sidecar
+    method: str
+    full_scale_v: float | None
+    wiring: WiringMemory = field(default_factory=WiringMemory)
+
+    @property
+    def pa_per_volt(self) -> Floats:
+        """Of each channel, shape (n_channels,), by sensitivity and gain."""
+        sensitivity = np.array([c.sensitivity_db_re_v_per_upa for c in self.sidecar.channels])
+        return np.asarray(10 ** (-(sensitivity + self.sidecar.gain_db) / 20) * 1e-6)
+
+    @property
+    def pose(self) -> NavigatedPose:
+        """The sidecar's pose, in radians."""
+        s = self.sidecar
+        angles = (s.roll_deg, s.pitch_deg, s.heading_deg, s.roll_sd_deg, s.pitch_sd_deg, s.heading_sd_deg)
+        roll, pitch, heading, roll_sd, pitch_sd, heading_sd = (float(np.deg2rad(angle)) for angle in angles)
+        return NavigatedPose(
+            s.position_m, roll, pitch, heading, s.position_sd_m, s.depth_sd_m, roll_sd, pitch_sd, heading_sd
+        )
+
+
+def locate_ping(
+    number: int,
+    pinger: KnownPinger,
+    burst: Burst,
+    excerpt: Excerpt,
+    context: PingContext,
+    *,
+    drowned_by: str = "",
+) -> Ping:
+    """Tdoa, direction and position of one ping.
+
+    Parameters
+    ----------
+    number : int
+        Of the ping in the recording.
+    pinger, burst : KnownPinger, Burst
+        Whose band it was heard in, and what that one sends.
+    excerpt : Excerpt
+        Samples about it.
+    context : PingContext
+        What holds for all pings; remembers how well each wiring of the channels fits.
+    drowned_by : str
+        Other pingers that were sounding when it came; empty for none.
+
+    Returns
+    -------
+    Ping
+        With ``ok`` False and a reason where it cannot be located.
+    """
+    density = _noise_density(excerpt, burst) * context.pa_per_volt**2
+    used, flags = _usable(excerpt, density, context)
+    ping = _nothing_yet(number, pinger, excerpt, context, flags)
+    if used.sum() < 2:
+        return replace(ping, reason=NO_CHANNELS)
+    ping, measured = _heard_by(used, ping, burst, excerpt, context, density)
+    if measured.silent.any() and (~measured.silent).sum() >= 2:
+        silent = np.flatnonzero(used)[measured.silent]
+        used[silent] = False
+        positions = np.array([c.position_m for c in context.sidecar.channels])
+        hears = "hears nothing of this ping, left out; " + what_is_left(positions[used])
+        flags += tuple(f"channel '{context.sidecar.channels[k].name}': {hears}" for k in silent)
+        ping, measured = _heard_by(used, replace(ping, flags=flags), burst, excerpt, context, density)
+    ping = _measured(ping, measured)
+    ping = with_direction(ping, context.wiring) if ping.ok else ping
+    return replace(ping, ok=False, reason=f"{drowned_by} was sounding when it came") if drowned_by else ping
+
+
+def _heard_by(
+    used: NDArray[np.bool_], ping: Ping, burst: Burst, excerpt: Excerpt, context: PingContext, density: Floats
+) -> tuple[Ping, DelayMeasurement]:
+    """The ping with the channels used, and what they measure of it."""
+    sidecar, rate, scale = context.sidecar, excerpt.sample_rate_hz, context.pa_per_volt
+    channels = [c for c, use in zip(sidecar.channels, used, strict=True) if use]
+    hydrophones = np.array([c.position_m for c in channels])
+    tolerances = np.array([c.tolerance_m for c in channels])
+    pressure = (excerpt.volts - excerpt.volts.mean(axis=-1, keepdims=True))[used] * scale[used, None]
+    onset = leading_edge(pressure[:, : excerpt.search], rate, burst.frequency_hz, density[used])
+    pressure, thinned_rate = _thinned(pressure, rate, burst)
+    segment = Segment(pressure, thinned_rate, np.array([c.sampling_offset_s for c in channels]), excerpt.first / rate)
+    measured = measure_tdoa(
+        segment,
+        burst,
+        method=context.method,
+        noise_density=density[used],
+        onset_s=onset / rate,
+        hydrophones_m=hydrophones,
+        sound_speed_m_s=sidecar.sound_speed_m_s,
+        skew_sd_s=sidecar.skew_sd_s,
+        element_sd_m=tolerances,
+    )
+    names = tuple(c.name for c in channels)
+    time = (excerpt.first + onset) / rate
+    return replace(ping, time_s=time, channels=names, hydrophones_m=hydrophones, tolerances_m=tolerances), measured
+
+
+def _thinned(pressure: Floats, rate: float, burst: Burst) -> tuple[Floats, float]:
+    """The samples at a rate no higher than a short burst needs, and that rate; the first sample stays the first."""
+    factor = int(rate / (_SAMPLES_IN_A_CYCLE * (burst.frequency_hz + abs(burst.sweep_hz) / 2.0)))
+    if factor < 2:
+        return pressure, rate
+    n = pressure.shape[-1] // factor
+    spectrum = np.fft.rfft(pressure[:, : n * factor], axis=-1)[:, : n // 2 + 1]
+    # Flat to three quarters of the new band, then falling to nothing.
+    gain = np.cos(np.pi / 2 * np.clip(np.linspace(-3.0, 1.0, n // 2 + 1), 0.0, 1.0)) ** 2
+    return np.fft.irfft(spectrum * gain, n, axis=-1) / factor, rate / factor
+
+
+def _noise_density(excerpt: Excerpt, burst: Burst) -> Floats:
+    """One-sided, of each channel [V^2/Hz]: from just before the ping, or else from what was heard of late."""
+    rate = excerpt.sample_rate_hz
+    width = max(_NOISE_BAND * burst.frequency_hz, abs(burst.sweep_hz))
+    local = band_noise_density(excerpt.before, rate, burst.frequency_hz, width)
+    of_late = 2.0 * excerpt.noise_power / rate
+    return of_late if local is None else np.where(local > 0, local, of_late)  # all zeros: silent but for its bursts
+
+
+def _usable(excerpt: Excerpt, density: Floats, context: PingContext) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
+    """Which channels to use, and flags for those with faults."""
+    names = [c.name for c in context.sidecar.channels]
+    positions = np.array([c.position_m for c in context.sidecar.channels])
+    dead = dead_channels(density)
+    clipped = clipped_channels(excerpt.volts, context.full_scale_v)
+    flags = [f"channel '{names[k]}': dead, left out; {what_is_left(positions[~dead])}" for k in np.flatnonzero(dead)]
+    flags += [
+        f"channel '{names[k]}': clipped; its phase holds, its level does not" for k in np.flatnonzero(clipped & ~dead)
+    ]
+    flags += [
+        f"channel '{names[k]}': noise over 20 dB above the others"
+        for k in np.flatnonzero(noisy_channels(density) & ~dead)
+    ]
+    flags += [
+        f"channel '{names[k]}': off centre, which takes from its range"
+        for k in np.flatnonzero(off_centre_channels(excerpt.volts, context.full_scale_v))
+    ]
+    return ~dead, tuple(flags)
+
+
+def _nothing_yet(
+    number: int, pinger: KnownPinger, excerpt: Excerpt, context: PingContext, flags: tuple[str, ...]
+) -> Ping:
+    """A ping that was heard and of which nothing more is known."""
+    return Ping(
+        ping=number,
+        pinger=pinger.name,
+        time_s=(excerpt.first + excerpt.search) / excerpt.sample_rate_hz,
+        frequency_hz=pinger.frequency_hz,
+        ok=False,
+        reason="",
+        energy_ratio_db=np.nan,
+        window_s=np.nan,
+        method=context.method,
+        integer_probability=np.nan,
+        channels=(),
+        hydrophones_m=np.empty((0, 3)),
+        tolerances_m=np.empty(0),
+        reference=0,
+        tdoa_s=np.empty(0),
+        tdoa_covariance_s2=np.empty((0, 0)),
+        flags=flags,
+        sound_speed_m_s=context.sidecar.sound_speed_m_s,
+        sound_speed_sd_m_s=context.sidecar.sound_speed_sd_m_s,
+        candidates=(),
+        p_value=np.nan,
+        position_m=None,
+        position_covariance_m2=None,
+        position_reason="",
+        pose=context.pose,
+        depth_m=pinger.depth_m,
+        depth_sd_m=pinger.depth_sd_m,
+        site_bearing=(),
+        site_position_m=None,
+    )
+
+
+def _measured(ping: Ping, measured: DelayMeasurement) -> Ping:
+    """The ping with its delays, or the reason why there are none."""
+    ratio = float(measured.energy_ratio)
+    ping = replace(
+        ping,
+        energy_ratio_db=10 * float(np.log10(ratio)) if ratio > 0 else np.nan,
+        window_s=float(measured.window_s),
+        integer_probability=float(measured.integer_probability),
+    )
+    if not bool(measured.ok):
+        return replace(ping, reason=str(measured.reason))
+    return replace(
+        ping,
+        ok=True,
+        time_s=float(measured.arrival_s),
+        reference=measured.tdoa.reference,
+        tdoa_s=measured.tdoa.tdoa_s,
+        tdoa_covariance_s2=measured.tdoa.covariance_s2,
+    )

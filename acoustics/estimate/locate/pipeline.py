@@ -1,0 +1,260 @@
+"""From a stream of samples to located pings: detection, delays, direction and position, one ping after another."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from acoustics.base.errors import InputError, ParameterError
+from acoustics.base.frames import Floats
+from acoustics.estimate.detect import (
+    PAST_BURSTS,
+    BandDetector,
+    Event,
+    FilterBank,
+    PingTrain,
+    Singles,
+    band_detector,
+    filter_bank,
+    leakage,
+)
+from acoustics.estimate.locate.one_ping import Excerpt, PingContext, locate_ping
+from acoustics.io.ping import Ping
+from acoustics.io.sidecar import KnownPinger, Sidecar
+from acoustics.io.streams import SampleStream
+from acoustics.physics.burst import Burst
+
+_HISTORY_S = 0.06  # kept before each block: the noise before a ping is measured there
+# Echoes of another pinger may cancel in its own band while the edges of their bursts add up in this one.
+_LEAKAGE_MARGIN = 10.0
+_HEARD_BESIDE = 0.1  # another pinger at the same time counts if it is over a tenth of this one's power
+
+
+@dataclass(frozen=True)
+class LocateOptions:
+    """What may be chosen: method of the delays, pingers by name (none: all), and the rate of false alarms."""
+
+    method: str = "phase"
+    pingers: tuple[str, ...] = ()
+    false_alarms_per_hour: float = 1.0
+
+
+@dataclass
+class PingerTally:
+    """How one pinger's train went: pings found, those without a bearing, those due but missed, events off the train."""
+
+    name: str
+    frequency_hz: float
+    found: int = 0
+    refused: int = 0
+    missed: int = 0
+    off_train: int = 0
+
+
+@dataclass
+class Tally:
+    """What a recording held, filled while it is worked through."""
+
+    seconds: float = 0.0
+    pingers: tuple[PingerTally, ...] = ()
+    flags: list[str] = field(default_factory=list)
+
+
+@dataclass
+class _Window:
+    """A block with the history before it, and the index in the recording of the block's first sample."""
+
+    samples: Singles
+    first: int
+    history: int
+    n_real: int
+    is_last: bool
+
+
+def locate(
+    stream: SampleStream, sidecar: Sidecar, options: LocateOptions, *, tally: Tally | None = None
+) -> Iterator[Ping]:
+    """Pings of a recording, each as soon as the samples after it are there.
+
+    Parameters
+    ----------
+    stream : SampleStream
+        The samples; memory holds a block of them.
+    sidecar : Sidecar
+        What the crew knows: channels, pingers, water, pose.
+    options : LocateOptions
+        What may be chosen.
+    tally : Tally, optional
+        Filled with counts and flags; complete when the last ping has been given.
+
+    Raises
+    ------
+    InputError
+        If the recording's rate is too low for a pinger, its samples are all zero, or it is too short to hold a
+        burst; and what the stream itself refuses.
+    ParameterError
+        For a pinger that the sidecar does not name.
+    """
+    pingers = _chosen(sidecar, options.pingers)
+    for pinger in pingers:
+        if 2 * (pinger.frequency_hz + abs(pinger.sweep_hz) / 2) >= stream.sample_rate_hz:
+            raise InputError(
+                stream.source,
+                "",
+                f"its sample rate of {stream.sample_rate_hz:g} Hz is under twice the {pinger.frequency_hz:g} Hz of "
+                f"'{pinger.name}'",
+            )
+    tally = Tally() if tally is None else tally
+    bursts = [Burst(p.frequency_hz, p.length_s, p.q, p.sweep_hz) for p in pingers]
+    bank = filter_bank(bursts, stream.sample_rate_hz)
+    tally.pingers = tuple(PingerTally(p.name, p.frequency_hz) for p in pingers)
+    return _located(stream, sidecar, options, pingers, bursts, bank, tally)
+
+
+def _chosen(sidecar: Sidecar, names: tuple[str, ...]) -> list[KnownPinger]:
+    known = [p.name for p in sidecar.pingers]
+    for name in names:
+        if name not in known:
+            raise ParameterError(f"no pinger {name!r} in the sidecar; known: {', '.join(known)}")
+    return [p for p in sidecar.pingers if not names or p.name in names]
+
+
+def _located(
+    stream: SampleStream,
+    sidecar: Sidecar,
+    options: LocateOptions,
+    pingers: list[KnownPinger],
+    bursts: list[Burst],
+    bank: FilterBank,
+    tally: Tally,
+) -> Iterator[Ping]:
+    rate = stream.sample_rate_hz
+    detectors = [
+        band_detector(
+            step=step,
+            length_s=p.length_s,
+            pri_s=p.pri_s,
+            sample_rate_hz=rate,
+            false_alarms_per_hour=options.false_alarms_per_hour,
+        )
+        for p, step in zip(pingers, bank.steps, strict=True)
+    ]
+    trains = [PingTrain(p.pri_s) for p in pingers]
+    context = PingContext(sidecar, options.method, stream.full_scale_v)
+    leaks = np.array([[leakage(heard, own) for heard in bursts] for own in bursts]) * _LEAKAGE_MARGIN
+    np.fill_diagonal(leaks, 0.0)
+    count, varies = 0, False
+    for window in _windows(stream, bank, int(_HISTORY_S * rate)):
+        tally.seconds = (window.first + window.n_real) / rate
+        varies = varies or bool(np.any(np.ptp(window.samples[:, window.history :][:, : window.n_real], axis=-1)))
+        for k, event, beside in _heard(window, bank, detectors, leaks):
+            if not trains[k].accept(event.peak_at / rate, event.power):
+                continue
+            count += 1
+            excerpt = _excerpt(window, event, bank, rate, detectors[k].noise())
+            over = ", ".join(f"'{pingers[j].name}'" for j in beside)
+            ping = locate_ping(count, pingers[k], bursts[k], excerpt, context, drowned_by=over)
+            _count(tally, tally.pingers[k], ping)
+            yield ping
+        if window.is_last:
+            for train, line in zip(trains, tally.pingers, strict=True):
+                train.silent_until(tally.seconds)
+                line.missed, line.off_train = train.missed, train.rejected
+    if not varies:
+        raise InputError(stream.source, "", "every channel holds one value throughout: nothing was recorded")
+
+
+def _count(tally: Tally, line: PingerTally, ping: Ping) -> None:
+    line.found += 1
+    line.refused += not ping.ok
+    tally.flags += [flag for flag in ping.flags if flag not in tally.flags]
+
+
+def _heard(
+    window: _Window, bank: FilterBank, detectors: list[BandDetector], leaks: Floats
+) -> list[tuple[int, Event, list[int]]]:
+    """Events of all bands in the order of time: the pinger, the event, and other pingers that drown it."""
+    block = window.samples[:, window.history :]
+    powers = bank.outputs(block)
+    own = [min(bank.hop, window.n_real) // d.step if window.is_last else bank.hop // d.step for d in detectors]
+    statistics = [d.statistic(p, n) for d, p, n in zip(detectors, powers, own, strict=True)]
+    floors = [np.zeros(len(statistic)) for statistic in statistics]
+    for k, j in np.argwhere(leaks > 0):
+        floors[k] += leaks[k, j] * _around(statistics[j], detectors[j], detectors[k], len(floors[k]))
+    heard = []
+    for k, detector in enumerate(detectors):
+        for event in detector.events(statistics[k], floors[k], window.first, own[k]):
+            beside = [
+                j
+                for j in range(len(detectors))
+                if j != k and _before(statistics[j], detectors[j], event, window.first) > _HEARD_BESIDE * event.power
+            ]
+            heard.append((k, event, beside))
+    return sorted(heard, key=lambda entry: entry[1].first)
+
+
+def _around(statistic: Floats, its: BandDetector, own: BandDetector, n: int) -> Floats:
+    """Largest value of another band's statistic from four bursts before to one after each output of this one, (n,)."""
+    before, after = PAST_BURSTS * its.looks_in_a_burst, its.looks_in_a_burst
+    padded = np.pad(its.with_past(statistic), (0, after), mode="edge")
+    widest = sliding_window_view(padded, before + after + 1).max(axis=-1)
+    place = np.minimum(np.arange(n) * own.step // its.step, len(widest) - 1)
+    return np.asarray(widest[place])
+
+
+def _before(statistic: Floats, its: BandDetector, event: Event, first: int) -> float:
+    """Largest value of another band's statistic for bursts that began before the event and still sound in it."""
+    middle = (event.peak_at - first) // its.step
+    start, stop = middle - 5 * its.looks_in_a_burst // 4, middle - its.looks_in_a_burst // 4
+    loudest = float(statistic[max(start, 0) : max(stop, 0)].max(initial=0.0))
+    return loudest if loudest > event.threshold else 0.0
+
+
+def _windows(stream: SampleStream, bank: FilterBank, history: int) -> Iterator[_Window]:
+    """Blocks that overlap, each with the samples before it; beyond the recording's ends stand zeros."""
+    held = np.zeros((stream.n_channels, history + bank.block), dtype=np.float32)
+    filled, first = history, 0
+    for samples in stream.blocks:
+        taken = 0
+        while taken < samples.shape[-1]:
+            part = samples[:, taken : taken + held.shape[-1] - filled]
+            held[:, filled : filled + part.shape[-1]] = part
+            filled, taken = filled + part.shape[-1], taken + part.shape[-1]
+            if filled == held.shape[-1]:
+                yield _Window(held, first, history, bank.block, False)
+                held[:, : -bank.hop] = held[:, bank.hop :].copy()
+                first, filled = first + bank.hop, filled - bank.hop
+    if first + filled - history < bank.longest:
+        raise InputError(stream.source, "", f"{first + filled - history} samples are too short to hold a ping")
+    held[:, filled:] = 0.0
+    while filled - history > 0:
+        n_real = filled - history
+        last = n_real <= bank.hop
+        yield _Window(held, first, history, n_real, last)
+        if last:
+            return
+        held[:, : -bank.hop] = held[:, bank.hop :].copy()
+        held[:, -bank.hop :] = 0.0
+        first, filled = first + bank.hop, filled - bank.hop
+
+
+def _excerpt(window: _Window, event: Event, bank: FilterBank, rate: float, noise: Floats) -> Excerpt:
+    """The samples about an event, in volts, with the noise before it."""
+    pad = int(2e-3 * rate)
+    begin = event.first - window.first + window.history - pad
+    stop = max(event.peak_at, event.first + int(1.2 * bank.longest)) - window.first + window.history + pad
+    # No samples exist before the recording's first.
+    oldest = max(window.history - window.first, 0)
+    begin = max(begin, oldest)
+    end = min(stop + int(1.3 * bank.longest), window.history + window.n_real)
+    return Excerpt(
+        before=window.samples[:, oldest:begin].astype(float),
+        volts=window.samples[:, begin:end].astype(float),
+        search=min(stop, end) - begin,
+        first=begin - window.history + window.first,
+        sample_rate_hz=rate,
+        noise_power=noise,
+    )

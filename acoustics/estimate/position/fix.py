@@ -1,0 +1,243 @@
+"""Position of a pinger from delays: maximum likelihood under the spherical model, many trials at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from acoustics.base.batches import fill_gaps, flat, positive_flat
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats, array_rank
+from acoustics.base.least_squares import inverse_factor, solve_positive, with_nuisance
+from acoustics.base.regions import chi_square_p_value
+from acoustics.estimate.position.closed_form import chan_ho1994
+from acoustics.estimate.position.iterative_fit import (
+    PositionProblem,
+    descend,
+    information,
+    nuisance_jacobian,
+    position_problem,
+)
+from acoustics.estimate.position.starts import fit
+from acoustics.estimate.tdoa import Tdoa
+from acoustics.physics.tdoa import element_covariance
+
+__all__ = ["Fix", "chan_ho1994", "locate_source"]
+
+# A depth known exactly is taken as known to this, so that its weight stays comparable with the delays'.
+EXACT_DEPTH_SD_M = 1e-4
+# Far beyond any pool: what an unobserved coordinate is known to beforehand.
+UNKNOWN_POSITION_SD_M = 1e6
+
+NOT_FINITE = "a delay or its covariance is not finite"
+RANGE_UNSEEN = "position is not observed: its sd exceeds half the distance; the direction is usable"
+MIRROR = "the mirror image on the other side of the plane of the array fits as well; the lower one is given"
+TWIN = "a second position fits as well, as it may with four hydrophones; the more distant one is given"
+LINE_MIRROR = "the mirror image on the other side of the line of hydrophones fits as well"
+
+
+@dataclass(frozen=True)
+class Fix:
+    """Position of a source.
+
+    Parameters
+    ----------
+    position_m : ndarray, shape (..., 3)
+        In the frame of the hydrophones [m].
+    covariance_m2 : ndarray, shape (..., 3, 3)
+        Covariance, with the errors of sound speed, hydrophones, attitude and navigation [m^2].
+    chi2, p_value : ndarray, shape (...)
+        Weighted sum of squared residuals and the probability of one at least as large.
+    dof : int
+        Degrees of freedom of `chi2`.
+    ok : ndarray of bool, shape (...)
+        Whether the position may be used.
+    reason : ndarray of str, shape (...)
+        Why not; or, where ok, a remark; mostly empty.
+    """
+
+    position_m: Floats
+    covariance_m2: Floats
+    chi2: Floats
+    dof: int
+    p_value: Floats
+    ok: NDArray[np.bool_]
+    reason: NDArray[np.str_]
+
+
+def locate_source(
+    delays: Tdoa,
+    hydrophones_m: ArrayLike,
+    sound_speed_m_s: ArrayLike,
+    *,
+    source_depth_m: ArrayLike | None = None,
+    source_depth_sd_m: ArrayLike | None = None,
+    sound_speed_sd_m_s: float = 0.0,
+    element_sd_m: ArrayLike = 0.0,
+    attitude_sd: ArrayLike = (0.0, 0.0, 0.0),
+    pivot_m: ArrayLike | None = None,
+    position_sd_m: ArrayLike = 0.0,
+) -> Fix:
+    """Maximum-likelihood position of a source.
+
+    Parameters
+    ----------
+    delays : Tdoa
+        Batch shape (...).
+    hydrophones_m : array_like, shape (n_hydrophones, 3) or (..., n_hydrophones, 3)
+        Positions [m], in any frame whose z is depth if a depth or an attitude is given. A batch of them is
+        one array in different poses.
+    sound_speed_m_s : array_like, shape () or (...)
+        Assumed sound speed [m/s].
+    source_depth_m, source_depth_sd_m : array_like, shape () or (...), optional
+        z of the source and its standard deviation [m]; without the latter the depth is exact.
+    sound_speed_sd_m_s : float
+        Standard deviation of the sound speed [m/s].
+    element_sd_m : array_like, shape () or (n_hydrophones,)
+        Standard deviation of each hydrophone's position along every axis [m].
+    attitude_sd : array_like, shape (3,)
+        Standard deviations of small rotations of the array about the x, y and z axes of the frame [rad]:
+        roll, pitch and heading for an array that is level and heads along x.
+    pivot_m : array_like, shape (3,) or (..., 3), optional
+        Point that the rotations leave in place [m]; the mean of the hydrophones by default.
+    position_sd_m : array_like, shape () or (3,)
+        Standard deviation of the array's own position along each axis [m].
+
+    Returns
+    -------
+    Fix
+        Batch shape (...).
+
+    Raises
+    ------
+    ParameterError
+        For a shape or a value that is not accepted.
+
+    Notes
+    -----
+    Starts in closed form (Chan and Ho 1994 for an array that spans a volume; where the bearing meets a known
+    depth), or from several distances along the bearing, then takes Levenberg steps in which the inverse of
+    the distance is linear, as it is in the delays of a short array. The nuisance parameters are integrated
+    out of the likelihood: their part is added to the covariance of the delays, at the position found without
+    them, and the fit is repeated.
+    """
+    hydrophones = np.asarray(hydrophones_m, dtype=float)
+    batch, n = delays.tdoa_s.shape[:-1], delays.n_hydrophones
+    k = n - 1
+    _check_hydrophones(hydrophones, n, batch)
+    delay, covariance, finite = fill_gaps(delays.tdoa_s.reshape(-1, k), flat(delays.covariance_s2, batch, (k, k)))
+    speed = positive_flat("sound_speed_m_s", sound_speed_m_s, batch)
+    elements = element_covariance(element_sd_m, n, delays.reference)
+    base = covariance + elements / speed[:, None, None] ** 2
+    depth, depth_sd = _depth(source_depth_m, source_depth_sd_m, batch)
+    arrays = flat(hydrophones, batch, (n, 3))
+    centre = arrays.mean(axis=1)
+
+    def weighted(covariance: Floats) -> PositionProblem:
+        return position_problem(
+            delay,
+            inverse_factor(covariance),
+            speed,
+            arrays - centre[:, None],
+            reference=delays.reference,
+            rank=array_rank(arrays[0]),
+            depth=None if depth is None else depth - centre[:, 2],
+            depth_sd=depth_sd,
+        )
+
+    problem = weighted(base)
+    place, twin = fit(problem)
+    sd = _nuisance_sd(sound_speed_sd_m_s, attitude_sd, position_sd_m)
+    if sd.any():
+        pivot = None if pivot_m is None else _points("pivot_m", pivot_m, batch) - centre
+        problem = weighted(with_nuisance(base, nuisance_jacobian(problem, place, pivot), sd))
+        place = descend(problem, place)
+    return _answer(problem, place, twin, centre, finite, batch)
+
+
+def _answer(
+    problem: PositionProblem,
+    place: Floats,
+    twin: NDArray[np.bool_],
+    centre: Floats,
+    finite: NDArray[np.bool_],
+    batch: tuple[int, ...],
+) -> Fix:
+    """Covariance, consistency and reasons for positions (3, m) relative to the array's centre."""
+    chi2, weight = information(problem, place)
+    prior = np.maximum(1e-14 * np.einsum("iim->m", weight), UNKNOWN_POSITION_SD_M**-2)
+    unit = np.eye(3)[..., None]
+    inverse = solve_positive(weight + prior * unit, unit)
+    sd = np.sqrt(np.einsum("iim->m", inverse))
+    covariance = np.moveaxis(0.5 * (inverse + inverse.swapaxes(0, 1)), -1, 0)
+    distance = np.sqrt(np.einsum("dm,dm->m", place, place))
+    unseen = ~(sd < 0.5 * np.maximum(distance, problem.radius))
+    mirrored = np.full(len(chi2), problem.rank == 2 and problem.depth is None)
+    line = np.full(len(chi2), problem.rank == 1)
+    dof = len(problem.delay) - 3 + (problem.depth is not None)
+    gap = ~finite
+    return Fix(
+        position_m=np.where(gap[:, None], np.nan, place.T + centre).reshape(*batch, 3),
+        covariance_m2=np.where(gap[:, None, None], np.nan, covariance).reshape(*batch, 3, 3),
+        chi2=np.where(gap, np.nan, chi2).reshape(batch),
+        dof=max(dof, 0),
+        p_value=np.where(gap, np.nan, chi_square_p_value(chi2, dof)).reshape(batch),
+        ok=~(gap | unseen).reshape(batch),
+        reason=np.select(
+            [gap, unseen, mirrored, line, twin],
+            [NOT_FINITE, RANGE_UNSEEN, MIRROR, LINE_MIRROR, TWIN],
+            default="",
+        ).reshape(batch),
+    )
+
+
+def _check_hydrophones(hydrophones: Floats, n: int, batch: tuple[int, ...]) -> None:
+    if hydrophones.shape not in ((n, 3), (*batch, n, 3)) or not np.isfinite(hydrophones).all():
+        raise ParameterError(
+            f"hydrophones_m has shape {hydrophones.shape}: expected ({n}, 3) or {(*batch, n, 3)}, finite"
+            f" values, for {n - 1} delays"
+        )
+    if array_rank(hydrophones.reshape(-1, n, 3)[0]) == 0:
+        raise ParameterError("hydrophones_m: all hydrophones are at one place, which observes no position")
+
+
+def _depth(
+    depth: ArrayLike | None, sd: ArrayLike | None, batch: tuple[int, ...]
+) -> tuple[Floats | None, Floats | None]:
+    """Depth and its standard deviation per trial, shape (m or 1,)."""
+    if depth is None:
+        if sd is not None:
+            raise ParameterError("source_depth_sd_m is given without source_depth_m")
+        return None, None
+    values = np.asarray(depth, dtype=float)
+    if not np.isfinite(values).all() or values.shape not in ((), batch):
+        raise ParameterError(f"source_depth_m has shape {values.shape}: expected () or {batch}, finite values")
+    spread = np.asarray(0.0 if sd is None else sd, dtype=float)
+    if not np.all((spread >= 0) & np.isfinite(spread)) or spread.shape not in ((), batch):
+        raise ParameterError(f"source_depth_sd_m={spread.tolist()}: expected () or {batch}, finite, 0 or more")
+    return flat(values, batch, ()), flat(np.maximum(spread, EXACT_DEPTH_SD_M), batch, ())
+
+
+def _nuisance_sd(sound_speed_sd: float, attitude_sd: ArrayLike, position_sd: ArrayLike) -> Floats:
+    """Standard deviations, shape (7,), of sound speed, three rotations and three shifts."""
+    attitude, shift = np.asarray(attitude_sd, dtype=float), np.asarray(position_sd, dtype=float)
+    if attitude.shape != (3,):
+        raise ParameterError(f"attitude_sd has shape {attitude.shape}: expected (3,), roll, pitch and heading")
+    if shift.shape not in ((), (3,)):
+        raise ParameterError(f"position_sd_m has shape {shift.shape}: expected () or (3,)")
+    sd = np.concatenate([[sound_speed_sd], attitude, np.broadcast_to(shift, 3)])
+    if not np.all((sd >= 0) & np.isfinite(sd)):
+        raise ParameterError(
+            f"sound_speed_sd_m_s={sound_speed_sd}, attitude_sd={attitude.tolist()},"
+            f" position_sd_m={shift.tolist()}: expected finite values, 0 or more"
+        )
+    return sd
+
+
+def _points(name: str, value: ArrayLike, batch: tuple[int, ...]) -> Floats:
+    points = np.asarray(value, dtype=float)
+    if points.shape not in ((3,), (*batch, 3)) or not np.isfinite(points).all():
+        raise ParameterError(f"{name} has shape {points.shape}: expected (3,) or {(*batch, 3)}, finite values")
+    return flat(points, batch, (3,))

@@ -1,0 +1,182 @@
+"""Tdoa as a function of the source's position, and their fit by Levenberg steps from a start.
+
+Trials run along the last axis here, which makes numpy's work on batches several times faster.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.frames import Floats
+from acoustics.base.least_squares import Indices, apply, levenberg, normal_equations, trailing
+from acoustics.physics.tdoa import difference_matrix, spherical_time, unit_vectors_to_source
+
+# From this many times its distance on, the sd of a position leaves no doubt that it is not observed.
+_LOST = 5.0
+# Beyond this many radii the curvature of the wave is below what any delay shows.
+FARTHEST = 1e5
+
+
+@dataclass(frozen=True)
+class PositionProblem:
+    """A batch of m trials, already checked. Origin: the centre of the array.
+
+    Where one value serves all trials, its last axis has length 1, and the matrices have no such axis.
+    """
+
+    delay: Floats  # (k, m)
+    whitener: Floats  # (k, k) or (k, k, m)
+    sound_speed: Floats  # (m or 1,)
+    hydrophones: Floats  # (3, n, m or 1)
+    reference: int
+    rank: int
+    depth: Floats | None  # (m or 1,)
+    depth_sd: Floats | None  # (m or 1,)
+    observed: Floats  # (k, m), whitened delays
+    projector: Floats  # (k, n) or (k, n, m), from distances to whitened delays
+    radius: Floats  # (m or 1,), of the array
+
+    def subset(self, rows: Indices) -> PositionProblem:
+        """Some of the trials, in the given order; rows may repeat."""
+        return replace(
+            self,
+            delay=self.delay[:, rows],
+            whitener=self.whitener if self.whitener.ndim == 2 else self.whitener[..., rows],
+            sound_speed=_pick(self.sound_speed, rows),
+            hydrophones=_pick(self.hydrophones, rows),
+            depth=None if self.depth is None else _pick(self.depth, rows),
+            depth_sd=None if self.depth_sd is None else _pick(self.depth_sd, rows),
+            observed=self.observed[:, rows],
+            projector=self.projector if self.projector.ndim == 2 else self.projector[..., rows],
+            radius=_pick(self.radius, rows),
+        )
+
+
+def _pick(array: Floats, rows: Indices) -> Floats:
+    return array if array.shape[-1] == 1 else array[..., rows]
+
+
+def position_problem(
+    delay: Floats,
+    whitener: Floats,
+    sound_speed: Floats,
+    hydrophones: Floats,
+    *,
+    reference: int,
+    rank: int,
+    depth: Floats | None,
+    depth_sd: Floats | None,
+) -> PositionProblem:
+    """Lay out delays (m, k), whiteners (m or 1, k, k) and hydrophones (m or 1, n, 3), trials last."""
+    differences = difference_matrix(hydrophones.shape[1], reference)
+    weights = trailing(whitener)
+    by_trial = np.ascontiguousarray(delay.T)
+    return PositionProblem(
+        delay=by_trial,
+        whitener=weights,
+        sound_speed=sound_speed,
+        hydrophones=np.ascontiguousarray(np.moveaxis(hydrophones, 0, -1).swapaxes(0, 1)),
+        reference=reference,
+        rank=rank,
+        depth=depth,
+        depth_sd=depth_sd,
+        observed=apply(weights, by_trial),
+        projector=_projector(weights, differences, sound_speed),
+        radius=np.linalg.norm(hydrophones, axis=-1).max(axis=-1),
+    )
+
+
+def _projector(weights: Floats, differences: Floats, sound_speed: Floats) -> Floats:
+    """From distances to whitened delays, (k, n) or (k, n, m)."""
+    if weights.ndim == 2 and len(sound_speed) == 1:
+        return np.einsum("ij,jn->in", weights, differences) / sound_speed
+    return np.einsum("ijm,jn->inm", weights.reshape(*weights.shape[:2], -1), differences) / sound_speed
+
+
+def evaluate(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats]:
+    """Residuals in standard deviations, (k or with a depth k + 1, m), and their derivative by the place.
+
+    The model is that of `acoustics.physics.tdoa`, with distances and unit vectors from one pass.
+    """
+    separation = place[:, None] - problem.hydrophones
+    distance = np.sqrt(np.einsum("dnm,dnm->nm", separation, separation))
+    model = np.empty((len(distance), 4, distance.shape[-1]))
+    model[:, 0] = distance
+    np.multiply(separation.swapaxes(0, 1), (1.0 / np.maximum(distance, 1e-300))[:, None], out=model[:, 1:])
+    weighted = apply(problem.projector, model)
+    if problem.depth is None or problem.depth_sd is None:
+        return problem.observed - weighted[:, 0], -weighted[:, 1:]
+    k = len(problem.observed)
+    residual, jacobian = np.empty((k + 1, place.shape[-1])), np.zeros((k + 1, 3, place.shape[-1]))
+    np.subtract(problem.observed, weighted[:, 0], out=residual[:k])
+    residual[k] = (problem.depth - place[2]) / problem.depth_sd
+    np.negative(weighted[:, 1:], out=jacobian[:k])
+    jacobian[k, 2] = -1.0 / problem.depth_sd
+    return residual, jacobian
+
+
+def misfit(problem: PositionProblem, place: Floats) -> Floats:
+    """Sum of squared residuals, shape (m,)."""
+    residual, _ = evaluate(problem, place)
+    return np.einsum("km,km->m", residual, residual)
+
+
+def information(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats]:
+    """Sum of squared residuals, shape (m,), and information about the position, (3, 3, m) [1/m^2]."""
+    residual, jacobian = evaluate(problem, place)
+    return np.einsum("km,km->m", residual, residual), normal_equations(residual, jacobian)[0]
+
+
+def nuisance_jacobian(problem: PositionProblem, place: Floats, pivot: Floats | None) -> Floats:
+    """Derivative of the delays, (m, k, 7), by sound speed, rotations about x, y, z and shifts of the array.
+
+    The place has shape (3, m), the point that the rotations leave, relative to the centre, (m or 1, 3).
+    """
+    c, source = problem.sound_speed, place.T
+    hydrophones = np.moveaxis(problem.hydrophones, -1, 0).swapaxes(1, 2)
+    unit = unit_vectors_to_source(hydrophones, source)
+    lever = hydrophones if pivot is None else hydrophones - pivot[:, None]
+    by_speed = -spherical_time(hydrophones, source, c)[..., None]
+    by_rotation = -np.cross(np.broadcast_to(lever, unit.shape), unit)
+    differences = difference_matrix(hydrophones.shape[1], problem.reference)
+    return differences @ np.concatenate([by_speed, by_rotation, -unit], axis=-1) / c[:, None, None]
+
+
+def descend(problem: PositionProblem, start: Floats) -> Floats:
+    """Levenberg steps from starts (3, m)."""
+    return levenberg(problem, start, evaluate, _move, give_up=_beyond_observation)
+
+
+def _beyond_observation(
+    problem: PositionProblem, place: Floats, normal: Floats, step: Floats, gain: Floats
+) -> NDArray[np.bool_]:
+    """Where a position is on its way to be refused: its sd is many times its distance and it would not come nearer.
+
+    The delays are nearly linear in the inverse of the distance. Where that inverse is small beside its standard
+    deviation, and the step leads outwards or is small itself, the end of the way is unobserved as well, and the steps
+    there, each a little further out, are the longest ways of all.
+    """
+    distance_squared = np.einsum("dm,dm->m", place, place)
+    outward = np.einsum("dm,dm->m", step, place) > 0.0
+    still = (gain < 1e-3) | (outward & (gain < 1.0))
+    lost = still & (distance_squared > (2.0 * problem.radius) ** 2)
+    (a, b, c), (_, d, e), (_, _, f) = normal
+    minors = a * d - b * b + a * f - c * c + d * f - e * e
+    determinant = a * (d * f - e * e) - b * (b * f - c * e) + c * (b * e - c * d)
+    # The trace of the inverse is the sum of the three variances.
+    return lost & (minors > _LOST**2 * distance_squared * np.maximum(determinant, 0.0))
+
+
+def _move(problem: PositionProblem, place: Floats, step: Floats) -> Floats:
+    """Near the array straight on; far from it linear in the inverse of the distance, as delays are."""
+    distance = np.sqrt(np.einsum("dm,dm->m", place, place)) + 1e-12
+    outward = np.einsum("dm,dm->m", step, place) / distance**2
+    turned = place * (1.0 - outward) + step
+    length = np.sqrt(np.einsum("dm,dm->m", turned, turned)) + 1e-12
+    reach = np.minimum(distance / np.clip(1.0 - outward, 0.1, 10.0), FARTHEST * problem.radius)
+    stride = np.sqrt(np.einsum("dm,dm->m", step, step)) / (10.0 * problem.radius)
+    straight = place + step / np.maximum(stride, 1.0)
+    return np.where(distance > 2.0 * problem.radius, turned * (reach / length), straight)

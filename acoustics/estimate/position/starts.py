@@ -1,0 +1,132 @@
+"""Where the fit of a position starts, and where else it looks when what it found fits badly.
+
+Trials run along the last axis, as in `position_fit`.
+"""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.frames import Floats
+from acoustics.base.least_squares import apply, solve_positive, trailing, transposed
+from acoustics.estimate.position.closed_form import closed_form
+from acoustics.estimate.position.iterative_fit import PositionProblem, descend, misfit
+from acoustics.physics.tdoa import difference_matrix
+
+# Distances tried along a bearing, in units of the array's radius.
+TRIED_DISTANCES = np.array([0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0])
+
+
+def fit(problem: PositionProblem) -> tuple[Floats, NDArray[np.bool_]]:
+    """Positions (3, m) of least misfit, and where a second position fits as well, (m,)."""
+    starts: list[Floats] = []
+    twin = np.zeros(problem.delay.shape[-1], dtype=bool)
+    k, known_depth = len(problem.delay), problem.depth is not None
+    if problem.rank == 3 and k >= 3:
+        hydrophones = np.moveaxis(problem.hydrophones, -1, 0).swapaxes(1, 2)
+        weights, differences = problem.whitener / problem.sound_speed, problem.delay * problem.sound_speed
+        starts += list(closed_form(differences, weights, hydrophones, problem.reference))
+        if k == 3 and not known_depth:
+            twin = np.any(np.abs(starts[0] - starts[1]) > 1e-3 * problem.radius, axis=0)
+    if known_depth and problem.rank >= 2:
+        starts += [unit * _depth_crossing(problem, unit) for unit in _bearing_sides(problem)]
+    place = descend(problem, _best(problem, starts)) if starts else _fit_along_bearing(problem)
+    # A misfit that noise does not explain may be a wrong valley: look elsewhere as well.
+    dof = max(k - 3 + known_depth, 0)
+    for search in (_fit_along_bearing, _fit_far_out, _fit_all_around):
+        doubtful = np.flatnonzero(misfit(problem, place) > dof + 6.0 * np.sqrt(2.0 * dof) + 15.0)
+        if doubtful.size == 0:
+            break
+        part = problem.subset(doubtful)
+        place[:, doubtful] = _best(part, [place[:, doubtful], search(part)])
+    return place, twin
+
+
+def _best(problem: PositionProblem, places: list[Floats]) -> Floats:
+    """The place of least misfit in each trial; on a tie, as between mirror images, the first."""
+    if len(places) == 1:
+        return places[0]
+    best, least = places[0], misfit(problem, places[0])
+    for other in places[1:]:
+        cost = misfit(problem, other)
+        better = cost < least * (1.0 - 1e-9) - 1e-6
+        best, least = np.where(better, other, best), np.where(better, cost, least)
+    return best
+
+
+def _fit_along_bearing(problem: PositionProblem) -> Floats:
+    """The best of fits, one for each side the array cannot tell, from the best of several distances."""
+    fits = []
+    for unit in _bearing_sides(problem):
+        starts = [unit * (factor * problem.radius) for factor in TRIED_DISTANCES]
+        if problem.depth is not None:
+            starts.append(unit * _depth_crossing(problem, unit))
+        fits.append(descend(problem, _best(problem, starts)))
+        if problem.rank == 2 and problem.depth is None:
+            break  # the other side is an exact mirror image
+    return _best(problem, fits)
+
+
+def _fit_far_out(problem: PositionProblem) -> Floats:
+    """The best of fits from far out, at the known depth if there is one; one for each side the array cannot tell.
+
+    The ray to a source much farther off than deep is tilted upwards by noise as often as not: it meets the depth
+    nowhere, and no way leads from close to the array to such a source. From far out the way inwards is short, as it is
+    linear in the inverse of the distance.
+    """
+    fits = []
+    for unit in _bearing_sides(problem):
+        start = unit * (_far(problem) / np.maximum(np.hypot(unit[0], unit[1]), 1e-9))
+        if problem.depth is not None:
+            start[2] = problem.depth
+        fits.append(descend(problem, start))
+    return _best(problem, fits)
+
+
+def _fit_all_around(problem: PositionProblem) -> Floats:
+    """The best of fits from the better ones of places in 26 directions at three distances."""
+    corners = np.array([c for c in product((-1.0, 0.0, 1.0), repeat=3) if any(c)])
+    directions = corners / np.linalg.norm(corners, axis=-1, keepdims=True)
+    tried = np.concatenate([distance * directions for distance in (0.4, 1.2, 4.0)])
+    m = problem.delay.shape[-1]
+    cost = np.stack([misfit(problem, np.multiply.outer(t, problem.radius * np.ones(m))) for t in tried])
+    order = np.argsort(cost, axis=0)[:4]
+    return _best(problem, [descend(problem, tried[rank].T * problem.radius) for rank in order])
+
+
+def _depth_crossing(problem: PositionProblem, unit: Floats) -> Floats:
+    """Distance, shape (m,), at which rays of direction (3, m) meet the known depth, within reason."""
+    down = np.where(np.abs(unit[2]) < 1e-6, 1e-6, unit[2])
+    crossing = np.asarray(problem.depth) / down
+    return np.clip(crossing, 0.1 * problem.radius, _far(problem))
+
+
+def _far(problem: PositionProblem) -> Floats:
+    """A distance, shape (m or 1,), at which the wave is hardly curved for the array."""
+    return 10.0 * TRIED_DISTANCES[-1] * problem.radius
+
+
+def _bearing_sides(problem: PositionProblem) -> list[Floats]:
+    """Unit vectors (3, m) of a plane wave: both sides of the widest plane, or four around a line's axis."""
+    hydrophones = np.moveaxis(problem.hydrophones, -1, 0).swapaxes(1, 2)
+    axes = np.linalg.svd(hydrophones, full_matrices=True)[2]  # (m or 1, 3, 3), rows
+    r = min(problem.rank, 2)
+    whitener = problem.whitener[None] if problem.whitener.ndim == 2 else np.moveaxis(problem.whitener, -1, 0)
+    baselines = difference_matrix(hydrophones.shape[1], problem.reference) @ hydrophones @ transposed(axes[:, :r])
+    design = -(whitener @ baselines) / problem.sound_speed[:, None, None]
+    design = np.moveaxis(design, 0, -1)
+    normal = np.einsum("kim,kjm->ijm", design, design)
+    cosines = solve_positive(normal, np.einsum("kim,km->im", design, problem.observed))
+    cosines = cosines / np.maximum(np.sqrt(np.einsum("dm,dm->m", cosines, cosines)), 1.0)
+    along = apply(trailing(transposed(axes[:, :r])), cosines)
+    # Never quite in the plane: there the delays do not change to first order, and no step would leave it.
+    across = np.sqrt(np.maximum(1.0 - np.einsum("dm,dm->m", cosines, cosines), 0.01))
+    first, second = axes[:, 1].T, axes[:, 2].T
+    if problem.rank >= 2:
+        down = second * np.where(second[2] < 0.0, -1.0, 1.0)
+        return [along + across * down, along - across * down]
+    tilted = [first + 0.3 * second, -first + 0.3 * second, second + 0.3 * first, -second + 0.3 * first]
+    return [along + across * offset / np.hypot(1.0, 0.3) for offset in tilted]

@@ -1,0 +1,102 @@
+"""How ill the samples agree with a burst that begins whole cycles earlier or later at some of the channels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.frames import Floats
+from acoustics.estimate.tdoa.direct_sound import DirectSound
+from acoustics.estimate.tdoa.toa import quadratures
+from acoustics.physics.burst import Burst
+
+_SPAN_CYCLES = 3  # onsets further from the fitted ones than this count as if they were this far
+# The build-up has run its course after so many time constants, and later samples tell nothing about its beginning.
+_BUILT_UP = 7.0
+
+
+@dataclass(frozen=True)
+class OnsetMisfit:
+    """Misfit of m pings by the onset of each channel, on steps of a cycle divided by the number of channels.
+
+    Parameters
+    ----------
+    cycles : ndarray of int, shape (m, n_channels - 1)
+        Those to be added to the phase delays for delays next to the onsets'.
+    steps : ndarray, shape (m, n_channels, n_steps)
+        Drop of twice the log likelihood from the best step of the channel; the middle step stands for `cycles`.
+    """
+
+    cycles: NDArray[np.int64]
+    steps: Floats
+
+    def of(self, rows: NDArray[np.intp] | slice) -> OnsetMisfit:
+        """The same of some of the pings."""
+        return OnsetMisfit(self.cycles[rows], self.steps[rows])
+
+    def of_sets(self, sets: Floats) -> Floats:
+        """Misfit, shape (m, n_sets), of sets of cycles of shape (m, n_sets, n_channels - 1)."""
+        n, last = self.steps.shape[1], self.steps.shape[2] - 1
+        moved = np.rint(sets).astype(np.int64) - self.cycles[:, None]
+        # The onsets' mean stays where it is, so a channel moves by its cycles less their mean: whole steps.
+        total = moved.sum(axis=-1)
+        misfit = np.zeros(sets.shape[:-1])
+        for channel in range(n):
+            step = (n * moved[..., channel - 1] if channel else 0) - total + last // 2
+            misfit += np.take_along_axis(self.steps[:, channel], np.clip(step, 0, last), axis=-1)
+        return misfit
+
+
+def onset_misfit(
+    sound: DirectSound, rows: NDArray[np.intp], burst: Burst, fine_s: Floats, *, gain_sd: float
+) -> OnsetMisfit:
+    """Misfit of the samples for onsets that keep the phase delays, so that it may choose among their cycles.
+
+    Parameters
+    ----------
+    sound : DirectSound
+        The mean of its onsets and its amplitude are kept, and its window ends where the samples cease to count.
+    rows : ndarray of int, shape (m,)
+        Pings that are asked about.
+    burst : Burst
+        What was sent.
+    fine_s : ndarray, shape (m, n_channels - 1)
+        Tdoa by the phase against the first channel [s].
+    gain_sd : float
+        Relative standard deviation of the amplitude from channel to channel, which is integrated out.
+
+    Notes
+    -----
+    For normal noise the log likelihood of an onset is ``A u - A^2 e / 2``, with u the samples times the burst that
+    begins there, e the square of that burst and A its amplitude; small changes of the phase are eliminated. It knows
+    that the burst begins with a corner, which a normal distribution of the fitted onsets does not: the choice by
+    likelihood errs less often.
+    """
+    cut, fit = sound.cut.some(rows), sound.fit.some(rows)
+    n = fit.onset_s.shape[1]
+    step_s = 1.0 / (burst.frequency_hz * n)
+    relative = np.concatenate([np.zeros((len(fine_s), 1)), fine_s], axis=-1)
+    cycles = np.rint((fit.onset_s - fit.onset_s[:, :1] - relative) * burst.frequency_hz)[:, 1:].astype(np.int64)
+    relative[:, 1:] += cycles / burst.frequency_hz
+    begin = relative + (fit.onset_s - relative).mean(axis=-1, keepdims=True)
+
+    longest = np.inf if burst.sweep_hz else _BUILT_UP * burst.q / (np.pi * burst.frequency_hz)
+    end = fit.onset_s + np.minimum(sound.window_s[rows], longest)[:, None]
+    counts = cut.before(end)
+    cut = cut.some(np.arange(len(end)), int(np.flatnonzero(counts.any(axis=(0, 1))).max(initial=0)) + 1)
+    carrier = np.exp(1j * (burst.carrier * cut.time_s + fit.phase[..., None])) * cut.before(end)
+    amplitude = fit.common_amplitude
+    spread = (gain_sd * amplitude) ** 2
+    moves = np.arange(-_SPAN_CYCLES * n, _SPAN_CYCLES * n + 1) * step_s
+    likely = np.empty((*fit.onset_s.shape, len(moves)))
+    for k, move in enumerate(moves):
+        wave = burst.complex_envelope(cut.time_s - begin[..., None] - move)[0] * carrier
+        uu, uv, vv, ux, vx = quadratures(wave, cut.samples)
+        vv = np.maximum(vv, 1e-9)
+        size, found = uu - uv**2 / vv, ux - uv * vx / vv
+        weight = 1.0 + spread * size
+        likely[..., k] = (amplitude * found - 0.5 * amplitude**2 * size + 0.5 * spread * found**2) / weight
+        likely[..., k] += 0.5 * vx**2 / vv - 0.5 * np.log(weight)
+    return OnsetMisfit(cycles, 2.0 * (likely.max(axis=-1, keepdims=True) - likely))

@@ -1,0 +1,225 @@
+"""The whole cycles that phase delays leave open, searched over all baselines at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from acoustics.base.batches import fill_gaps
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats, array_rank, principal_axes
+from acoustics.base.least_squares import NEGLIGIBLE_DELAY_S
+from acoustics.estimate.tdoa.build_up_misfit import OnsetMisfit
+from acoustics.estimate.tdoa.differences import Tdoa
+from acoustics.physics.lattice_reduction import reduced_basis
+from acoustics.physics.tdoa import difference_matrix
+
+NOT_FINITE = "a delay or its covariance is not finite"
+_MOST_CYCLES = 1e15  # beyond it a float no longer tells one whole number from the next
+MOST_CANDIDATES = 800
+# Numbers held at once: about 100 MB.
+CHUNK_NUMBERS = 4_000_000
+
+
+@dataclass(frozen=True)
+class Cycles:
+    """Phase delays with their cycles resolved.
+
+    Parameters
+    ----------
+    cycles : ndarray of int, shape (..., n_hydrophones - 1)
+        Whole periods added to each phase delay.
+    delays : Tdoa
+        The resolved fine delays, with the covariance of the phase delays.
+    score : ndarray, shape (...)
+        Misfit of the best set of cycles: weighted squares of coarse minus fine delays, plus those of the fine
+        delays about a plane wave.
+    margin : ndarray, shape (...)
+        Score of the second best set less that of the best.
+    probability : ndarray, shape (...)
+        Probability of the best set among all that were compared, for normal errors.
+    ok : ndarray of bool, shape (...)
+        Whether the cycles could be computed. It says nothing of whether they are right: `probability` does.
+    reason : ndarray of str, shape (...)
+        Why not; empty where ok.
+    """
+
+    cycles: NDArray[np.int64]
+    tdoa: Tdoa
+    score: Floats
+    margin: Floats
+    probability: Floats
+    ok: NDArray[np.bool_]
+    reason: NDArray[np.str_]
+
+
+def resolve_ambiguity(
+    phase: Tdoa,
+    coarse: Tdoa,
+    hydrophones_m: ArrayLike,
+    sound_speed_m_s: float,
+    frequency_hz: float,
+    *,
+    envelope_misfit: OnsetMisfit | None = None,
+) -> Cycles:
+    """Whole cycles of phase delays, from coarse delays and from the consistency of all baselines.
+
+    Parameters
+    ----------
+    phase : Tdoa
+        Fine delays, known up to whole periods; batch shape (...), one covariance for all.
+    coarse : Tdoa
+        Tdoa of the envelope against the same reference; same batch shape, one covariance for all.
+    hydrophones_m : array_like, shape (n_hydrophones, 3)
+        Positions [m].
+    sound_speed_m_s : float
+        Sound speed [m/s].
+    frequency_hz : float
+        Carrier frequency [Hz].
+    envelope_misfit : OnsetMisfit, optional
+        How ill the samples of m trials, as many as the batch holds, agree with sets of cycles. It then takes the
+        place of the squares of coarse minus fine delays; the coarse delays only say where to search.
+
+    Returns
+    -------
+    Cycles
+        Batch shape (...).
+
+    Raises
+    ------
+    ParameterError
+        For a shape or a value that is not accepted.
+
+    Notes
+    -----
+    The score of a set of cycles is quadratic in them but for one fact: the direction has unit length, so a plane
+    wave cannot pass along a baseline faster than sound. With a loose normal prior on the direction in its place
+    the problem is a search for the nearest point of a lattice. Its basis is reduced, the sets around the rounded
+    optimum are listed, and each is scored with the unit length put back. Short baselines so settle the long ones
+    without being told apart from them.
+
+    References
+    ----------
+    Lenstra, Lenstra and Lovasz (1982), Mathematische Annalen 261, 515-534 (reduction of the basis).
+    Teunissen (1995), Journal of Geodesy 70, 65-82 (integer least squares for carrier phases).
+    """
+    hydrophones, batch = _checked(phase, coarse, hydrophones_m, sound_speed_m_s, frequency_hz)
+    k = phase.n_hydrophones - 1
+    period = 1.0 / frequency_hz
+    fine, fine_covariance, fine_whole = _regular(phase)
+    rough, coarse_covariance, rough_whole = _regular(coarse)
+    finite = fine_whole & rough_whole
+
+    if envelope_misfit is not None and envelope_misfit.steps.shape[:2] != (len(fine), k + 1):
+        held = envelope_misfit.steps.shape[:2]
+        raise ParameterError(f"envelope_misfit is of {held} trials and channels: expected {(len(fine), k + 1)}")
+    axes = principal_axes(hydrophones)[: array_rank(hydrophones)]
+    baselines = difference_matrix(k + 1, phase.reference) @ hydrophones @ axes.T / sound_speed_m_s
+    coarse_weight, loose_weight = _inverse(coarse_covariance), _inverse(fine_covariance + baselines @ baselines.T)
+    metric = coarse_weight + loose_weight
+    optimum = np.linalg.solve(metric, coarse_weight @ (rough - fine).T - loose_weight @ fine.T).T / period
+
+    basis = reduced_basis(metric[None])[0]
+    offsets = _short_offsets(basis, metric)
+    centre = np.rint(optimum @ np.linalg.inv(basis).T) @ basis.T
+    best = np.empty((len(fine), k), dtype=np.int64)
+    score, margin, probability = (np.empty(len(fine)) for _ in range(3))
+    fine_weight = _inverse(fine_covariance)
+    chunk = max(CHUNK_NUMBERS // (len(offsets) * k), 1)
+    for i in range(0, len(fine), chunk):
+        part = slice(i, i + chunk)
+        sets = centre[part, None] + offsets
+        compared = fine[part, None] + period * sets
+        if envelope_misfit is None:
+            by_envelope = _quadratic(compared - rough[part, None], coarse_weight)
+        else:
+            by_envelope = envelope_misfit.of(part).of_sets(sets)
+        scores = by_envelope + _plane_misfit(compared, fine_weight, baselines)
+        first = np.argmin(scores, axis=-1)
+        rows = np.arange(len(first))
+        best[part] = np.clip(np.rint(sets[rows, first]), -_MOST_CYCLES, _MOST_CYCLES)
+        score[part] = scores[rows, first]
+        excess = scores - score[part, None]
+        probability[part] = 1.0 / np.exp(-0.5 * excess).sum(axis=-1)
+        excess[rows, first] = np.inf
+        margin[part] = excess.min(axis=-1)
+
+    resolved = np.where(finite[:, None], fine + period * best, np.nan).reshape(*batch, k)
+    return Cycles(
+        cycles=np.where(finite[:, None], best, 0).reshape(*batch, k),
+        tdoa=Tdoa(resolved, phase.covariance_s2, phase.reference),
+        score=np.where(finite, score, np.nan).reshape(batch),
+        margin=np.where(finite, margin, np.nan).reshape(batch),
+        probability=np.where(finite, probability, np.nan).reshape(batch),
+        ok=finite.reshape(batch),
+        reason=np.where(finite, "", NOT_FINITE).reshape(batch),
+    )
+
+
+def _plane_misfit(fine: Floats, fine_weight: Floats, baselines: Floats) -> Floats:
+    """Misfit of fine delays (..., k) to a plane wave of unit direction, shape (...)."""
+    information = baselines.T @ fine_weight @ baselines
+    covariance = _inverse(information)
+    solver = -covariance @ baselines.T @ fine_weight
+    residual_weight = fine_weight - solver.T @ information @ solver
+    total = np.maximum(_quadratic(fine, residual_weight), 0.0)
+    direction = fine @ solver.T
+    length = np.sqrt(np.sum(direction**2, axis=-1))
+    # Distance to the unit sphere, to first order, in units of its standard deviation. A line or a plane sees a
+    # part of the direction only, which may be shorter than one but not longer.
+    variance = _quadratic(direction, covariance) / np.maximum(length, 1e-12) ** 2
+    excess = length - 1.0 if baselines.shape[1] == 3 else np.maximum(length - 1.0, 0.0)
+    return total + excess**2 / np.maximum(variance, 1e-300)
+
+
+def _quadratic(vector: Floats, weight: Floats) -> Floats:
+    return np.einsum("...i,...i->...", vector @ weight, vector)
+
+
+def _regular(delays: Tdoa) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Tdoa (m, k) and their covariance (k, k) without gaps or zeros, and which trials are whole."""
+    k = delays.n_hydrophones - 1
+    filled, covariance, whole = fill_gaps(delays.tdoa_s.reshape(-1, k), delays.covariance_s2.reshape(1, k, k))
+    return filled, covariance[0] + NEGLIGIBLE_DELAY_S**2 * (np.eye(k) + 1.0), whole
+
+
+def _inverse(matrix: Floats) -> Floats:
+    inverse: Floats = np.linalg.inv(matrix).astype(float, copy=False)
+    return inverse
+
+
+def _short_offsets(basis: Floats, metric: Floats) -> Floats:
+    """Integer vectors (j, k) around zero, the shortest in the metric first, zero the very first."""
+    k = len(basis)
+    reach = 2 if k <= 3 else 1
+    steps = np.array(list(product(range(-reach, reach + 1), repeat=k)), dtype=float) @ basis.T
+    return steps[np.argsort(_quadratic(steps, metric), kind="stable")[:MOST_CANDIDATES]]
+
+
+def _checked(
+    phase: Tdoa, coarse: Tdoa, hydrophones_m: ArrayLike, sound_speed_m_s: float, frequency_hz: float
+) -> tuple[Floats, tuple[int, ...]]:
+    """Positions and batch shape of arguments that fit each other."""
+    hydrophones = np.asarray(hydrophones_m, dtype=float)
+    n = phase.n_hydrophones
+    if hydrophones.shape != (n, 3) or not np.isfinite(hydrophones).all():
+        raise ParameterError(f"hydrophones_m has shape {hydrophones.shape}: expected ({n}, 3) finite values")
+    if array_rank(hydrophones) == 0:
+        raise ParameterError("hydrophones_m: all hydrophones are at one place, which observes no direction")
+    if not 2 <= n <= 8:
+        raise ParameterError(f"hydrophones_m: {n} hydrophones, expected 2 to 8 for the search over cycles")
+    if coarse.tdoa_s.shape != phase.tdoa_s.shape or coarse.reference != phase.reference:
+        raise ParameterError(
+            f"coarse has shape {coarse.tdoa_s.shape} and reference {coarse.reference}: expected those of phase,"
+            f" {phase.tdoa_s.shape} and {phase.reference}"
+        )
+    for name, delays in (("phase", phase), ("coarse", coarse)):
+        if delays.covariance_s2.size != (n - 1) ** 2:
+            raise ParameterError(f"{name} has covariances {delays.covariance_s2.shape}: expected one for all trials")
+    for name, value in (("sound_speed_m_s", sound_speed_m_s), ("frequency_hz", frequency_hz)):
+        if not 0 < value < np.inf:
+            raise ParameterError(f"{name}={value}: expected a finite value above 0")
+    return hydrophones, phase.tdoa_s.shape[:-1]

@@ -1,0 +1,244 @@
+"""Tdoa of a ping from its samples, by any of the methods: the one way from samples to `Tdoa`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from acoustics.base.checks import checked
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats
+from acoustics.estimate.tdoa.differences import Tdoa
+from acoustics.estimate.tdoa.direct_sound import DirectSound, Pings, fit_direct_sound
+from acoustics.estimate.tdoa.methods import METHODS, Answer, KnownArray
+from acoustics.estimate.tdoa.segment import Segment
+from acoustics.physics.burst import Burst
+from acoustics.physics.tdoa import difference_matrix
+
+LEAST_ENERGY_RATIO = 10.0  # 2 E / N0 of a channel, below which a delay by it means nothing
+# A channel hears nothing where the burst explains less than this, and far less than at the best channel.
+_SILENT, _SILENT_SHARE = 20.0, 0.1
+_CHUNK_NUMBERS = 300_000  # samples measured together; some hundred arrays of this size at most, under 300 MB
+
+NOT_FINITE = "samples or noise density are not finite"
+SILENT = "channel {} is silent: its noise density is 0 or it hears nothing of the burst"
+TOO_WEAK = "the burst is too weak: 2E/N0 under 10 in the window"
+NOT_HELD = "the burst's beginning is not inside the segment"
+TOO_SHORT = "the window holds less than a cycle"
+NO_PEAK = "the correlation has no peak"
+
+
+@dataclass(frozen=True)
+class DelayMeasurement:
+    """Tdoa of pings with what they rest on; batch shape (...).
+
+    Parameters
+    ----------
+    delays : Tdoa
+        Against the first channel, NaN where not ok. Their covariance holds noise and skew; not the errors of the
+        hydrophones' positions or of the sound speed.
+    arrival_s : ndarray, shape (...)
+        Direct sound at the first channel, by its envelope, on the recording's clock [s].
+    window_s : ndarray, shape (...)
+        How much of the burst was used [s].
+    energy_ratio : ndarray, shape (...)
+        2 E / N0 of the window, mean over the channels [1].
+    integer_probability : ndarray, shape (...)
+        Probability that every channel's cycle is right; 1 for the onset, which knows no cycles.
+    ok : ndarray of bool, shape (...)
+        Whether the delays may be used.
+    reason : ndarray of str, shape (...)
+        Why not; empty where ok.
+    silent : ndarray of bool, shape (..., n_channels)
+        Channels that hear nothing of the burst, though others do.
+    """
+
+    tdoa: Tdoa
+    arrival_s: Floats
+    window_s: Floats
+    energy_ratio: Floats
+    integer_probability: Floats
+    ok: NDArray[np.bool_]
+    reason: NDArray[np.str_]
+    silent: NDArray[np.bool_]
+
+
+def measure_tdoa(
+    segment: Segment,
+    burst: Burst,
+    *,
+    method: str = "phase",
+    noise_density: ArrayLike,
+    onset_s: ArrayLike,
+    hydrophones_m: ArrayLike,
+    sound_speed_m_s: float,
+    window_s: float | None = None,
+    skew_sd_s: float = 0.0,
+    element_sd_m: ArrayLike = 0.0,
+    gain_sd: float = 0.05,
+) -> DelayMeasurement:
+    """Tdoa between channels with their covariance, from the samples of one ping or of many.
+
+    Parameters
+    ----------
+    segment : Segment
+        Batch shape (...). It should begin some cycles before the burst.
+    burst : Burst
+        What the pinger sends.
+    method : {"phase", "correlation", "phat", "onset"}
+        Carrier phase with its cycles resolved; cross-correlation without or with phase transform; build-up of the
+        envelope alone.
+    noise_density : array_like, shape (..., n_channels), (n_channels,) or ()
+        One-sided, in the segment's unit squared per Hz.
+    onset_s : array_like, shape (...) or ()
+        First guess of the arrival after the segment's first sample, within four cycles [s].
+    hydrophones_m : array_like, shape (n_channels, 3)
+        Positions [m].
+    sound_speed_m_s : float
+        Sound speed [m/s].
+    window_s : float, optional
+        How much of the burst after its arrival to use [s]; None: until the samples show an echo.
+    skew_sd_s : float
+        Unknown skew of each channel [s].
+    element_sd_m : array_like, shape () or (n_channels,)
+        Standard deviation of each hydrophone's position along every axis [m]; only the search for cycles uses it.
+    gain_sd : float
+        Relative standard deviation of the amplitude between channels, by gain, sensitivity and range.
+
+    Returns
+    -------
+    DelayMeasurement
+        Batch shape (...).
+
+    Raises
+    ------
+    ParameterError
+        For a shape or a value that is not accepted.
+    """
+    pings, array, skew = _checked(
+        segment, burst, method, noise_density, onset_s, hydrophones_m, sound_speed_m_s, skew_sd_s, element_sd_m, gain_sd
+    )
+    if window_s is not None:
+        window_s = float(checked("window_s", window_s, above=0.0))
+    m, n, n_samples = pings.pressure.shape
+    finite = np.isfinite(pings.pressure).all(axis=(-1, -2)) & np.isfinite(pings.noise_density).all(axis=-1)
+    dead = (pings.noise_density <= 0) | (pings.pressure == 0).all(axis=-1)
+    usable = np.flatnonzero(finite & ~dead.any(axis=-1))
+    out = _Table.empty(m, n)
+    step = max(1, _CHUNK_NUMBERS // (n * n_samples))
+    for i in range(0, len(usable), step):
+        rows = usable[i : i + step]
+        part = replace(
+            pings, pressure=pings.pressure[rows], noise_density=pings.noise_density[rows], onset_s=pings.onset_s[rows]
+        )
+        sound = fit_direct_sound(part, burst, window_s)
+        out.put(rows, part, sound, METHODS[method](sound, array), period_s=1.0 / burst.frequency_hz)
+    reason = out.reason
+    for channel in reversed(range(n)):
+        reason = np.where(dead[:, channel], SILENT.format(channel), reason)
+    reason = np.where(finite, reason, NOT_FINITE)
+    ok = reason == ""
+    d = difference_matrix(n)
+    batch = segment.pressure.shape[:-2]
+    return DelayMeasurement(
+        tdoa=Tdoa(
+            np.where(ok[:, None], out.delay, np.nan).reshape(*batch, n - 1),
+            (out.covariance + skew**2 * (d @ d.T)).reshape(*batch, n - 1, n - 1),
+        ),
+        arrival_s=out.arrival.reshape(batch) + segment.start_s,
+        window_s=out.window.reshape(batch),
+        energy_ratio=out.energy_ratio.reshape(batch),
+        integer_probability=out.probability.reshape(batch),
+        ok=ok.reshape(batch),
+        reason=reason.reshape(batch),
+        silent=(out.silent | dead).reshape(*batch, n),
+    )
+
+
+def _checked(
+    segment: Segment,
+    burst: Burst,
+    method: str,
+    noise_density: ArrayLike,
+    onset_s: ArrayLike,
+    hydrophones_m: ArrayLike,
+    sound_speed_m_s: float,
+    skew_sd_s: float,
+    element_sd_m: ArrayLike,
+    gain_sd: float,
+) -> tuple[Pings, KnownArray, float]:
+    """Arguments of `measure_tdoa` laid out flat, once they fit each other; the last is the skew."""
+    if method not in METHODS:
+        raise ParameterError(f"method={method!r}: expected one of {', '.join(METHODS)}")
+    n, batch = segment.n_channels, segment.pressure.shape[:-2]
+    hydrophones = checked("hydrophones_m", hydrophones_m)
+    if hydrophones.shape != (n, 3):
+        raise ParameterError(f"hydrophones_m has shape {hydrophones.shape}: expected ({n}, 3)")
+    speed = float(checked("sound_speed_m_s", sound_speed_m_s, above=0.0))
+    skew = float(checked("skew_sd_s", skew_sd_s, minimum=0.0))
+    if burst.frequency_hz >= segment.sample_rate_hz / 2:
+        raise ParameterError(
+            f"frequency_hz={burst.frequency_hz:g}: the sample rate of {segment.sample_rate_hz:g} Hz is under twice that"
+        )
+    mounting = _spread("element_sd_m", checked("element_sd_m", element_sd_m, minimum=0.0), (n,))
+    density = _spread("noise_density", np.asarray(noise_density, dtype=float), (*batch, n))
+    onset = _spread("onset_s", checked("onset_s", onset_s), batch)
+    travel = np.linalg.norm(hydrophones[:, None] - hydrophones, axis=-1) / speed
+    pings = Pings(
+        pressure=segment.pressure.reshape(-1, *segment.pressure.shape[-2:]),
+        noise_density=density.reshape(-1, n),
+        onset_s=onset.reshape(-1),
+        sample_rate_hz=segment.sample_rate_hz,
+        offset_s=np.asarray(segment.sampling_offset_s),
+        travel_s=travel,
+        gain_sd=float(checked("gain_sd", gain_sd, minimum=0.0)),
+    )
+    known = KnownArray(burst, hydrophones, speed, travel, (mounting / speed) ** 2 + skew**2, pings.gain_sd)
+    return pings, known, skew
+
+
+def _spread(name: str, array: Floats, shape: tuple[int, ...]) -> Floats:
+    try:
+        return np.broadcast_to(array, shape)
+    except ValueError:
+        raise ParameterError(f"{name} has shape {array.shape}: expected one that fits {shape}") from None
+
+
+@dataclass
+class _Table:
+    """Answers of all pings, filled a chunk at a time."""
+
+    delay: Floats
+    covariance: Floats
+    arrival: Floats
+    window: Floats
+    energy_ratio: Floats
+    probability: Floats
+    reason: NDArray[np.str_]
+    silent: NDArray[np.bool_]
+
+    @classmethod
+    def empty(cls, m: int, n: int) -> _Table:
+        a, b, c, d = np.full((4, m), np.nan)
+        pair = np.full((m, n - 1, n - 1), np.nan)
+        return cls(pair[..., 0].copy(), pair, a, b, c, d, np.full(m, "", dtype="<U80"), np.zeros((m, n), dtype=bool))
+
+    def put(self, rows: NDArray[np.intp], pings: Pings, sound: DirectSound, answer: Answer, *, period_s: float) -> None:
+        """Write the answers of some rows, with what is wrong with them."""
+        self.delay[rows], self.covariance[rows], self.probability[rows] = answer
+        onset = sound.fit.onset_s + pings.onset_s[:, None]
+        ratio = sound.fit.energy_ratio.mean(axis=-1)
+        self.arrival[rows], self.window[rows], self.energy_ratio[rows] = onset[:, 0], sound.window_s, ratio
+        silent = (sound.heard < _SILENT) & (sound.heard < _SILENT_SHARE * sound.heard.max(axis=-1, keepdims=True))
+        faults = {
+            TOO_SHORT: sound.window_s < period_s,
+            TOO_WEAK: ~(ratio >= LEAST_ENERGY_RATIO),
+            **{SILENT.format(i): silent[:, i] for i in range(silent.shape[-1])},
+            # After the silent ones: where a channel heard nothing, its onset may be anywhere.
+            NOT_HELD: (onset.min(axis=-1) < 0) | (onset.max(axis=-1) + sound.window_s > pings.seconds),
+            NO_PEAK: ~np.isfinite(self.covariance[rows]).all(axis=(-1, -2)),
+        }
+        self.silent[rows] = silent
+        self.reason[rows] = np.select(list(faults.values()), list(faults), default="")

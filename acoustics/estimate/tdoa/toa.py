@@ -1,0 +1,287 @@
+"""When the burst begins at each channel, by the build-up that its transducer gives it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import minimum_filter1d
+
+from acoustics.base.frames import Floats
+from acoustics.estimate.tdoa.segment import Cut, cut_out
+from acoustics.physics.burst import Burst, Complexes
+from acoustics.physics.timing_bounds import onset_excess
+
+SEARCH_CYCLES = 4.0  # how far the first guess may be off
+_QUIET_CYCLES = 3.0  # noise before the burst that an onset is told from
+_STEPS_PER_CYCLE = 4
+# Gain in chi-square from which on a burst is there, also as a share of the largest, later in the burst. More of it
+# tells nothing about the beginning.
+_CLEAR, _CLEAR_SHARE = 25.0, 0.03
+_UNKNOWNS = 3.0  # of each channel, of which the fit makes noise look like signal
+_LEAST_GAIN_SD = 1e-4  # equal gains, but for the arithmetic
+
+
+@dataclass(frozen=True)
+class BuildUp:
+    """The direct sound fitted to the samples of m pings, up to a time after its arrival at each channel.
+
+    Parameters
+    ----------
+    onset_s : ndarray, shape (m, n_channels)
+        When the burst begins, by its envelope, less the first guess [s].
+    phase : ndarray, shape (m, n_channels)
+        Of the carrier at the first guess [rad].
+    amplitude : ndarray, shape (m, n_channels)
+        Peak on the burst's plateau, in standard deviations of the channel's samples.
+    common_amplitude : ndarray, shape (m, n_channels)
+        That which all channels share, each its own within `gain_sd`; in the same units.
+    onset_covariance_s2, phase_covariance : ndarray, shape (m, n_channels, n_channels)
+        Of both, what is common to the channels included [s^2], [rad^2].
+    energy_ratio : ndarray, shape (m, n_channels)
+        2 E / N0 of what was fitted [1].
+    chi2 : ndarray, shape (m,)
+        Sum of squared residuals over all channels.
+    """
+
+    onset_s: Floats
+    phase: Floats
+    amplitude: Floats
+    common_amplitude: Floats
+    onset_covariance_s2: Floats
+    phase_covariance: Floats
+    energy_ratio: Floats
+    chi2: Floats
+
+    def some(self, rows: NDArray[np.intp]) -> BuildUp:
+        """The same of some of the pings."""
+        return BuildUp(**{name: value[rows] for name, value in vars(self).items()})
+
+
+def first_onsets(
+    pressure: Floats,
+    sample_rate_hz: float,
+    offset_s: Floats,
+    burst: Burst,
+    *,
+    noise_density: Floats,
+    onset_s: Floats,
+    travel_s: Floats,
+    window_s: float,
+) -> tuple[Floats, Floats]:
+    """Rough onsets, to a quarter of a cycle, by search about the first guess.
+
+    Parameters
+    ----------
+    pressure : ndarray, shape (m, n_channels, n_samples)
+        Samples.
+    sample_rate_hz, offset_s, burst, noise_density, onset_s
+        As `measure_tdoa` takes them, flat.
+    travel_s : ndarray, shape (n_channels, n_channels)
+        Longest possible delay between two channels [s].
+    window_s : float
+        How much of the burst to look at.
+
+    Returns
+    -------
+    onset_s : ndarray, shape (m, n_channels)
+        Less the first guess [s].
+    gain : ndarray, shape (m, n_channels)
+        Drop of chi-square by the burst: 2 E / N0 and 2 by chance.
+
+    Notes
+    -----
+    For each begin the samples before it should be noise and those in the window the burst. Chi-square says how
+    well that holds; an early begin in mere noise fits as well and is ruled out by asking for a burst that is
+    clearly there, no matter how strong. Channels vote together as far as the distances between them allow.
+    """
+    period = 1.0 / burst.frequency_hz
+    step = period / _STEPS_PER_CYCLE
+    reach = int(np.ceil((SEARCH_CYCLES * period + travel_s.max()) / step))
+    begins = np.arange(-reach, reach + 1) * step
+    quiet = _QUIET_CYCLES * period
+    # Cut at the sample next to the guess: one set of templates then serves all pings.
+    nearest = np.round(onset_s * sample_rate_hz) / sample_rate_hz
+    in_band, share = _band_limited(pressure, sample_rate_hz, burst)
+    cut = cut_out(
+        in_band,
+        sample_rate_hz,
+        np.zeros_like(offset_s),
+        noise_density=noise_density,
+        onset_s=nearest,
+        from_s=np.full(pressure.shape[:2], begins[0] - quiet),
+        length_s=quiet + begins[-1] - begins[0] + window_s,
+    )
+    time = cut.time_s[0] + offset_s[:, None]
+    counts = share * np.cumsum(cut.held, axis=-1)
+    energy = np.cumsum(cut.samples**2, axis=-1)
+    score, gain = (np.empty((*pressure.shape[:2], len(begins))) for _ in range(2))
+    for channel in range(pressure.shape[1]):
+        since = time[channel] - begins[:, None]
+        inside = (since >= 0) & (since < window_s)
+        wave = burst.complex_envelope(since)[0] * np.exp(1j * burst.carrier * since) * inside
+        found = np.zeros((len(pressure), len(begins)))
+        for column in _orthonormal(wave.real, wave.imag):
+            found += (cut.samples[:, channel] @ column.T) ** 2
+        end = np.maximum(np.sum(since < window_s, axis=-1) - 1, 0)
+        excess = energy[:, channel, end] - found - counts[:, channel, end]
+        clear = np.maximum(_CLEAR_SHARE * found.max(axis=-1, keepdims=True), _CLEAR)
+        score[:, channel] = excess - np.minimum(found, clear)
+        gain[:, channel] = found
+    total = score.copy()
+    for i in range(score.shape[1]):
+        for j in range(score.shape[1]):
+            if i != j:
+                width = 2 * int(np.ceil(travel_s[i, j] / step)) + 1
+                total[:, i] += minimum_filter1d(score[:, j], width, axis=-1, mode="nearest")
+    best = np.argmin(total, axis=-1)
+    rough = begins[best] + (nearest - onset_s)[:, None]
+    return rough, np.take_along_axis(gain, best[..., None], axis=-1)[..., 0]
+
+
+def fit_build_up(
+    cut: Cut,
+    burst: Burst,
+    onset_s: Floats,
+    *,
+    window_s: Floats,
+    noise_sd: Floats,
+    gain_sd: float,
+    iterations: int = 6,
+) -> BuildUp:
+    """Fit amplitude, phase and onset of the direct sound, each channel up to `window_s` after its own onset.
+
+    Parameters
+    ----------
+    cut : Cut
+        Samples of m pings.
+    burst : Burst
+        What was sent.
+    onset_s : ndarray, shape (m, n_channels)
+        Start of the fit, less the first guess [s].
+    window_s : ndarray, shape (m,)
+        Length of the part that is fitted [s].
+    noise_sd : ndarray, shape (m, n_channels)
+        By which the samples were divided.
+    gain_sd : float
+        Relative standard deviation of the amplitude from channel to channel. The onset leans on it: a weak burst
+        and a late one look alike.
+    iterations : int
+        Steps; two are enough from the onsets of a window that was little shorter.
+
+    Notes
+    -----
+    Gauss-Newton on all channels together. The carrier's phase is free at each channel, so the onset rests on the
+    envelope alone and its errors are independent of those of the phase, but for windows of a cycle or less.
+    """
+    m, n = onset_s.shape
+    scale = noise_sd.mean(axis=-1, keepdims=True) / noise_sd
+    carrier = np.exp(1j * burst.carrier * cut.time_s) * scale[..., None]
+    onset = onset_s.copy()
+    phase, amplitude = _start(cut, burst, carrier, onset, window_s)
+    longest = 0.5 / burst.frequency_hz
+    for _ in range(iterations):
+        weight = cut.before(onset + window_s[:, None])
+        normal, right, total = _sums(cut, burst, carrier, onset, phase, weight)
+        solution, covariance = _solve(normal, right, amplitude, gain_sd)
+        amplitude = solution[..., 0]
+        size = np.maximum(amplitude.mean(axis=-1), 1e-9)[:, None]
+        phase = phase + np.clip(solution[..., 1] / size, -1.0, 1.0)
+        onset = onset + np.clip(solution[..., 2] / size, -longest, longest)
+    onset = np.clip(onset, onset_s - 8 * longest, onset_s + 8 * longest)
+    explained = np.einsum("mci,mci->m", right, solution)
+    # Else weak bursts would seem stronger than they are.
+    fitted = np.maximum(amplitude, 0.0) ** 2 * normal[..., 0, 0]
+    ratio = np.maximum(fitted - _UNKNOWNS, 0.1)
+    size = size * np.sqrt(np.sum(ratio, axis=-1) / np.maximum(np.sum(fitted, axis=-1), 0.1))[:, None]
+    onset_s2 = covariance[:, 2::3, 2::3][:, :n, :n] / size[..., None] ** 2
+    own_sd = np.sqrt(np.maximum(np.diagonal(onset_s2, axis1=-2, axis2=-1), 0.0))
+    own_sd = np.where(np.isfinite(own_sd), own_sd, np.inf)
+    stretch = np.sqrt(onset_excess(own_sd, window_s[:, None], frequency_hz=burst.frequency_hz, q=burst.q))
+    return BuildUp(
+        onset_s=onset,
+        phase=phase,
+        amplitude=amplitude * scale,
+        common_amplitude=amplitude.mean(axis=-1, keepdims=True) * scale,
+        onset_covariance_s2=stretch[:, :, None] * onset_s2 * stretch[:, None, :],
+        phase_covariance=covariance[:, 1::3, 1::3][:, :n, :n] / size[..., None] ** 2,
+        energy_ratio=ratio,
+        chi2=total - explained,
+    )
+
+
+def _start(cut: Cut, burst: Burst, carrier: Floats, onset: Floats, window_s: Floats) -> tuple[Floats, Floats]:
+    """Phase and amplitude of each channel for given onsets, by linear least squares."""
+    weight = cut.before(onset + window_s[:, None])
+    wave = burst.complex_envelope(cut.time_s - onset[..., None])[0] * carrier * weight
+    uu, uv, vv, ux, vx = quadratures(wave, cut.samples)
+    det = np.maximum(uu * vv - uv**2, 1e-300)
+    real, imag = (vv * ux - uv * vx) / det, (uu * vx - uv * ux) / det
+    return np.arctan2(imag, real), np.hypot(real, imag)
+
+
+def quadratures(wave: Complexes, samples: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Products uu, uv, vv of the parts of a wave in phase and in quadrature, and theirs with samples, all (m, n)."""
+    u, v = wave.real, -wave.imag
+    uu, uv, vv = (np.einsum("mcl,mcl->mc", a, b) for a, b in ((u, u), (u, v), (v, v)))
+    ux, vx = (np.einsum("mcl,mcl->mc", a, samples) for a in (u, v))
+    return uu, uv, vv, ux, vx
+
+
+def _sums(
+    cut: Cut, burst: Burst, carrier: Floats, onset: Floats, phase: Floats, weight: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Normal matrices (m, n, 3, 3), right-hand sides (m, n, 3) and energies (m,) for amplitude, phase, onset."""
+    envelope, slope = burst.complex_envelope(cut.time_s - onset[..., None])
+    turned = carrier * np.exp(1j * phase)[..., None] * weight
+    wave = envelope * turned
+    columns = np.stack([wave.real, -wave.imag, -(slope * turned).real], axis=-2)
+    samples = cut.samples * weight
+    return (
+        columns @ np.swapaxes(columns, -1, -2),
+        (columns @ samples[..., None])[..., 0],
+        np.einsum("mcl,mcl->m", samples, samples),
+    )
+
+
+def _solve(normal: Floats, right: Floats, amplitude: Floats, gain_sd: float) -> tuple[Floats, Floats]:
+    """Amplitudes and steps times amplitude, (m, n, 3), with covariance (m, 3 n + 1, 3 n + 1).
+
+    The last unknown is the amplitude that all channels share, each its own within `gain_sd`.
+    """
+    m, n = amplitude.shape
+    matrix, vector = np.zeros((m, 3 * n + 1, 3 * n + 1)), np.zeros((m, 3 * n + 1))
+    for i in range(n):
+        at = slice(3 * i, 3 * i + 3)
+        matrix[:, at, at] = normal[:, i]
+        vector[:, at] = right[:, i]
+    size = np.maximum(np.abs(amplitude).mean(axis=-1), 1e-6)
+    tie = (max(gain_sd, _LEAST_GAIN_SD) * size) ** -2
+    own = np.arange(n) * 3
+    matrix[:, own, own] += tie[:, None]
+    matrix[:, own, -1] = matrix[:, -1, own] = -tie[:, None]
+    matrix[:, -1, -1] = n * tie
+    # A channel without samples keeps its start.
+    diagonal = np.arange(3 * n + 1)
+    matrix[:, diagonal, diagonal] += 1e-12 * np.maximum(matrix[:, diagonal, diagonal], 1e-300) + 1e-30
+    covariance = np.linalg.inv(matrix)
+    solution = (covariance @ vector[..., None])[..., 0]
+    return solution[:, : 3 * n].reshape(m, n, 3), covariance
+
+
+def _band_limited(pressure: Floats, sample_rate_hz: float, burst: Burst) -> tuple[Floats, float]:
+    """Samples without what lies over half the carrier's frequency from it, and the share of white noise that stays."""
+    length = pressure.shape[-1]
+    frequency = np.fft.rfftfreq(length, 1.0 / sample_rate_hz)
+    off = np.abs(frequency - burst.frequency_hz) / burst.frequency_hz
+    gain = np.clip(2.0 - 3.0 * off, 0.0, 1.0)  # flat to a third, none from two thirds on
+    spectrum = np.fft.rfft(pressure, axis=-1) * gain
+    return np.fft.irfft(spectrum, length, axis=-1), float(np.mean(gain**2))
+
+
+def _orthonormal(first: Floats, second: Floats) -> tuple[Floats, Floats]:
+    """Two sets of rows made orthonormal, row by row."""
+    first = first / np.maximum(np.linalg.norm(first, axis=-1, keepdims=True), 1e-12)
+    second = second - np.sum(first * second, axis=-1, keepdims=True) * first
+    return first, second / np.maximum(np.linalg.norm(second, axis=-1, keepdims=True), 1e-12)

@@ -1,0 +1,137 @@
+"""One located ping: what was measured, the direction and position made from it, and what it rests on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from acoustics.base.frames import Floats, Pose
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One direction that fits: bearing and depression in the body frame and their standard deviations [rad].
+
+    A standard deviation of infinity means that the angle is not observed. `probability` is its share among the
+    ping's candidates, no direction being preferred beforehand.
+    """
+
+    bearing: float
+    depression: float
+    bearing_sd: float
+    depression_sd: float
+    probability: float = 1.0
+
+
+@dataclass(frozen=True)
+class NavigatedPose:
+    """Pose of the vehicle as its navigation gives it [m, rad], and standard deviations: horizontal, depth, angles."""
+
+    position_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    roll: float = 0.0
+    pitch: float = 0.0
+    heading: float = 0.0
+    position_sd_m: float = 0.0
+    depth_sd_m: float = 0.0
+    roll_sd: float = 0.0
+    pitch_sd: float = 0.0
+    heading_sd: float = 0.0
+
+    @property
+    def pose(self) -> Pose:
+        """The pose without its uncertainty."""
+        return Pose(np.array(self.position_m), self.roll, self.pitch, self.heading)
+
+
+@dataclass(frozen=True)
+class Ping:
+    """What one ping told.
+
+    Attributes
+    ----------
+    ping : int
+        Number in the recording, from 1, in the order of time.
+    pinger : str
+        Name of the pinger, known by its frequency.
+    time_s : float
+        When the direct sound reached the first used channel, on the recording's clock [s].
+    frequency_hz : float
+        Of the pinger's carrier [Hz].
+    ok : bool
+        Whether the delays, and the bearing made from them, may be used.
+    reason : str
+        Why not; or, where ok, a remark; mostly empty.
+    energy_ratio_db : float
+        ``2E/N0`` of the window used [dB]; NaN if no delays were measured.
+    window_s : float
+        Part of the burst that was used [s]; NaN if no delays were measured.
+    method : str
+        Of the delays.
+    integer_probability : float
+        That the carrier's cycles were told right [1]; NaN if that does not arise.
+    channels : tuple of str, n of them
+        Those used.
+    hydrophones_m : ndarray, shape (n, 3)
+        Nominal places of the channels used, body frame [m].
+    tolerances_m : ndarray, shape (n,)
+        Standard deviation of those places along each axis [m].
+    reference : int
+        Index of the reference among the channels used.
+    tdoa_s : ndarray, shape (n - 1,)
+        Tdoa against the reference [s]; shape (0,) if none were measured.
+    tdoa_covariance_s2 : ndarray, shape (n - 1, n - 1)
+        Of noise and skew [s^2]; not of sound speed, mounting and attitude.
+    flags : tuple of str
+        Faults of channels, in plain words.
+    sound_speed_m_s, sound_speed_sd_m_s : float
+        Assumed [m/s].
+    candidates : tuple of Candidate
+        Directions that fit; empty if none could be given.
+    p_value : float
+        Probability of residuals at least as large; NaN without a bearing.
+    position_m : ndarray, shape (3,), or None
+        Body frame [m]; None where not observed.
+    position_covariance_m2 : ndarray, shape (3, 3), or None
+        Its covariance [m^2].
+    position_reason : str
+        Why there is no position, or a remark on it.
+    pose : NavigatedPose
+        Of the vehicle.
+    depth_m, depth_sd_m : float or None
+        What is known of the pinger's depth [m].
+    site_bearing : tuple of float
+        Site bearing of each candidate [rad].
+    site_position_m : ndarray, shape (3,), or None
+        The position in the site frame [m].
+    """
+
+    ping: int
+    pinger: str
+    time_s: float
+    frequency_hz: float
+    ok: bool
+    reason: str
+    energy_ratio_db: float
+    window_s: float
+    method: str
+    integer_probability: float
+    channels: tuple[str, ...]
+    hydrophones_m: Floats
+    tolerances_m: Floats
+    reference: int
+    tdoa_s: Floats
+    tdoa_covariance_s2: Floats
+    flags: tuple[str, ...]
+    sound_speed_m_s: float
+    sound_speed_sd_m_s: float
+    candidates: tuple[Candidate, ...]
+    p_value: float
+    position_m: Floats | None
+    position_covariance_m2: Floats | None
+    position_reason: str
+    pose: NavigatedPose
+    depth_m: float | None
+    depth_sd_m: float | None
+    site_bearing: tuple[float, ...]
+    site_position_m: Floats | None

@@ -1,0 +1,93 @@
+"""Tdoa between hydrophones and their derivatives: the one model that bounds and estimators share.
+
+Delay of hydrophone i against the reference j: ``tau_ij = t_i - t_j``, positive when i hears later.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats
+
+
+def plane_wave_time(hydrophones_m: ArrayLike, unit_vector: ArrayLike, sound_speed_m_s: ArrayLike) -> Floats:
+    """Arrival time of a plane wave at each hydrophone, relative to the origin of the frame.
+
+    Parameters
+    ----------
+    hydrophones_m : array_like, shape (..., n_hydrophones, 3)
+        Positions [m].
+    unit_vector : array_like, shape (..., 3)
+        Points to the source, same frame.
+    sound_speed_m_s : array_like, shape (...)
+        Sound speed [m/s].
+
+    Returns
+    -------
+    ndarray, shape (..., n_hydrophones)
+        ``-r . u / c`` [s].
+    """
+    projection = np.einsum("...ij,...j->...i", np.asarray(hydrophones_m, float), np.asarray(unit_vector, float))
+    return -projection / np.asarray(sound_speed_m_s, float)[..., None]
+
+
+def spherical_time(hydrophones_m: ArrayLike, source_m: ArrayLike, sound_speed_m_s: ArrayLike) -> Floats:
+    """Travel time along the straight path from a source to each hydrophone.
+
+    Parameters
+    ----------
+    hydrophones_m : array_like, shape (..., n_hydrophones, 3)
+        Positions [m].
+    source_m : array_like, shape (..., 3)
+        Position of the source, same frame [m].
+    sound_speed_m_s : array_like, shape (...)
+        Sound speed [m/s].
+
+    Returns
+    -------
+    ndarray, shape (..., n_hydrophones)
+        ``|source - r| / c`` [s].
+    """
+    separation = np.asarray(source_m, float)[..., None, :] - np.asarray(hydrophones_m, float)
+    return np.linalg.norm(separation, axis=-1) / np.asarray(sound_speed_m_s, float)[..., None]
+
+
+def unit_vectors_to_source(hydrophones_m: ArrayLike, source_m: ArrayLike) -> Floats:
+    """Unit vectors from each hydrophone to the source, shape (..., n_hydrophones, 3).
+
+    Divided by the sound speed it is the derivative of `spherical_time` by the source's position; its negative,
+    that by the hydrophone's own position. At zero distance the vector is zero.
+    """
+    separation = np.asarray(source_m, float)[..., None, :] - np.asarray(hydrophones_m, float)
+    distance = np.linalg.norm(separation, axis=-1, keepdims=True)
+    return np.divide(separation, distance, out=np.zeros_like(separation), where=distance > 0)
+
+
+def difference_matrix(n_hydrophones: int, reference: int = 0) -> Floats:
+    """Matrix D, shape (n_hydrophones - 1, n_hydrophones), that turns arrival times into delays.
+
+    Row order: hydrophones in their own order with the reference left out. With independent arrival errors of
+    variances v the covariance of the delays is ``D diag(v) D^T``: the reference's error is common to all.
+    """
+    matrix = np.eye(n_hydrophones)
+    matrix[:, reference] -= 1.0
+    return np.delete(matrix, reference, axis=0)
+
+
+def element_covariance(element_sd_m: ArrayLike, n_hydrophones: int, reference: int) -> Floats:
+    """Covariance of range differences, shape (n - 1, n - 1) [m^2], from errors of the hydrophones' positions.
+
+    Parameters
+    ----------
+    element_sd_m : array_like, shape () or (n_hydrophones,)
+        Standard deviation of each position along every axis [m]. Only the component along the path counts.
+    n_hydrophones, reference : int
+        Number of hydrophones and index of the reference.
+    """
+    sd = np.asarray(element_sd_m, dtype=float)
+    if sd.shape not in ((), (n_hydrophones,)) or np.any(sd < 0):
+        raise ParameterError(f"element_sd_m={sd.tolist()}: expected one value or {n_hydrophones}, none negative")
+    differences = difference_matrix(n_hydrophones, reference) * sd
+    return differences @ differences.T

@@ -1,0 +1,1 @@
+"""Results as pictures; a module a command."""

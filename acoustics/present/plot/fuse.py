@@ -1,0 +1,118 @@
+"""The picture of `pingfix fuse`: poses, lines of bearing and the 95 % ellipse, seen from above."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Ellipse
+
+from acoustics.base.frames import Floats
+from acoustics.present.plot.pool_view import draw_plan
+from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, STYLE
+from acoustics.present.text.fuse import share_text
+from acoustics.present.text.tables import number
+from acoustics.scene.scene import Scene
+from acoustics.study.fuse import FusedRun
+
+_WIDTH = 8.0
+_LEAST_SPAN_M = 2.0
+_ACCEPTED: dict[str, Any] = {"color": DEEP, "lw": 0.8}
+_REJECTED: dict[str, Any] = {"color": EMBER, "lw": 1.4, "ls": (0, (5, 3))}
+
+
+def fusion_plot(run: FusedRun, scene: Scene | None) -> Figure:
+    """One plan with equal axes, y downwards as seen from above."""
+    low, high = _limits(run, scene)
+    span = high - low
+    height = float(np.clip((_WIDTH - 0.9) * span[1] / span[0], 2.0, 9.0)) + 1.6
+    with rc_context(STYLE):
+        figure = Figure(figsize=(_WIDTH, height), layout="constrained")
+        axes = figure.subplots()
+        axes.set(aspect="equal", xlabel="x [m]", ylabel="y [m]", xlim=(low[0], high[0]), ylim=(high[1], low[1]))
+        if scene is not None:
+            draw_plan(axes, scene)
+        _bearings(axes, run, 2.0 * float(np.hypot(*span)))
+        if np.isfinite(run.position_m).all():
+            _position(axes, run)
+        figure.legend(handles=_legend(run), loc="outside lower center", ncols=3)
+        figure.suptitle(_title(run), x=0.01, ha="left", fontsize=11, fontweight="bold")
+        return figure
+
+
+def _limits(run: FusedRun, scene: Scene | None) -> tuple[Floats, Floats]:
+    """Everything that is drawn, with a margin; an ellipse far larger than the rest does not count."""
+    places = [p.position_m[:2] for p in run.pings]
+    if np.isfinite(run.position_m).all():
+        places.append(run.position_m[:2])
+    if scene is not None:
+        places += [np.array(corner) for corner in scene.pool.outline_m or ()]
+        places += [np.array(s.position_m[:2]) for s in scene.stations]
+    low, high = np.min(places, axis=0), np.max(places, axis=0)
+    if scene is None and np.isfinite(run.semi_major_95_m):
+        reach = min(run.semi_major_95_m, float(np.hypot(*(high - low))) + 1.0)
+        low, high = np.minimum(low, run.position_m[:2] - reach), np.maximum(high, run.position_m[:2] + reach)
+    margin = 0.04 * max(float(np.max(high - low)), _LEAST_SPAN_M)
+    middle, half = 0.5 * (low + high), np.maximum(0.5 * (high - low), 0.5 * _LEAST_SPAN_M) + margin
+    return middle - half, middle + half
+
+
+def _bearings(axes: Axes, run: FusedRun, length_m: float) -> None:
+    for ping in run.pings:
+        x, y = ping.position_m[:2]
+        if ping.site_bearing_deg is not None:
+            angle = np.deg2rad(ping.site_bearing_deg)
+            end = x + length_m * np.cos(angle), y + length_m * np.sin(angle)
+            accepted = ping.verdict == "accepted"
+            style: dict[str, Any] = _ACCEPTED if accepted else _REJECTED
+            axes.plot([x, end[0]], [y, end[1]], zorder=3, **style)
+        axes.plot(x, y, "o", ms=5, mfc="white", mec=INK, zorder=7)
+
+
+def _position(axes: Axes, run: FusedRun) -> None:
+    axes.add_patch(
+        Ellipse(
+            tuple(run.position_m[:2]),
+            2 * run.semi_major_95_m,
+            2 * run.semi_minor_95_m,
+            angle=run.azimuth_deg,
+            fc=MOSS,
+            ec=INK,
+            lw=1.2,
+            alpha=0.45,
+            zorder=4,
+        )
+    )
+    axes.plot(*run.position_m[:2], "+", ms=11, mew=2, color=INK, zorder=9)
+
+
+def _legend(run: FusedRun) -> list[Line2D]:
+    entries = [
+        Line2D([], [], marker="o", ls="none", mfc="white", mec=INK, label="pose"),
+        Line2D([], [], **_ACCEPTED, label=f"bearing, accepted ({run.accepted})"),
+    ]
+    if run.rejected:
+        entries.append(Line2D([], [], **_REJECTED, label=f"bearing, rejected ({run.rejected})"))
+    if np.isfinite(run.position_m).all():
+        entries.append(Line2D([], [], marker="+", ls="none", ms=11, mew=2, color=INK, label="position"))
+        entries.append(
+            Line2D([], [], marker="o", ls="none", ms=11, mfc=MOSS, mec=INK, alpha=0.6, label="95 % ellipse (predicted)")
+        )
+    if run.stations:
+        entries.append(Line2D([], [], marker="s", ls="none", mfc="white", mec=INK, label="station"))
+    return entries
+
+
+def _title(run: FusedRun) -> str:
+    if not np.isfinite(run.position_m).all():
+        return f"{run.pinger}: {run.reason}"
+    x, y = run.position_m[:2]
+    first = f"{run.pinger} at x {x:.2f}, y {y:.2f} m" + ("" if run.ok else " - not to go by")
+    second = f"95 % ellipse {number(run.semi_major_95_m)} by {number(run.semi_minor_95_m)} m (semi-axes)"
+    if run.stations:
+        second += f"; station {run.decision}, {share_text(max(run.probabilities))}"
+    return f"{first}\n{second}"

@@ -1,0 +1,68 @@
+"""One look for every figure: type scale, palette and page sizes, readable in grey and by the colour-blind."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from acoustics.base.errors import ParameterError
+from acoustics.base.files import check_free, write_file
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+# Dark to light in this order also in grey; line styles differ wherever two of them meet.
+INK, DEEP, EMBER, MOSS, SAND = "#1b1f24", "#123f5a", "#c8501e", "#6f9a3c", "#b9b2a3"
+PAPER = "#ffffff"
+
+STYLE: dict[Any, Any] = {
+    "font.family": "DejaVu Sans",
+    "font.size": 10,
+    "text.parse_math": False,  # names come from files, and a $ in one is a $
+    "axes.titlesize": 11,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.labelsize": 10,
+    "axes.edgecolor": INK,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "xtick.labelsize": 9,
+    "ytick.labelsize": 9,
+    "legend.fontsize": 9,
+    "legend.frameon": False,
+    "figure.facecolor": PAPER,
+    "savefig.facecolor": PAPER,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "pingfix",
+}
+
+
+def check_picture(path: Path, *, force: bool) -> None:
+    """Refuse a picture's name before the long work, not after it.
+
+    Raises
+    ------
+    ParameterError
+        If the suffix is neither .png nor .svg.
+    OutputError
+        If the file exists and `force` is off, or its folder is missing.
+    """
+    if path.suffix.lower() not in (".png", ".svg"):
+        raise ParameterError(f"{path}: a picture's name must end in .png or .svg")
+    check_free(path, force=force)
+
+
+def write_picture(path: Path, figure: Figure, *, force: bool) -> None:
+    """Write a figure as PNG or SVG by the suffix; the same figure gives the same bytes.
+
+    Raises
+    ------
+    ParameterError, OutputError
+        As `check_picture`.
+    """
+    check_picture(path, force=force)
+    kind = path.suffix.lower().removeprefix(".")
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format=kind, dpi=150, metadata={"Date": None} if kind == "svg" else None)
+    write_file(path, buffer.getvalue(), force=force)

@@ -1,0 +1,83 @@
+"""What a scene implies, as text for the terminal and as the tables of the report."""
+
+from __future__ import annotations
+
+import textwrap
+
+import numpy as np
+
+from acoustics.present.text.tables import Rows, number, percent, table
+from acoustics.study.check import Summary
+
+LINK_NOTE = (
+    "Heard: the share of pings over the threshold of the detector that locate uses, at one false alarm an hour "
+    "(prediction, whole burst, no echoes). Timing: the least standard deviation of one arrival that noise allows "
+    "(Cramer-Rao bound), from the part of the burst inside the multipath-free window."
+)
+
+
+def summary_text(result: Summary) -> str:
+    """The answer of `pingfix check`."""
+    facts = summary_facts(result)
+    width = max(len(name) for name, _ in facts)
+    lines = [result.title, ""] + [f"{name.ljust(width)}  {value}" for name, value in facts]
+    lines += ["", table(*link_rows(result)), "", *textwrap.wrap(LINK_NOTE, 100)]
+    for remark in result.remarks:
+        lines += textwrap.wrap(f"Note: {remark}", 100)
+    return "\n".join(lines)
+
+
+def summary_facts(result: Summary) -> list[tuple[str, str]]:
+    """Name and value of what follows from the scene."""
+    facts = [
+        ("pinger", f"{result.pinger}, {result.frequency_hz / 1e3:g} kHz"),
+        (
+            "sound speed at the vehicle",
+            f"{result.sound_speed_m_s:.1f} m/s +- {result.sound_speed_sd_m_s:.1f}",
+        ),
+        ("wavelength", f"{1e3 * result.wavelength_m:.1f} mm"),
+        ("spacing free of ambiguity", f"up to {1e3 * result.free_spacing_m:.1f} mm"),
+        ("array", f"{result.array}, {result.n_hydrophones} hydrophones"),
+        ("baselines", f"{1e3 * result.shortest_baseline_m:.1f} to {1e3 * result.longest_baseline_m:.1f} mm"),
+        ("observes", result.observes),
+        ("good for", result.good_for),
+        ("cannot observe", result.cannot_observe),
+        ("first strong echo", f"{result.first_echo or 'none within the burst'} (where the vehicle stands)"),
+        ("noise density", f"{result.noise_density_db:.1f} dB re 1 uPa^2/Hz"),
+    ]
+    return [(name, value) for name, value in facts if value]
+
+
+def link_rows(result: Summary) -> Rows:
+    """The link by range."""
+    header = (
+        "range m",
+        "level dB re 1 uPa",
+        "heard",
+        "multipath-free window ms",
+        "2E/N0 dB",
+        "timing by phase us",
+        "by envelope us",
+    )
+    rows = [
+        (
+            f"{r:.4g}",
+            f"{level:.1f}",
+            percent(heard),
+            number(1e3 * window),
+            f"{ratio:.1f}" if np.isfinite(ratio) else "none",
+            number(1e6 * phase),
+            number(1e6 * envelope),
+        )
+        for r, level, heard, window, ratio, phase, envelope in zip(
+            result.range_m,
+            result.received_level_db,
+            result.heard,
+            result.multipath_free_s,
+            result.energy_ratio_db,
+            result.arrival_sd_phase_s,
+            result.arrival_sd_envelope_s,
+            strict=True,
+        )
+    ]
+    return header, rows

@@ -1,0 +1,87 @@
+"""The pings of a recording, as text for the terminal."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+import numpy as np
+
+from acoustics.estimate.locate import Tally
+from acoustics.io.ping import Ping
+from acoustics.present.text.tables import number, percent, table
+
+_LEGEND = (
+    "Bearing is clockwise from the bow, depression positive downwards, position forward, starboard and down of the "
+    "vehicle's origin. Each +- is the standard deviation that the estimator states for itself: noise, sound speed and "
+    "mounting; not an echo inside the window. Two directions on one line both fit: equally well, or by the shares "
+    "behind them. The window is the part of the burst before the samples show an echo."
+)
+
+
+def locate_text(source: str, pings: Sequence[Ping], tally: Tally, out: str | None) -> str:
+    """The answer of `pingfix locate`: a line a ping, what was missed, and what is wrong with the channels."""
+    lines = [f"{source}: {tally.seconds:.4g} s, {len(pings)} pings", ""]
+    if pings:
+        lines += [table(_HEADER, [_row(ping) for ping in pings]), ""]
+    for p in tally.pingers:
+        lines.append(
+            f"{p.name} ({p.frequency_hz / 1e3:g} kHz): {p.found} pings, {p.found - p.refused} with a bearing; "
+            f"{p.missed} due and not heard; {p.off_train} sounds off its interval passed over"
+        )
+    lines += [f"Flag: {line}" for flag in tally.flags for line in textwrap.wrap(flag, 93)]
+    for reason in dict.fromkeys(ping.reason for ping in pings if ping.reason):
+        which = [p for p in pings if p.reason == reason]
+        refused = sum(not p.ok for p in which)
+        what = "no bearing" if refused == len(which) else "note"
+        lines += textwrap.wrap(f"{what[0].upper()}{what[1:]} ({len(which)} pings): {reason}", 100)
+    if pings:
+        lines += ["", *textwrap.wrap(_LEGEND, 100)]
+    else:
+        lines += textwrap.wrap(
+            "No ping was heard. See that the pinger is on, that the notes name its frequency, and that its level is "
+            "over the noise: pingfix check shows the range at which that ends.",
+            100,
+        )
+    if out is not None:
+        lines.append(f"{out}: the pings, one JSON object a line, for pingfix fuse and pingfix calibrate")
+    return "\n".join(lines)
+
+
+_HEADER = ("pinger", "time s", "2E/N0 dB", "window ms", "bearing deg", "depression deg", "position m", "+- m")
+
+
+def _row(ping: Ping) -> tuple[str, ...]:
+    measured = (ping.pinger, f"{ping.time_s:.6f}", _fixed(ping.energy_ratio_db, 1), _fixed(1e3 * ping.window_s, 3))
+    if not ping.ok or not ping.candidates:
+        return (*measured, "none", "none", "none", "")
+    directions = _distinct(ping)
+    alike = len(directions) == 1 or abs(ping.candidates[0].probability - 0.5) < 1e-9
+    shares = ["" if alike else f" ({percent(c.probability)})" for c in ping.candidates]
+    bearing = " or ".join(_with_sd(b, s) + share for (b, s, _, _), share in zip(directions, shares, strict=False))
+    depression = " or ".join(_with_sd(d, s) for _, _, d, s in directions)
+    if ping.position_m is None or ping.position_covariance_m2 is None:
+        return (*measured, bearing, depression, "none", "")
+    place = ", ".join(f"{x:.1f}" for x in ping.position_m)
+    spread = number(float(np.sqrt(np.trace(ping.position_covariance_m2))))
+    return (*measured, bearing, depression, place, spread)
+
+
+def _distinct(ping: Ping) -> list[tuple[float, float, float, float]]:
+    """Directions in degrees; a mirror image that coincides with the other candidate, once."""
+    found: list[tuple[float, float, float, float]] = []
+    for c in ping.candidates:
+        bearing, spread, depression, depression_spread = np.rad2deg(
+            [c.bearing, c.bearing_sd, c.depression, c.depression_sd]
+        )
+        if not any(abs(bearing - f[0]) < 0.05 and abs(depression - f[2]) < 0.05 for f in found):
+            found.append((bearing, spread, depression, depression_spread))
+    return found
+
+
+def _with_sd(value: float, sd: float) -> str:
+    return f"{value:.1f} +-{number(sd)}" if np.isfinite(sd) else f"{value:.1f} assumed"
+
+
+def _fixed(value: float, decimals: int) -> str:
+    return f"{value:.{decimals}f}" if np.isfinite(value) else "none"

@@ -1,0 +1,164 @@
+"""The pool map as text for the terminal: tables over the cells, then sentences."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable
+
+import numpy as np
+
+from acoustics.base.intervals import Interval
+from acoustics.present.text.tables import Rows, number, percent, table
+from acoustics.study.map import PREDICTED_CELLS, SAMPLED_CELLS, PoolMap, StationMap
+
+_OUTCOMES = {
+    "right": "the right answer",
+    "other": "another station",
+    "none": "none of these, wrongly",
+    "undecided": "undecided",
+}
+
+
+def map_text(result: PoolMap) -> str:
+    """The answer of `pingfix map`: quantiles over the cells, the station chosen, and what echoes do."""
+    lines = [
+        f"{result.title}: {result.array}, {result.pinger}; {place_text(result)}; {int(result.wet.sum())} cells, "
+        f"{result.trials} simulated pings in each (seed {result.seed})",
+        "",
+        table(*map_rows(result)),
+        *_agreement_text(result),
+    ]
+    if result.stations is not None:
+        lines += [
+            "",
+            f"What one ping's fix says of the station: {_meant(result.stations)}",
+            table(*station_rows(result)),
+        ]
+    if result.echoes:
+        lines += ["", "What echoes do to the bearing from the bow, deg (rendered pings)", table(*echo_rows(result))]
+    notes = [line for note in map_notes(result) for line in textwrap.wrap(note, 100)]
+    return "\n".join([*lines, "", *notes])
+
+
+def place_text(result: PoolMap) -> str:
+    """What stands in the cells, how deep, and the vehicle's heading."""
+    heading = "worst heading in each" if result.heading_deg is None else f"vehicle heading {result.heading_deg:g} deg"
+    return f"{result.over} anywhere at {result.depth_m:g} m depth, {heading}"
+
+
+def map_rows(result: PoolMap) -> Rows:
+    """Quantiles over the cells."""
+    names: dict[str, tuple[str, Callable[[float], str]]] = {
+        "bearing_deg": ("bearing error, deg (bound)", number),
+        "position_m": ("horizontal position error, m (bound)", number),
+        "wrong_integer": ("pings with a wrong cycle (predicted)", percent),
+        "simulated_m": ("horizontal position error, m (simulated)", number),
+        "refused": ("pings without a fix (simulated)", percent),
+        "failed": ("pings that fail (simulated and predicted)", percent),
+        "not_right_station": ("pings that do not tell the station (predicted)", percent),
+        "not_right_station_simulated": ("pings that do not tell the station (simulated)", percent),
+    }
+    rows = [(names[key][0], *(names[key][1](v) for v in values)) for key, values in result.quantiles.items()]
+    return ("over the cells", "median", "90 %", "95 %"), rows
+
+
+def station_rows(result: PoolMap) -> Rows:
+    """Shares of what comes of one ping, mean over the cells; none without stations."""
+    if result.stations is None:
+        return (), []
+    rows = [
+        (_OUTCOMES[share.outcome], percent(share.predicted), _interval(share.simulated, percent))
+        for share in result.stations.over_cells
+    ]
+    return ("pings, mean over the cells", "predicted", "simulated (95 %)"), rows
+
+
+def echo_rows(result: PoolMap) -> Rows:
+    """One row a place at which pings were rendered."""
+    header = (
+        "x m",
+        "y m",
+        "bound",
+        "RMS without",
+        "RMS with echoes",
+        "added by echoes, mean (95 %)",
+        "refused",
+        "fixes",
+        "added to distance, m",
+    )
+    rows = [
+        (
+            f"{place.x_m:.1f}",
+            f"{place.y_m:.1f}",
+            number(place.bound_deg),
+            "none" if place.without_rms_deg is None else number(place.without_rms_deg.value),
+            _interval(place.rms_deg, number),
+            _interval(place.bias_deg, _signed),
+            percent(place.refused),
+            percent(place.fixes),
+            _interval(place.range_bias_m, _signed),
+        )
+        for place in result.echoes
+    ]
+    # Where hardly a ping gives a position there is nothing to compare.
+    kept = len(header) - all(place.range_bias_m is None for place in result.echoes)
+    return header[:kept], [row[:kept] for row in rows]
+
+
+def map_notes(result: PoolMap) -> list[str]:
+    """What the figures rest on and leave out, in paragraphs."""
+    own = "in the site" if result.site_position else "relative to the vehicle"
+    notes = [
+        f"One ping; position {own}; pinger's depth known to study.pinger_depth_sd_m. Bounds and simulated fixes take "
+        f"the cycle as resolved; how often it is not has a row of its own, worked out in up to {SAMPLED_CELLS} cells "
+        "and interpolated. Failed: no fix, or a wrong cycle. Echoes shorten the part of the burst that counts. 'none': "
+        "not observable from there."
+    ]
+    if result.stations is not None:
+        notes.append(
+            "Station: the most probable answer counts if it is more probable than all others together, also where the "
+            f"position itself is refused; else undecided. Predicted in up to {PREDICTED_CELLS} cells and interpolated."
+        )
+    if result.echoes:
+        notes.append(
+            f"Echoes: {result.echoes[0].pings} pings at each place, each rendered with and without them and put "
+            "through the whole of locate; RMS with mounting and skew errors. Added: the difference for one and the "
+            "same ping."
+        )
+    deaf = result.deaf[result.wet]
+    if deaf.any():
+        notes.append(
+            f"Bodies of the vehicle (mounting.shadow) hide the pinger from {percent(float(deaf.mean()))} of the "
+            "hydrophones, mean over the cells. Bounds and simulated fixes do without those, and locate leaves "
+            "out a channel that does not hear a ping."
+        )
+    return notes
+
+
+def _signed(value: float) -> str:
+    decimals = 1 if abs(value) >= 1 else 2
+    return f"{round(value, decimals) + 0.0:+.{decimals}f}"  # no minus before what rounds to nothing
+
+
+def _meant(stations: StationMap) -> str:
+    """Which answer is right."""
+    meant = np.unique(stations.meant[np.isfinite(stations.meant)]).astype(int)
+    if len(meant) == 1:
+        return f"it is {stations.answers[meant[0]]}"
+    return "the right answer is that of an exact fix"
+
+
+def _interval(value: Interval | None, form: Callable[[float], str]) -> str:
+    return "none" if value is None else f"{form(value.value)} ({form(value.low)} to {form(value.high)})"
+
+
+def _agreement_text(result: PoolMap) -> list[str]:
+    ratio = result.simulated_over_bound
+    if ratio is None:
+        return []
+    cells = int(np.sum(result.refused == 0))
+    told = (
+        f"Where every ping gave a fix ({cells} cells) the simulated error is {ratio.value:.2f} times the bound "
+        f"(median, 95 % {ratio.low:.2f} to {ratio.high:.2f})."
+    )
+    return ["", *textwrap.wrap(told, 100)]

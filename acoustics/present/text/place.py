@@ -1,0 +1,138 @@
+"""The answer of `pingfix place` as text: the places, and the shipped arrays by the same measure."""
+
+from __future__ import annotations
+
+import textwrap
+
+import numpy as np
+
+from acoustics.present.text.tables import number, percent, table
+from acoustics.study.place import Check, Line, Placement, ranges_in_words
+
+_OF = {"bearing": "least error of the bearing", "position": "least horizontal error of the position"}
+_SPANS = {1: "a line", 2: "a plane"}
+_FEW_CYCLES = 5.0
+_FAR_FROM_BOUND, _OFTEN_REFUSED = 1.1, 0.02
+_LIMIT_MET = 0.8  # of the limit: nearer to it a worse recording breaks it
+
+
+def place_text(result: Placement) -> str:
+    """The answer of `pingfix place`."""
+    depressions = ", ".join(f"{d:.1f}" for d in result.depression_deg)
+    windows = ", ".join(number(1e3 * w) for w in result.multipath_free_s)
+    ratios = ", ".join(f"{r:.1f}" for r in result.energy_ratio_db)
+    head = (
+        f"{result.title}: {result.pinger} at {ranges_in_words(result)}, {result.frequency_hz / 1e3:g} kHz; clean "
+        f"window {windows} ms, 2E/N0 {ratios} dB",
+        f"{_OF[result.of]}: bearings {result.bearings}, depression {depressions} deg; judged by {result.criterion}; "
+        f"wrong cycle at most {100 * result.wrong_cycle_limit:g} %",
+    )
+    lines = [
+        *(line for part in head for line in textwrap.wrap(part, 110, break_on_hyphens=False)),
+        "",
+        table(
+            ("hydrophone", "x mm", "y mm", "z mm"),
+            [(f"h{k}", *(f"{1e3 * x:.1f}" for x in row)) for k, row in enumerate(result.hydrophones_m, 1)],
+        ),
+        "",
+        table(
+            ("array (prediction)", "channels", "scale", "bearing deg", "position m", "wrong cycle", "within limit"),
+            [_row(line) for line in _once_each((result.found, *result.shipped))],
+        ),
+        "",
+        *textwrap.wrap(_conclusion(result), 100, break_on_hyphens=False),
+    ]
+    for note in _notes(result):
+        lines += textwrap.wrap(f"Note: {note}", 100, break_on_hyphens=False)
+    return "\n".join(lines)
+
+
+def _once_each(lines: tuple[Line, ...]) -> list[Line]:
+    """Without the scaled ones that are no other than the array as it is."""
+    return [line for k, line in enumerate(lines) if line not in lines[:k]]
+
+
+def _row(line: Line) -> tuple[str, ...]:
+    head = (line.name, str(line.n_hydrophones), number(line.scale, 3))
+    if not line.fits:
+        return (*head, "does not fit", "-", "-", "-")
+    errors = number(line.error_deg, 3), number(line.position_error_m, 3)
+    return (*head, *errors, percent(line.wrong_integer), "yes" if line.within_limit else "no")
+
+
+def _error(result: Placement, line: Line) -> str:
+    """What was searched for, with its unit."""
+    if result.of == "bearing":
+        return f"{number(line.error_deg, 3)} deg"
+    return f"{number(line.position_error_m, 3)} m"
+
+
+def _conclusion(result: Placement) -> str:
+    if not result.found.within_limit:
+        return (
+            f"No array of {len(result.hydrophones_m)} hydrophones was found that keeps wrong cycles within the limit; "
+            "this one has the fewest. Shorten the range, lengthen the multipath-free window, or take more hydrophones."
+        )
+    parts = [f"The array found errs by {_error(result, result.found)} ({result.criterion}, prediction)"]
+    for rival, gain, how in (
+        (result.best_shipped, result.gain_over_shipped, "as it is"),
+        (result.best_scaled, result.gain_over_scaled, "at its best scale"),
+    ):
+        if rival is not None:
+            parts.append(f"{number(gain)} times less than {rival.name} {how}, {_error(result, rival)}")
+    if len(parts) == 1:
+        parts.append("no shipped array of so few channels fits and keeps the limit")
+    return "; ".join(parts) + ". Compared are arrays that fit, keep the limit and have no more channels."
+
+
+def _notes(result: Placement) -> list[str]:
+    notes = []
+    if result.simulated is not None:
+        notes += _simulated(result, result.simulated)
+    if result.rank < 3:
+        notes.append(
+            f"the array spans {_SPANS[result.rank]}; the mirror image across it is counted in the errors, "
+            "but which side the pinger is on must come from elsewhere."
+        )
+    if result.heard_by_fewest < len(result.hydrophones_m):
+        notes.append(f"towards some direction the vehicle shadows all but {result.heard_by_fewest} hydrophones.")
+    if result.found.within_limit and result.found.wrong_integer > _LIMIT_MET * result.wrong_cycle_limit:
+        notes.append("the limit on wrong cycles is what keeps the array from being wider: a noisier day breaks it.")
+    cycles = float(result.multipath_free_s.min()) * result.frequency_hz
+    if cycles < _FEW_CYCLES:
+        notes.append(
+            f"only {cycles:.1f} cycles of the carrier arrive before the first strong echo; real estimators come near "
+            "these figures with difficulty, and wrong cycles are then more frequent."
+        )
+    aperture = 1e3 * float(np.linalg.norm(np.ptp(result.hydrophones_m, axis=0)))
+    if result.of == "bearing":
+        notes.append(
+            f"bearings are those of far pingers: with an array {aperture:.0f} mm across correct for the curved front "
+            "at short range."
+        )
+    notes.append("a search finds a good array, not surely the best: try more --starts.")
+    return notes
+
+
+def _simulated(result: Placement, check: Check) -> list[str]:
+    right, wrong = check.right_integer_deg, check.wrong_integer
+    notes = [
+        f"simulated, {check.trials:,} pings over all the directions, 95 % intervals: {number(right.value, 3)} deg RMS "
+        f"with the right cycle ({number(right.low, 3)} to {number(right.high, 3)}), wrong cycle {percent(wrong.value)} "
+        f"({percent(wrong.low)} to {percent(wrong.high)}); predicted {number(result.mean_error_deg, 3)} deg and "
+        f"{percent(result.mean_wrong_integer)}."
+    ]
+    if check.position_m is None or check.refused is None:
+        return notes
+    position, refused, predicted = check.position_m, check.refused, result.mean_position_error_m
+    notes.append(
+        f"simulated, horizontal position: {number(position.value, 3)} m RMS of the fixes given "
+        f"({number(position.low, 3)} to {number(position.high, 3)}), none given for {percent(refused.value)} of the "
+        f"pings ({percent(refused.low)} to {percent(refused.high)}); predicted {number(predicted, 3)} m."
+    )
+    if position.low > _FAR_FROM_BOUND * predicted or refused.low > _OFTEN_REFUSED:
+        notes.append(
+            "so far off one ping hardly tells the range, and the prediction is too good: judge by nearer ranges "
+            "(--range-m), and plan to listen from several places."
+        )
+    return notes

@@ -1,0 +1,80 @@
+"""What spacing and sample rate cost, as text for the terminal and as the tables of the report."""
+
+from __future__ import annotations
+
+import textwrap
+
+import numpy as np
+
+from acoustics.present.text.tables import Rows, number, percent, table
+from acoustics.study.spacing import SpacingStudy
+
+
+def spacing_text(study: SpacingStudy) -> str:
+    """The answer of `pingfix spacing`: two tables, each column named bound, prediction or simulation."""
+    lines = [
+        f"{study.title}: {study.array} scaled; {study.pinger}, {study.frequency_hz / 1e3:g} kHz "
+        f"at {study.range_m:.1f} m",
+        f"multipath-free window {number(1e3 * study.multipath_free_s)} ms, 2E/N0 {study.energy_ratio_db:.1f} dB; "
+        f"{study.bearings}",
+        "",
+        "Bearing error, RMS in degrees, by shortest baseline",
+        table(*spacing_rows(study)),
+        "",
+        f"What the sample rate costs at {1e3 * study.recommendation.spacing_m:.1f} mm (bounds, RMS in degrees)",
+        table(*rate_rows(study)),
+        "",
+        *textwrap.wrap(f"* {study.recommendation.reason}", 100),
+    ]
+    for remark in study.remarks:
+        lines += textwrap.wrap(f"Note: {remark}", 100)
+    return "\n".join(lines)
+
+
+def spacing_rows(study: SpacingStudy) -> Rows:
+    """Bearing error by spacing; the recommended one is marked with a star."""
+    header = (
+        "spacing mm",
+        "phase, right cycle (bound)",
+        "envelope (bound)",
+        "wrong cycle",
+        "phase (predicted)",
+        "phase (simulated, 95 %)",
+        "fits hull",
+    )
+    rows = []
+    for spacing, simulated in zip(study.simulated.spacing_m, study.simulated.rms_deg, strict=True):
+        k = int(np.argmin(np.abs(study.spacing_m - spacing)))
+        mark = " *" if np.isclose(spacing, study.recommendation.spacing_m) else ""
+        rows.append(
+            (
+                f"{1e3 * spacing:.1f}{mark}",
+                number(study.right_integer_deg[k]),
+                number(study.envelope_deg[k]),
+                percent(study.wrong_integer[k]),
+                number(study.expected_deg[k]),
+                f"{number(simulated.value)} ({number(simulated.low)} to {number(simulated.high)})",
+                "yes" if spacing <= study.hull_limit_m * (1 + 1e-9) else "no",
+            )
+        )
+    return header, rows
+
+
+def rate_rows(study: SpacingStudy) -> Rows:
+    """Bearing error by sample rate at the recommended spacing; the recommended one is marked with a star."""
+    chosen = int(np.argmin(np.abs(study.spacing_m - study.recommendation.spacing_m)))
+    header = (
+        "sample rate kHz",
+        "phase, interpolated",
+        "phase, lag rounded to a sample",
+        "onset rounded to a sample",
+    )
+    rates = zip(study.sample_rate_hz, study.phase_deg, study.lag_deg, study.onset_deg, strict=True)
+    rows = [
+        (
+            f"{rate / 1e3:g}" + (" *" if rate == study.recommendation.sample_rate_hz else ""),
+            *(number(error[chosen]) for error in errors),
+        )
+        for rate, *errors in rates
+    ]
+    return header, rows

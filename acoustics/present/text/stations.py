@@ -1,0 +1,72 @@
+"""The answer of `pingfix stations` as text: the confusion matrix, what more pings give, and what to conclude."""
+
+from __future__ import annotations
+
+import textwrap
+
+from acoustics.base.intervals import Interval
+from acoustics.present.text.tables import Rows, number, percent, table
+from acoustics.study.stations import TARGET, StationStudy
+
+
+def stations_text(study: StationStudy) -> str:
+    """Shares of decisions by truth, with intervals for the right ones."""
+    course = study.course
+    where = f"along {course.leg_m:g} m at {course.course_deg:g} deg" if course.leg_m else "where the vehicle stands"
+    lines = [
+        f"{study.title}: {study.array}, {study.pinger}; {course.n_pings} pings {where}; {study.trials} simulated runs "
+        f"for each truth (seed {study.seed})",
+        "",
+        "Share of decisions (simulated)",
+    ]
+    lines += [table(*station_rows(study)), "", "Right station by number of pings over the same leg (simulated, 95 %)"]
+    lines += [table(("pings", "right"), [(str(row.pings), _shares(row.right)) for row in study.by_pings]), ""]
+    for sentence in station_conclusions(study):
+        lines += textwrap.wrap(sentence, 100)
+    return "\n".join(lines)
+
+
+def station_rows(study: StationStudy) -> Rows:
+    """Shares of decisions, one row for each truth."""
+    header = ("pinger at", *study.answers, "right (95 %)", "RMS m (predicted, median)")
+    rows = []
+    for truth, counts, right, rms in zip(study.truths, study.decided, study.right, study.median_rms_m, strict=True):
+        shares = [percent(c / counts.sum()) if c else "0" for c in counts]
+        rows.append((truth, *shares, _shares(right), number(float(rms))))
+    return header, rows
+
+
+def _shares(share: Interval) -> str:
+    return f"{percent(share.value)} ({percent(share.low)} to {percent(share.high)})"
+
+
+def station_conclusions(study: StationStudy) -> list[str]:
+    """What to conclude, in sentences."""
+    target = f"{100 * TARGET:.0f} %"
+    found = [
+        f"The right station is chosen with probability {_shares(study.overall)}, stations weighted by their priors. "
+        f"The vehicle's own figure averages {percent(study.stated)} where {_shares(study.sure_share)} of its decisions "
+        "are right."
+    ]
+    short = [k for k, row in enumerate(study.by_pings) if row.right.value < TARGET]
+    enough = [row.pings for row in study.by_pings[max(short, default=-1) + 1 :]]
+    if study.overall.value < TARGET:
+        found.append(
+            f"From {enough[0]} pings over the same leg on it is {target} or more, as far as the simulation tells."
+            if enough
+            else f"Even {study.by_pings[-1].pings} pings over the same leg are not seen to reach {target}: what lasts, "
+            "heading and mounting, does not average out. Listen over a longer leg, or across the line to the stations."
+        )
+    found.append(
+        f"For {target} a fix would need a horizontal error of {number(study.needed_sd_m)} m RMS or less, alike in all "
+        "directions (simulated)."
+        if study.needed_sd_m
+        else f"No accuracy of the fix reaches {target}: the stations stand too close for station_spread_m = "
+        f"{study.spread_m:g} m."
+    )
+    found.append(
+        f"Stations stand for pingers within {study.spread_m:g} m of them (one sd along x and y); none of these has a "
+        f"prior of {percent(study.none_prior)}. Cycles are taken as resolved; echoes shorten the part of a burst that "
+        "counts."
+    )
+    return found

@@ -1,0 +1,22 @@
+"""Echoes as images of the source: the closed form of a box, and any convex room."""
+
+from acoustics.propagate.images.lattice import lattice_faces, lattice_images, lattice_paths
+from acoustics.propagate.images.polyhedron import polyhedron_images, polyhedron_paths, polyhedron_trace
+from acoustics.propagate.images.room import Bools, Complexes, Images, Ints, Pairs, Paths, Reflection, Room
+
+__all__ = [
+    "Bools",
+    "Complexes",
+    "Images",
+    "Ints",
+    "Pairs",
+    "Paths",
+    "Reflection",
+    "Room",
+    "lattice_faces",
+    "lattice_images",
+    "lattice_paths",
+    "polyhedron_images",
+    "polyhedron_paths",
+    "polyhedron_trace",
+]

@@ -1,0 +1,213 @@
+"""Echoes in a rectangular room with a level floor, in closed form: the images of the source form a lattice.
+
+J. B. Allen and D. A. Berkley, Image method for efficiently simulating small-room acoustics, J. Acoust. Soc.
+Am. 65, 943-950 (1979): along each axis the images lie at ``(1 - 2 q) s + 2 n L`` and the path meets the lower
+face ``|n - q|`` times and the upper one ``|n|`` times (eq. 10). Here one integer ``k = 2 n - q`` counts the
+cells of the lattice along an axis: the image lies in ``[k L, (k + 1) L]`` and the path meets ``|k|`` faces.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats
+from acoustics.propagate.images.room import (
+    MAX_IMAGES,
+    Complexes,
+    Images,
+    Ints,
+    Pairs,
+    Paths,
+    Room,
+    reflected,
+    too_many_images,
+    within_reach,
+)
+
+
+def lattice_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m: Floats) -> Images:
+    """Images whose path may reach at least one receiver within its reach.
+
+    Parameters
+    ----------
+    room : Room
+        A box; the faces that reflect nothing cut the lattice short.
+    source_m : ndarray, shape (3,)
+        Source [m].
+    receivers_m : ndarray, shape (n_receivers, 3)
+        Receivers [m].
+    reach_m : ndarray, shape (n_receivers,)
+        Longest path of interest to each [m].
+
+    Returns
+    -------
+    Images
+        Sorted by order, then by place in the lattice.
+
+    Raises
+    ------
+    ParameterError
+        If the room is not a box, or more than `MAX_IMAGES` images may be within reach.
+    """
+    lower, upper = _box(room)
+    length = upper - lower
+    farthest = float(np.max(reach_m))
+    axes, gaps = [], []
+    for axis in range(3):
+        most = int(np.ceil(farthest / length[axis])) + 1
+        k = np.arange(-most, most + 1)
+        place = _image_coordinate(k, source_m[axis] - lower[axis], length[axis]) + lower[axis]
+        gap = np.maximum(receivers_m[:, axis].min() - place, place - receivers_m[:, axis].max()).clip(min=0)
+        inside = gap <= farthest
+        axes.append(k[inside])
+        gaps.append(gap[inside] ** 2)
+    gap_squared = gaps[2][:, None, None] + gaps[1][:, None] + gaps[0]
+    if np.sum(gap_squared <= farthest**2) > MAX_IMAGES:
+        raise too_many_images(reach_m)
+    picked = np.nonzero(gap_squared <= farthest**2)
+    cell = np.stack([axes[axis][picked[2 - axis]] for axis in range(3)], axis=-1)
+    silent = [[room.reflections[face] is None for face in pair] for pair in _face_of_side(room)]
+    if np.any(silent):
+        cell = cell[~np.any(np.asarray(silent) & (_bounces(cell) > 0), axis=(1, 2))]
+    position = _image_coordinate(cell, source_m - lower, length) + lower
+    order = np.abs(cell).sum(axis=-1)
+    images = Images(position, order, cell).take((order == 0) | within_reach(position, receivers_m, reach_m))
+    return images.take(np.argsort(images.order, kind="stable"))
+
+
+def lattice_paths(room: Room, source_m: Floats, images: Images, receivers_m: Floats, pairs: Pairs) -> Paths:
+    """Gain and slowness of the path of each pair; in a rectangular room every one exists.
+
+    Parameters
+    ----------
+    room : Room
+        A box.
+    source_m : ndarray, shape (3,)
+        Source [m].
+    images : Images
+        Images of the source.
+    receivers_m : ndarray, shape (n_receivers, 3)
+        Receivers [m].
+    pairs : Pairs
+        Which is seen from which.
+
+    Returns
+    -------
+    Paths
+    """
+    slowness = _vertical_slowness(room, source_m[2], images.cell[:, 2], receivers_m[:, 2], pairs)
+    gain = _lattice_gain(room, images, receivers_m, pairs)
+    return Paths(np.ones(len(gain), dtype=bool), gain, slowness)
+
+
+def lattice_faces(room: Room, images: Images, receivers_m: Floats) -> NDArray[np.int8]:
+    """Faces that the path of each pair meets, in order from the source.
+
+    Parameters
+    ----------
+    room : Room
+        A box.
+    images : Images
+        One a pair, n_pairs in all.
+    receivers_m : ndarray, shape (n_pairs, 3)
+        Receiver of each pair [m].
+
+    Returns
+    -------
+    ndarray of int8, shape (n_pairs, largest order)
+        Index of the face; -1 after the last.
+    """
+    lower, upper = _box(room)
+    along, faces = [], []
+    for axis, pair in enumerate(_face_of_side(room)):
+        k, r = images.cell[:, axis, None], receivers_m[:, axis, None]
+        most = int(np.abs(k).max(initial=0))
+        j = np.arange(most)
+        first = np.where(k > 0, upper[axis] - r, r - lower[axis])
+        travelled = first + j * (upper[axis] - lower[axis])
+        span = np.abs(images.position_m[:, axis, None] - r)
+        fraction = np.divide(travelled, span, out=np.ones_like(travelled), where=span > 0)
+        along.append(np.where(j < np.abs(k), fraction, -1.0))
+        faces.append(np.where((k > 0) == (j % 2 == 0), pair[1], pair[0]))
+    fraction, face = np.concatenate(along, axis=1), np.concatenate(faces, axis=1)
+    order = np.argsort(-fraction, axis=1, kind="stable")[:, : int(images.order.max(initial=0))]
+    met = np.take_along_axis(fraction, order, axis=1) >= 0
+    return np.where(met, np.take_along_axis(face, order, axis=1), -1).astype(np.int8)
+
+
+def _box(room: Room) -> tuple[Floats, Floats]:
+    if room.box_m is None:
+        raise ParameterError("room.box_m=None: the lattice of images needs a rectangular room with a level floor")
+    return room.box_m[0], room.box_m[1]
+
+
+def _face_of_side(room: Room) -> list[tuple[int, int]]:
+    """Index of the lower and the upper face of each axis: their normals point up and down the axis."""
+    return [(int(np.argmax(room.normals[:, axis])), int(np.argmin(room.normals[:, axis]))) for axis in range(3)]
+
+
+def _image_coordinate(k: Ints, source_m: Floats, length_m: Floats) -> Floats:
+    """``(1 - 2 q) s + 2 n L`` with ``k = 2 n - q``, measured from the lower face."""
+    n, q = (k + 1) // 2, k % 2
+    return (1 - 2 * q) * source_m + 2 * n * length_m
+
+
+def _bounces(k: Ints) -> Ints:
+    """Bounces off the lower and the upper face, ``|n - q|`` and ``|n|``, shape (..., 2)."""
+    n, q = (k + 1) // 2, k % 2
+    return np.stack([np.abs(n - q), np.abs(n)], axis=-1)
+
+
+def _lattice_gain(room: Room, images: Images, receivers_m: Floats, pairs: Pairs) -> Complexes:
+    """Product of the coefficients of every bounce of each pair."""
+    bounces = _bounces(images.cell)
+    fixed, turning = np.ones(len(bounces), dtype=complex), []
+    for axis, pair in enumerate(_face_of_side(room)):
+        for side, face in enumerate(pair):
+            reflection, met = room.reflections[face], bounces[:, axis, side]
+            if callable(reflection):
+                turning.append((axis, reflection, met))
+            elif reflection is not None:
+                fixed *= (reflection ** np.arange(met.max(initial=0) + 1))[met]
+    gain = fixed[pairs.image]
+    if turning:
+        across = np.abs(images.position_m[pairs.image] - receivers_m[pairs.receiver])
+        sin_grazing = across / np.linalg.norm(across, axis=-1, keepdims=True)
+    for axis, reflection, met in turning:
+        times = met[pairs.image]
+        row = np.flatnonzero(times)
+        if row.size:
+            gain[row] *= reflected(reflection, sin_grazing[row, axis]) ** times[row]
+    return gain
+
+
+def _vertical_slowness(room: Room, source_z: float, k: Ints, receiver_z: Floats, pairs: Pairs) -> Floats:
+    """Mean slowness [s/m] of paths that meet surface and floor ``|k|`` times: it depends on depth alone.
+
+    Seen from the receiver the vertical way is one part leg, ``|k| - 1`` full depths and another part leg; the first
+    depends on the receiver and on the sign of k, the rest on the image.
+    """
+    planes = np.array([float(corner[2]) for corner in _box(room)])
+    bounces, upwards = np.abs(k), (k > 0).astype(np.intp)
+    # Ends of every leg in one call: receiver to each plane, receiver to source, each plane to source, plane to plane.
+    n = len(receiver_z)
+    begin = np.concatenate([np.repeat(receiver_z, 2), receiver_z, planes, planes[:1]])
+    end = np.concatenate([np.tile(planes, n), np.full(n + 2, source_z), planes[1:]])
+    slowness = 1 / room.mean_speed_m_s(begin, end)
+    first_m = np.abs(planes - receiver_z[:, None])
+    first_s = first_m * slowness[: 2 * n].reshape(n, 2)
+    # An odd number of bounces ends at the plane where it begins.
+    last = np.where(bounces % 2 == 1, upwards, 1 - upwards)
+    last_m = np.abs(planes - source_z)
+    last_s = last_m * slowness[-3:-1]
+    full_m = (bounces - 1) * (planes[1] - planes[0])
+    rest_m = full_m + last_m[last]
+    rest_s = full_m * slowness[-1] + last_s[last]
+
+    leg = (pairs.receiver, upwards[pairs.image])
+    total = first_m[leg] + rest_m[pairs.image]
+    bounced = (bounces > 0)[pairs.image] & (total > 0)
+    spent = first_s[leg] + rest_s[pairs.image]
+    return np.divide(spent, total, out=slowness[2 * n : 3 * n][pairs.receiver], where=bounced)

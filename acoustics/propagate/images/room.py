@@ -1,0 +1,178 @@
+"""What an image-source method needs of a room, on plain arrays: its planes, how they reflect, sound speed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats
+
+Complexes = NDArray[np.complex128]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+Reflection = complex | Callable[[Floats], Complexes]
+"""Pressure coefficient: one for all angles, or a function of grazing angles [rad] of any shape."""
+
+MeanSpeed = Callable[[Floats, Floats], Floats]
+"""Harmonic mean sound speed [m/s] along straight segments between two depths [m] of any shape."""
+
+MAX_IMAGES = 100_000
+_PAIRS_AT_ONCE = 4_000_000
+_SLACK_M = 1e-6
+
+
+@dataclass(frozen=True)
+class Room:
+    """A convex room, bounded or not: the points x with ``normals @ x >= offsets``.
+
+    Parameters
+    ----------
+    normals : ndarray, shape (n_faces, 3)
+        Unit vectors into the water.
+    offsets_m : ndarray, shape (n_faces,)
+        ``normal . point`` for the points of each plane [m].
+    reflections : tuple of Reflection or None, length n_faces
+        How each face reflects; None for one that swallows all sound.
+    mean_speed_m_s : MeanSpeed
+        Sound speed along a straight segment.
+    fastest_m_s : float
+        No less than any sound speed in the room [m/s]; it bounds the search and enters no result.
+    outlines_m : ndarray, shape (n_faces, n_corners, 3), or None
+        Corners of each face in order [m], the last one repeated where a face has fewer; None where the room is
+        open at some side.
+    box_m : ndarray, shape (2, 3), or None
+        Lower and upper corner [m] where the room is a box along the axes, so that the closed form holds. The
+        room then has six faces, one to each side of each axis.
+    """
+
+    normals: Floats
+    offsets_m: Floats
+    reflections: tuple[Reflection | None, ...]
+    mean_speed_m_s: MeanSpeed
+    fastest_m_s: float
+    outlines_m: Floats | None = None
+    box_m: Floats | None = None
+
+
+@dataclass(frozen=True)
+class Images:
+    """Images of the source; the source itself is the first, of order 0.
+
+    Parameters
+    ----------
+    position_m : ndarray, shape (n_images, 3)
+        Positions [m].
+    order : ndarray of int, shape (n_images,)
+        Number of reflections.
+    cell : ndarray of int, shape (n_images, 3) or (n_images,)
+        Place in the lattice of a rectangular room; in any other room the row of `parents`.
+    parents : ndarray of int, shape (n_images found, n_faces), or None
+        Row of the image that each face mirrors into this one; -1 where there is none.
+    """
+
+    position_m: Floats
+    order: Ints
+    cell: Ints
+    parents: Ints | None = None
+
+    def take(self, index: Ints | Bools) -> Images:
+        """The images of one index array, in its order."""
+        return Images(self.position_m[index], self.order[index], self.cell[index], self.parents)
+
+
+def too_many_images(reach_m: Floats) -> ParameterError:
+    """The error of a search that would not end in good time."""
+    return ParameterError(
+        f"reach_m={float(np.max(reach_m)):.1f}: more than {MAX_IMAGES} images may lie within it; "
+        "choose a shorter horizon (in a study: pinger.length_s) or a smaller pool"
+    )
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """Which image is seen from which receiver, by index; both of shape (n_pairs,)."""
+
+    image: Ints
+    receiver: Ints
+
+
+@dataclass(frozen=True)
+class Paths:
+    """What becomes of sound on its way from the source to a receiver, one row a pair of image and receiver.
+
+    Parameters
+    ----------
+    exists : ndarray of bool, shape (n_pairs,)
+        Whether the path meets its faces in order inside their outlines.
+    gain : ndarray of complex, shape (n_pairs,)
+        Product of the reflection coefficients; 0 where the path does not exist.
+    slowness_s_m : ndarray, shape (n_pairs,)
+        Travel time over path length [s/m]; meaningless where the path does not exist.
+    """
+
+    exists: Bools
+    gain: Complexes
+    slowness_s_m: Floats
+
+
+def within_reach(positions_m: Floats, receivers_m: Floats, reach_m: Floats) -> Bools:
+    """Whether each position lies within reach of at least one receiver, each receiver having its own reach.
+
+    Parameters
+    ----------
+    positions_m : ndarray, shape (n, 3)
+        Positions [m].
+    receivers_m : ndarray, shape (m, 3)
+        Receivers [m].
+    reach_m : ndarray, shape (m,)
+        Reach of each receiver [m].
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    near = np.zeros(len(positions_m), dtype=bool)
+    square = np.sum(positions_m**2, axis=-1)
+    step = max(1, _PAIRS_AT_ONCE // max(1, len(positions_m)))
+    for start in range(0, len(receivers_m), step):
+        part = receivers_m[start : start + step]
+        limit = (reach_m[start : start + step] + _SLACK_M) ** 2 - np.sum(part**2, axis=-1)
+        # |x - r|^2 <= reach^2, written out so that the large product is one matrix multiplication.
+        near |= np.any(square - 2 * (part @ positions_m.T) <= limit[:, None], axis=0)
+    return near
+
+
+def reflected(reflection: Reflection | None, sin_grazing: Floats) -> Complexes:
+    """Pressure coefficient of a face at sines of the grazing angle of any shape."""
+    if callable(reflection):
+        return reflection(np.arcsin(np.clip(sin_grazing, 0.0, 1.0)))
+    return np.full(np.shape(sin_grazing), 0.0 if reflection is None else reflection, dtype=complex)
+
+
+def path_gain(room: Room, faces: NDArray[np.int8], sin_grazing: Floats) -> Complexes:
+    """Product of the coefficients of every bounce, each at its own grazing angle.
+
+    Parameters
+    ----------
+    room : Room
+        Gives the coefficients.
+    faces : ndarray of int8, shape (n_pairs, n_bounces)
+        Index of the face of each bounce; -1 where there is none.
+    sin_grazing : ndarray, shape (n_pairs, n_bounces)
+        Sine of the grazing angle [1].
+
+    Returns
+    -------
+    ndarray of complex, shape (n_pairs,)
+    """
+    factors = np.ones(faces.shape, dtype=complex)
+    for face, reflection in enumerate(room.reflections):
+        here = faces == face
+        if np.any(here):
+            factors[here] = reflected(reflection, sin_grazing[here])
+    return np.prod(factors, axis=-1)

@@ -1,0 +1,149 @@
+"""The multipath-free window at many places at once, for maps, without laying out every echo."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats, Pose
+from acoustics.propagate.arrivals import DEFAULT_HORIZON_S
+from acoustics.propagate.echoes import (
+    check_limits,
+    checked_geometry,
+    find_images,
+    follow_paths,
+    room_of_scene,
+)
+from acoustics.propagate.hull_shadow import Hull
+from acoustics.propagate.images import Bools, Pairs
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+
+_FIRST_LOOK_S = 4e-3
+
+
+def multipath_free_map_s(
+    scene: Scene,
+    hydrophones_site_m: ArrayLike,
+    source_m: ArrayLike,
+    *,
+    frequency_hz: float,
+    horizon_s: float = DEFAULT_HORIZON_S,
+    threshold_db: float = -20.0,
+    hull: Hull | None = None,
+) -> Floats:
+    """Multipath-free window of every batch element: the same as `multipath_free_s` of the `arrivals`, sooner.
+
+    Parameters
+    ----------
+    scene : Scene
+        Pool and water.
+    hydrophones_site_m : array_like, shape (..., n_hydrophones, 3)
+        Hydrophones, site frame [m].
+    source_m : array_like, shape (3,)
+        Pinger, site frame [m].
+    frequency_hz, horizon_s : float
+        As for `arrivals` [Hz, s].
+    threshold_db : float
+        Echoes weaker than this are negligible [dB re the direct arrival at the same hydrophone].
+    hull : Hull, optional
+        As for `arrivals`.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Shortest window over the hydrophones that the direct arrival reaches [s], 0 if it reaches none; `horizon_s`
+        where no echo comes before it.
+
+    Raises
+    ------
+    ParameterError
+        As `arrivals` does, and for a threshold above 0 dB.
+    """
+    check_limits(frequency_hz, horizon_s)
+    hydrophones, source = checked_geometry(scene, hydrophones_site_m, source_m)
+    if not -np.inf <= threshold_db <= 0:
+        raise ParameterError(f"threshold_db={threshold_db} must be at most 0 dB re the direct arrival")
+    elements = hydrophones.reshape(-1, *hydrophones.shape[-2:])
+    hull = None if hull is None else hull.spread(hydrophones.shape[:-2])
+    every = np.arange(len(elements))
+    left = np.ones(elements.shape[:2], dtype=bool) if hull is None else hull.clear(every, source)
+    search = _Search(scene, source, hull, frequency_hz, 10 ** (threshold_db / 20))
+    window = np.where(left.any(axis=-1), horizon_s, 0.0)
+    # Nearly always an early echo ends the search, long before a long burst is over.
+    looked_s = min(_FIRST_LOOK_S, horizon_s)
+    while left.any():
+        earliest = search.earliest_s(elements, left, looked_s)
+        found = earliest < looked_s
+        window[found] = earliest[found]
+        left &= ~found[:, None] & (looked_s < horizon_s)
+        looked_s = min(4 * looked_s, horizon_s)
+    return window.reshape(hydrophones.shape[:-2])
+
+
+@dataclass(frozen=True)
+class _Search:
+    """What is looked for: echoes of a source over a share of the direct amplitude that no body of the hull blocks."""
+
+    scene: Scene
+    source_m: Floats
+    hull: Hull | None
+    frequency_hz: float
+    least: float
+
+    def earliest_s(self, hydrophones: Floats, counts: Bools, horizon_s: float) -> Floats:
+        """Time from the direct sound to the first echo, up to a horizon, shape (n_elements,).
+
+        Of hydrophones (n_elements, n_hydrophones, 3) those that `counts`, (n_elements, n_hydrophones), says.
+        """
+        element, hydrophone = np.nonzero(counts)
+        receivers, source = hydrophones[element, hydrophone], self.source_m
+        room = room_of_scene(self.scene, source, receivers, frequency_hz=self.frequency_hz)
+        loss_db_per_m = float(self.scene.water.absorption_db_per_km(self.frequency_hz)) / 1000
+        direct_m = np.linalg.norm(receivers - source, axis=-1)
+        direct_s = direct_m / room.mean_speed_m_s(receivers[:, 2], np.full(len(receivers), source[2]))
+        images = find_images(room, source, receivers, room.fastest_m_s * (direct_s + horizon_s))
+        earliest = np.full(len(hydrophones), horizon_s)
+        reach_squared = (room.fastest_m_s * (direct_s + horizon_s)) ** 2
+        x, y, z = np.ascontiguousarray(receivers.T)
+        # An echo matters only where it comes before the earliest found so far, so most images, taken in the order
+        # of their reflections, are dismissed by their distance alone.
+        for image in range(1, len(images.order)):
+            place = images.position_m[image]
+            row = np.flatnonzero((x - place[0]) ** 2 + (y - place[1]) ** 2 + (z - place[2]) ** 2 < reach_squared)
+            if not row.size:
+                continue
+            pairs = Pairs(np.zeros(row.size, dtype=np.int64), np.arange(row.size))
+            paths = follow_paths(room, source, images.take(np.array([image])), receivers[row], pairs)
+            distance = np.linalg.norm(receivers[row] - place, axis=-1)
+            level_db = 20 * np.log10(direct_m[row] / distance) - loss_db_per_m * (distance - direct_m[row])
+            strong = paths.exists & (np.abs(paths.gain) * 10 ** (level_db / 20) > self.least)
+            if self.hull is not None:
+                strong &= self.hull.clear(element[row], place)[np.arange(row.size), hydrophone[row]]
+            after = distance * paths.slowness_s_m - direct_s[row]
+            np.minimum.at(earliest, element[row[strong]], after[strong])
+            reach_squared = (room.fastest_m_s * np.maximum(direct_s + earliest[element], 0.0)) ** 2
+        # Along straight rays an echo through faster water can come first: then nothing of the burst is clean.
+        return np.maximum(earliest, 0.0)
+
+
+def multipath_free_windows(scene: Scene, pinger: Pinger, waypoints_m: Floats) -> Floats:
+    """Time from the direct sound to the first strong echo [s] at vehicle positions of shape (..., 3) [m].
+
+    The vehicle keeps the scene's attitude. Capped at the burst's own length: beyond it there is nothing to hear. 0
+    where bodies of the vehicle keep the direct sound from all hydrophones.
+    """
+    own = scene.vehicle.pose
+    pose = Pose(waypoints_m, own.roll, own.pitch, own.heading)
+    return multipath_free_map_s(
+        scene,
+        pose.to_site(scene.array.positions_m),
+        np.array(pinger.position_m),
+        frequency_hz=pinger.frequency_hz,
+        horizon_s=pinger.length_s,
+        threshold_db=scene.study.multipath_threshold_db,
+        hull=Hull.of(scene, pose),
+    )

@@ -1,0 +1,45 @@
+"""What the crew believes of a recording: the truth with errors of the scene's tolerances."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from acoustics.base.frames import Floats, Pose
+from acoustics.physics.sound_speed import sound_speed_teos10
+from acoustics.scene.scene import Scene
+from acoustics.scene.water import TEMPERATURE_RANGE_DEGC
+
+_SALTIEST_G_KG = 45.0
+
+
+@dataclass(frozen=True)
+class InstrumentReadings:
+    """What the crew reads off its instruments and was told of the pingers: the truth with errors of the tolerances."""
+
+    pose: Pose
+    temperature_degc: float
+    absolute_salinity_g_kg: float
+    sound_speed_m_s: float
+    pinger_depth_m: Floats
+
+
+def draw_readings(scene: Scene, rng: np.random.Generator) -> InstrumentReadings:
+    """Pose as the navigation gives it, and water as a thermometer and a salinometer at the vehicle do."""
+    vehicle, water = scene.vehicle, scene.water
+    spread = np.array([vehicle.position_sd_m, vehicle.position_sd_m, vehicle.depth_sd_m])
+    position = np.array(vehicle.position_m) + rng.standard_normal(3) * spread
+    roll, pitch, heading = rng.standard_normal(3) * vehicle.attitude_sd
+    true = vehicle.pose
+    pose = Pose(position, true.roll + roll, true.pitch + pitch, true.heading + heading)
+    depth = vehicle.position_m[2]
+    temperature, salinity = (float(value) for value in water.at(depth))
+    temperature += rng.standard_normal() * water.temperature_tolerance_degc
+    temperature = float(np.clip(temperature, *TEMPERATURE_RANGE_DEGC))
+    salinity += rng.standard_normal() * water.salinity_tolerance_g_kg
+    salinity = min(max(salinity, 0.0), _SALTIEST_G_KG)
+    speed = sound_speed_teos10(temperature, absolute_salinity_g_kg=salinity, depth_m=max(position[2], 0.0))
+    depths = np.array([pinger.position_m[2] for pinger in scene.pingers])
+    depths = np.maximum(depths + rng.standard_normal(len(depths)) * scene.study.pinger_depth_sd_m, 0.0)
+    return InstrumentReadings(pose, temperature, salinity, float(speed), depths)

@@ -1,0 +1,194 @@
+"""From a scene to the numbers of its recorder, block by block."""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import butter, sosfilt
+
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats
+from acoustics.physics.levels import pressure_from_level_pa
+from acoustics.propagate.render.bursts import ping_pressure
+from acoustics.propagate.render.draw import PingTrain, Take
+from acoustics.propagate.render.noise import IsotropicPieces, RandomPieces, SteadyTones
+from acoustics.scene.recorder import Recorder
+
+DEFAULT_BLOCK_SAMPLES = 16_384  # small enough for the processor's cache
+_PASSBAND_ORDER = 2
+
+
+def render(take: Take, *, block_samples: int = DEFAULT_BLOCK_SAMPLES) -> Iterator[NDArray[np.int32]]:
+    """Counts of the converter, one block after another.
+
+    Parameters
+    ----------
+    take : Take
+        What is to be recorded.
+    block_samples : int
+        Samples of each channel in a block. The numbers do not depend on it.
+
+    Yields
+    ------
+    ndarray of int32, shape (n, n_channels)
+        From ``-2^(bits - 1)`` to ``2^(bits - 1) - 1``; what would go beyond is clipped there.
+
+    Raises
+    ------
+    ParameterError
+        A block under one sample.
+
+    Notes
+    -----
+    Memory: some ten arrays of a block or of a noise piece (both 16,384 samples) by channels by 8 bytes, and those pings
+    that sound in the block, each as long as its burst and echoes. It does not grow with the recording.
+    """
+    convert = converter(take)
+    start = 0
+    for pressure in render_pressure(take, block_samples=block_samples):
+        counts = convert(pressure)
+        for first, last in take.dropouts:
+            counts[max(first - start, 0) : max(last - start, 0)] = 0
+        yield counts
+        start += len(counts)
+
+
+def render_pressure(take: Take, *, block_samples: int = DEFAULT_BLOCK_SAMPLES) -> Iterator[Floats]:
+    """Pressure with its noise at the moments of sampling, shape (n, n_channels) [Pa], one block after another.
+
+    As `render`, before the pass band of the recorder and its converter.
+    """
+    if block_samples < 1:
+        raise ParameterError(f"block_samples={block_samples} must be at least 1")
+    noise = _Noise.of(take)
+    tones = SteadyTones(take.scene.noise.tones, take.tone_phase, take.times)
+    pings = _Pings(take)
+    for start in range(0, take.n_samples, block_samples):
+        stop = min(start + block_samples, take.n_samples)
+        pressure = noise.take(start, stop)
+        tones.add_to(pressure, start)
+        pings.add_to(pressure, start)
+        yield pressure
+
+
+def converter(take: Take) -> _Converter:
+    """What turns blocks of pressure [Pa], given in their order, into counts: sensitivity, gain, pass band, steps."""
+    recorder = take.scene.recorder
+    sensitivity = np.array([h.sensitivity_db_re_v_per_upa for h in take.scene.array.hydrophones])[take.hydrophone]
+    volts_per_pa = 10 ** ((sensitivity + recorder.gain_db) / 20) * 1e6
+    return _Converter(take.channel_gain * volts_per_pa, recorder)
+
+
+class _Converter:
+    """Keeps the state of the pass band's filter from block to block."""
+
+    def __init__(self, volts_per_pa: Floats, recorder: Recorder) -> None:
+        half = 2.0 ** (recorder.bits - 1)
+        self._counts_per_pa = volts_per_pa * (half / recorder.full_scale_v)
+        self._lowest, self._highest = -half, half - 1
+        self._sections = _passband(recorder)
+        n_sections = 0 if self._sections is None else len(self._sections)
+        self._state = np.zeros((n_sections, 2, len(volts_per_pa)))
+
+    def __call__(self, pressure: Floats) -> NDArray[np.int32]:
+        if self._sections is not None:
+            pressure, self._state = sosfilt(self._sections, pressure, axis=0, zi=self._state)
+        counts = pressure * self._counts_per_pa
+        np.rint(counts, out=counts)
+        return np.clip(counts, self._lowest, self._highest, out=counts).astype(np.int32)
+
+
+def _passband(recorder: Recorder) -> Floats | None:
+    """Second-order Butterworth edges of the amplifier; one above half the sample rate does nothing."""
+    if recorder.passband_hz is None:
+        return None
+    low, high = recorder.passband_hz
+    half = recorder.sample_rate_hz / 2
+    if low >= half:
+        raise ParameterError(f"recorder.passband_hz begins at {low:g} Hz, above half the sample rate, {half:g} Hz")
+    edges, kind = ((low, high), "bandpass") if high < half else (low, "highpass")
+    return np.asarray(butter(_PASSBAND_ORDER, edges, kind, fs=recorder.sample_rate_hz, output="sos"))
+
+
+@dataclass(frozen=True)
+class _Noise:
+    """Ambient and self noise: each of constant density over the recorder's band, that at the first pinger's frequency.
+
+    Ambient noise may be coherent between hydrophones, self noise is taken as independent.
+    """
+
+    ambient: RandomPieces | IsotropicPieces
+    own: RandomPieces
+    ambient_pa: float
+    own_pa: float
+
+    @classmethod
+    def of(cls, take: Take) -> _Noise:
+        scene, n = take.scene, len(take.hydrophones_m)
+        frequency, rate = scene.pingers[0].frequency_hz, scene.recorder.sample_rate_hz
+        water = scene.noise.model_copy(update={"self_noise_density_db": None})
+        # White noise of one-sided density N0 has the variance N0 fs / 2.
+        to_rms = np.sqrt(rate / 2)
+        ambient_pa = to_rms * float(pressure_from_level_pa(water.density_db(frequency)))
+        level = scene.noise.self_noise_density_db
+        own_pa = 0.0 if level is None else to_rms * float(pressure_from_level_pa(level))
+        ambient, own = RandomPieces(take.ambient_seed, n), RandomPieces(take.self_noise_seed, n)
+        if scene.noise.isotropic_coherence:
+            coherent = IsotropicPieces(ambient, take.hydrophones_m, rate, scene.sound_speed_m_s)
+            return cls(coherent, own, ambient_pa, own_pa)
+        # Two independent contributions are one of the sum of their powers.
+        return cls(ambient, own, float(np.hypot(ambient_pa, own_pa)), 0.0)
+
+    def take(self, start: int, stop: int) -> Floats:
+        total = self.ambient.take(start, stop)
+        total *= self.ambient_pa
+        if self.own_pa:
+            total += self.own_pa * self.own.take(start, stop)
+        return total
+
+
+@dataclass
+class _Pings:
+    """Pings in the order in which they are heard; each is rendered when its first block comes, and dropped after."""
+
+    take: Take
+    waiting: list[tuple[int, int, int]] = field(init=False)  # first sample, train, ping
+    sounding: list[tuple[int, Floats]] = field(init=False, default_factory=list)  # first sample, pressure
+    jitter: RandomPieces = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.jitter = RandomPieces(self.take.jitter_seed, len(self.take.hydrophones_m))
+        interval = self.take.times.interval_s
+        earliest = float(self.take.times.offset_s.max())
+        self.waiting = [
+            (int(np.floor((start + train.paths.delay_s.min() - earliest) / interval)) - 1, t, k)
+            for t, train in enumerate(self.take.trains)
+            for k, start in enumerate(train.start_s)
+        ]
+        heapq.heapify(self.waiting)
+
+    def add_to(self, pressure: Floats, start: int) -> None:
+        stop = start + len(pressure)
+        while self.waiting and self.waiting[0][0] < stop:
+            _, train, ping = heapq.heappop(self.waiting)
+            self.sounding.append(self._render(self.take.trains[train], ping))
+        for first, ping_pa in self.sounding:
+            low, high = max(first, start), min(first + len(ping_pa), stop)
+            if low < high:
+                pressure[low - start : high - start] += ping_pa[low - first : high - first]
+        self.sounding = [(first, ping_pa) for first, ping_pa in self.sounding if first + len(ping_pa) > stop]
+
+    def _render(self, train: PingTrain, ping: int) -> tuple[int, Floats]:
+        paths, recorder = train.paths, self.take.scene.recorder
+        first, analytic = ping_pressure(
+            train.pinger, train.start_s[ping], paths.delay_s, paths.amplitude, paths.valid, self.take.times
+        )
+        if recorder.aperture_jitter_s:
+            # A sample taken late by far less than the build-up meets a later phase and the same envelope.
+            late = recorder.aperture_jitter_s * self.jitter.take(first, first + len(analytic))
+            analytic = analytic * np.exp(2j * np.pi * train.pinger.frequency_hz * late)
+        return first, np.ascontiguousarray((analytic * np.exp(-1j * self.take.channel_phase)).real)

@@ -1,0 +1,19 @@
+"""What would a calibration tell of the array, and what does one tell?"""
+
+from acoustics.study.calibrate.array import CalibratedArray, array_file_text, calibrate_from_pings, corrected_array
+from acoustics.study.calibrate.inputs import SourcePlace, calibration_input, read_sources
+from acoustics.study.calibrate.plan import CalibrationPlan, ParameterLine, SessionPlan, plan_calibration
+
+__all__ = [
+    "CalibratedArray",
+    "CalibrationPlan",
+    "ParameterLine",
+    "SessionPlan",
+    "SourcePlace",
+    "array_file_text",
+    "calibrate_from_pings",
+    "calibration_input",
+    "corrected_array",
+    "plan_calibration",
+    "read_sources",
+]

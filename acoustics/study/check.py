@@ -1,0 +1,191 @@
+"""What a scene implies before anything is simulated: the answer of `pingfix check`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from acoustics.accuracy.link_budget import link_budget
+from acoustics.base.frames import Floats
+from acoustics.estimate.detect import band_detector, detection_probability, filter_bank
+from acoustics.physics.burst import Burst
+from acoustics.physics.refraction import bent_ray_angle, linear_gradient_travel_time
+from acoustics.physics.sound_speed import harmonic_mean_speed
+from acoustics.physics.timing_bounds import half_wavelength_m
+from acoustics.propagate.arrivals import arrivals
+from acoustics.propagate.first_multipath import first_echo
+from acoustics.propagate.hull_shadow import Hull
+from acoustics.propagate.multipath_free_window import multipath_free_windows
+from acoustics.scene.line import waypoints_along_line
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+
+_BEND_WORTH_A_NOTE_DEG = 0.1
+_FALSE_ALARMS_PER_HOUR = 1.0  # what `locate` takes if nothing else is asked
+_RANGES_M = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
+
+
+@dataclass(frozen=True)
+class Summary:
+    """What follows from a scene for one pinger; arrays of shape (n_ranges,) go with `range_m`.
+
+    `first_echo` names the faces of the echo that ends the multipath-free window where the vehicle stands; empty: none
+    does.
+    `heard` is the predicted share of pings over the detector's threshold, by the whole burst and without echoes.
+    """
+
+    title: str
+    pinger: str
+    frequency_hz: float
+    sound_speed_m_s: float
+    sound_speed_sd_m_s: float
+    wavelength_m: float
+    free_spacing_m: float
+    array: str
+    n_hydrophones: int
+    shortest_baseline_m: float
+    longest_baseline_m: float
+    observes: str
+    good_for: str
+    cannot_observe: str
+    noise_density_db: float
+    range_m: Floats
+    received_level_db: Floats
+    heard: Floats
+    multipath_free_s: Floats
+    first_echo: str
+    energy_ratio_db: Floats
+    arrival_sd_phase_s: Floats
+    arrival_sd_envelope_s: Floats
+    remarks: tuple[str, ...]
+
+
+def summary(scene: Scene, pinger: Pinger) -> Summary:
+    """Sound speed, wavelength, free spacing, what the array observes, and the link at ranges from the pinger.
+
+    The ranges lie on the straight line from the pinger through the vehicle, as far as it stays in the water, at
+    the vehicle's depth; the energy counted is that inside the multipath-free window there.
+    """
+    ranges, waypoints = waypoints_along_line(scene, pinger, _RANGES_M)
+    window = multipath_free_windows(scene, pinger, waypoints)
+    link = link_budget(scene, pinger, ranges, window_s=window)
+    speed = scene.sound_speed_m_s
+    with np.errstate(divide="ignore"):  # no multipath-free window, no energy: minus infinity is meant
+        energy_ratio_db = 10 * np.log10(link.energy_ratio_2e_n0)
+    return Summary(
+        title=scene.title,
+        pinger=pinger.name,
+        frequency_hz=pinger.frequency_hz,
+        sound_speed_m_s=speed,
+        sound_speed_sd_m_s=scene.sound_speed_sd_m_s,
+        wavelength_m=speed / pinger.frequency_hz,
+        free_spacing_m=float(half_wavelength_m(pinger.band_hz[1], speed)),
+        array=scene.array.name,
+        n_hydrophones=len(scene.array.hydrophones),
+        shortest_baseline_m=float(scene.array.baselines_m.min()),
+        longest_baseline_m=float(scene.array.baselines_m.max()),
+        observes=scene.array.observes,
+        good_for=scene.array.good_for,
+        cannot_observe=scene.array.cannot_observe,
+        noise_density_db=float(scene.noise_density_db(pinger.frequency_hz)),
+        range_m=ranges,
+        received_level_db=link.received_level_db,
+        heard=_heard(scene, pinger, ranges),
+        multipath_free_s=window,
+        first_echo=_first_echo(scene, pinger),
+        energy_ratio_db=energy_ratio_db,
+        arrival_sd_phase_s=np.sqrt(link.carrier_variance_s2),
+        arrival_sd_envelope_s=np.sqrt(link.envelope_variance_s2),
+        remarks=_remarks(scene, pinger),
+    )
+
+
+def _heard(scene: Scene, pinger: Pinger, range_m: Floats) -> Floats:
+    """Probability that one ping passes the detector of `locate`, shape of `range_m`."""
+    burst = Burst(pinger.frequency_hz, pinger.length_s, pinger.q, pinger.sweep_hz)
+    # A recorder too slow for the pinger is told of elsewhere.
+    rate = max(scene.recorder.sample_rate_hz, 2.5 * pinger.band_hz[1])
+    detector = band_detector(
+        step=filter_bank([burst], rate).steps[0],
+        length_s=pinger.length_s,
+        pri_s=pinger.pri_s,
+        sample_rate_hz=rate,
+        false_alarms_per_hour=_FALSE_ALARMS_PER_HOUR,
+    )
+    energy_ratio = link_budget(scene, pinger, range_m).energy_ratio_2e_n0
+    return detection_probability(energy_ratio, len(scene.array.hydrophones), detector.false_alarm_probability)
+
+
+def _first_echo(scene: Scene, pinger: Pinger) -> str:
+    threshold_db = scene.study.multipath_threshold_db
+    paths = arrivals(
+        scene,
+        scene.vehicle.pose.to_site(scene.array.positions_m),
+        pinger.position_m,
+        frequency_hz=pinger.frequency_hz,
+        horizon_s=pinger.length_s,
+        floor_db=threshold_db,
+        hull=Hull.of(scene, scene.vehicle.pose),
+    )
+    return first_echo(paths, threshold_db=threshold_db)
+
+
+def _remarks(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
+    """What a reader should not overlook, in whole sentences."""
+    remarks = []
+    shortest, free = (
+        scene.array.baselines_m.min(),
+        half_wavelength_m(pinger.band_hz[1], scene.sound_speed_m_s),
+    )
+    if shortest > free:
+        remarks.append(
+            f"The shortest baseline, {1e3 * shortest:.1f} mm, is over half a wavelength ({1e3 * free:.1f} mm): the "
+            "phase alone does not tell the cycle."
+        )
+    extent = np.ptp(scene.array.positions_m, axis=0)
+    if np.any(extent > np.array(scene.vehicle.hull_m) + 1e-9):
+        spans = " x ".join(f"{x:.2f}" for x in extent)
+        remarks.append(f"The array spans {spans} m, more than vehicle.hull_m allows.")
+    if scene.noise.self_noise_density_db is None:
+        remarks.append(
+            "noise.self_noise_density_db is not given: the vehicle counts as silent. Thrusters and motor controllers "
+            "are commonly far above the water's own noise; record some before you trust the figures."
+        )
+    low, high = pinger.band_hz
+    if scene.recorder.passband_hz and not (
+        scene.recorder.passband_hz[0] < low and high < scene.recorder.passband_hz[1]
+    ):
+        remarks.append(f"The pinger's band, {low:.0f} to {high:.0f} Hz, is not inside recorder.passband_hz.")
+    reached = scene.mounting.hears(scene.array.positions_m, scene.vehicle.pose.to_body([pinger.position_m]))[0]
+    if not reached.all():
+        names = ", ".join(repr(h.name) for h, hears in zip(scene.array.hydrophones, reached, strict=True) if not hears)
+        remarks.append(
+            f"Bodies of the vehicle (mounting.shadow) hide {pinger.name} from the hydrophones {names} where it stands: "
+            "they do not hear the direct sound."
+        )
+    return (*remarks, *_refraction(scene, pinger))
+
+
+def _refraction(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
+    """What taking the ray as straight costs, where it costs something."""
+    ends_m = np.array([scene.vehicle.position_m, pinger.position_m])
+    distance, drop = float(np.linalg.norm(ends_m[1] - ends_m[0])), float(ends_m[1, 2] - ends_m[0, 2])
+    across = float(np.hypot(*(ends_m[1] - ends_m[0])[:2]))  # only the level part of a ray is bent
+    speeds = scene.water.sound_speed_m_s(ends_m[:, 2])
+    if drop == 0 or speeds[0] == speeds[1]:
+        return ()
+    gradient = float(speeds[1] - speeds[0]) / drop
+    bend = float(np.rad2deg(bent_ray_angle(across, sound_speed_m_s=float(speeds.mean()), gradient_per_s=gradient)))
+    if bend < _BEND_WORTH_A_NOTE_DEG:
+        return ()
+    bent_s = linear_gradient_travel_time(
+        distance, from_speed_m_s=speeds[0], to_speed_m_s=speeds[1], gradient_per_s=gradient
+    )
+    order = np.argsort(ends_m[:, 2])
+    straight_s = distance / harmonic_mean_speed(ends_m[order, 2], speeds[order], *ends_m[:, 2])
+    return (
+        f"Over the {distance:.0f} m to the pinger refraction turns the ray by about {bend:.1f} deg (depression, not "
+        f"bearing) and changes its travel time by {1e6 * abs(float(bent_s) - float(straight_s)):.2g} us, taking the "
+        "gradient between the two depths as constant; the model takes the ray as straight.",
+    )

@@ -1,0 +1,194 @@
+"""Simulation at the level of delays: true arrivals with errors, through the vehicle's own estimators.
+
+No waveform is made: each hydrophone's arrival time is the true one plus errors of the size that the bounds
+allow. It shows what geometry, cycles, mounting, skew and sound speed do; not what echoes do inside the window.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from acoustics.base.frames import Floats, direction, wrap_angle
+from acoustics.base.regions import inside_region
+from acoustics.estimate.direction import estimate_bearing
+from acoustics.estimate.position import Fix, locate_source
+from acoustics.estimate.tdoa import Tdoa, resolve_ambiguity
+from acoustics.physics.tdoa import difference_matrix, plane_wave_time, spherical_time
+
+
+@dataclass(frozen=True)
+class DelayErrors:
+    """Standard deviations of everything that moves an arrival time.
+
+    Parameters
+    ----------
+    phase_variance_s2, envelope_variance_s2 : float or ndarray
+        Variance of one arrival time by the carrier's phase, and by the envelope as it counts in the choice of a cycle
+        [s^2].
+    skew_sd_s : float
+        Unknown skew of each channel [s].
+    element_sd_m : ndarray, shape (n_hydrophones,)
+        Unknown offset of each hydrophone per axis [m].
+    sound_speed_sd_m_s : float
+        Error of the assumed sound speed [m/s].
+    """
+
+    phase_variance_s2: float | Floats
+    envelope_variance_s2: float | Floats
+    skew_sd_s: float
+    element_sd_m: Floats
+    sound_speed_sd_m_s: float
+
+
+@dataclass(frozen=True)
+class BearingTrials:
+    """One entry a trial, shape (n_trials,): error of the bearing [rad], wrong cycle, inside the stated 95 % region."""
+
+    error: Floats
+    wrong_integer: NDArray[np.bool_]
+    inside_95: NDArray[np.bool_]
+
+
+def simulate_bearings(
+    hydrophones_m: Floats,
+    bearing: Floats,
+    depression: Floats,
+    sound_speed_m_s: float,
+    errors: DelayErrors,
+    frequency_hz: float,
+    rng: np.random.Generator,
+) -> BearingTrials:
+    """Bearings of far pingers, the cycle resolved as on the vehicle.
+
+    Parameters
+    ----------
+    hydrophones_m : ndarray, shape (n_hydrophones, 3)
+        Positions in the body frame as the vehicle believes them [m].
+    bearing, depression : ndarray, shape (n_trials,)
+        True direction of each trial [rad].
+    sound_speed_m_s : float
+        What the vehicle assumes [m/s].
+    errors : DelayErrors
+        Sizes of the errors.
+    frequency_hz : float
+        Of the carrier [Hz].
+    rng : Generator
+        Source of randomness.
+
+    Notes
+    -----
+    Where several candidates remain (a plane's mirror image) the one nearest to the truth counts, as a crew that
+    knows on which side the pinger is would take it.
+    """
+    n_trials, n = len(bearing), len(hydrophones_m)
+    truth = direction(bearing, depression)
+    moved = hydrophones_m + rng.normal(size=(n_trials, n, 3)) * errors.element_sd_m[:, None]
+    speed = sound_speed_m_s + rng.normal(size=n_trials) * errors.sound_speed_sd_m_s
+    skew = rng.normal(size=(n_trials, n)) * errors.skew_sd_s
+    times = plane_wave_time(moved, truth, speed) + skew
+    difference = difference_matrix(n)
+    exact = times @ difference.T
+    phase = (times + rng.normal(size=(n_trials, n)) * np.sqrt(errors.phase_variance_s2)) @ difference.T
+    coarse = (times + rng.normal(size=(n_trials, n)) * np.sqrt(errors.envelope_variance_s2)) @ difference.T
+    mounting = (errors.element_sd_m / sound_speed_m_s) ** 2
+    shared = errors.skew_sd_s**2 + mounting
+
+    def covariance(variance_s2: float | Floats) -> Floats:
+        return difference @ np.diag(np.broadcast_to(variance_s2, n)) @ difference.T
+
+    cycles = resolve_ambiguity(
+        Tdoa(phase - np.round(phase * frequency_hz) / frequency_hz, covariance(errors.phase_variance_s2 + shared)),
+        Tdoa(coarse, covariance(errors.envelope_variance_s2)),
+        hydrophones_m,
+        sound_speed_m_s,
+        frequency_hz,
+    )
+    delay = cycles.tdoa.tdoa_s
+    found = estimate_bearing(
+        Tdoa(delay, covariance(errors.phase_variance_s2 + errors.skew_sd_s**2)),
+        hydrophones_m,
+        sound_speed_m_s,
+        sound_speed_sd_m_s=errors.sound_speed_sd_m_s,
+        element_sd_m=errors.element_sd_m,
+        assumed_depression=float(np.mean(depression)),
+    )
+    candidates = direction(found.bearing, found.depression)
+    closeness = np.where(found.probability >= 0.5, np.einsum("tci,ti->tc", candidates, truth), -np.inf)
+    nearest = np.argmax(closeness, axis=-1)[:, None]
+    error = wrap_angle(np.take_along_axis(found.bearing, nearest, -1)[:, 0] - bearing)
+    variance = np.take_along_axis(found.covariance[..., 0, 0], nearest, -1)
+    wrong = np.any(np.abs(delay - exact) > 0.5 / frequency_hz, axis=-1)
+    return BearingTrials(error, wrong, inside_region(error[:, None], variance[..., None]))
+
+
+def simulate_fixes(
+    hydrophones_m: Floats,
+    source_m: Floats,
+    sound_speed_m_s: float,
+    errors: DelayErrors,
+    *,
+    source_depth_sd_m: float,
+    attitude_sd: Floats,
+    trials: int,
+    rng: np.random.Generator,
+    position_sd_m: Floats | None = None,
+) -> Fix:
+    """Positions from one ping at each of many places of the pinger, the right cycle given.
+
+    Parameters
+    ----------
+    hydrophones_m : ndarray, shape (n_hydrophones, 3)
+        Positions as the vehicle believes them [m], in the frame that stands level in the vehicle and heads with it.
+    source_m : ndarray, shape (n_cells, 3)
+        True positions of the pinger in that frame [m].
+    sound_speed_m_s : float
+        What the vehicle assumes [m/s].
+    errors : DelayErrors
+        Sizes of the errors; `phase_variance_s2` may be of shape (n_cells,).
+    source_depth_sd_m : float
+        How well the pinger's depth below the vehicle is known [m].
+    attitude_sd : ndarray, shape (3,)
+        Standard deviations of roll, pitch and heading [rad].
+    trials : int
+        Fixes for each cell.
+    rng : Generator
+        Source of randomness.
+    position_sd_m : ndarray, shape (3,), optional
+        Standard deviation of the vehicle's own position along each axis [m]; by default the position is that relative
+        to the vehicle.
+
+    Returns
+    -------
+    Fix
+        Of batch shape (n_cells, trials).
+    """
+    n, shape = len(hydrophones_m), (len(source_m), trials)
+    turn = Rotation.from_rotvec((rng.normal(size=(*shape, 3)) * attitude_sd).reshape(-1, 3)).as_matrix()
+    moved = (hydrophones_m @ np.swapaxes(turn, -1, -2)).reshape(*shape, n, 3)
+    moved += rng.normal(size=(*shape, n, 3)) * errors.element_sd_m[:, None]
+    speed = sound_speed_m_s + rng.normal(size=shape) * errors.sound_speed_sd_m_s
+    variance = np.broadcast_to(errors.phase_variance_s2 + errors.skew_sd_s**2, shape[:1])
+    noise = rng.normal(size=(*shape, n)) * np.sqrt(variance)[:, None, None]
+    depth = source_m[:, None, 2] + rng.normal(size=shape) * source_depth_sd_m
+    own_sd = np.zeros(3) if position_sd_m is None else position_sd_m
+    if own_sd.any():
+        moved += (rng.normal(size=(*shape, 3)) * own_sd)[..., None, :]
+    difference = difference_matrix(n)
+    delays = (spherical_time(moved, source_m[:, None], speed) + noise) @ difference.T
+    covariance = variance[:, None, None, None] * (difference @ difference.T)
+    return locate_source(
+        Tdoa(delays, np.broadcast_to(covariance, (*shape, n - 1, n - 1))),
+        hydrophones_m,
+        sound_speed_m_s,
+        source_depth_m=depth,
+        source_depth_sd_m=source_depth_sd_m,
+        sound_speed_sd_m_s=errors.sound_speed_sd_m_s,
+        element_sd_m=errors.element_sd_m,
+        attitude_sd=attitude_sd,
+        pivot_m=np.zeros(3),
+        position_sd_m=own_sd,
+    )

@@ -1,0 +1,233 @@
+"""Simulated runs: pings heard from several poses, with the errors of delays and of dead reckoning."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from acoustics.accuracy.link_budget import link_budget
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats, Pose
+from acoustics.estimate.fuse import FusedFix, PingRun, PoseErrors, SourceArea, Track, fuse_pings, uniform_over
+from acoustics.physics.tdoa import difference_matrix, spherical_time
+from acoustics.propagate.multipath_free_window import multipath_free_windows
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+
+
+@dataclass(frozen=True)
+class Course:
+    """True poses of a run: `n_pings` places, evenly along a straight leg from the vehicle's place.
+
+    `leg_m` of 0 keeps the vehicle where it stands. `course_deg` is the direction of travel, clockwise from +x of the
+    site; the vehicle heads as the scenario says.
+    """
+
+    n_pings: int
+    leg_m: float
+    course_deg: float
+
+
+@dataclass(frozen=True)
+class SimulatedRuns:
+    """Runs of shape (n_runs,) as the vehicle would have them, and which pings were made wrong on purpose."""
+
+    run: PingRun
+    track: Track
+    source_depth_m: Floats
+    spoilt: NDArray[np.bool_]
+
+
+def pose_errors_of(scene: Scene) -> PoseErrors:
+    """What the scenario says of the vehicle's navigation along a run."""
+    vehicle = scene.vehicle
+    return PoseErrors(
+        heading_bias_sd=vehicle.lasting_heading_sd,
+        attitude_sd=vehicle.ping_attitude_sd,
+        position_sd_m=vehicle.position_sd_m,
+        depth_sd_m=vehicle.depth_sd_m,
+        drift_sd_m_per_root_m=vehicle.drift_sd_m_per_root_m,
+        log_scale_sd=vehicle.log_scale_sd,
+    )
+
+
+def water_outline(scene: Scene) -> Floats:
+    """Corners (k, 2) [m] of where a pinger may be.
+
+    The pool's outline; else the map's extent; else the box of all places in the scenario, half as large again.
+    """
+    if scene.pool.outline_m is not None:
+        return np.array(scene.pool.outline_m)
+    if scene.study.map_extent_m is not None:
+        low, high = np.array(scene.study.map_extent_m[:2]), np.array(scene.study.map_extent_m[2:])
+    else:
+        places = [p.position_m[:2] for p in scene.pingers] + [s.position_m[:2] for s in scene.stations]
+        places.append(scene.vehicle.position_m[:2])
+        low, high = np.min(places, axis=0), np.max(places, axis=0)
+        grow = 0.25 * np.maximum(high - low, 10.0)
+        low, high = low - grow, high + grow
+    return np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
+
+
+def source_area(scene: Scene) -> SourceArea:
+    """A broad normal distribution with the mean and covariance of a place anywhere in the water."""
+    return uniform_over(water_outline(scene))
+
+
+def course_positions(scene: Scene, course: Course) -> Floats:
+    """True places of the vehicle, (n_pings, 3) [m].
+
+    Raises
+    ------
+    ParameterError
+        If the run leaves the water.
+    """
+    if course.n_pings < 1 or course.leg_m < 0:
+        raise ParameterError(f"n_pings={course.n_pings}, leg_m={course.leg_m}: expected at least 1, and 0 or more")
+    angle = np.deg2rad(course.course_deg)
+    along = np.linspace(0.0, course.leg_m, course.n_pings)[:, None]
+    places = np.array(scene.vehicle.position_m) + along * [np.cos(angle), np.sin(angle), 0.0]
+    pose = scene.vehicle.pose
+    hydrophones = Pose(places, pose.roll, pose.pitch, pose.heading).to_site(scene.array.positions_m)
+    dry = ~np.all(scene.pool.contains(hydrophones), axis=-1)
+    if dry.any():
+        reached = float(along[max(int(np.argmax(dry)) - 1, 0), 0])
+        raise ParameterError(f"the run leaves the water after {reached:.1f} m: shorten the leg or turn the course")
+    return places
+
+
+def simulate_runs(
+    scene: Scene,
+    pinger: Pinger,
+    places_m: Floats,
+    *,
+    n_runs: int,
+    rng: np.random.Generator,
+    wrong_share: float = 0.0,
+) -> SimulatedRuns:
+    """Draw runs over the same true places, each with its own errors.
+
+    Parameters
+    ----------
+    scene : Scene
+        For array, water, noise and the sizes of all errors.
+    pinger : Pinger
+        The source.
+    places_m : ndarray, shape (n_pings, 3)
+        True places of the vehicle [m]; its attitude is the scenario's.
+    n_runs : int
+        How many.
+    rng : Generator
+        Source of randomness.
+    wrong_share : float
+        Probability that a ping is of something else: half of them of another place in the water, as of another
+        pinger; half of an echo off a wall (off the surface where there are no walls).
+
+    Raises
+    ------
+    ParameterError
+        If the pinger cannot be heard anywhere along the run.
+    """
+    pose, errors, p, n = scene.vehicle.pose, pose_errors_of(scene), len(places_m), len(scene.array.hydrophones)
+    source, shape = np.array(pinger.position_m), (n_runs, p)
+    distance = np.linalg.norm(source - places_m, axis=-1)
+    window = multipath_free_windows(scene, pinger, places_m)
+    own = scene.recorder.timing_sd_s(pinger.frequency_hz) ** 2
+    variance = link_budget(scene, pinger, distance, window_s=window).carrier_variance_s2 + own
+    heard = np.isfinite(variance)
+    if not heard.any():
+        raise ParameterError(f"{pinger.name}: no part of its burst comes before an echo anywhere along the run")
+    bias = rng.normal(size=(n_runs, 1)) * errors.heading_bias_sd
+    jitter = rng.normal(size=(*shape, 3)) * np.asarray(errors.attitude_sd)
+    track = _navigated(places_m, errors, bias, rng)
+    # The scenario's attitude is what the instruments show; the truth differs from it by their errors.
+    shown = np.array([pose.roll, pose.pitch, pose.heading], dtype=float)
+    angles = shown + jitter + np.stack([0 * bias, 0 * bias, bias], axis=-1)
+    turn = Pose(np.zeros(3), *np.moveaxis(angles, -1, 0)).rotation
+    elements = scene.array.positions_m + rng.normal(size=(n_runs, n, 3)) * scene.array.tolerances_m[:, None]
+    hydrophones = places_m[:, None] + np.einsum("rpij,rnj->rpni", turn, elements)
+    spoilt = rng.random(shape) < wrong_share
+    sources = np.where(spoilt[..., None], _elsewhere(scene, source, shape, rng), source)
+    speed = scene.sound_speed_m_s + rng.normal(size=(n_runs, 1)) * scene.sound_speed_sd_m_s
+    differences = difference_matrix(n)
+    noise = rng.normal(size=(*shape, n)) * np.sqrt(np.where(heard, variance, 0.0))[:, None]
+    delays = (spherical_time(hydrophones, sources, speed) + noise) @ differences.T
+    covariance = np.where(heard, variance, 1.0)[:, None, None] * (differences @ differences.T)
+    depth = source[2] + rng.normal(size=n_runs) * scene.study.pinger_depth_sd_m
+    return SimulatedRuns(
+        run=PingRun(
+            np.where(heard[:, None], delays, np.nan),
+            covariance,
+            scene.array.positions_m,
+            differences,
+            scene.sound_speed_m_s,
+            scene.sound_speed_sd_m_s,
+            scene.array.tolerances_m,
+        ),
+        track=Track(track, *shown),
+        source_depth_m=depth,
+        spoilt=spoilt & heard,
+    )
+
+
+def join_runs(parts: Sequence[SimulatedRuns]) -> SimulatedRuns:
+    """Runs of one vehicle past different pingers, one part after the other; all of as many pings."""
+
+    def joined(values: Iterable[ArrayLike]) -> Any:
+        return np.concatenate([np.asarray(value) for value in values])
+
+    run = parts[0].run
+    return SimulatedRuns(
+        run=replace(
+            run,
+            tdoa_s=joined(np.where(p.run.heard[..., None], p.run.tdoa_s, np.nan) for p in parts),
+            covariance_s2=joined(p.run.covariance_s2 for p in parts),
+        ),
+        track=Track(**{f.name: joined(getattr(p.track, f.name) for p in parts) for f in fields(Track)}),
+        source_depth_m=joined(p.source_depth_m for p in parts),
+        spoilt=joined(p.spoilt for p in parts),
+    )
+
+
+def _navigated(places_m: Floats, errors: PoseErrors, bias: Floats, rng: np.random.Generator) -> Floats:
+    """Places (n_runs, n_pings, 3) as dead reckoning gives them; heading errors of shape (n_runs, 1)."""
+    n_runs, p = len(bias), len(places_m)
+    lead = places_m - places_m[0]
+    legs = np.linalg.norm(np.diff(lead, axis=0, prepend=lead[:1]), axis=-1)
+    steps = rng.normal(size=(n_runs, p, 2)) * errors.drift_sd_m_per_root_m * np.sqrt(legs)[:, None]
+    level = lead[:, :2] - np.cumsum(steps, axis=1)
+    level = level / (1.0 + rng.normal(size=(n_runs, 1, 1)) * errors.log_scale_sd)
+    x, y = level[..., 0], level[..., 1]
+    level = np.stack([x * np.cos(bias) + y * np.sin(bias), y * np.cos(bias) - x * np.sin(bias)], axis=-1)
+    start = rng.normal(size=(n_runs, 1, 3)) * [errors.position_sd_m, errors.position_sd_m, errors.depth_sd_m]
+    height = np.broadcast_to(lead[:, 2], (n_runs, p))
+    return places_m[0] + np.concatenate([level, height[..., None]], axis=-1) - start
+
+
+def _elsewhere(scene: Scene, source: Floats, shape: tuple[int, int], rng: np.random.Generator) -> Floats:
+    """Places, (*shape, 3), that a wrong ping seems to come from."""
+    corners = water_outline(scene)
+    anywhere = rng.uniform(corners.min(axis=0), corners.max(axis=0), size=(*shape, 2))
+    other = np.concatenate([anywhere, np.full((*shape, 1), source[2])], axis=-1)
+    walls = [f for f in scene.pool.faces if f.name.startswith("wall")] or list(scene.pool.faces)
+    if not walls:
+        return other
+    images = np.array([source - 2.0 * ((source - f.point) @ f.normal) * f.normal for f in walls])
+    echo = images[rng.integers(len(images), size=shape)]
+    return np.where((rng.random(shape) < 0.5)[..., None], other, echo)
+
+
+def fuse_simulated(scene: Scene, runs: SimulatedRuns, *, area: SourceArea | None) -> FusedFix:
+    """The vehicle's own fusion of simulated runs."""
+    return fuse_pings(
+        runs.run,
+        runs.track,
+        pose_errors_of(scene),
+        source_depth_m=runs.source_depth_m,
+        source_depth_sd_m=scene.study.pinger_depth_sd_m,
+        area=area,
+    )

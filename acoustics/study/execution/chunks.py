@@ -1,0 +1,291 @@
+"""Spreads the chunks of a study over this process, a pool of processes or a Dask cluster, with the same numbers."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import threading
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    BrokenExecutor,
+    CancelledError,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    wait,
+)
+from contextlib import contextmanager
+from dataclasses import dataclass
+from multiprocessing.connection import wait as wait_for_end
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+
+from acoustics.base.errors import ParameterError, PingfixError
+from acoustics.study.execution.store import Arrays, ChunkStore
+
+Task = TypeVar("Task")
+
+_MOST_DEATHS = 3  # a chunk at work in so many deaths of workers is taken for their cause
+_CONNECT_S = 20.0
+_LARGE_ARRAY_BYTES = 31 << 20  # just under the largest that changes this
+# Every library that numpy's linear algebra may be built on reads one of these when it is loaded.
+_THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+
+
+class WorkersLostError(PingfixError):
+    """The workers of a study keep dying, or the cluster cannot be reached."""
+
+
+@dataclass(frozen=True)
+class Workers:
+    """Who does the work: this process (`jobs` of 1), a pool of processes, or a Dask cluster by its address.
+
+    Raises
+    ------
+    ParameterError
+        For fewer than one job, or both a pool and a cluster.
+    """
+
+    jobs: int = 1
+    cluster: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.jobs < 1:
+            raise ParameterError(f"jobs = {self.jobs}: expected 1 or more")
+        if self.jobs > 1 and self.cluster is not None:
+            raise ParameterError("--jobs and --cluster exclude each other; give one of them")
+
+
+HERE = Workers()
+
+
+@dataclass(frozen=True)
+class Running:
+    """How a long study is run: by whom, and where its finished chunks are kept."""
+
+    workers: Workers = HERE
+    folder: Path | None = None
+
+
+ALONE = Running()
+
+
+def run_chunks(
+    work: Callable[[Task], Arrays],
+    tasks: Sequence[Task],
+    *,
+    running: Running = ALONE,
+    fingerprint: str = "",
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> list[Arrays]:
+    """Do every task once and give the results in the order of the tasks.
+
+    Parameters
+    ----------
+    work : callable
+        A function of a module (or a `functools.partial` of one), so that other processes find it. Its result
+        must depend on the task alone: a task that needs random numbers carries its own child of a seed.
+    tasks : sequence
+        What other processes can be sent, and small: some kilobytes each.
+    running : Running
+        Who does the work, and where finished chunks are kept as they come; those found there are not worked again.
+        The numbers are the same to the last bit.
+    fingerprint : str
+        Of all inputs of the study, by `chunk_store.fingerprint`; a folder with another one is refused.
+    progress : callable
+        Told how many of how many chunks are finished.
+
+    Returns
+    -------
+    list of dict
+        Results, named arrays, one for each task.
+
+    Raises
+    ------
+    WorkersLostError
+        If a chunk was at work in three deaths of workers, or the cluster is not there.
+    OutputError
+        If the folder belongs to something else or cannot be written to.
+    Exception
+        What `work` raises; other chunks are then given up.
+
+    Notes
+    -----
+    A worker that dies takes at most the chunks at work with it, which are worked again: a chunk is counted when
+    its result is in, once. Processes times threads of linear algebra do not exceed the cores: there are at most
+    as many processes as cores, each told by its environment to take its share of them. On a cluster that is the
+    cluster's own affair; Dask's workers take one thread each for linear algebra unless told otherwise.
+    """
+    workers, folder = running.workers, running.folder
+    store = None if folder is None else ChunkStore.opened(folder, fingerprint, len(tasks))
+    results = {} if store is None else store.finished()
+    deaths: Counter[int] = Counter()
+
+    def finish(index: int, result: Arrays) -> None:
+        if store is not None:
+            store.keep(index, result)
+        results[index] = result
+        progress(len(results), len(tasks))
+
+    while waiting := [index for index in range(len(tasks)) if index not in results]:
+        with _team(workers, len(waiting), here_too=not deaths) as team:
+            lost = _one_round(team, work, tasks, waiting, finish)
+        deaths.update(lost)
+        if lost and max(deaths.values()) >= _MOST_DEATHS:
+            number = deaths.most_common(1)[0][0] + 1
+            raise WorkersLostError(
+                f"a worker died {_MOST_DEATHS} times over chunk {number} of {len(tasks)}, perhaps for want of "
+                "memory; take fewer --jobs" + ("" if folder is None else f", and go on with --resume {folder}")
+            )
+    return [results[index] for index in range(len(tasks))]
+
+
+@dataclass(frozen=True)
+class _Team:
+    """An executor, how many chunks it is given at a time, and what it raises for a chunk whose worker died."""
+
+    executor: Executor
+    room: int
+    losses: tuple[type[BaseException], ...]
+
+
+def _one_round(
+    team: _Team,
+    work: Callable[[Task], Arrays],
+    tasks: Sequence[Task],
+    waiting: Sequence[int],
+    finish: Callable[[int, Arrays], None],
+) -> list[int]:
+    """Work through the waiting tasks until they are done or the executor is broken; the tasks lost on the way."""
+    at_work: dict[Future[Arrays], int] = {}
+    lost: list[int] = []
+    queue = iter(waiting)
+    broken = False
+    while True:
+        while not broken and len(at_work) < team.room and (index := next(queue, None)) is not None:
+            try:
+                at_work[team.executor.submit(work, tasks[index])] = index
+            except team.losses:
+                broken = True
+        if not at_work:
+            return lost
+        for future in wait(at_work, return_when=FIRST_COMPLETED).done:
+            index = at_work.pop(future)
+            try:
+                finish(index, future.result())
+            except team.losses as loss:
+                lost.append(index)
+                broken |= isinstance(loss, BrokenExecutor)
+
+
+@contextmanager
+def _team(workers: Workers, n_tasks: int, *, here_too: bool) -> Iterator[_Team]:
+    """The executor for as long as it is needed. Left by an error or Ctrl-C it drops what has not been done.
+
+    `here_too`: whether a single task may be done in this process. After the death of a worker it had better not be.
+    """
+    if workers.cluster is not None:
+        with _cluster(workers.cluster) as team:
+            yield team
+        return
+    jobs = min(workers.jobs, n_tasks, _cores())
+    if jobs == 1 and here_too:
+        yield _Team(_InThisProcess(), 1, ())
+        return
+    with _processes(jobs) as team:
+        yield team
+
+
+def _cores() -> int:
+    """Cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+class _InThisProcess(Executor):
+    """An executor that has done the work when `submit` returns."""
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        future: Future[Any] = Future()
+        try:
+            future.set_result(fn(*args, **kwargs))
+        except Exception as error:
+            future.set_exception(error)
+        return future
+
+
+@contextmanager
+def _processes(jobs: int) -> Iterator[_Team]:
+    """New processes, not copies of this one: libraries that have started threads do not survive being copied."""
+    others = set(multiprocessing.active_children())
+    pool = ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn"), initializer=_become_worker)
+    try:
+        with _threads_for_each(jobs):
+            yield _Team(pool, 2 * jobs, (BrokenExecutor,))
+    except BaseException:
+        pool.shutdown(wait=False, cancel_futures=True)
+        for process in set(multiprocessing.active_children()) - others:
+            process.terminate()
+        raise
+    finally:
+        pool.shutdown()
+
+
+def _become_worker() -> None:
+    """Leave Ctrl-C to the parent, and never outlive it, even if it is killed."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # Once a large array has come and gone, the C library keeps freed memory up to twice its size instead of asking the
+    # system for the same pages again for every array of a chunk, which took a fifth of a worker's time.
+    np.empty(_LARGE_ARRAY_BYTES, dtype=np.uint8)
+    threading.Thread(target=_leave_with_parent, daemon=True).start()
+
+
+def _leave_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        wait_for_end([parent.sentinel])
+        os._exit(1)
+
+
+@contextmanager
+def _threads_for_each(jobs: int) -> Iterator[None]:
+    """Tell processes started meanwhile to share the cores: libraries read the environment before anything else."""
+    before = {name: os.environ.get(name) for name in _THREAD_VARIABLES}
+    try:
+        os.environ.update(dict.fromkeys(_THREAD_VARIABLES, str(max(1, _cores() // jobs))))
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
+
+
+@contextmanager
+def _cluster(address: str) -> Iterator[_Team]:
+    try:
+        from distributed import Client
+        from distributed.scheduler import KilledWorker
+    except ImportError:
+        raise ParameterError("--cluster needs Dask: pip install 'pingfix[cluster]'") from None
+    try:
+        client = Client(address, timeout=_CONNECT_S, set_as_default=False)
+    except (OSError, ValueError) as error:
+        problem = (str(error).strip().splitlines() or [type(error).__name__])[0]
+        raise WorkersLostError(f"--cluster {address}: no Dask scheduler there: {problem}") from None
+    with client:
+        try:
+            client.wait_for_workers(1, timeout=_CONNECT_S)
+        except TimeoutError:
+            raise WorkersLostError(f"--cluster {address}: the scheduler has no workers") from None
+        threads = sum(client.nthreads().values())
+        executor = client.get_executor(pure=False)
+        try:
+            yield _Team(executor, 2 * threads + 2, (KilledWorker, CancelledError))
+        finally:
+            executor.shutdown(wait=False)  # by now all is done, or to be given up

@@ -1,0 +1,228 @@
+"""One run of located pings, fused: the position, what each ping has to do with it, and the station."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from acoustics.base.frames import Floats, wrap_angle
+from acoustics.base.regions import chi_square_p_value, error_ellipse
+from acoustics.estimate.fuse import (
+    NONE_OF_THESE,
+    RANGE_UNSEEN,
+    FusedFix,
+    PoseErrors,
+    Sureness,
+    Track,
+    fuse_pings,
+    run_of_pings,
+    station_posterior,
+    sureness,
+)
+from acoustics.io.ping import Ping
+from acoustics.scene.scene import Scene
+from acoustics.study.draws import source_area
+from acoustics.study.stations import station_model
+
+
+@dataclass(frozen=True)
+class FusedPing:
+    """A ping of the run.
+
+    `bearing_residual_deg`: its site bearing, of the candidates the nearest, less that from its pose to the position;
+    `misfit`: how far it is from what the accepted others predict, root of chi-square over its degrees of freedom, so 1
+    is usual; `verdict`: 'accepted', 'rejected' or 'not measured'. None where there is nothing to give.
+    """
+
+    ping: int
+    time_s: float
+    position_m: Floats
+    heading_deg: float
+    site_bearing_deg: float | None
+    bearing_residual_deg: float | None
+    misfit: float | None
+    p_value: float | None
+    weight: float
+    verdict: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class BearingLine:
+    """What is left where the range is not observed: the source lies along a line from the last pose that heard a ping.
+
+    `bearing_deg` is clockwise from +x of the site; the line is `half_width_deg` wide to each side and `half_width_m` at
+    the middle of the region, and the source from `nearest_m` to `farthest_m` away, each at 95 %; the farthest is None
+    where the pings set no limit.
+    """
+
+    from_m: Floats
+    bearing_deg: float
+    half_width_deg: float
+    half_width_m: float
+    nearest_m: float
+    farthest_m: float | None
+
+
+@dataclass(frozen=True)
+class FusedRun:
+    """A fused position in the site frame, with everything a planner may ask about it.
+
+    Standard deviations and the ellipse are predictions from the stated errors. `azimuth_deg` of the ellipse's longer
+    axis is clockwise from +x. `line` stands where the range is not observed. `heading_bias_deg` is to be added to the
+    heading shown. `stations` and `probabilities` end with none of these, and are empty without a scenario.
+    """
+
+    pinger: str
+    ok: bool
+    reason: str
+    position_m: Floats
+    covariance_m2: Floats
+    semi_major_95_m: float
+    semi_minor_95_m: float
+    azimuth_deg: float
+    chi2: float
+    dof: int
+    p_value: float
+    accepted: int
+    rejected: int
+    not_measured: int
+    heading_bias_deg: float
+    heading_bias_sd_deg: float
+    rival_m: Floats | None
+    line: BearingLine | None
+    pings: tuple[FusedPing, ...]
+    stations: tuple[str, ...]
+    probabilities: tuple[float, ...]
+    decision: str
+    needed: Sureness | None
+
+
+def fuse_run(
+    pings: Sequence[Ping],
+    track: Track,
+    errors: PoseErrors,
+    scene: Scene | None,
+    *,
+    sound_speed_sd_m_s: float | None = None,
+) -> FusedRun:
+    """Fuse the pings of one pinger.
+
+    Parameters
+    ----------
+    pings : sequence of Ping
+        In order of time.
+    track : Track
+        Their poses, shape (n_pings, ...).
+    errors : PoseErrors
+        What the navigation may get wrong.
+    scene : Scene, optional
+        For the outline of the water, in which the source is taken to be, and the stations.
+    sound_speed_sd_m_s : float, optional
+        Standard deviation of the sound speed, in the place of the pings' own [m/s].
+
+    Raises
+    ------
+    ParameterError
+        If there is no ping, or they are not of one array.
+    """
+    known = next((p for p in pings if p.depth_m is not None), None)
+    area = None if scene is None else source_area(scene)
+    fix = fuse_pings(
+        run_of_pings(pings, sound_speed_sd_m_s=sound_speed_sd_m_s),
+        track,
+        errors,
+        source_depth_m=None if known is None else known.depth_m,
+        source_depth_sd_m=0.0 if known is None else known.depth_sd_m or 0.0,
+        area=area,
+    )
+    heard = [i for i, ping in enumerate(pings) if ping.ok and len(ping.tdoa_s)]
+    ellipse = error_ellipse(np.nan_to_num(fix.covariance_m2[:2, :2]))
+    rows = tuple(_row(ping, fix, track, i) for i, ping in enumerate(pings))
+    stations: tuple[str, ...] = ()
+    probabilities: tuple[float, ...] = ()
+    needed = None
+    if scene is not None and scene.stations:
+        model = station_model(scene)
+        seen = fix.position_m[:2], fix.covariance_m2[:2, :2]
+        stations = (*(s.name for s in scene.stations), NONE_OF_THESE)
+        probabilities = tuple(station_posterior(*seen, model).tolist())
+        if np.isfinite(fix.position_m).all():
+            needed = sureness(*seen, model, pings=int(fix.accepted.sum()))
+    verdicts = [row.verdict for row in rows]
+    return FusedRun(
+        pinger=pings[0].pinger,
+        ok=bool(fix.ok),
+        reason=str(fix.reason),
+        position_m=fix.position_m,
+        covariance_m2=fix.covariance_m2,
+        semi_major_95_m=float(ellipse.semi_major) if np.isfinite(fix.position_m).all() else np.inf,
+        semi_minor_95_m=float(ellipse.semi_minor) if np.isfinite(fix.position_m).all() else np.inf,
+        azimuth_deg=float(np.rad2deg(ellipse.azimuth)),
+        chi2=float(fix.chi2),
+        dof=int(fix.dof),
+        p_value=float(fix.p_value),
+        accepted=verdicts.count("accepted"),
+        rejected=verdicts.count("rejected"),
+        not_measured=verdicts.count("not measured"),
+        heading_bias_deg=float(np.rad2deg(fix.heading_bias)),
+        heading_bias_sd_deg=float(np.rad2deg(fix.heading_bias_sd)),
+        rival_m=fix.rival_m if np.isfinite(fix.rival_m).all() else None,
+        line=_line(fix, track.position_m[heard[-1]]) if fix.reason == RANGE_UNSEEN else None,
+        pings=rows,
+        stations=stations,
+        probabilities=probabilities,
+        decision=stations[int(np.argmax(probabilities))] if stations else "",
+        needed=needed,
+    )
+
+
+def _line(fix: FusedFix, last_m: Floats) -> BearingLine:
+    away = (fix.position_m - last_m)[:2]
+    across = np.array([-away[1], away[0]]) / np.hypot(*away)
+    width = float(np.sqrt(-2.0 * np.log(0.05) * across @ fix.covariance_m2[:2, :2] @ across))
+    nearest, farthest = fix.reach_m.tolist()
+    return BearingLine(
+        from_m=last_m,
+        bearing_deg=float(np.rad2deg(np.arctan2(away[1], away[0]))),
+        half_width_deg=float(np.rad2deg(np.arctan2(width, np.hypot(*away)))),
+        half_width_m=width,
+        nearest_m=nearest,
+        farthest_m=farthest if np.isfinite(farthest) else None,
+    )
+
+
+def _row(ping: Ping, fix: FusedFix, track: Track, i: int) -> FusedPing:
+    position, heading = track.position_m[i], float(np.asarray(track.heading)[i])
+    measured = ping.ok and len(ping.tdoa_s) > 0
+    checked = measured and int(fix.ping_dof[i]) > 0
+    bearing, off = _bearing(ping, heading, fix.position_m - position)
+    accepted = bool(fix.accepted[i])
+    unchecked = "no other ping checks it" if measured and not checked else ""
+    return FusedPing(
+        ping=ping.ping,
+        time_s=ping.time_s,
+        position_m=position,
+        heading_deg=float(np.rad2deg(heading)),
+        site_bearing_deg=bearing,
+        bearing_residual_deg=off,
+        misfit=float(np.sqrt(fix.ping_chi2[i] / fix.ping_dof[i])) if checked else None,
+        p_value=float(chi_square_p_value(fix.ping_chi2[i], int(fix.ping_dof[i]))) if checked else None,
+        weight=1.0 if accepted else 0.0,
+        verdict="accepted" if accepted else "rejected" if measured else "not measured",
+        reason=ping.reason if not measured else unchecked,
+    )
+
+
+def _bearing(ping: Ping, heading: float, toward: Floats) -> tuple[float | None, float | None]:
+    """Site bearing of the candidate nearest to a direction, and how far it is from it [deg]."""
+    if not ping.candidates or not np.isfinite(toward).all():
+        return None, None
+    # The body bearing turned by the heading of the pose that is used: the navigation's may differ from the ping's own.
+    turn = heading - ping.pose.heading
+    site = np.array(ping.site_bearing) + turn
+    off = wrap_angle(site - np.arctan2(toward[1], toward[0]))
+    nearest = int(np.argmin(np.abs(off)))
+    return float(np.rad2deg(wrap_angle(site[nearest]))), float(np.rad2deg(off[nearest]))

@@ -1,0 +1,9 @@
+"""How far off will one ping's fix be, over the pool, and to which station does it send us?"""
+
+from acoustics.study.map.ambiguity import SAMPLED_CELLS
+from acoustics.study.map.echoes import EchoPlace
+from acoustics.study.map.result import StationMap
+from acoustics.study.map.station_prediction import PREDICTED_CELLS
+from acoustics.study.map.study import MapChoices, PoolMap, map_pool
+
+__all__ = ["PREDICTED_CELLS", "SAMPLED_CELLS", "EchoPlace", "MapChoices", "PoolMap", "StationMap", "map_pool"]

@@ -1,0 +1,138 @@
+"""What a pool map says: choices, values by cell, and quantiles over the cells."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.frames import Floats
+from acoustics.base.intervals import Interval, quantiles
+from acoustics.study.map.cells import Over
+from acoustics.study.map.echoes import EchoPlace
+
+
+@dataclass(frozen=True)
+class MapChoices:
+    """What a map is over and of.
+
+    Parameters
+    ----------
+    over : "vehicle" or "pinger"
+        What stands in the cells: the vehicle, the pinger being where the scene has it, or the other way round.
+    heading : "scene" or "worst"
+        The scene's heading, or in each cell the worst of 24.
+    site_position : bool
+        Whether the position is that in the site, `vehicle.position_sd_m` included, or that relative to the vehicle.
+    echo_cells, echo_pings : int
+        At how many cells so many pings each are rendered, with and without echoes.
+    """
+
+    over: Over = "vehicle"
+    heading: Literal["scene", "worst"] = "scene"
+    site_position: bool = False
+    echo_cells: int = 0
+    echo_pings: int = 6
+
+
+@dataclass(frozen=True)
+class Outcomes:
+    """Shares of the pings, adding up to one, shape (n_y, n_x), NaN where nothing can be.
+
+    `right`: the right station is chosen; `other`: another one; `none`: none of them, though the pinger is at one;
+    `undecided`: no answer is more probable than all the others together, or there is nothing to go by.
+    """
+
+    right: Floats
+    other: Floats
+    none: Floats
+    undecided: Floats
+
+
+@dataclass(frozen=True)
+class OutcomeShare:
+    """Mean share of one of the outcomes over the cells: predicted, and simulated with its 95 % interval."""
+
+    outcome: str
+    predicted: float
+    simulated: Interval | None
+
+
+@dataclass(frozen=True)
+class StationMap:
+    """The station that one ping's fix would choose by Bayes' rule, the right cycle given.
+
+    `meant`, shape (n_y, n_x): index in `answers` of the right answer, the one that an exact fix would give; the last
+    answer is none of the stations. `pings`: simulated ones asked in each cell. `right_low`, `right_high`: ends of the
+    95 % interval of the simulated share of right choices.
+    """
+
+    answers: tuple[str, ...]
+    meant: Floats
+    pings: int
+    predicted: Outcomes
+    simulated: Outcomes | None
+    right_low: Floats | None
+    right_high: Floats | None
+    over_cells: tuple[OutcomeShare, ...]
+
+
+@dataclass(frozen=True)
+class PoolMap:
+    """Cells of a grid, shape (n_y, n_x); NaN where nothing can be.
+
+    Bounds (Cramer-Rao, single ping): `bearing_deg` is the standard deviation of the bearing in the site frame,
+    heading error included; `position_m` the horizontal RMS error. Prediction: `wrong_integer`, the probability of one.
+    Simulation: `simulated_m`, the RMS of the fixes that the estimator gave, with the ends of its 95 % confidence
+    interval, and `refused`, the share for which it named a reason instead. `failed` is the share of pings that give no
+    fix or one from a wrong cycle, the two taken as independent. `simulated_over_bound` is the median of that ratio over
+    the cells where every ping gave a fix; None where there are fewer than two. Infinite: not observable. `heading_deg`
+    is None where each cell has its own worst heading, `worst_heading_deg` then. `deaf`: share of the hydrophones that
+    bodies of the vehicle keep from the pinger. `stations` is None where there are fewer than two.
+    """
+
+    title: str
+    array: str
+    pinger: str
+    over: Over
+    depth_m: float
+    heading_deg: float | None
+    site_position: bool
+    trials: int
+    seed: int
+    x_m: Floats
+    y_m: Floats
+    worst_heading_deg: Floats | None
+    multipath_free_s: Floats
+    deaf: Floats
+    bearing_deg: Floats
+    position_m: Floats
+    wrong_integer: Floats
+    simulated_m: Floats
+    simulated_low_m: Floats
+    simulated_high_m: Floats
+    refused: Floats
+    failed: Floats
+    simulated_over_bound: Interval | None
+    stations: StationMap | None
+    echoes: tuple[EchoPlace, ...]
+
+    @property
+    def wet(self) -> NDArray[np.bool_]:
+        """Where vehicle and pinger can be."""
+        return np.isfinite(self.multipath_free_s)
+
+    @property
+    def quantiles(self) -> dict[str, Floats]:
+        """Median, 90th and 95th percentile over the cells, by what they are of."""
+        columns = {"bearing_deg": self.bearing_deg, "position_m": self.position_m, "wrong_integer": self.wrong_integer}
+        if self.trials:
+            columns |= {"simulated_m": self.simulated_m, "refused": self.refused, "failed": self.failed}
+        if self.stations is not None:
+            columns["not_right_station"] = 1 - self.stations.predicted.right
+            if self.stations.simulated is not None:
+                columns["not_right_station_simulated"] = 1 - self.stations.simulated.right
+        wet = self.wet
+        return {name: quantiles(values[wet]) for name, values in columns.items() if not np.isnan(values[wet]).any()}

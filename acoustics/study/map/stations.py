@@ -1,0 +1,241 @@
+"""Which station one ping's fix would choose: the posterior by Bayes' rule, and what comes of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.frames import Floats, wrap_angle
+from acoustics.base.intervals import BEARING_GUESS_SD
+from acoustics.estimate.direction import MISFIT_P
+from acoustics.estimate.fuse import NONE_OF_THESE, StationModel, decisions, station_posterior
+from acoustics.estimate.position import Fix
+from acoustics.scene.scene import Scene
+from acoustics.study.stations import station_model
+
+Ints = NDArray[np.intp]
+
+OUTCOMES = ("right", "other", "none", "undecided")
+SIMULATED_PINGS = 50  # of each cell at most: a decision costs as much as several fixes
+SURE = 0.5
+_EXACT_M = 1e-3
+NEAREST_M = 0.3  # no pinger is taken to be nearer, whatever a ping says of its distance
+_DISTANCES = 32  # nodes of the sum along the bearing
+_REACH_SD = 6.0
+
+
+@dataclass(frozen=True)
+class Chooser:
+    """How a fix becomes a choice: the answers, none of these the last, the stations, and the vehicle's own sd."""
+
+    answers: tuple[str, ...]
+    stations: StationModel
+    own_sd_m: float
+
+    @classmethod
+    def of(cls, scene: Scene) -> Chooser | None:
+        """None where there are fewer than two stations to choose from."""
+        if len(scene.stations) < 2:
+            return None
+        answers = (*(station.name for station in scene.stations), NONE_OF_THESE)
+        return cls(answers, station_model(scene), scene.vehicle.position_sd_m)
+
+    def meant(self, pingers_m: Floats) -> Ints:
+        """The answer that an exact fix would give for pingers of shape (..., 2 or more) [m]; the last is none."""
+        exact = np.broadcast_to(_EXACT_M**2 * np.eye(2), (*pingers_m.shape[:-1], 2, 2))
+        return decisions(station_posterior(pingers_m[..., :2], exact, self.stations))
+
+
+@dataclass(frozen=True)
+class Sights:
+    """How cells see the pinger in the site frame, shape (n_cells, ...).
+
+    Parameters
+    ----------
+    waypoints_m : ndarray, shape (n_cells, 2)
+        The vehicle, seen from above [m].
+    pingers_m : ndarray, shape (n_cells, 2)
+        The pinger [m].
+    heading : ndarray, shape (n_cells,)
+        Of the vehicle [rad].
+    information : ndarray, shape (n_cells, 2, 2)
+        Of one ping about bearing [rad] and inverse of the distance [1/m], in which the errors are nearly normal however
+        badly the distance is seen.
+    """
+
+    waypoints_m: Floats
+    pingers_m: Floats
+    heading: Floats
+    information: Floats
+
+    def take(self, cells: Ints) -> Sights:
+        """Some of them."""
+        return Sights(self.waypoints_m[cells], self.pingers_m[cells], self.heading[cells], self.information[cells])
+
+    @property
+    def bearing(self) -> Floats:
+        """Site bearing of the pinger, shape (n_cells,) [rad]."""
+        away = self.pingers_m - self.waypoints_m
+        return np.arctan2(away[:, 1], away[:, 0])
+
+    @property
+    def inverse_m(self) -> Floats:
+        """Inverse of the horizontal distance, shape (n_cells,) [1/m]."""
+        return 1.0 / np.linalg.norm(self.pingers_m - self.waypoints_m, axis=-1)
+
+
+def of_bearing_and_inverse(information: Floats, away_m: Floats) -> Floats:
+    """Information about bearing and inverse distance, shape (n, 2, 2), from that about a place seen from above.
+
+    Parameters
+    ----------
+    information : ndarray, shape (n, 2, 2)
+        About x and y [1/m^2].
+    away_m : ndarray, shape (n, 2)
+        That place, seen from the vehicle [m].
+
+    Notes
+    -----
+    As little is added as keeps it regular: no bearing is worse than a guess all round, no distance under 0.3 m.
+    """
+    x, y = away_m[:, 0], away_m[:, 1]
+    distance = np.maximum(np.hypot(x, y), NEAREST_M)
+    slope = np.stack([np.stack([-y, x], axis=-1), -distance[:, None] * away_m], axis=-1)
+    guess = np.diag([BEARING_GUESS_SD**-2, NEAREST_M**2])
+    return np.asarray(np.swapaxes(slope, -1, -2) @ information @ slope + guess)
+
+
+def single_ping_posterior(
+    chooser: Chooser, waypoints_m: Floats, bearing: Floats, inverse_m: Floats, information: Floats
+) -> Floats:
+    """Posterior of the stations from what one ping tells of bearing and distance.
+
+    Parameters
+    ----------
+    waypoints_m : ndarray, shape (n, 2)
+        Where the vehicle believes to be [m].
+    bearing, inverse_m : ndarray, shape (n,)
+        Site bearing [rad] and inverse of the distance [1/m] by the fix. NaN: there is none.
+    information : ndarray, shape (n, 2, 2)
+        About those two.
+
+    Returns
+    -------
+    ndarray, shape (n, n_stations + 1)
+        The priors where there is no fix.
+
+    Notes
+    -----
+    By Bayes' rule, with the same model of the stations as `station_posterior`, which it equals for a sharp fix. One
+    ping mostly sees the distance badly, so that a fix is no normal distribution over places but nearly one over bearing
+    and inverse distance. A station's spread, and the vehicle's own, are turned into these at the station; for a pinger
+    anywhere in the outline the density is summed along the bearing, from where it enters the outline to its exit.
+    """
+    known = np.isfinite(bearing) & np.isfinite(inverse_m)
+    bearing, inverse_m = np.where(known, bearing, 0.0), np.where(known, inverse_m, 1.0)
+    covariance = np.linalg.inv(information)
+    model, own = chooser.stations, chooser.own_sd_m**2
+    away = model.places_m - waypoints_m[:, None]
+    distance = np.maximum(np.linalg.norm(away, axis=-1), NEAREST_M)
+    turned = wrap_angle(bearing[:, None] - np.arctan2(away[..., 1], away[..., 0]))
+    nearer = inverse_m[:, None] - 1.0 / distance
+    spread = model.spread_m**2 + own
+    across, along = (covariance[:, k, k, None] + spread / distance ** (2 + 2 * k) for k in (0, 1))
+    both = covariance[:, 0, 1, None]
+    determinant = across * along - both**2
+    square = (along * turned**2 - 2.0 * both * turned * nearer + across * nearer**2) / determinant
+    at_station = -0.5 * (square + np.log(determinant)) - np.log(2.0 * np.pi)
+    variance = covariance[:, 1, 1] + own * inverse_m**4
+    elsewhere = _log_density_elsewhere(model, waypoints_m, bearing, inverse_m, np.sqrt(variance))
+    weight = np.concatenate([at_station, elsewhere[:, None]], axis=-1) + np.log(model.probabilities)
+    share = np.exp(weight - weight.max(axis=-1, keepdims=True))
+    return np.where(known[:, None], share / share.sum(axis=-1, keepdims=True), model.probabilities)
+
+
+def _log_density_elsewhere(
+    model: StationModel, waypoints_m: Floats, bearing: Floats, inverse_m: Floats, inverse_sd: Floats
+) -> Floats:
+    """Logarithm of the density of a fix, shape (n,), if the pinger is anywhere in the outline with equal chance.
+
+    With q the inverse distance r an area is ``r^3 dq db``; the sum is over log q, by Gauss and Legendre's rule.
+    """
+    enters, leaves = _inside_along(model.outline_m, waypoints_m, bearing)
+    reach = _REACH_SD * inverse_sd
+    low, high = 1.0 / np.maximum(leaves, NEAREST_M), 1.0 / np.maximum(enters, NEAREST_M)
+    low, high = np.clip(inverse_m - reach, low, high), np.clip(inverse_m + reach, low, high)
+    node, share = np.polynomial.legendre.leggauss(_DISTANCES)
+    half = 0.5 * np.log(high / low)[:, None]
+    q = np.sqrt(low * high)[:, None] * np.exp(half * node)
+    sd = inverse_sd[:, None]
+    density = np.exp(-0.5 * ((q - inverse_m[:, None]) / sd) ** 2) / (np.sqrt(2.0 * np.pi) * sd * q**2)
+    with np.errstate(divide="ignore"):  # no part of the outline that way: minus infinity is meant
+        return np.asarray(np.log(np.sum(density * share * half, axis=-1) / _area(model.outline_m)))
+
+
+def _inside_along(outline_m: Floats, waypoints_m: Floats, bearing: Floats) -> tuple[Floats, Floats]:
+    """Distances at which rays enter and leave a convex outline, shape (n,) [m]; equal where they miss it."""
+    edge = np.roll(outline_m, -1, axis=0) - outline_m
+    middle = outline_m.mean(axis=0)
+    normal = np.stack([edge[:, 1], -edge[:, 0]], axis=-1)
+    normal *= np.sign(np.sum(normal * (middle - outline_m), axis=-1))[:, None]  # inwards
+    depth = np.sum(normal * (waypoints_m[:, None] - outline_m), axis=-1)
+    gain = np.stack([np.cos(bearing), np.sin(bearing)], axis=-1) @ normal.T
+    crossing = -np.divide(depth, gain, out=np.zeros_like(depth), where=gain != 0)
+    enters = np.where(gain > 0, crossing, np.where((gain == 0) & (depth < 0), np.inf, 0.0)).max(axis=-1)
+    leaves = np.where(gain < 0, crossing, np.inf).min(axis=-1)
+    enters = np.maximum(enters, 0.0)
+    missed = ~(leaves > enters)
+    return np.where(missed, 1.0, enters), np.where(missed, 1.0, leaves)
+
+
+def _area(corners: Floats) -> float:
+    after = np.roll(corners, -1, axis=0)
+    return 0.5 * abs(float(np.sum(corners[:, 0] * after[:, 1] - corners[:, 1] * after[:, 0])))
+
+
+def outcomes(chooser: Chooser, posterior: Floats, meant: Ints) -> Ints:
+    """What comes of posteriors (n, n_stations + 1) where `meant` (n,) is right, by index in `OUTCOMES`.
+
+    Undecided is where no answer is more probable than all the others together.
+    """
+    chosen, none = decisions(posterior), len(chooser.stations.prior)
+    right, decided = chosen == meant, posterior.max(axis=-1) > SURE
+    return np.select([~decided, right, chosen == none], [3, 0, 2], default=1)
+
+
+def counts_by_row(found: Ints) -> Floats:
+    """How often each of `OUTCOMES` occurs in rows of indices (n, k), shape (n, 4)."""
+    return np.stack([(found == o).sum(axis=-1) for o in range(len(OUTCOMES))], axis=-1).astype(float)
+
+
+def simulated_outcomes(chooser: Chooser, sights: Sights, fix: Fix, rng: np.random.Generator) -> Floats:
+    """How often each of `OUTCOMES` comes of simulated fixes, shape (n_cells, 4).
+
+    Parameters
+    ----------
+    sights : Sights
+        Of the cells.
+    fix : Fix
+        Batch shape (n_cells, trials): relative to the vehicle, in the frame that heads with it, with what it states of
+        itself. Those count that are refused as a position too, since they tell a bearing; not those that misfit the
+        delays. The first 50 of each cell are taken.
+    rng : Generator
+        For the error of the vehicle's own place.
+    """
+    place, covariance = fix.position_m[:, :SIMULATED_PINGS], fix.covariance_m2[:, :SIMULATED_PINGS]
+    n, trials = place.shape[:2]
+    place, covariance = place[..., :2].reshape(-1, 2), covariance[..., :2, :2].reshape(-1, 2, 2)
+    misfit = fix.p_value[:, :SIMULATED_PINGS].ravel() < MISFIT_P
+    given = np.asarray(np.isfinite(place).all(axis=-1)) & ~misfit
+    place, covariance = np.where(given[:, None], place, 1.0), np.where(given[:, None, None], covariance, np.eye(2))
+    posterior = single_ping_posterior(
+        chooser,
+        np.repeat(sights.waypoints_m, trials, axis=0) + rng.normal(size=place.shape) * chooser.own_sd_m,
+        np.where(given, np.arctan2(place[:, 1], place[:, 0]) + np.repeat(sights.heading, trials), np.nan),
+        1.0 / np.maximum(np.hypot(place[:, 0], place[:, 1]), NEAREST_M),
+        of_bearing_and_inverse(np.asarray(np.linalg.inv(covariance), dtype=float), place),
+    )
+    found = outcomes(chooser, posterior, np.repeat(chooser.meant(sights.pingers_m), trials))
+    return counts_by_row(found.reshape(n, trials))

@@ -1,0 +1,186 @@
+"""How far off will one ping's fix be, over the pool, and to which station does it send us?"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict
+
+import numpy as np
+
+from acoustics.accuracy.link_budget import LinkBudget
+from acoustics.base.frames import Floats, Pose
+from acoustics.base.intervals import BEARING_GUESS_SD, Interval, median_interval
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.draws import DelayErrors
+from acoustics.study.execution import ALONE, Arrays, Running, fingerprint, run_chunks
+from acoustics.study.map.ambiguity import wrong_integers_in_cells
+from acoustics.study.map.bounds import CellBounds, bounds_in_cells, worst_bounds
+from acoustics.study.map.cells import Cells, grid_cells
+from acoustics.study.map.echoes import EchoChunk, echo_chunks, echo_places, gather_echoes, heard_of_chunk
+from acoustics.study.map.fixes import CellFixes, FixChunk, FixModel, fix_chunks, fixes_of_chunk, gather_fixes
+from acoustics.study.map.result import MapChoices, PoolMap
+from acoustics.study.map.station_summary import station_map
+from acoustics.study.map.stations import Chooser, Sights
+
+__all__ = ["MapChoices", "PoolMap", "map_pool"]
+
+_HEADINGS = 24
+_USUAL = MapChoices()
+
+
+def map_pool(
+    scene: Scene,
+    pinger: Pinger,
+    *,
+    trials: int,
+    seed: int,
+    step_m: float | None = None,
+    choices: MapChoices = _USUAL,
+    running: Running = ALONE,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> PoolMap:
+    """Bounds and simulation of a fix from one ping, over a grid.
+
+    Parameters
+    ----------
+    scene : Scene
+        The vehicle's roll and pitch are kept; its depth, where it moves, is `study.map_depth_m`, else its own.
+    pinger : Pinger
+        One of the scene's.
+    trials : int
+        Simulated fixes for each cell; 0 for bounds alone.
+    seed : int
+        Seed of the simulation; every chunk of cells has its own child of it.
+    step_m : float, optional
+        Step of the grid [m]; `study.map_step_m` by default.
+    choices : MapChoices
+        What the map is over and of.
+    running : Running
+        Who simulates, and where finished chunks are kept.
+    progress : callable, optional
+        Told after every chunk of cells how many of how many are simulated.
+
+    Raises
+    ------
+    ParameterError
+        If the grid has no cell in the water, or too many.
+
+    Notes
+    -----
+    The fixes simulated are at the level of delays: they have the right cycle, and echoes shorten the window but do not
+    bias what is inside it; pings at chosen cells are rendered to show what echoes do. Hydrophones that a body of
+    `[[mounting.shadow]]` keeps from the pinger do not count. The worst heading of a cell is that of the largest
+    position error by the bound, and its bearing error is the largest too.
+    """
+    own = np.deg2rad(scene.vehicle.heading_deg)
+    worst = choices.heading == "worst"
+    headings = own + np.arange(_HEADINGS if worst else 1) * 2 * np.pi / _HEADINGS
+    step = scene.study.map_step_m if step_m is None else step_m
+    cells = grid_cells(scene, pinger, over=choices.over, step_m=step, headings=headings)
+    model = _fix_model(scene, pinger, trials, choices)
+    at = worst_bounds([bounds_in_cells(scene, pinger, model, cells, heading) for heading in headings])
+    wrong = _wrong_integers(scene, pinger, model, at)
+    chooser = Chooser.of(scene)
+    stations = None if chooser is None else (chooser, _sights(scene, pinger, cells, at))
+    fixes = _fix_chunks(model, at, stations, seed)
+    chosen = echo_places(scene, cells, at.heading, at.heard, choices.echo_cells)
+    echoes = echo_chunks(scene, pinger, cells, at.heading, chosen, pings=choices.echo_pings, seed=seed)
+    tasks: list[FixChunk | EchoChunk] = [*echoes, *fixes]  # the longest first
+    inputs = [scene.model_dump(mode="json", by_alias=True), pinger.name, asdict(choices), step, trials, seed]
+    results = run_chunks(
+        _simulated,
+        tasks,
+        running=running,
+        fingerprint=fingerprint("map", *inputs),
+        progress=progress,
+    )
+    simulated = gather_fixes(len(wrong), fixes, results[len(echoes) :])
+    spread = cells.spread
+    return PoolMap(
+        title=scene.title,
+        array=scene.array.name,
+        pinger=pinger.name,
+        over=choices.over,
+        depth_m=float(cells.places_m[0, 0, 2]),
+        heading_deg=None if worst else scene.vehicle.heading_deg,
+        site_position=choices.site_position,
+        trials=trials,
+        seed=seed,
+        x_m=cells.x_m,
+        y_m=cells.y_m,
+        worst_heading_deg=spread(np.rad2deg(at.heading) % 360) if worst else None,
+        multipath_free_s=spread(at.window_s),
+        deaf=spread(1 - at.reached.mean(axis=-1)),
+        bearing_deg=spread(np.rad2deg(np.where(at.bearing_sd < BEARING_GUESS_SD, at.bearing_sd, np.inf))),
+        position_m=spread(at.position_m),
+        wrong_integer=spread(wrong),
+        simulated_m=spread(simulated.rms_m),
+        simulated_low_m=spread(simulated.low_m),
+        simulated_high_m=spread(simulated.high_m),
+        refused=spread(simulated.refused),
+        failed=spread(1 - (1 - simulated.refused) * (1 - wrong)),
+        simulated_over_bound=_agreement(simulated, at.position_m, seed),
+        stations=None if stations is None else station_map(*stations, cells, at.heard, simulated.chosen),
+        echoes=gather_echoes(echoes, results[: len(echoes)], seed=seed),
+    )
+
+
+def _simulated(chunk: FixChunk | EchoChunk) -> Arrays:
+    return fixes_of_chunk(chunk) if isinstance(chunk, FixChunk) else heard_of_chunk(chunk)
+
+
+def _fix_model(scene: Scene, pinger: Pinger, trials: int, choices: MapChoices) -> FixModel:
+    pose, own_sd = scene.vehicle.pose, scene.vehicle.position_sd_m if choices.site_position else 0.0
+    return FixModel(
+        hydrophones_m=Pose(np.zeros(3), pose.roll, pose.pitch, 0.0).to_site(scene.array.positions_m),
+        sound_speed_m_s=scene.sound_speed_m_s,
+        errors=DelayErrors(
+            np.inf,
+            np.inf,
+            scene.recorder.timing_sd_s(pinger.frequency_hz),
+            scene.array.tolerances_m,
+            scene.sound_speed_sd_m_s,
+        ),
+        source_depth_sd_m=float(np.hypot(scene.study.pinger_depth_sd_m, scene.vehicle.depth_sd_m)),
+        attitude_sd=scene.vehicle.attitude_sd,
+        position_sd_m=np.array([own_sd, own_sd, 0.0]),
+        trials=trials,
+    )
+
+
+def _wrong_integers(scene: Scene, pinger: Pinger, model: FixModel, at: CellBounds) -> Floats:
+    """Predicted probability of a wrong cycle in each cell; 1 where no two hydrophones hear the pinger."""
+    wrong = np.ones(len(at.source_m))
+    for hydrophones, cells in at.patterns():
+        some = tuple(scene.array.hydrophones[k] for k in hydrophones)
+        heard = scene.model_copy(update={"array": scene.array.model_copy(update={"hydrophones": some})})
+        link = LinkBudget(**{name: values[cells] for name, values in vars(at.link).items()})
+        place = model.of(hydrophones).hydrophones_m
+        wrong[cells] = wrong_integers_in_cells(heard, pinger, place, at.source_m[cells], link)
+    return wrong
+
+
+def _fix_chunks(model: FixModel, at: CellBounds, stations: tuple[Chooser, Sights] | None, seed: int) -> list[FixChunk]:
+    if not model.trials:
+        return []
+    models = [(model.of(hydrophones), cells) for hydrophones, cells in at.patterns()]
+    return fix_chunks(models, at.source_m, at.link.carrier_variance_s2, stations, seed=seed)
+
+
+def _sights(scene: Scene, pinger: Pinger, cells: Cells, at: CellBounds) -> Sights:
+    places = cells.places_m[cells.wet][:, :2]
+    waypoints, pingers = (
+        (places, pinger.position_m[:2]) if cells.over == "vehicle" else (scene.vehicle.position_m[:2], places)
+    )
+    return Sights(
+        np.broadcast_to(waypoints, places.shape), np.broadcast_to(pingers, places.shape), at.heading, at.information
+    )
+
+
+def _agreement(simulated: CellFixes, bound_m: Floats, seed: int) -> Interval | None:
+    """Median over cells of the simulated RMS over the bound, where every ping gave a fix."""
+    sure = (simulated.refused == 0) & np.isfinite(bound_m) & (bound_m > 0)
+    if sure.sum() < 2:
+        return None
+    return median_interval(simulated.rms_m[sure] / bound_m[sure], np.random.default_rng(seed))

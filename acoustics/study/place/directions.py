@@ -1,0 +1,41 @@
+"""Where the pinger of a placement may be, and how well one arrival from there is timed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.frames import Floats, direction
+
+
+@dataclass(frozen=True)
+class Directions:
+    """Where the pinger may be, shape (n_directions,), and the variance of one arrival from there.
+
+    Bearing and depression are in the body frame [rad], the range is from its origin [m]; variances are those of the
+    carrier and of the envelope [s^2].
+    """
+
+    bearing: Floats
+    depression: Floats
+    range_m: Floats
+    carrier_variance_s2: Floats
+    envelope_variance_s2: Floats
+
+    @property
+    def source_m(self) -> Floats:
+        """Places of the pinger, body frame, shape (n_directions, 3) [m]."""
+        return self.range_m[:, None] * direction(self.bearing, self.depression)
+
+    def take(self, which: NDArray[np.intp] | slice) -> Directions:
+        """Some of them."""
+        return Directions(**{name: values[which] for name, values in vars(self).items()})
+
+    def alike(self) -> list[NDArray[np.intp]]:
+        """Which of them have the same variances."""
+        links, of_link = np.unique(
+            np.stack([self.carrier_variance_s2, self.envelope_variance_s2]), axis=1, return_inverse=True
+        )
+        return [np.flatnonzero(of_link == k) for k in range(links.shape[1])]

@@ -1,0 +1,114 @@
+"""Everything that the report tells of a scene, worked out once."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.budget import Budget, study_budget
+from acoustics.study.check import Summary, summary
+from acoustics.study.draws import Course
+from acoustics.study.map import MapChoices, PoolMap, map_pool
+from acoustics.study.report.live import LiveModel, live_model
+from acoustics.study.sound_speed import WaterColumn, water_column
+from acoustics.study.spacing import SpacingStudy, study_spacing
+from acoustics.study.stations import StationStudy, study_stations
+from acoustics.study.validate import Validation, choose_design, choose_estimator, validate_estimator
+
+_LEG_M, _LEG_PINGS = 4.0, 4
+_ECHO_CELLS = 4
+
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class Report:
+    """The studies of one scene and pinger, and what is needed to repeat them."""
+
+    scene: Scene
+    pinger: Pinger
+    scenario: str
+    scenario_sha256: str
+    version: str
+    seed: int
+    trials: int
+    summary: Summary
+    water: WaterColumn
+    spacing: SpacingStudy
+    budget: Budget
+    pool_map: PoolMap | None
+    stations: StationStudy | None
+    validation: Validation
+    live: LiveModel
+
+
+def study_report(
+    scene: Scene, pinger: Pinger, scenario: Path, *, trials: int, seed: int, progress: Callable[[str], Progress]
+) -> Report:
+    """Run the studies that the report shows.
+
+    Parameters
+    ----------
+    scene : Scene
+        As read from `scenario`.
+    pinger : Pinger
+        One of the scene's.
+    scenario : Path
+        The file, whose hash goes into the report.
+    trials : int
+        Simulated pings at each spacing. A cell of the map gets a hundredth of them, each true station a fiftieth as
+        runs, and a fiftieth is rendered sample by sample.
+    seed : int
+        Of all simulations.
+    progress : callable
+        Given the name of a study, returns what is told of its progress.
+
+    Raises
+    ------
+    ParameterError
+        As the studies do.
+    """
+    return Report(
+        scene=scene,
+        pinger=pinger,
+        scenario=scenario.name,
+        scenario_sha256=hashlib.sha256(scenario.read_bytes()).hexdigest(),
+        version=version("pingfix"),
+        seed=seed,
+        trials=trials,
+        summary=summary(scene, pinger),
+        water=water_column(scene.water, sorted({0.0, scene.vehicle.position_m[2], pinger.position_m[2]})),
+        spacing=study_spacing(scene, pinger, trials=trials, seed=seed, progress=progress("of the spacings")),
+        budget=study_budget(scene, pinger),
+        pool_map=_map(scene, pinger, max(trials // 100, 2), seed, progress("of the map")),
+        stations=_stations(scene, pinger, max(trials // 50, 8), seed, progress("of the stations")),
+        validation=validate_estimator(
+            scene,
+            pinger,
+            choose_design(scene, pinger, trials=max(trials // 50, 24), seed=seed),
+            choose_estimator("phase"),
+            progress=progress("of the rendered pings"),
+        ),
+        live=live_model(scene, pinger),
+    )
+
+
+def _map(scene: Scene, pinger: Pinger, trials: int, seed: int, progress: Progress) -> PoolMap | None:
+    """The map; None for open water of which no extent is given."""
+    if scene.pool.outline_m is None and scene.study.map_extent_m is None:
+        return None
+    choices = MapChoices(echo_cells=_ECHO_CELLS)
+    return map_pool(scene, pinger, trials=trials, seed=seed, choices=choices, progress=progress)
+
+
+def _stations(scene: Scene, pinger: Pinger, trials: int, seed: int, progress: Progress) -> StationStudy | None:
+    """Four pings along four metres ahead; None without stations."""
+    if not scene.stations:
+        return None
+    course = Course(_LEG_PINGS, _LEG_M, scene.vehicle.heading_deg)
+    return study_stations(scene, pinger, course, trials=trials, seed=seed, progress=progress)

@@ -1,0 +1,173 @@
+"""A synthetic recording of a scene on disk, with what the crew would know of it and with the truth, apart."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.errors import ParameterError
+from acoustics.base.files import whole_file
+from acoustics.base.frames import Floats
+from acoustics.io.recording import Encoding, choose_encoding, write_samples
+from acoustics.io.sidecar import sidecar_table
+from acoustics.propagate.render import (
+    DEFAULT_BLOCK_SAMPLES,
+    DEFAULT_REVERBERATION_S,
+    ChannelFaults,
+    Take,
+    draw_take,
+    render,
+)
+from acoustics.scene.scene import Scene
+from acoustics.study.simulate.notes import HeardPinger, heard, sidecar_of, truth_table
+
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class SimulatedRecording:
+    """What was written and how it came out; `clipped_samples` and `peak` (share of full scale) are by channel."""
+
+    title: str
+    file: str
+    sidecar: str
+    truth: str
+    encoding: Encoding
+    seconds: float
+    n_samples: int
+    sample_rate_hz: float
+    channels: tuple[str, ...]
+    echoes: bool
+    seed: int
+    clipped_samples: NDArray[np.int64]
+    peak: Floats
+    pingers: tuple[HeardPinger, ...]
+
+
+def simulate_recording(
+    scene: Scene,
+    path: Path,
+    *,
+    seed: int,
+    pings: int | None = None,
+    seconds: float | None = None,
+    echoes: bool = True,
+    reverberation_s: float = DEFAULT_REVERBERATION_S,
+    faults: ChannelFaults | None = None,
+    encoding: Encoding | None = None,
+    force: bool = False,
+    progress: Progress | None = None,
+    block_samples: int = DEFAULT_BLOCK_SAMPLES,
+) -> SimulatedRecording:
+    """Render a scene and write `path`, the sidecar beside it (.json) and the truth (.truth.json).
+
+    Parameters
+    ----------
+    scene : Scene
+        The truth but for what is drawn: see `draw_take`.
+    path : Path
+        Ends in .wav or .npy.
+    seed : int
+        Of everything random; the files depend on nothing else.
+    pings : int, optional
+        Length of the recording in repetition intervals of the first pinger.
+    seconds : float, optional
+        Length of the recording instead [s].
+    echoes, reverberation_s, faults
+        As in `draw_take`.
+    encoding : str, optional
+        Default: the narrowest for the recorder's words.
+    force : bool
+        Whether files that exist may be replaced.
+    progress : callable, optional
+        Called after each block with the samples done and their total.
+    block_samples : int
+        Samples of each channel that are held in memory at once.
+
+    Returns
+    -------
+    SimulatedRecording
+
+    Raises
+    ------
+    ParameterError
+        Not exactly one of `pings` and `seconds`, or a value out of range.
+    OutputError
+        A file exists, cannot be written, or cannot hold so much. Nothing is left behind then.
+    """
+    if (pings is None) == (seconds is None):
+        raise ParameterError(f"pings={pings!r}, seconds={seconds!r}: exactly one must be given")
+    if seconds is None:
+        seconds = (pings or 0) * scene.pingers[0].pri_s
+    bits = scene.recorder.bits
+    encoding = choose_encoding(path, bits, encoding)
+    beside, truth = path.with_suffix(".json"), path.with_suffix(".truth.json")
+    with ExitStack() as files:
+        to_sidecar, to_truth, to_samples = (
+            files.enter_context(whole_file(name, force=force)) for name in (beside, truth, path)
+        )
+        take = draw_take(
+            scene, seconds=seconds, seed=seed, echoes=echoes, reverberation_s=reverberation_s, faults=faults
+        )
+        count = _Count(take, progress)
+        write_samples(
+            to_samples,
+            count.watch(render(take, block_samples=block_samples)),
+            n_samples=take.n_samples,
+            n_channels=len(take.skew_s),
+            sample_rate_hz=scene.recorder.sample_rate_hz,
+            recorder_bits=bits,
+            encoding=encoding,
+        )
+        _write_json(to_sidecar, sidecar_table(sidecar_of(take, encoding)))
+        _write_json(to_truth, truth_table(take, seed))
+    return SimulatedRecording(
+        title=scene.title,
+        file=str(path),
+        sidecar=str(beside),
+        truth=str(truth),
+        encoding=encoding,
+        seconds=take.n_samples / scene.recorder.sample_rate_hz,
+        n_samples=take.n_samples,
+        sample_rate_hz=scene.recorder.sample_rate_hz,
+        channels=tuple(h.name for h in scene.array.hydrophones),
+        echoes=echoes,
+        seed=seed,
+        clipped_samples=count.clipped,
+        peak=count.largest / 2.0 ** (bits - 1),
+        pingers=tuple(heard(scene, train) for train in take.trains),
+    )
+
+
+class _Count:
+    """Looks at the blocks that pass: samples at the ends of the converter's range, the largest, and progress."""
+
+    def __init__(self, take: Take, progress: Progress | None) -> None:
+        self._total, self._progress = take.n_samples, progress
+        self._ends = -(2 ** (take.scene.recorder.bits - 1)), 2 ** (take.scene.recorder.bits - 1) - 1
+        self.clipped = np.zeros(len(take.skew_s), dtype=np.int64)
+        self.largest = np.zeros(len(take.skew_s))
+
+    def watch(self, blocks: Iterator[NDArray[np.int32]]) -> Iterator[NDArray[np.int32]]:
+        done = 0
+        for block in blocks:
+            by_channel = np.ascontiguousarray(block.T)  # long rows: four times as fast to search as short columns
+            low, high = by_channel.min(axis=1), by_channel.max(axis=1)
+            self.largest = np.maximum(self.largest, np.maximum(high, -low.astype(float)))
+            if low.min() <= self._ends[0] or high.max() >= self._ends[1]:
+                self.clipped += np.sum((by_channel <= self._ends[0]) | (by_channel >= self._ends[1]), axis=1)
+            yield block
+            done += len(block)
+            if self._progress is not None:
+                self._progress(done, self._total)
+
+
+def _write_json(path: Path, table: dict[str, Any]) -> None:
+    path.write_text(json.dumps(table, indent=2, allow_nan=False) + "\n", encoding="utf-8")

@@ -1,0 +1,194 @@
+"""A scene's array scaled from a quarter of a wavelength to beyond the hull: bounds, cycles, rates, simulation."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from acoustics.accuracy.ambiguity import LARGEST_DIMENSION, integer_ambiguity
+from acoustics.accuracy.bounds import bearing_bound
+from acoustics.accuracy.link_budget import LinkBudget, link_budget
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats, bearing_and_depression, principal_axes
+from acoustics.base.intervals import BEARING_GUESS_SD, Interval, rate_interval, rms_interval
+from acoustics.physics.timing_bounds import half_wavelength_m, lag_rounding_variance, onset_rounding_variance
+from acoustics.propagate.multipath_free_window import multipath_free_windows
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.draws import DelayErrors, simulate_bearings
+
+_SPACINGS = 61
+_BEARINGS = 24
+_SECTOR_OF_A_LINE = np.deg2rad(60.0)  # a line is blind along itself; teams use it within this of abeam
+
+
+@dataclass(frozen=True)
+class SimulatedBearings:
+    """Simulation at a few spacings, each of shape (n_simulated,): bearing RMS [deg] and share of wrong cycles."""
+
+    spacing_m: Floats
+    trials: int
+    rms_deg: tuple[Interval, ...]
+    wrong_integer: tuple[Interval, ...]
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """What stays the same over the sweep."""
+
+    scene: Scene
+    pinger: Pinger
+    shape_m: Floats  # (n_hydrophones, 3), shortest baseline 1
+    bearings: Floats
+    depression: float
+    range_m: float
+    window_s: float
+    link: LinkBudget
+
+    @classmethod
+    def of(cls, scene: Scene, pinger: Pinger) -> Sweep:
+        count = len(scene.array.hydrophones)
+        if count > LARGEST_DIMENSION + 1:
+            raise ParameterError(
+                f"array: the search over cycles takes up to {LARGEST_DIMENSION + 1} hydrophones, this array has {count}"
+            )
+        positions = scene.array.positions_m - np.array(scene.array.mount_m)
+        source = scene.vehicle.pose.to_body([pinger.position_m])[0]
+        distance = float(np.linalg.norm(source))
+        window = float(multipath_free_windows(scene, pinger, np.array(scene.vehicle.position_m)[None])[0])
+        if window == 0:
+            raise ParameterError(
+                f"vehicle.position_m: an echo reaches the array as early as {pinger.name} itself, which leaves no "
+                "multipath-free window; put the vehicle nearer, or raise study.multipath_threshold_db"
+            )
+        return cls(
+            scene,
+            pinger,
+            positions / scene.array.baselines_m.min(),
+            _bearings_of_interest(positions, scene.array.rank),
+            float(bearing_and_depression(source)[1]),
+            distance,
+            window,
+            link_budget(scene, pinger, distance, window_s=window),
+        )
+
+    @property
+    def bearings_in_words(self) -> str:
+        if self.scene.array.rank == 1:
+            return f"bearings within {np.rad2deg(_SECTOR_OF_A_LINE):.0f} deg of abeam of the line"
+        return "bearings all round"
+
+    @property
+    def half_wavelength_m(self) -> float:
+        return float(half_wavelength_m(self.pinger.frequency_hz, self.scene.sound_speed_m_s))
+
+    @property
+    def hull_limit_m(self) -> float:
+        return self.scene.vehicle.largest_spacing_m(self.shape_m, 1.0)
+
+    def spacings(self) -> Floats:
+        """Spacings from a quarter of a wavelength to beyond the hull, the two limits among them [m]."""
+        half, hull = self.half_wavelength_m, self.hull_limit_m
+        sweep = np.geomspace(half / 2, 1.5 * max(hull, 2 * half), _SPACINGS)
+        return np.unique(np.append(sweep, [half, hull] if hull >= half / 2 else [half]))
+
+    def bound_deg(self, spacing_m: Floats, variance_s2: ArrayLike) -> Floats:
+        """RMS over bearings of the bearing bound [deg] at spacings of shape (n,), for a variance of each arrival.
+
+        Never above that of a guess.
+        """
+        bound = bearing_bound(
+            spacing_m[:, None, None, None] * self.shape_m,
+            self.bearings,
+            self.depression,
+            self.scene.sound_speed_m_s,
+            arrival_variance_s2=np.asarray(variance_s2),
+            element_sd_m=self.scene.array.tolerances_m,
+            skew_sd_s=self.scene.recorder.timing_sd_s(self.pinger.frequency_hz),
+            sound_speed_sd_m_s=self.scene.sound_speed_sd_m_s,
+        )
+        return np.rad2deg(np.sqrt(np.mean(np.minimum(bound.bearing_sd, BEARING_GUESS_SD) ** 2, axis=-1)))
+
+    def wrong_integers(self, spacing_m: Floats) -> tuple[Floats, Floats]:
+        """Probability of a wrong cycle, and RMS bearing jump of one [deg], over bearings, each of shape (n,)."""
+        mounting = (self.scene.array.tolerances_m / self.scene.sound_speed_m_s) ** 2
+        ambiguity = integer_ambiguity(
+            spacing_m[:, None, None, None] * self.shape_m,
+            self.bearings,
+            self.depression,
+            self.scene.sound_speed_m_s,
+            frequency_hz=self.pinger.frequency_hz,
+            carrier_variance_s2=self.link.carrier_variance_s2
+            + self.scene.recorder.timing_sd_s(self.pinger.frequency_hz) ** 2
+            + mounting,
+            envelope_variance_s2=np.full(len(mounting), self.link.cycle_variance_s2),
+        )
+        probability = ambiguity.wrong_probability.mean(axis=-1)
+        square = (ambiguity.wrong_probability * ambiguity.bearing_jump_rms**2).mean(axis=-1)
+        jump = np.sqrt(np.divide(square, probability, out=np.zeros_like(square), where=probability > 0))
+        return probability, np.rad2deg(jump)
+
+    def by_rate(self, spacing_m: Floats, sample_rate_hz: float) -> tuple[Floats, Floats, Floats]:
+        """Bounds [deg] at one sample rate: phase interpolated, correlation lag rounded, onset rounded.
+
+        Infinite where the rate does not reach twice the band: the recording is then aliased.
+        """
+        if sample_rate_hz <= 2 * self.pinger.band_hz[1]:
+            none = np.full(len(spacing_m), np.inf)
+            return none, none, none
+        recorder = self.scene.recorder.model_copy(update={"sample_rate_hz": sample_rate_hz})
+        link = link_budget(
+            self.scene.model_copy(update={"recorder": recorder}),
+            self.pinger,
+            self.range_m,
+            window_s=self.window_s,
+        )
+        # Rounding variances are of a delay difference: half of each belongs to either arrival.
+        lag = link.carrier_variance_s2 + lag_rounding_variance(sample_rate_hz) / 2
+        onset = link.envelope_variance_s2 + onset_rounding_variance(sample_rate_hz) / 2
+        return (
+            self.bound_deg(spacing_m, link.carrier_variance_s2),
+            self.bound_deg(spacing_m, lag),
+            self.bound_deg(spacing_m, onset),
+        )
+
+    def simulate(
+        self, spacing_m: Floats, trials: int, seed: int, progress: Callable[[int, int], None]
+    ) -> SimulatedBearings:
+        """Bearings from delays at a few spacings, the directions those of the bounds in turn."""
+        errors = DelayErrors(
+            self.link.carrier_variance_s2,
+            self.link.cycle_variance_s2,
+            self.scene.recorder.timing_sd_s(self.pinger.frequency_hz),
+            self.scene.array.tolerances_m,
+            self.scene.sound_speed_sd_m_s,
+        )
+        bearing = np.resize(self.bearings, trials)
+        rms, wrong = [], []
+        for spacing, child in zip(spacing_m, np.random.SeedSequence(seed).spawn(len(spacing_m)), strict=True):
+            rng = np.random.default_rng(child)
+            result = simulate_bearings(
+                spacing * self.shape_m,
+                bearing,
+                np.full(trials, self.depression),
+                self.scene.sound_speed_m_s,
+                errors,
+                self.pinger.frequency_hz,
+                rng,
+            )
+            rms.append(rms_interval(np.rad2deg(result.error), rng))
+            wrong.append(rate_interval(int(result.wrong_integer.sum()), trials))
+            progress(len(wrong), len(spacing_m))
+        return SimulatedBearings(spacing_m, trials, tuple(rms), tuple(wrong))
+
+
+def _bearings_of_interest(positions_m: Floats, rank: int) -> Floats:
+    """All round; for a line, the sectors within 60 degrees of abeam of it [rad]."""
+    if rank > 1:
+        return np.arange(_BEARINGS) * 2 * np.pi / _BEARINGS
+    abeam = bearing_and_depression(principal_axes(positions_m)[0])[0] + np.pi / 2
+    half = np.linspace(-_SECTOR_OF_A_LINE, _SECTOR_OF_A_LINE, _BEARINGS // 2)
+    return np.concatenate([abeam + half, abeam + np.pi + half])

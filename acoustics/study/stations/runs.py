@@ -1,0 +1,137 @@
+"""Decisions after simulated runs past places of a pinger, by batches of runs that any worker may take."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats
+from acoustics.estimate.fuse import StationModel, decisions, station_posterior
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.draws import fuse_simulated, join_runs, simulate_runs, source_area
+from acoustics.study.execution import Arrays, Running, run_chunks
+
+_RUNS_AT_ONCE = 100  # for each place; the runs past all places are fused together
+
+
+@dataclass(frozen=True)
+class Passing:
+    """Runs over the same path (n_pings, 3) [m] past each of several pingers: how many, and with which seed."""
+
+    path_m: Floats
+    pingers: tuple[Pinger, ...]
+    runs: tuple[int, ...]
+    seeds: tuple[np.random.SeedSequence, ...]
+
+
+@dataclass(frozen=True)
+class Decisions:
+    """Of runs (n,): answers by index, one more than stations for no fix; the probability stated; RMS stated [m]."""
+
+    chosen: NDArray[np.intp]
+    stated: Floats
+    rms_m: Floats
+
+
+def together(parts: Iterable[Decisions]) -> Decisions:
+    """One after the other."""
+    columns = zip(*((d.chosen, d.stated, d.rms_m) for d in parts), strict=True)
+    return Decisions(*(np.concatenate(column) for column in columns))
+
+
+@dataclass(frozen=True)
+class _Batch:
+    scene: Scene
+    model: StationModel
+    passing: Passing
+
+
+def decide(
+    scene: Scene,
+    model: StationModel,
+    passings: Sequence[Passing],
+    *,
+    fingerprint: str,
+    running: Running,
+    progress: Callable[[int, int], None],
+) -> list[list[Decisions]]:
+    """Simulate runs, fuse each, and choose a station: for each passing the decisions past each of its pingers.
+
+    Parameters
+    ----------
+    scene : Scene
+        For array, water, noise, navigation and the sizes of all errors.
+    model : StationModel
+        What the vehicle chooses among.
+    passings : sequence of Passing
+        What to simulate.
+    fingerprint : str
+        Of all the study's inputs.
+    running : Running
+        Who simulates, and where finished batches are kept.
+    progress : callable
+        Told how many of how many batches are finished.
+    """
+    batches = [_batches(passing) for passing in passings]
+    results = iter(
+        run_chunks(
+            _decide,
+            [_Batch(scene, model, batch) for parts in batches for batch in parts],
+            running=running,
+            fingerprint=fingerprint,
+            progress=progress,
+        )
+    )
+    apart = [[_apart(batch, next(results)) for batch in parts] for parts in batches]
+    return [[together(column) for column in zip(*parts, strict=True)] for parts in apart]
+
+
+def _batches(passing: Passing) -> list[Passing]:
+    """The runs in batches of fixed size, each with its own children of the seeds."""
+    count = -(-max(passing.runs) // _RUNS_AT_ONCE)
+    children = [seed.spawn(count) for seed in passing.seeds]
+    return [
+        replace(
+            passing,
+            runs=tuple(min(max(runs - k * _RUNS_AT_ONCE, 0), _RUNS_AT_ONCE) for runs in passing.runs),
+            seeds=tuple(child[k] for child in children),
+        )
+        for k in range(count)
+    ]
+
+
+def _apart(batch: Passing, result: Arrays) -> list[Decisions]:
+    ends = np.cumsum(batch.runs)[:-1]
+    columns = [np.split(result[name], ends) for name in ("chosen", "stated", "rms_m")]
+    return [Decisions(*parts) for parts in zip(*columns, strict=True)]
+
+
+def _decide(batch: _Batch) -> Arrays:
+    scene, model, passing = batch.scene, batch.model, batch.passing
+    total, no_fix = sum(passing.runs), len(model.prior) + 1
+    chosen, stated, rms = np.full(total, no_fix), np.zeros(total), np.full(total, np.inf)
+    drawn, rows = [], []
+    for pinger, n, seed, end in zip(passing.pingers, passing.runs, passing.seeds, np.cumsum(passing.runs), strict=True):
+        if n == 0:
+            continue
+        try:
+            drawn.append(simulate_runs(scene, pinger, passing.path_m, n_runs=n, rng=np.random.default_rng(seed)))
+        except ParameterError:  # not to be heard from here: that is an answer too
+            continue
+        rows.append(np.arange(end - n, end))
+    if drawn:
+        at = np.concatenate(rows)
+        fix = fuse_simulated(scene, join_runs(drawn), area=source_area(scene))
+        covariance = fix.covariance_m2[:, :2, :2]
+        posterior = station_posterior(fix.position_m[:, :2], covariance, model)
+        # A long ellipse is still evidence: only a run that names no place at all gives no fix.
+        lost = ~np.isfinite(fix.position_m).all(axis=-1)
+        chosen[at] = np.where(lost, no_fix, decisions(posterior))
+        stated[at] = posterior.max(axis=-1)
+        rms[at] = np.sqrt(np.trace(covariance, axis1=1, axis2=2))
+    return {"chosen": chosen, "stated": stated, "rms_m": rms}

@@ -1,0 +1,260 @@
+"""To which station would we go? Simulated runs for each true station, and the decisions made from them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats
+from acoustics.base.intervals import Interval, rate_interval
+from acoustics.estimate.fuse import NONE_OF_THESE, StationModel, decisions, station_posterior
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.draws import Course, course_positions, water_outline
+from acoustics.study.execution import ALONE, Running, fingerprint
+from acoustics.study.stations.runs import Passing, decide, together
+
+NO_FIX = "no fix"
+TARGET = 0.95
+_ELSEWHERE = 8  # places of a pinger that stands at none of the stations
+_FURTHER_PINGS = (1, 2, 4, 8, 16)
+_TRIALS_FOR_ACCURACY = 8_000
+
+
+@dataclass(frozen=True)
+class PingCount:
+    """Probability of the right station, all stations by their priors, from so many pings over the same leg."""
+
+    pings: int
+    right: Interval
+
+
+@dataclass(frozen=True)
+class StationStudy:
+    """Decisions over simulated runs.
+
+    `decided[t, d]`: runs whose truth is `truths[t]` and whose decision is `answers[d]`; the last truth is a pinger at
+    none of the stations, the last two answers are 'none of these' and 'no fix'. `right`: share of right decisions for
+    each truth, with 95 % intervals; `overall`: by the priors, stations only; `stated`: mean probability that the
+    vehicle itself gives its decision, to be compared with `sure_share`, the share of its decisions that are right; runs
+    without a fix are left out of both. `needed_sd_m`: horizontal RMS error of a fix, alike in all directions, at which
+    the right station is chosen with probability 0.95; 0 where no accuracy suffices. `by_pings`: what more pings give.
+    """
+
+    title: str
+    array: str
+    pinger: str
+    course: Course
+    trials: int
+    seed: int
+    spread_m: float
+    none_prior: float
+    truths: tuple[str, ...]
+    answers: tuple[str, ...]
+    decided: NDArray[np.int64]
+    right: tuple[Interval, ...]
+    overall: Interval
+    stated: float
+    sure_share: Interval
+    median_rms_m: Floats
+    needed_sd_m: float
+    by_pings: tuple[PingCount, ...]
+    places_m: Floats
+    offset_m: Floats
+    path_m: Floats
+
+
+def station_model(scene: Scene) -> StationModel:
+    """The scenario's stations as the vehicle believes in them.
+
+    Raises
+    ------
+    ParameterError
+        If the scenario has none.
+    """
+    if not scene.stations:
+        raise ParameterError("the scenario has no [[station]]: give the places among which to choose")
+    return StationModel(
+        places_m=np.array([s.position_m[:2] for s in scene.stations]),
+        prior=np.array([s.prior for s in scene.stations]),
+        outline_m=water_outline(scene),
+        spread_m=scene.study.station_spread_m,
+        none_prior=scene.study.none_prior,
+    )
+
+
+def study_stations(
+    scene: Scene,
+    pinger: Pinger,
+    course: Course,
+    *,
+    trials: int,
+    seed: int,
+    running: Running = ALONE,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> StationStudy:
+    """Confusion of the stations by simulation.
+
+    Parameters
+    ----------
+    scene : Scene
+        With stations.
+    pinger : Pinger
+        Moved to each station in turn, with the offset that it has from its own station in the scenario.
+    course : Course
+        Along which the pings are heard.
+    trials : int
+        Runs for each truth.
+    seed : int
+        Every truth and number of pings has its own child of it, and each batch of runs a child of that.
+    running : Running
+        Who simulates, and where finished batches are kept.
+    progress : callable
+        Told how many of how many batches are finished.
+
+    Raises
+    ------
+    ParameterError
+        If there are no stations, the run leaves the water, or the pinger is not heard along it.
+    """
+    model, offset, path = station_model(scene), _offset(scene, pinger), course_positions(scene, course)
+    places, truths = _places(scene), (*(s.name for s in scene.stations), NONE_OF_THESE)
+    at_stations = tuple(_moved(scene, pinger, place) for place in places + offset)
+    counts = sorted({*_FURTHER_PINGS, course.n_pings})
+    seeds = np.random.SeedSequence(seed).spawn(2 + len(counts))
+    passings = [
+        _passing(scene, replace(course, n_pings=n), at_stations, trials, child, main=n == course.n_pings)
+        for n, child in zip(counts, seeds[2:], strict=True)
+    ]
+    *by_count, elsewhere = decide(
+        scene,
+        model,
+        [*passings, _elsewhere(scene, pinger, path, trials, seeds[0])],
+        fingerprint=fingerprint("stations", scene, pinger, course, trials, seed),
+        running=running,
+        progress=progress,
+    )
+    by_pings = [
+        PingCount(n, _overall(model, [d.chosen == t for t, d in enumerate(drawn)]))
+        for n, drawn in zip(counts, by_count, strict=True)
+    ]
+    main = by_count[counts.index(course.n_pings)]
+    drawn = [*main, together(elsewhere)]
+    answers = (*truths, NO_FIX)
+    decided = np.array([np.bincount(d.chosen, minlength=len(answers)) for d in drawn])
+    sure = np.concatenate([d.stated[d.chosen < len(truths)] for d in main])
+    hits = sum(int(decided[t, t]) for t in range(len(main)))
+    fixes = sum(int(decided[t, : len(truths)].sum()) for t in range(len(main)))
+    return StationStudy(
+        title=scene.title,
+        array=scene.array.name,
+        pinger=pinger.name,
+        course=course,
+        trials=trials,
+        seed=seed,
+        spread_m=model.spread_m,
+        none_prior=model.none_prior,
+        truths=truths,
+        answers=answers,
+        decided=decided,
+        right=tuple(rate_interval(int(decided[t, t]), int(decided[t].sum())) for t in range(len(truths))),
+        overall=_overall(model, [d.chosen == t for t, d in enumerate(main)]),
+        stated=float(sure.mean()) if sure.size else 0.0,
+        sure_share=rate_interval(hits, fixes) if fixes else Interval(0.0, 0.0, 1.0),
+        median_rms_m=np.array([np.median(d.rms_m) for d in drawn]),
+        needed_sd_m=_needed_sd(model, offset[:2], np.random.default_rng(seeds[1])),
+        by_pings=tuple(by_pings),
+        places_m=places,
+        offset_m=offset,
+        path_m=path,
+    )
+
+
+def _passing(
+    scene: Scene,
+    course: Course,
+    pingers: tuple[Pinger, ...],
+    trials: int,
+    seed: np.random.SeedSequence,
+    *,
+    main: bool,
+) -> Passing:
+    """Runs past the stations. The more pings a run has the longer it takes: beside the main ones fewer of them."""
+    runs = trials if main else max(min(trials, 50), min(trials, 200 // course.n_pings))
+    count = len(pingers)
+    return Passing(course_positions(scene, course), pingers, (runs,) * count, tuple(seed.spawn(count)))
+
+
+def _elsewhere(scene: Scene, pinger: Pinger, path: Floats, trials: int, seed: np.random.SeedSequence) -> Passing:
+    """Runs past a pinger that stands anywhere in the water: a few places, the runs shared out."""
+    place_seed, *run_seeds = seed.spawn(_ELSEWHERE + 1)
+    rng, corners = np.random.default_rng(place_seed), water_outline(scene)
+    places: list[Floats] = []
+    while len(places) < _ELSEWHERE:
+        place = np.append(rng.uniform(corners.min(axis=0), corners.max(axis=0)), 0.0)
+        place[2] = min(pinger.position_m[2], 0.9 * float(scene.pool.floor_depth_m(place)))
+        if scene.pool.contains(place) and np.min(np.linalg.norm(place - path, axis=-1)) > 1.0:
+            places.append(place)
+    shares = tuple(len(part) for part in np.array_split(np.arange(trials), _ELSEWHERE))
+    return Passing(path, tuple(_moved(scene, pinger, place) for place in places), shares, tuple(run_seeds))
+
+
+def _places(scene: Scene) -> Floats:
+    return np.array([s.position_m for s in scene.stations])
+
+
+def _offset(scene: Scene, pinger: Pinger) -> Floats:
+    """From its station to the pinger (3,) [m]; zero for a pinger that is nearer to no station than stations are."""
+    places = _places(scene)
+    apart = np.array(pinger.position_m) - places
+    level = np.linalg.norm(apart[:, :2], axis=-1)
+    nearest = int(np.argmin(level))
+    between = np.linalg.norm(places[:, None, :2] - places[None, :, :2], axis=-1)
+    closest = float(np.min(between[between > 0], initial=np.inf))
+    beside = level[nearest] <= min(0.5 * closest, 4.0 * scene.study.station_spread_m)
+    return apart[nearest] if beside else np.zeros(3)
+
+
+def _moved(scene: Scene, pinger: Pinger, place: Floats) -> Pinger:
+    """The pinger at another place, raised off the floor or pushed into the water where it would stand outside."""
+    here = np.array(place, dtype=float)
+    here[2] = np.clip(here[2], 0.01, max(0.95 * float(scene.pool.floor_depth_m(here)), 0.02))
+    if not scene.pool.contains(here):
+        raise ParameterError(
+            f"{pinger.name} moved to ({here[0]:.2f}, {here[1]:.2f}) m would stand outside the water: its offset from "
+            "its station does not suit all stations"
+        )
+    return pinger.model_copy(update={"position_m": tuple(here.tolist())})
+
+
+def _overall(model: StationModel, right: list[NDArray[np.bool_]]) -> Interval:
+    """Share of right decisions, stations weighted by their priors, with the interval of as many equal runs."""
+    weights = model.prior / model.prior.sum()
+    share = float(sum(w * r.mean() for w, r in zip(weights, right, strict=True)))
+    runs = sum(len(r) for r in right)
+    effective = max(1, int(runs / (len(right) * np.sum(weights**2))))
+    around = rate_interval(int(round(share * effective)), effective)
+    return Interval(share, min(around.low, share), max(around.high, share))
+
+
+def _needed_sd(model: StationModel, offset: Floats, rng: np.random.Generator) -> float:
+    """Horizontal RMS error, alike in all directions, at which the right station has probability 0.95 to be chosen."""
+    n = len(model.prior)
+    truth = rng.choice(n, size=_TRIALS_FOR_ACCURACY, p=model.prior / model.prior.sum())
+    place, unit = model.places_m[truth] + offset, rng.normal(size=(_TRIALS_FOR_ACCURACY, 2))
+
+    def right(sd: float) -> float:
+        covariance = np.broadcast_to(sd**2 * np.eye(2), (len(truth), 2, 2))
+        return float(np.mean(decisions(station_posterior(place + sd * unit, covariance, model)) == truth))
+
+    low, high = 1e-3, float(np.ptp(model.outline_m, axis=0).max())
+    if right(low) < TARGET:
+        return 0.0
+    for _ in range(14):
+        middle = float(np.sqrt(low * high))
+        low, high = (middle, high) if right(middle) >= TARGET else (low, middle)
+    return float(np.sqrt(2.0) * low)

@@ -1,0 +1,31 @@
+"""How good is an estimator, on pings whose truth is known?"""
+
+from acoustics.study.validate.adapters import choose_estimator
+from acoustics.study.validate.answer import Answer, answer_of_ping
+from acoustics.study.validate.design import SECTORS, Trial, choose_design
+from acoustics.study.validate.exchange import export_design, read_results
+from acoustics.study.validate.recording import trial_take
+from acoustics.study.validate.score import NO_LIMITS, Limits, Score
+from acoustics.study.validate.study import Cell, Validation, validate_answers, validate_estimator
+from acoustics.study.validate.trials import ANSWERED, compare
+
+__all__ = [
+    "ANSWERED",
+    "NO_LIMITS",
+    "SECTORS",
+    "Answer",
+    "Cell",
+    "Limits",
+    "Score",
+    "Trial",
+    "Validation",
+    "answer_of_ping",
+    "choose_design",
+    "choose_estimator",
+    "compare",
+    "export_design",
+    "read_results",
+    "trial_take",
+    "validate_answers",
+    "validate_estimator",
+]

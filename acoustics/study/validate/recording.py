@@ -1,0 +1,117 @@
+"""One ping of the design as a short recording with its sidecar, and what the bound says of it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from acoustics.accuracy.bounds import bearing_bound
+from acoustics.accuracy.link_budget import link_budget
+from acoustics.base.files import whole_file
+from acoustics.base.frames import Floats, Pose
+from acoustics.io.recording import choose_encoding, write_samples
+from acoustics.io.sidecar import sidecar_table
+from acoustics.propagate.hull_shadow import Hull
+from acoustics.propagate.multipath_free_window import multipath_free_map_s
+from acoustics.propagate.render import Take, draw_take, render
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.simulate import sidecar_of
+from acoustics.study.validate.design import Trial
+
+RECORDING, SIDECAR = "recording.wav", "recording.json"
+_LEAD_S = 12e-3  # noise alone before the ping, for an estimator to learn its level from
+_LEAD_SPREAD_S = 2e-3  # the ping comes at no round number of samples
+_REVERBERATION_S = 10e-3
+
+
+def trial_take(scene: Scene, pinger: Pinger, trial: Trial) -> Take:
+    """A recording of one ping: noise alone, the burst, and its echoes where the trial has them.
+
+    Everything else, mounting, skew and the errors of the instruments, is drawn as for any recording of the scene.
+    """
+    roll, pitch = scene.vehicle.roll_deg, scene.vehicle.pitch_deg
+    placed = {"position_m": trial.position_m, "roll_deg": roll, "pitch_deg": pitch}
+    vehicle = scene.vehicle.model_copy(update=placed | {"heading_deg": float(np.rad2deg(trial.heading))})
+    louder = pinger.model_copy(update={"source_level_db": trial.source_level_db, "start_jitter_s": 0.0})
+    there = scene.model_copy(update={"vehicle": vehicle, "pingers": (louder,)})
+    seconds = _LEAD_S + _LEAD_SPREAD_S + pinger.length_s + _REVERBERATION_S
+    take = draw_take(
+        there, seconds=seconds, seed=trial.take_seed, echoes=trial.echoes, reverberation_s=_REVERBERATION_S
+    )
+    # Trains come at their repetition interval; here the one ping is put where the short recording holds it.
+    lead = _LEAD_S + _LEAD_SPREAD_S * np.random.default_rng(trial.take_seed).uniform()
+    train = take.trains[0]
+    return replace(take, trains=(replace(train, start_s=np.array([lead - train.direct_delay_s.min()])),))
+
+
+def write_trial(scene: Scene, pinger: Pinger, trial: Trial, recording: Path, sidecar: Path) -> None:
+    """Write the recording (WAV, as narrow as the recorder's words allow) and the sidecar of a trial.
+
+    Raises
+    ------
+    OutputError
+        If they cannot be written; neither is then left behind.
+    """
+    take = trial_take(scene, pinger, trial)
+    bits = scene.recorder.bits
+    encoding = choose_encoding(recording, bits)
+    notes = json.dumps(sidecar_table(sidecar_of(take, encoding)), allow_nan=False) + "\n"
+    with whole_file(sidecar, force=True) as to_sidecar, whole_file(recording, force=True) as to_recording:
+        write_samples(
+            to_recording,
+            render(take),
+            n_samples=take.n_samples,
+            n_channels=len(take.skew_s),
+            sample_rate_hz=scene.recorder.sample_rate_hz,
+            recorder_bits=bits,
+            encoding=encoding,
+        )
+        to_sidecar.write_text(notes, encoding="utf-8")
+
+
+def trial_bounds(scene: Scene, pinger: Pinger, trials: Sequence[Trial]) -> Floats:
+    """Cramer-Rao bound of each trial's bearing, shape (n_trials,) [rad]; infinite where nothing is observed.
+
+    With echoes only the burst's multipath-free window counts, without them all of it; hydrophones behind a body of
+    the vehicle
+    do not count. Mounting, skew and sound speed are unknowns of the scene's sizes; the attitude is none, since the
+    bearing is that from the bow.
+    """
+    attitude = scene.vehicle.pose
+    waypoints = np.array([trial.position_m for trial in trials])
+    heading = np.array([trial.heading for trial in trials])
+    window = np.full(len(trials), np.inf)
+    echoing = np.array([trial.echoes for trial in trials])
+    if echoing.any():
+        pose = Pose(waypoints[echoing], attitude.roll, attitude.pitch, heading[echoing])
+        clean = multipath_free_map_s(
+            scene,
+            pose.to_site(scene.array.positions_m),
+            np.array(pinger.position_m),
+            frequency_hz=pinger.frequency_hz,
+            horizon_s=pinger.length_s,
+            threshold_db=scene.study.multipath_threshold_db,
+            hull=Hull.of(scene, pose),
+        )
+        window[echoing] = np.where(clean < pinger.length_s, clean, np.inf)
+    link = link_budget(scene, pinger, [trial.range_m for trial in trials], window_s=window)
+    louder = 10 ** ((np.array([trial.source_level_db for trial in trials]) - pinger.source_level_db) / 10)
+    jitter = scene.recorder.aperture_jitter_s**2
+    variance = ((link.carrier_variance_s2 - jitter) / louder + jitter)[:, None]
+    seen = Pose(waypoints, attitude.roll, attitude.pitch, heading).to_body(np.array([pinger.position_m]))[:, 0]
+    reached = scene.mounting.hears(scene.array.positions_m, seen)
+    return bearing_bound(
+        scene.array.positions_m,
+        [trial.bearing for trial in trials],
+        [trial.depression for trial in trials],
+        scene.sound_speed_m_s,
+        arrival_variance_s2=variance if reached.all() else np.where(reached, variance, np.inf),
+        element_sd_m=scene.array.tolerances_m,
+        skew_sd_s=scene.recorder.skew_sd_s,
+        sound_speed_sd_m_s=scene.sound_speed_sd_m_s,
+    ).bearing_sd

@@ -1,0 +1,156 @@
+"""How good is an estimator of the bearing, on designed pings whose truth is known?"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.execution import ALONE, Running, fingerprint, run_chunks
+from acoustics.study.validate.adapters import Estimator
+from acoustics.study.validate.answer import Answer, EstimatorFailure
+from acoustics.study.validate.design import SECTORS, Design, draw_trial
+from acoustics.study.validate.score import NO_LIMITS, Limits, Score, missed_limits, score
+from acoustics.study.validate.trials import ANSWERED, Arrays, Validated, compare, try_estimator
+
+_CHUNK = 8  # trials; some tenths of a second of work
+_MOST_REASONS = 8
+
+
+@dataclass(frozen=True)
+class Cell:
+    """Pings of one bearing sector at one SNR, with echoes or without, over all ranges."""
+
+    sector: str
+    energy_ratio_db: float
+    echoes: bool
+    score: Score
+
+
+@dataclass(frozen=True)
+class Validation:
+    """How an estimator did. Every error is a simulation at the level of samples; bounds are Cramer-Rao.
+
+    `by_echoes`, `by_sector`, `by_range` and `by_snr` split the same pings four ways, `cells` three ways at once.
+    `reasons` are the commonest for giving no bearing, with their number. `missed` says which limits were not kept.
+    """
+
+    title: str
+    array: str
+    pinger: str
+    estimator: str
+    design: Design
+    overall: Score
+    by_echoes: tuple[Score, ...]
+    by_sector: tuple[Score, ...]
+    by_range: tuple[Score, ...]
+    by_snr: tuple[Score, ...]
+    cells: tuple[Cell, ...]
+    reasons: tuple[tuple[str, int], ...]
+    limits: Limits
+    missed: tuple[str, ...]
+
+
+def validate_estimator(
+    scene: Scene,
+    pinger: Pinger,
+    design: Design,
+    estimator: Estimator,
+    *,
+    limits: Limits = NO_LIMITS,
+    running: Running = ALONE,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> Validation:
+    """Sound every ping of a design, ask the estimator about each, and score what it says.
+
+    Parameters
+    ----------
+    scene : Scene
+        Water, pool, array, recorder, noise and the tolerances of what is drawn.
+    pinger : Pinger
+        One of the scene's; it alone sounds.
+    design : Design
+        Which pings.
+    estimator : Estimator
+        From `choose_estimator`.
+    limits : Limits
+        What it must keep.
+    running : Running
+        Who does the work, and where finished chunks are kept.
+    progress : callable
+        Told how many of how many chunks are finished.
+    """
+    what = Validated(scene, pinger, design, estimator)
+    numbers = range(1, design.trials + 1)
+    parts = [numbers[start : start + _CHUNK] for start in range(0, design.trials, _CHUNK)]
+    named = (scene.model_dump(mode="json"), pinger.name, repr(design), repr(estimator))
+    chunks = run_chunks(
+        partial(try_estimator, what),
+        parts,
+        running=running,
+        fingerprint=fingerprint("validate", *named),
+        progress=progress,
+    )
+    return _validation(scene, pinger, design, estimator.name, _join(chunks), limits)
+
+
+def validate_answers(
+    scene: Scene,
+    pinger: Pinger,
+    design: Design,
+    answers: Sequence[Answer | EstimatorFailure],
+    *,
+    name: str,
+    limits: Limits = NO_LIMITS,
+) -> Validation:
+    """Score answers that were found elsewhere, one for each ping of the design in its order."""
+    trials = [draw_trial(scene, pinger, design, number) for number in range(1, design.trials + 1)]
+    return _validation(scene, pinger, design, name, compare(scene, pinger, trials, answers), limits)
+
+
+def _join(chunks: Sequence[Arrays]) -> Arrays:
+    return {name: np.concatenate([chunk[name] for chunk in chunks]) for name in chunks[0]}
+
+
+def _validation(
+    scene: Scene, pinger: Pinger, design: Design, estimator: str, trials: Arrays, limits: Limits
+) -> Validation:
+    # Trials have the children from 1 of the same seed.
+    rng = np.random.default_rng(np.random.SeedSequence(design.seed, spawn_key=(0,)))
+
+    def of(group: str, member: NDArray[np.bool_]) -> tuple[Score, ...]:
+        if not member.any():
+            return ()
+        return (score(group, {name: column[member] for name, column in trials.items()}, rng),)
+
+    sector, snr, echoes = trials["sector"], trials["energy_ratio_db"], trials["echoes"]
+    overall = score("all pings", trials, rng)
+    silent = trials["outcome"] != ANSWERED
+    cells = [
+        Cell(SECTORS[k], level, echo, found)
+        for k, level, echo in product(range(len(SECTORS)), design.energy_ratio_db, design.echoes)
+        for found in of(SECTORS[k], (sector == k) & (snr == level) & (echoes == echo))
+    ]
+    return Validation(
+        title=scene.title,
+        array=scene.array.name,
+        pinger=pinger.name,
+        estimator=estimator,
+        design=design,
+        overall=overall,
+        by_echoes=sum((of("echoes on" if e else "echoes off", echoes == e) for e in design.echoes), ()),
+        by_sector=sum((of(name, sector == k) for k, name in enumerate(SECTORS)), ()),
+        by_range=sum((of(f"{r:g} m", trials["range_m"] == r) for r in design.range_m), ()),
+        by_snr=sum((of(f"2E/N0 {level:g} dB", snr == level) for level in design.energy_ratio_db), ()),
+        cells=tuple(cells),
+        reasons=tuple(Counter(trials["reason"][silent].tolist()).most_common(_MOST_REASONS)),
+        limits=limits,
+        missed=missed_limits(overall, limits),
+    )

@@ -1,0 +1,129 @@
+"""Sounds a part of the designed pings, asks the estimator about each, and compares the answers with the truth."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.frames import Floats, direction, wrap_angle
+from acoustics.physics.tdoa import plane_wave_time
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.validate.adapters import Estimator, ask
+from acoustics.study.validate.answer import Answer, EstimatorFailure
+from acoustics.study.validate.design import SECTORS, Design, Trial, draw_trial, trial_pose
+from acoustics.study.validate.recording import RECORDING, SIDECAR, trial_bounds, write_trial
+
+ANSWERED, REFUSED, FAILED = 0, 1, 2
+_HALF_A_CYCLE = 0.5
+Arrays = dict[str, NDArray[np.generic]]
+
+
+@dataclass(frozen=True)
+class Validated:
+    """What is tried on what: equal for every part of the trials."""
+
+    scene: Scene
+    pinger: Pinger
+    design: Design
+    estimator: Estimator
+
+
+def try_estimator(what: Validated, numbers: Sequence[int]) -> Arrays:
+    """Trials of these numbers with the estimator asked about each; see `compare` for the result.
+
+    An estimator that fails is scored so, with its reason; the next trial goes on with a new folder.
+    """
+    trials = [draw_trial(what.scene, what.pinger, what.design, number) for number in numbers]
+    return compare(what.scene, what.pinger, trials, [_ask_about(what, trial) for trial in trials])
+
+
+def _ask_about(what: Validated, trial: Trial) -> Answer | EstimatorFailure:
+    """The answer about one trial. The folder holds the recording and the sidecar alone, always by the same names."""
+    with tempfile.TemporaryDirectory(prefix="pingfix-", ignore_cleanup_errors=True) as folder:
+        recording, sidecar = Path(folder, RECORDING), Path(folder, SIDECAR)
+        write_trial(what.scene, what.pinger, trial, recording, sidecar)
+        try:
+            return ask(what.estimator, recording, sidecar)
+        except EstimatorFailure as failure:
+            return failure
+
+
+def compare(
+    scene: Scene, pinger: Pinger, trials: Sequence[Trial], answers: Sequence[Answer | EstimatorFailure]
+) -> Arrays:
+    """Errors of answers against the truth.
+
+    Returns
+    -------
+    dict of ndarray, each of shape (n_trials,)
+        `number`, `sector` (index in `SECTORS`), `range_m`, `energy_ratio_db`, `echoes` of the trial; `bound` [rad];
+        `outcome` (answered, refused or failed) and `reason`; and of the answer, NaN without one: `error` of the
+        bearing [rad] and its stated standard deviation `stated_sd` [rad], `position_error_m`, and `wrong_integer`.
+
+    Notes
+    -----
+    Of two candidates the one nearer to the truth counts, as a crew that knows on which side the pinger is would take
+    it, if the array leaves both: their delays are within half a period of each other on every baseline. The cycle is
+    wrong where the delays of a plane wave from the answered direction differ from those from the true one by more
+    than half a period on some baseline; the true depression stands in for one not given.
+    """
+    n = len(trials)
+    columns = {name: np.full(n, np.nan) for name in ("error", "stated_sd", "position_error_m")}
+    outcome, reason = np.full(n, ANSWERED), [""] * n
+    depression = np.array([trial.depression for trial in trials])
+    for k, (trial, answer) in enumerate(zip(trials, answers, strict=True)):
+        if isinstance(answer, EstimatorFailure):
+            outcome[k], reason[k] = FAILED, str(answer)
+            continue
+        if answer.refused or not answer.bearings:
+            outcome[k], reason[k] = REFUSED, answer.refused
+            continue
+        best = _nearest(scene, pinger, answer, trial)
+        columns["error"][k] = wrap_angle(answer.bearings[best] - trial.bearing)
+        if answer.depressions:
+            depression[k] = answer.depressions[best]
+        if answer.bearing_sds:
+            columns["stated_sd"][k] = answer.bearing_sds[best]
+        if answer.position_m is not None:
+            place = trial_pose(scene, trial).to_body([pinger.position_m])[0]
+            columns["position_error_m"][k] = np.linalg.norm(np.array(answer.position_m) - place)
+    bearing = np.array([trial.bearing for trial in trials])
+    true = direction(bearing, np.array([trial.depression for trial in trials]))
+    answered = direction(bearing + np.nan_to_num(columns["error"]), depression)
+    return {
+        "number": np.array([trial.number for trial in trials]),
+        "sector": np.array([SECTORS.index(trial.sector) for trial in trials]),
+        "range_m": np.array([trial.range_m for trial in trials]),
+        "energy_ratio_db": np.array([trial.energy_ratio_db for trial in trials]),
+        "echoes": np.array([trial.echoes for trial in trials]),
+        "bound": trial_bounds(scene, pinger, trials),
+        "outcome": outcome,
+        "reason": np.array(reason),
+        "wrong_integer": cycles_apart(scene, pinger, answered, true) > _HALF_A_CYCLE,
+        **columns,
+    }
+
+
+def _nearest(scene: Scene, pinger: Pinger, answer: Answer, trial: Trial) -> int:
+    """Index of the candidate nearest to the truth, among those that the delays leave beside the first."""
+    depressions = answer.depressions or (trial.depression,) * len(answer.bearings)
+    toward = direction(np.array(answer.bearings), np.array(depressions))
+    fits = cycles_apart(scene, pinger, toward, toward[0]) <= _HALF_A_CYCLE
+    return int(np.argmax(np.where(fits, toward @ direction(trial.bearing, trial.depression), -np.inf)))
+
+
+def cycles_apart(scene: Scene, pinger: Pinger, one: Floats, other: Floats) -> Floats:
+    """Largest difference over the baselines between the delays of plane waves from two directions, in periods.
+
+    Unit vectors of shape (..., 3) that point to the pinger; the result has shape (...).
+    """
+    hydrophones, speed = scene.array.positions_m, scene.sound_speed_m_s
+    times = plane_wave_time(hydrophones, one, speed) - plane_wave_time(hydrophones, other, speed)
+    # The largest difference over all baselines is that between the extremes.
+    return np.asarray(np.ptp(times, axis=-1) * pinger.frequency_hz)

@@ -1,0 +1,151 @@
+"""Where the vehicle could stop and how it could head there, and what it would hear of each place of the pinger."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.accuracy.link_budget import link_budget
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats, Pose
+from acoustics.propagate.hull_shadow import Hull
+from acoustics.propagate.multipath_free_window import multipath_free_map_s
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.waypoints.information import Heard, RunErrors, hear
+from acoustics.study.waypoints.prior import Prior, cell_centres, horizontal_extent_m
+from acoustics.study.waypoints.search import Indices, Ways
+
+_POSTS_ON_GRID = 80
+_MOST_POSTS = 500
+HEADINGS = 8
+# An arrival that is not heard: its time is as good as unknown, and yet a number to count with [s].
+_UNHEARD_SD_S = 1e-2
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Waypoints with a heading each; place 0 of `ways` is the start.
+
+    Attributes
+    ----------
+    pose : Pose
+        Batch shape (n_candidates,). Those with index 0 modulo `HEADINGS` have the bow to the prior's centre.
+    place : ndarray of int, shape (n_candidates,)
+        Which place of `ways` each stands at.
+    ways : Ways
+        Distances between the places.
+    """
+
+    pose: Pose
+    place: Indices
+    ways: Ways
+
+
+def grid_of_waypoints(scene: Scene, step_m: float | None) -> tuple[Floats, float]:
+    """The start and a grid at its depth, shape (n, 3) [m], not yet checked, and the grid's step [m].
+
+    Raises
+    ------
+    ParameterError
+        If there are too many.
+    """
+    low, high = horizontal_extent_m(scene)
+    step = float(np.sqrt(np.prod(high - low) / _POSTS_ON_GRID)) if step_m is None else step_m
+    if np.prod(np.maximum(np.round((high - low) / step), 1)) > _MOST_POSTS:
+        raise ParameterError(f"a step of {step:g} m gives more than {_MOST_POSTS:,} waypoints; take a longer one")
+    start = np.array(scene.vehicle.position_m)
+    x, y = cell_centres(low, high, step)
+    grid = np.stack([*np.meshgrid(x, y), np.full((len(y), len(x)), start[2])], axis=-1).reshape(-1, 3)
+    return np.concatenate([start[None], grid]), step
+
+
+def candidates_at(scene: Scene, prior: Prior, waypoints_m: Floats) -> Candidates:
+    """Those of the waypoints, shape (n, 3) [m], where the vehicle may stop, each with headings all round.
+
+    The whole array is wet at every heading; waypoints in keep-out zones, those that no way leads to, and those nearer
+    to
+    a place of the pinger than the hull is long are left out.
+
+    Raises
+    ------
+    ParameterError
+        If there are none.
+    """
+    start = np.array(scene.vehicle.position_m)
+    waypoints = waypoints_m[allowed(scene, prior, waypoints_m)]
+    # The start is a place even where it is no waypoint.
+    places = np.concatenate([start[None], waypoints])
+
+    def swims(turns: Floats) -> NDArray[np.bool_]:
+        return scene.pool.contains(np.column_stack([turns, np.full(len(turns), start[2])]))
+
+    ways = Ways(places[:, :2], scene.keep_outs, swims)
+    reached = np.flatnonzero(np.isfinite(ways.distance_m[0, 1:]))
+    if not reached.size:
+        raise ParameterError(
+            "no waypoint: nowhere on the grid is the whole array wet, in reach and out of keep-out zones"
+        )
+    pose = Pose(
+        np.repeat(waypoints[reached], HEADINGS, axis=0),
+        scene.vehicle.pose.roll,
+        scene.vehicle.pose.pitch,
+        heading_choices(waypoints[reached], prior).reshape(-1),
+    )
+    return Candidates(pose, np.repeat(reached + 1, HEADINGS), ways)
+
+
+def heading_choices(waypoints_m: Floats, prior: Prior) -> Floats:
+    """Headings, shape (n_waypoints, HEADINGS) [rad], the first with the bow to the prior's centre."""
+    off = prior.centre_m[:2] - waypoints_m[:, :2]
+    return np.arctan2(off[:, 1], off[:, 0])[:, None] + np.arange(HEADINGS) * (2 * np.pi / HEADINGS)
+
+
+def allowed(scene: Scene, prior: Prior, waypoints_m: Floats) -> NDArray[np.bool_]:
+    """Whether the vehicle may stop at waypoints, shape (n_waypoints, 3) [m]."""
+    pose = Pose(
+        waypoints_m[:, None], scene.vehicle.pose.roll, scene.vehicle.pose.pitch, heading_choices(waypoints_m, prior)
+    )
+    wet = scene.pool.contains(pose.to_site(scene.array.positions_m)).all(axis=(-2, -1))
+    apart = np.linalg.norm(waypoints_m[:, None] - prior.places_m, axis=-1).min(axis=-1)
+    free = ~np.any(
+        [zone.contains(waypoints_m) for zone in scene.keep_outs] or [np.zeros(len(waypoints_m), bool)], axis=0
+    )
+    return np.asarray(wet & free & (apart >= scene.vehicle.hull_m[0]))
+
+
+def listen(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, errors: RunErrors, pings: int) -> Heard:
+    """What pings heard at waypoints, batch shape (n_waypoints,), tell of a pinger at each place; shape (n_waypoints,
+    n_places).
+
+    The energy that counts is that inside the multipath-free window there.
+    """
+    hydrophones, hull = pose.to_site(scene.array.positions_m), Hull.of(scene, pose)
+    window = np.stack(
+        [
+            multipath_free_map_s(
+                scene,
+                hydrophones,
+                place,
+                frequency_hz=pinger.frequency_hz,
+                horizon_s=pinger.length_s,
+                threshold_db=scene.study.multipath_threshold_db,
+                hull=hull,
+            )
+            for place in prior.places_m
+        ],
+        axis=-1,
+    )
+    distance = np.linalg.norm(hydrophones.mean(axis=-2)[:, None] - prior.places_m, axis=-1)
+    variance = link_budget(scene, pinger, distance, window_s=window).carrier_variance_s2 / pings
+    each = Pose(np.asarray(pose.position_m)[:, None], pose.roll, pose.pitch, np.asarray(pose.heading)[:, None])
+    return hear(
+        scene.array.positions_m,
+        each,
+        prior.places_m,
+        np.minimum(variance, _UNHEARD_SD_S**2),
+        np.array(scene.vehicle.position_m),
+        errors,
+    )

@@ -1,0 +1,209 @@
+"""Where should the vehicle stop and listen next, and what is that worth against a straight run or random waypoints?"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats, Pose
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.execution import ALONE, Running, fingerprint
+from acoustics.study.waypoints.candidates import HEADINGS, Candidates, candidates_at, grid_of_waypoints, listen
+from acoustics.study.waypoints.information import Heard, RunErrors, run_errors
+from acoustics.study.waypoints.prior import Prior, pinger_prior
+from acoustics.study.waypoints.runs import Planned, Question, RandomRuns, Run, plan_run, random_runs, straight_run
+from acoustics.study.waypoints.search import Indices, choose_waypoints, exchange_waypoints, shortest_order
+from acoustics.study.waypoints.simulation import simulate_journeys
+from acoustics.study.waypoints.value import CRITERIA, Ellipse, Worth, ellipse_95
+
+_FINER = (0.5, 0.25)  # steps of the finer grids, in those of the first
+_AROUND = np.stack(np.meshgrid([0.0, -1.0, 1.0], [0.0, -1.0, 1.0], [0.0]), axis=-1).reshape(-1, 3)
+
+
+@dataclass(frozen=True)
+class WaypointsStudy:
+    """The proposed waypoints beside a straight run and random waypoints; sizes by the criterion are bounds [m].
+
+    `prior_size_m` and `prior_ellipse` are what is known before the run. `straight` and `random` are None where the
+    time or the water leaves no such run. `gain_over_straight` and `gain_over_random` are the parts by which the size
+    is smaller (against the median). Ellipses are those of the covariance averaged over the prior. `navigation_rms_m`
+    is what start, lasting heading and log's scale alone put the position out by: hardly a waypoint lowers it.
+    """
+
+    title: str
+    array: str
+    pinger: str
+    prior: Prior
+    criterion: str
+    waypoints_asked: int
+    pings: int
+    speed_m_s: float
+    time_limit_s: float
+    seed: int
+    start_m: Floats
+    n_candidates: int
+    prior_size_m: float
+    prior_ellipse: Ellipse
+    navigation_rms_m: float
+    proposed: Run
+    straight: Run | None
+    random: RandomRuns | None
+    gain_over_straight: float | None
+    gain_over_random: float | None
+
+
+def study_waypoints(
+    scene: Scene,
+    pinger: Pinger,
+    *,
+    prior: str | None = None,
+    criterion: str = "rms",
+    step_m: float | None = None,
+    trials: int = 400,
+    seed: int = 1,
+    running: Running = ALONE,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> WaypointsStudy:
+    """Propose waypoints to listen at, in order, each with the heading to hold.
+
+    Number of waypoints, pings at each, speed and time limit are the scene's (`study.waypoints`,
+    `study.pings_per_waypoint`,
+    `study.speed_m_s`, `study.time_limit_s`), and so are the errors of navigation (`vehicle`).
+
+    Parameters
+    ----------
+    scene : Scene
+        The run starts where its vehicle stands, and keeps to its depth.
+    pinger : Pinger
+        What it sends; where it is, is taken as unknown.
+    prior : {"stations", "pool"}, optional
+        As for `pinger_prior`.
+    criterion : {"rms", "area"}
+        As for `Worth`.
+    step_m : float, optional
+        Of the grid of waypoints [m]; by default one with about 80 cells.
+    trials : int
+        Simulated runs to check the bound by; 0 for none.
+    seed : int
+        Of the random waypoints and the simulation.
+    running : Running
+        Who simulates, and where finished chunks of runs are kept.
+    progress : callable
+        Told how many of how many chunks are simulated.
+
+    Raises
+    ------
+    ParameterError
+        If nothing can be listened at in the time, or an argument is wrong.
+
+    Notes
+    -----
+    The cycle and the side of a plane array are taken as known, and echoes shorten the window but do not bias what is
+    inside it. With time to spare the bound cannot get worse by a further waypoint: one that does not help is not
+    proposed.
+    """
+    if criterion not in CRITERIA:
+        raise ParameterError(f"criterion {criterion!r} is not known; known: {', '.join(CRITERIA)}")
+    plan, known = scene.study, pinger_prior(scene, pinger, prior)
+    errors = run_errors(scene, pinger)
+    worth = Worth(
+        criterion=criterion,
+        weights=known.weights,
+        prior_information=known.information,
+        drift_sd_m_per_root_m=errors.drift_sd_m_per_root_m,
+        speed_m_s=plan.speed_m_s,
+        listening_s=plan.pings_per_waypoint * pinger.pri_s,
+        time_limit_s=plan.time_limit_s,
+    )
+    question = Question(scene, pinger, known, errors, worth, plan.pings_per_waypoint, seed)
+    waypoints, step = grid_of_waypoints(scene, step_m)
+    candidates = candidates_at(scene, known, waypoints)
+    heard = listen(scene, pinger, known, candidates.pose, errors, plan.pings_per_waypoint)
+    proposal = _propose(question, candidates, heard, plan.waypoints, step)
+    n_waypoints = len(proposal[0].waypoints)
+    straight_on, random = straight_run(question, n_waypoints), random_runs(question, candidates, heard, n_waypoints)
+    runs = [proposal] if straight_on is None else [proposal, straight_on]
+    if trials:
+        checks = simulate_journeys(
+            [journey for _, journey in runs],
+            known,
+            errors,
+            worth,
+            trials=trials,
+            seed=seed,
+            fingerprint=fingerprint("waypoints", scene, pinger, prior, criterion, step_m, trials, seed),
+            running=running,
+            progress=progress,
+        )
+        runs = [(replace(run, simulated=check), way) for (run, way), check in zip(runs, checks, strict=True)]
+    proposed, straight = runs[0][0], runs[1][0] if len(runs) > 1 else None
+    return WaypointsStudy(
+        title=scene.title,
+        array=scene.array.name,
+        pinger=pinger.name,
+        prior=known,
+        criterion=criterion,
+        waypoints_asked=plan.waypoints,
+        pings=plan.pings_per_waypoint,
+        speed_m_s=plan.speed_m_s,
+        time_limit_s=plan.time_limit_s,
+        seed=seed,
+        start_m=np.array(scene.vehicle.position_m),
+        n_candidates=len(candidates.place) // HEADINGS,
+        prior_size_m=float(worth.size_m(np.broadcast_to(known.covariance_m2[:2, :2], (len(known.weights), 2, 2)))),
+        prior_ellipse=ellipse_95(known.covariance_m2[:2, :2]),
+        navigation_rms_m=_navigation_rms_m(known, errors, np.array(scene.vehicle.position_m)),
+        proposed=proposed,
+        straight=straight,
+        random=random,
+        gain_over_straight=None if straight is None else 1 - proposed.size_m / straight.size_m,
+        gain_over_random=None if random is None else 1 - proposed.size_m / random.median_m,
+    )
+
+
+def _navigation_rms_m(prior: Prior, errors: RunErrors, start_m: Floats) -> float:
+    """Turning, stretching and shifting the whole reckoned picture about the start leaves the delays nearly alike."""
+    square = prior.weights @ np.sum((prior.places_m - start_m)[:, :2] ** 2, axis=-1)
+    turned = square * (errors.heading_shared_sd**2 + errors.log_scale_sd**2)
+    return float(np.sqrt(turned + np.sum(errors.start_sd_m[:2] ** 2)))
+
+
+def _propose(question: Question, candidates: Candidates, heard: Heard, n_waypoints: int, step_m: float) -> Planned:
+    """The best set on the grid, then on ever finer ones about its waypoints."""
+    scene, worth = question.scene, question.worth
+
+    def score(sets: Indices) -> Floats:
+        return worth.of_sets(heard, candidates.place, candidates.ways.distance_m, sets)
+
+    rng = np.random.default_rng(np.random.SeedSequence(question.seed).spawn(3)[2])
+    chosen = np.array(choose_waypoints(score, len(candidates.place), n_waypoints, rng), dtype=np.intp)
+    if not chosen.size:
+        raise ParameterError(
+            f"no waypoint can be reached and {question.pings} pings heard within {worth.time_limit_s:g} s; "
+            "give more time (study.time_limit_s) or fewer pings (study.pings_per_waypoint)"
+        )
+    for part in _FINER:
+        waypoints = np.asarray(candidates.pose.position_m)[chosen]
+        finer = candidates_at(scene, question.prior, (waypoints[:, None] + part * step_m * _AROUND).reshape(-1, 3))
+        # Every waypoint of before is a candidate again, with the same headings.
+        same = np.linalg.norm(np.asarray(finer.pose.position_m) - waypoints[:, None], axis=-1)
+        first = np.argmin(same, axis=-1)
+        chosen, candidates = first + chosen % HEADINGS, finer
+        heard = listen(scene, question.pinger, question.prior, finer.pose, question.errors, question.pings)
+        chosen, _ = exchange_waypoints(score, chosen, float(score(chosen[None])[0]), len(finer.place))
+    place, ways = candidates.place, candidates.ways
+    order, legs = shortest_order(ways.distance_m, place[chosen[None]])
+    visit = chosen[order[0]]
+    stops = [0, *place[visit].tolist()]
+    way = np.concatenate([ways.between(a, b) for a, b in zip(stops[:-1], stops[1:], strict=True)])
+    pose = candidates.pose
+    return plan_run(
+        question,
+        Pose(np.asarray(pose.position_m)[visit], pose.roll, pose.pitch, np.asarray(pose.heading)[visit]),
+        legs[0],
+        way,
+    )

@@ -1,0 +1,302 @@
+"""Listening waypoints: the bound of a run against outside results, the search against all sets, and the promises kept."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import combinations, permutations
+
+import numpy as np
+import pytest
+
+from acoustics.accuracy.bounds import position_information
+from acoustics.accuracy.information import eliminate_nuisance
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Pose
+from acoustics.scene.keep_out import KeepOut
+from acoustics.scene.scenario import load_scene, shipped
+from acoustics.study.waypoints.candidates import candidates_at, grid_of_waypoints, listen
+from acoustics.study.waypoints.information import RunErrors, hear, run_covariance, run_errors, run_information
+from acoustics.study.waypoints.prior import pinger_prior
+from acoustics.study.waypoints.search import Ways, choose_waypoints, shortest_order
+from acoustics.study.waypoints.simulation import Journey, _drawn_delays
+from acoustics.study.waypoints.study import study_waypoints
+from acoustics.study.waypoints.value import Worth, ellipse_95
+
+POOL = load_scene(shipped("examples")["mallard-basin"])
+QUAY = load_scene(shipped("examples")["quay-nine"])
+NONE = RunErrors(np.zeros(4), 0.0, 1500.0, 0.0, 0.0, 0.0, 0.0, 0.0, np.zeros(3), 0.0, 0.0)
+ALL = RunErrors(
+    element_sd_m=np.array([1e-3, 2e-3, 1e-3, 5e-4]),
+    skew_sd_s=2e-7,
+    sound_speed_m_s=1500.0,
+    sound_speed_sd_m_s=5.0,
+    roll_sd=0.01,
+    pitch_sd=0.02,
+    heading_own_sd=0.02,
+    heading_shared_sd=0.03,
+    start_sd_m=np.array([0.2, 0.2, 0.05]),
+    log_scale_sd=0.02,
+    drift_sd_m_per_root_m=0.05,
+)
+ELEMENTS = np.array([[0.4, 0.0, 0.0], [-0.3, 0.2, 0.0], [-0.3, -0.2, 0.1], [0.0, 0.0, 0.3]])
+
+
+def planned(scene, **changes):
+    return scene.model_copy(update={"study": scene.study.model_copy(update=changes)})
+
+
+def worth_of(scene, prior, criterion="rms"):
+    pinger, plan = scene.pingers[0], scene.study
+    return Worth(
+        criterion=criterion,
+        weights=prior.weights,
+        prior_information=prior.information,
+        drift_sd_m_per_root_m=scene.vehicle.drift_sd_m_per_root_m,
+        speed_m_s=plan.speed_m_s,
+        listening_s=plan.pings_per_waypoint * pinger.pri_s,
+        time_limit_s=plan.time_limit_s,
+    )
+
+
+def test_one_waypoint_at_the_start_tells_what_the_bound_of_one_ping_says():
+    start, source, variance = np.array([1.0, 2.0, 0.5]), np.array([7.0, -3.0, 3.0]), 4e-13
+    pose = Pose(start, 0.0, 0.0, 0.7)
+    heard = hear(ELEMENTS, pose, source, variance, start, ALL)
+    found = run_information(replace_axis(heard), np.zeros(1), ALL.drift_sd_m_per_root_m)
+    one = position_information(
+        pose.to_site(ELEMENTS),
+        source,
+        1500.0,
+        arrival_variance_s2=variance,
+        element_sd_m=ALL.element_sd_m,
+        skew_sd_s=ALL.skew_sd_s,
+        attitude_sd=[0.01, 0.02, np.hypot(0.02, 0.03)],
+        attitude_axes=pose.rotation,
+        pivot_m=start,
+        position_sd_m=ALL.start_sd_m,
+    )
+    known_speed = one + np.diag([0.0, 0.0, 0.0, ALL.sound_speed_sd_m_s**-2])
+    assert found == pytest.approx(eliminate_nuisance(known_speed, 3), rel=1e-6)
+
+
+def replace_axis(heard):
+    """One waypoint as a run of one."""
+    return replace(
+        heard, **{name: getattr(heard, name)[None] for name in ("by_source", "shared", "own", "variance_s2")}
+    )
+
+
+def test_two_crossed_bearings_agree_with_the_closed_form():
+    # Bearings alone, errors of standard deviation s, independent: the information is the sum of n n' / (r s)^2, n
+    # across the line of sight (D. J. Torrieri, Statistical theory of passive location systems, IEEE Trans. AES 20
+    # (1984) 183-198, section on direction finding). Noise and array are made negligible, depth is that of the array.
+    small, sd = 0.02 * ELEMENTS, 0.03
+    waypoints, source = np.array([[0.0, 0.0, 2.0], [8.0, 1.0, 2.0]]), np.array([5.0, 9.0, 2.0])
+    errors = replace(NONE, heading_own_sd=sd)
+    heard = hear(small, Pose(waypoints, 0.0, 0.0, np.array([0.3, -1.0])), source, 1e-17, waypoints[0], errors)
+    information = run_information(heard, np.array([0.0, 8.0]), 0.0) + np.diag([0.0, 0.0, 1e12])
+    off = source[:2] - waypoints[:, :2]
+    reach = np.linalg.norm(off, axis=-1, keepdims=True)
+    across = np.stack([-off[:, 1], off[:, 0]], axis=-1) / reach
+    expected = np.linalg.inv((across / (reach * sd) ** 2).T @ across)
+    assert np.linalg.inv(information)[:2, :2] == pytest.approx(expected, rel=0.01)
+
+
+def test_covariance_of_a_run_is_that_of_drawn_delays():
+    waypoints = np.array([[2.0, 0.0, 1.0], [4.0, 3.0, 1.0], [1.0, 5.0, 1.0]])
+    start, source, legs = np.array([0.0, 0.0, 1.0]), np.array([6.0, 8.0, 4.0]), np.array([2.0, 3.7, 3.7])
+    # A tenth of the errors keeps the drawn delays, which know no linear model, in its range.
+    few = replace(ALL, **{f: 0.1 * getattr(ALL, f) for f in vars(ALL) if "sd" in f})
+    pose, variance = Pose(waypoints, 0.0, 0.0, np.array([0.2, 1.0, -2.0])), np.full(3, 1e-14)
+    heard = hear(ELEMENTS, pose, source, variance, start, few)
+    journey, trials = Journey(ELEMENTS, start, pose, legs, heard), 20_000
+    drawn = _drawn_delays(
+        journey, few, np.tile(source, (trials, 1)), np.tile(variance, (trials, 1)), np.random.default_rng(3)
+    ).reshape(trials, -1)
+    found, expected = np.cov(drawn.T), run_covariance(heard, legs, few.drift_sd_m_per_root_m)
+    size = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
+    # A sample covariance of n normal draws is known to sqrt(2 / n) = 1 % of the product of the deviations.
+    assert np.abs(found - expected).max() < 0.05 * size.max()
+    assert np.abs((found - expected) / size).max() < 5 * np.sqrt(2 / trials)
+
+
+def test_ellipse_has_the_eigenvalues_times_the_chi_square_point():
+    turn = np.deg2rad(30.0)
+    axes = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    ellipse = ellipse_95(axes @ np.diag([4.0, 1.0]) @ axes.T)
+    # chi-square, two degrees of freedom, 95 %: -2 ln 0.05 = 5.9915
+    assert ellipse.half_length_m == pytest.approx(2 * np.sqrt(-2 * np.log(0.05)))
+    assert ellipse.half_width_m == pytest.approx(np.sqrt(-2 * np.log(0.05)))
+    assert ellipse.bearing_deg == pytest.approx(30.0)
+
+
+def test_shortest_order_is_the_shortest():
+    rng = np.random.default_rng(4)
+    places = rng.uniform(0, 10, (9, 2))
+    distance = np.linalg.norm(places[:, None] - places, axis=-1)
+    sets = np.array([[3, 1, 8, 5, 2], [7, 6, 4, 2, 1]])
+    order, legs = shortest_order(distance, sets)
+    for chosen, found, leg in zip(sets, order, legs, strict=True):
+        lengths = [
+            sum(distance[a, b] for a, b in zip((0, *way[:-1]), way, strict=True)) for way in permutations(chosen)
+        ]
+        visited = [0, *chosen[found]]
+        assert leg == pytest.approx([distance[a, b] for a, b in zip(visited[:-1], visited[1:], strict=True)])
+        assert leg.sum() == pytest.approx(min(lengths))
+
+
+def test_the_way_round_a_square_turns_at_its_corners():
+    zone = KeepOut(outline_m=((-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)))
+    places = np.array([[-3.0, 0.0], [3.0, 0.0], [0.0, 5.0]])
+    ways = Ways(places, [zone], lambda turns: np.ones(len(turns), dtype=bool))
+    corner = 1 + 0.1 / np.sqrt(2)
+    assert ways.distance_m[0, 1] == pytest.approx(2 * np.hypot(3 - corner, corner) + 2 * corner)
+    assert ways.distance_m[0, 2] == pytest.approx(np.hypot(3, 5))
+    way = ways.between(0, 1)
+    assert way[[0, -1]] == pytest.approx(places[:2])
+    assert np.abs(way[1:-1]) == pytest.approx(corner)
+
+
+@pytest.mark.parametrize(("scene", "criterion"), [(POOL, "rms"), (POOL, "area"), (QUAY, "rms")])
+@pytest.mark.parametrize(("n_waypoints", "every"), [(2, 2), (3, 4)])
+def test_the_search_comes_near_the_best_of_all_sets(scene, criterion, n_waypoints, every):
+    prior = pinger_prior(scene, scene.pingers[0], None)
+    prior = replace(prior, places_m=prior.places_m[::3], weights=prior.weights[::3] / prior.weights[::3].sum())
+    waypoints, _ = grid_of_waypoints(scene, 25.0 if scene is QUAY else 5.0)
+    found = candidates_at(scene, prior, waypoints)
+    few = np.arange(0, len(found.place), every)
+    pose = Pose(found.pose.position_m[few], found.pose.roll, found.pose.pitch, found.pose.heading[few])
+    worth = worth_of(planned(scene, time_limit_s=250.0), prior, criterion)
+    heard = listen(scene, scene.pingers[0], prior, pose, run_errors(scene, scene.pingers[0]), 3)
+
+    def score(sets):
+        return worth.of_sets(heard, found.place[few], found.ways.distance_m, sets)
+
+    every_set = np.array(list(combinations(range(len(few)), n_waypoints)))
+    best = score(every_set).min()
+    chosen = choose_waypoints(score, len(few), n_waypoints, np.random.default_rng(1))
+    assert best <= score(np.array([chosen]))[0] <= 1.01 * best
+
+
+def test_more_waypoints_never_hurt_on_the_grid():
+    prior = pinger_prior(POOL, POOL.pingers[0], None)
+    waypoints, _ = grid_of_waypoints(POOL, 5.0)
+    found, worth = candidates_at(POOL, prior, waypoints), worth_of(POOL, prior)
+    heard = listen(POOL, POOL.pingers[0], prior, found.pose, run_errors(POOL, POOL.pingers[0]), 3)
+
+    def score(sets):
+        return worth.of_sets(heard, found.place, found.ways.distance_m, sets)
+
+    sizes = [
+        float(score(np.array([choose_waypoints(score, len(found.place), n, np.random.default_rng(1))]))[0])
+        for n in (1, 2, 3)
+    ]
+    assert all(later <= earlier for earlier, later in zip(sizes[:-1], sizes[1:], strict=True))
+
+
+def test_zones_time_and_water_are_respected():
+    zones = (
+        KeepOut(outline_m=((9.0, 2.0), (11.0, 2.0), (11.0, 9.0), (9.0, 9.0))),
+        KeepOut(outline_m=((14.0, 4.0), (17.0, 4.0), (17.0, 8.0), (14.0, 8.0))),
+    )
+    scene = planned(POOL.model_copy(update={"keep_outs": zones}), time_limit_s=70.0, waypoints=2)
+    result = study_waypoints(scene, scene.pingers[0], trials=0, step_m=2.5)
+    run = result.proposed
+    assert run.waypoints[-1].leaves_s <= 70.0
+    stops = np.array([waypoint.position_m for waypoint in run.waypoints])
+    for zone in zones:
+        assert not zone.contains(stops).any()
+        assert not zone.crossed_by(run.way_m[:-1], run.way_m[1:]).any()
+    length = np.linalg.norm(np.diff(run.way_m, axis=0), axis=-1).sum()
+    assert length == pytest.approx(run.waypoints[-1].travelled_m)
+    assert run.waypoints[-1].leaves_s == pytest.approx(length / 0.3 + 6.0 * len(stops))
+    for waypoint in run.waypoints:
+        pose = Pose(waypoint.position_m, 0.0, 0.0, np.deg2rad(waypoint.heading_deg))
+        assert scene.pool.contains(pose.to_site(scene.array.positions_m)).all()
+    assert result.straight is not None and np.all(result.straight.way_m[:, 0] < 9.0)
+
+
+def test_no_waypoint_where_the_array_is_not_wet():
+    # At 2.2 m, the array 0.2 m lower, the pool is deep enough only where 1.4 + 0.096 x > 2.4.
+    vehicle = POOL.vehicle.model_copy(update={"position_m": (16.0, 6.0, 2.2)})
+    scene = POOL.model_copy(update={"vehicle": vehicle})
+    prior = pinger_prior(scene, scene.pingers[0], None)
+    found = candidates_at(scene, prior, grid_of_waypoints(scene, 1.5)[0])
+    assert found.pose.position_m[:, 0].min() > (2.4 - 1.4) / 0.096
+    assert np.linalg.norm(found.pose.position_m[:, None] - prior.places_m, axis=-1).min() >= scene.vehicle.hull_m[0]
+
+
+def test_time_for_one_waypoint_gives_one_and_for_none_is_refused():
+    short = planned(POOL, time_limit_s=11.0)
+    assert len(study_waypoints(short, short.pingers[0], trials=0, step_m=2.5).proposed.waypoints) == 1
+    none = planned(POOL, time_limit_s=5.0)
+    with pytest.raises(ParameterError, match=r"no waypoint can be reached and 3 pings heard within 5 s"):
+        study_waypoints(none, none.pingers[0], trials=0, step_m=2.5)
+
+
+def test_the_bound_is_what_small_errors_give():
+    # Errors of a fifth, so that the normal approximation holds on long ellipses.
+    hydrophones = tuple(h.model_copy(update={"tolerance_m": 0.2 * h.tolerance_m}) for h in POOL.array.hydrophones)
+    sds = ("heading_sd_deg", "roll_sd_deg", "pitch_sd_deg", "depth_sd_m", "drift_sd_m_per_root_m", "log_scale_sd")
+    vehicle = POOL.vehicle.model_copy(update={k: 0.2 * getattr(POOL.vehicle, k) for k in sds})
+    scene = POOL.model_copy(
+        update={
+            "array": POOL.array.model_copy(update={"hydrophones": hydrophones}),
+            "vehicle": vehicle,
+            "noise": POOL.noise.model_copy(update={"self_noise_density_db": 62.0, "ambient_density_db": 40.0}),
+            "recorder": POOL.recorder.model_copy(update={"skew_sd_s": 4e-8}),
+            "study": POOL.study.model_copy(update={"pinger_depth_sd_m": 0.04, "station_spread_m": 0.1}),
+        }
+    )
+    result = study_waypoints(planned(scene, waypoints=2), scene.pingers[0], trials=2000, step_m=4.0)
+    for run in (result.proposed, result.straight):
+        trials = run.simulated
+        # RMS of 2000 errors on long ellipses: known to 1 / sqrt(4000) = 1.6 %; 5 % leaves three deviations.
+        assert trials.rms_m.value == pytest.approx(trials.bound_m, rel=0.05)
+        # 95 % of 2000: standard deviation 0.5 %.
+        assert trials.inside_95.value == pytest.approx(0.95, abs=0.015)
+
+
+def test_gain_over_straight_and_random_waypoints_and_the_same_again():
+    first, again = (study_waypoints(QUAY, QUAY.pingers[0], trials=20, step_m=20.0) for _ in range(2))
+    assert first.proposed.size_m == again.proposed.size_m
+    assert first.proposed.simulated == again.proposed.simulated
+    assert first.proposed.size_m < first.straight.size_m
+    assert first.proposed.size_m < first.random.low_m < first.random.median_m < first.random.high_m
+    assert first.gain_over_random == pytest.approx(1 - first.proposed.size_m / first.random.median_m)
+    sizes = [first.prior_size_m, *(waypoint.size_m for waypoint in first.proposed.waypoints)]
+    assert sizes == sorted(sizes, reverse=True)
+
+
+def test_priors():
+    stations = pinger_prior(POOL, POOL.pingers[0], None)
+    assert stations.kind == "stations"
+    centres = np.array([s.position_m for s in POOL.stations])
+    assert stations.centre_m == pytest.approx(centres.mean(axis=0))
+    spread = POOL.study.station_spread_m**2 * np.eye(2)
+    assert stations.covariance_m2[:2, :2] == pytest.approx(np.cov(centres[:, :2].T, bias=True) + spread)
+    pool = pinger_prior(QUAY, QUAY.pingers[0], None)
+    assert pool.kind == "pool"
+    above = QUAY.pool.floor_depth_m(pool.places_m) - pool.places_m[:, 2]
+    assert above == pytest.approx(QUAY.pool.floor_depth_m(QUAY.pingers[0].position_m) - 5.0)
+
+
+@pytest.mark.parametrize(
+    ("scene", "arguments", "problem"),
+    [
+        (QUAY, {"prior": "stations"}, "prior 'stations' needs 3 stations, the scenario has 2; use 'pool'"),
+        (POOL, {"prior": "lake"}, "prior 'lake' is not known"),
+        (POOL, {"criterion": "depth"}, "criterion 'depth' is not known; known: rms, area"),
+        (POOL, {"step_m": 0.1}, "a step of 0.1 m gives more than 500 waypoints"),
+    ],
+)
+def test_wrong_arguments_are_refused(scene, arguments, problem):
+    with pytest.raises(ParameterError, match=problem):
+        study_waypoints(scene, scene.pingers[0], trials=0, **arguments)
+
+
+def test_open_water_without_an_extent_is_refused():
+    lake = load_scene(shipped("examples")["fennel-reservoir"])
+    lake = planned(lake, map_extent_m=None)
+    with pytest.raises(ParameterError, match=r"study.map_extent_m is missing"):
+        study_waypoints(lake, lake.pingers[0], trials=0)
