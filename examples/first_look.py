@@ -20,8 +20,8 @@ print(
 # %% Echoes at the array: how long after the direct sound the first one comes
 hydrophones = scene.vehicle.pose.to_site(scene.array.positions_m)
 paths = acoustics.arrivals(scene, hydrophones, pinger.position_m, frequency_hz=pinger.frequency_hz, horizon_s=2e-3)
-after = np.where(paths.valid, paths.tdoa_s - paths.tdoa_s[:, :1], np.inf)[:, 1:]
-print(f"first echo {1e6 * after.min():.0f} us after the direct sound; {paths.tdoa_s.shape[1] - 1} echoes within 2 ms")
+after = np.where(paths.valid, paths.delay_s - paths.delay_s[:, :1], np.inf)[:, 1:]
+print(f"first echo {1e6 * after.min():.0f} us after the direct sound; {paths.delay_s.shape[1] - 1} echoes within 2 ms")
 
 # %% The bound all round, and what twice the spacing would give if the cycle were known
 bearings = np.deg2rad(np.arange(0, 360, 15))

@@ -66,7 +66,7 @@ def shipped(folder: str) -> dict[str, Path]:
     """Files that come with pingfix, by name: `folder` is 'arrays' or 'examples'."""
     inside = resources.files("acoustics") / "_shipped" / folder
     # In a checkout the folder stands beside the package instead of inside it.
-    root = Path(str(inside)) if inside.is_dir() else Path(__file__).parent.parent / folder
+    root = Path(str(inside)) if inside.is_dir() else Path(__file__).parent.parent.parent / folder
     return {path.stem: path for path in sorted(root.glob("*.toml"))}
 
 

@@ -67,20 +67,20 @@ class Pings:
 
 
 def render_pings(
-    pinger: Pinger, tdoa_s: np.ndarray, amplitude: np.ndarray, valid: np.ndarray, sample_rate_hz: float,
+    pinger: Pinger, delay_s: np.ndarray, amplitude: np.ndarray, valid: np.ndarray, sample_rate_hz: float,
     *, noise_density: float, trials: int, listen_s: float, rng: np.random.Generator, offset_s: np.ndarray | None = None,
 ) -> Pings:  # fmt: skip
     """Sixteen phases of the sampling against the ping, each with its share of the trials' noise.
 
     Paths (n_channels, n_paths) as in `Arrivals`. The guess is off by up to a cycle.
     """
-    n, n_samples = len(tdoa_s), int((LEAD_S + listen_s) * sample_rate_hz)
+    n, n_samples = len(delay_s), int((LEAD_S + listen_s) * sample_rate_hz)
     offset = np.zeros(n) if offset_s is None else offset_s
-    starts = LEAD_S - tdoa_s[:, 0].min() + (np.arange(16) + rng.uniform(size=16)) / (16 * sample_rate_hz)
+    starts = LEAD_S - delay_s[:, 0].min() + (np.arange(16) + rng.uniform(size=16)) / (16 * sample_rate_hz)
     clean = np.zeros((16, n, n_samples))
     for k, start in enumerate(starts):
         first, analytic = ping_pressure(
-            pinger, start, tdoa_s, amplitude, valid, SampleTimes(1 / sample_rate_hz, offset)
+            pinger, start, delay_s, amplitude, valid, SampleTimes(1 / sample_rate_hz, offset)
         )
         low, high = max(first, 0), min(first + len(analytic), n_samples)
         clean[k, :, low:high] = analytic.real[low - first : high - first].T
@@ -89,7 +89,7 @@ def render_pings(
     guess = LEAD_S + rng.uniform(-1, 1, trials) / pinger.frequency_hz
     return Pings(
         Segment(clean[of_trial] + noise, sample_rate_hz, offset), noise_density, guess,
-        starts[of_trial, None] + tdoa_s[:, 0],
+        starts[of_trial, None] + delay_s[:, 0],
     )  # fmt: skip
 
 
@@ -240,7 +240,7 @@ def pool_pings(place: tuple, heading_deg: float, trials: int, *, echoes: bool = 
     kept = slice(None if echoes else 1)
     density = float(pressure_from_level_pa(scene.noise_density_db(pinger.frequency_hz))) ** 2
     pings = render_pings(
-        pinger, paths.tdoa_s[:, kept], paths.amplitude[:, kept], paths.valid[:, kept], scene.recorder.sample_rate_hz,
+        pinger, paths.delay_s[:, kept], paths.amplitude[:, kept], paths.valid[:, kept], scene.recorder.sample_rate_hz,
         noise_density=density, trials=trials, listen_s=pinger.length_s + 5e-4, rng=np.random.default_rng(seed),
     )  # fmt: skip
     away = np.array(pinger.position_m) - sites.mean(axis=0)

@@ -14,7 +14,7 @@ from acoustics.cli.main import main
 def test_a_self_check_that_fails_ends_with_code_1(passed, code):
     with (
         patch("sys.argv", ["pingfix", "selfcheck"]),
-        patch("acoustics.study.selfcheck.study.self_check", return_value=SimpleNamespace(passed=passed)),
+        patch("acoustics.study.selfcheck.self_check", return_value=SimpleNamespace(passed=passed)),
         patch("acoustics.cli.selfcheck.show_result"),
         pytest.raises(SystemExit) as leave,
     ):

@@ -5,6 +5,7 @@ import pytest
 
 from acoustics.physics.tdoa import (
     difference_matrix,
+    element_covariance,
     plane_wave_time,
     spherical_time,
     unit_vectors_to_source,
@@ -62,3 +63,9 @@ def test_broadcasts():
     assert spherical_time(HYDROPHONES_M, sources, speeds).shape == (5, 2, 4)
     assert plane_wave_time(HYDROPHONES_M, sources, speeds).shape == (5, 2, 4)
     assert unit_vectors_to_source(HYDROPHONES_M, sources).shape == (5, 2, 4, 3)
+
+
+def test_each_hydrophone_errs_alone_but_the_reference_errs_in_every_difference():
+    # D diag(v) D^T written out for three hydrophones, the second the reference.
+    covariance = element_covariance([1e-3, 2e-3, 3e-3], 3, 1)
+    np.testing.assert_allclose(covariance, 1e-6 * np.array([[1 + 4, 4], [4, 9 + 4]]))

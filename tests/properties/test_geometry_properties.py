@@ -55,7 +55,7 @@ def test_delays_change_sign_with_the_order_and_close_round_triangles(points, sou
     for reference in range(len(points)):
         against = difference_matrix(len(points), reference) @ times
         assert np.insert(against, reference, 0.0) == pytest.approx(tau[:, reference], abs=1e-16)
-        assert tdoa_from_toa(times, 0.0, reference=reference).delay_s == pytest.approx(against, abs=1e-16)
+        assert tdoa_from_toa(times, 0.0, reference=reference).tdoa_s == pytest.approx(against, abs=1e-16)
     assert tau == pytest.approx(-tau.T, abs=1e-16)
     assert tau[0, 1] + tau[1, 2] + tau[2, 0] == pytest.approx(0.0, abs=1e-16)
 

@@ -10,11 +10,12 @@ import pytest
 from acoustics.base.errors import OutputError
 from acoustics.present.text.tables import to_json
 from acoustics.scene.scenario import load_scene, shipped
-from acoustics.study import runs, stations
 from acoustics.study.calibrate.plan import plan_calibration
 from acoustics.study.calibrate.session import SessionPlan
+from acoustics.study.draws import runs
 from acoustics.study.draws.runs import Course, join_runs, simulate_runs
 from acoustics.study.execution.chunks import Running, Workers
+from acoustics.study.stations import study as stations
 from acoustics.study.stations.runs import Passing, _batches, decide
 from acoustics.study.stations.study import station_model, study_stations
 from acoustics.study.waypoints.study import study_waypoints

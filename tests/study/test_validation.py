@@ -192,7 +192,7 @@ def test_a_wrong_cycle_is_half_a_period_on_some_baseline(scene, pinger):
     largest = []
     for a, b in zip(one, other, strict=True):
         ta, tb = (spherical_time(scene.array.positions_m, middle + 1e6 * u, scene.sound_speed_m_s) for u in (a, b))
-        pairs = [np.abs(tdoa_from_toa(ta - tb, 1.0, reference=k).delay_s).max() for k in range(len(middle) + 1)]
+        pairs = [np.abs(tdoa_from_toa(ta - tb, 1.0, reference=k).tdoa_s).max() for k in range(len(middle) + 1)]
         largest.append(max(pairs) * pinger.frequency_hz)
     assert cycles_apart(scene, pinger, one, other) == pytest.approx(largest, abs=1e-4)
 

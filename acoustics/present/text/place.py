@@ -22,8 +22,8 @@ def place_text(result: Placement) -> str:
     windows = ", ".join(number(1e3 * w) for w in result.multipath_free_s)
     ratios = ", ".join(f"{r:.1f}" for r in result.energy_ratio_db)
     head = (
-        f"{result.title}: {result.pinger} at {ranges_in_words(result)}, {result.frequency_hz / 1e3:g} kHz; clean "
-        f"window {windows} ms, 2E/N0 {ratios} dB",
+        f"{result.title}: {result.pinger} at {ranges_in_words(result)}, {result.frequency_hz / 1e3:g} kHz; "
+        f"multipath-free window {windows} ms, 2E/N0 {ratios} dB",
         f"{_OF[result.of]}: bearings {result.bearings}, depression {depressions} deg; judged by {result.criterion}; "
         f"wrong cycle at most {100 * result.wrong_cycle_limit:g} %",
     )
