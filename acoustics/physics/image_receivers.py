@@ -174,7 +174,7 @@ def _floor_plane(
 
 
 def image_maps(faces: PlaneFaces, sequences: Sequences) -> ImageMaps:
-    """Affine maps from receivers to their images, and their derivatives.
+    """Affine maps from receivers [m] to their images [m], and their derivatives.
 
     Parameters
     ----------
@@ -257,7 +257,9 @@ def visible_paths(faces: PlaneFaces, source_m: Floats, receivers_m: Floats, reac
         sequence.append(np.pad(met[exists], ((0, 0), (0, len(levels) - 1 - order)), constant_values=-1))
         image.append(levels[order].image_m[exists])
     by_element = np.argsort(np.concatenate(element), kind="stable")
-    return ImagePaths(*(np.concatenate(part)[by_element] for part in (element, sequence, image)))
+    return ImagePaths(
+        np.concatenate(element)[by_element], np.concatenate(sequence)[by_element], np.concatenate(image)[by_element]
+    )
 
 
 @dataclass(frozen=True)

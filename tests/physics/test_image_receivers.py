@@ -8,7 +8,9 @@ import pytest
 from acoustics.base.errors import ParameterError
 from acoustics.physics import image_receivers
 from acoustics.physics.image_receivers import image_maps, prism_faces, visible_paths
-from acoustics.propagate.images import lattice_images, polyhedron_images, polyhedron_trace
+from acoustics.propagate.echoes import face_sequences, find_images, follow_paths, room_of_scene
+from acoustics.propagate.images import Pairs
+from acoustics.scene.scene import Scene
 
 RECTANGLE = [(0, 0), (25, 0), (25, 12.5), (0, 12.5)]
 PENTAGON = [(0, 0), (9, -1), (12, 5), (7, 10), (-1, 6)]
@@ -24,49 +26,51 @@ def wet_places(outline, floor_plane, count):
     return np.column_stack([level, rng.uniform(0.02, 0.98, count) * depth])
 
 
+def room_over(outline, floor_plane, source, receivers):
+    corners = np.asarray(outline, dtype=float)[:3]
+    depths = floor_plane[0] + corners @ floor_plane[1:]
+    scene = Scene.model_validate(
+        {
+            "water": {"temperature_degc": 20.0},
+            "pool": {"outline_m": outline, "floor_points_m": np.column_stack([corners, depths]).tolist()},
+            "pinger": [{"position_m": source.tolist()}],
+            "array": {"hydrophone": [{"name": n, "position_m": [0.0, 0.02 * k, 0.0]} for k, n in enumerate("ab")]},
+            "vehicle": {"position_m": receivers[0].tolist()},
+        }
+    )
+    return room_of_scene(scene, source, receivers, frequency_hz=30e3)
+
+
 @pytest.mark.parametrize(
     ("outline", "floor_plane"),
     [(RECTANGLE, LEVEL), (RECTANGLE, SLOPE), (PENTAGON, LEVEL), (PENTAGON, STEEP)],
 )
-def test_paths_are_those_of_the_image_sources(make_prism, outline, floor_plane):
-    """The same number of paths, by the same faces where their order tells, lengths equal to 1e-12 of themselves."""
+def test_paths_are_those_of_the_image_sources(outline, floor_plane):
+    """The same number of paths by the same faces, lengths equal to 1e-12 of themselves; a box has them in closed form."""
     places = wet_places(outline, floor_plane, 31)
     source, receivers = places[0], places[1:]
     reach = np.linalg.norm(receivers - source, axis=-1) + 9.0
     faces = prism_faces(np.array(outline), floor_depth_m=floor_plane[0], floor_slope=floor_plane[1:])
     ours = visible_paths(faces, np.tile(source, (30, 1)), receivers, reach)
-    maps = image_maps(faces, ours.faces)
-    mapped = maps.images_m(receivers[ours.element], np.arange(len(ours.element)))
+    mapped = image_maps(faces, ours.faces).images_m(receivers[ours.element], np.arange(len(ours.element)))
     np.testing.assert_allclose(mapped, ours.image_m, atol=1e-11)
     length = np.linalg.norm(ours.image_m - source, axis=-1)
 
-    room = make_prism(outline, floor_plane, [-1.0] * (2 + len(outline)))
-    images = polyhedron_images(room, source, receivers, reach)
+    room = room_over(outline, floor_plane, source, receivers)
+    assert (room.box_m is not None) == (outline == RECTANGLE and floor_plane == LEVEL)
+    images = find_images(room, source, receivers, reach)
     assert images.order.max() > 5
     for k, receiver in enumerate(receivers):
-        each = np.tile(receiver, (len(images.order), 1))
-        trace = polyhedron_trace(room, source, images, each)
-        theirs = np.linalg.norm(images.position_m[trace.exists] - receiver, axis=-1)
-        near = theirs <= reach[k]
-        mine = ours.element == k
-        np.testing.assert_allclose(np.sort(length[mine]), np.sort(theirs[near]), rtol=1e-12)
-        width = max(trace.faces.shape[1], ours.faces.shape[1])
-        by_length = [np.argsort(length[mine], kind="stable"), np.argsort(theirs[near], kind="stable")]
-        rows = [ours.faces[mine][by_length[0]], trace.faces[near][by_length[1]]]
-        padded = [np.pad(part, ((0, 0), (0, width - part.shape[1])), constant_values=-1) for part in rows]
-        np.testing.assert_array_equal(*padded)
-
-
-def test_a_box_has_every_image_of_the_closed_form(make_box):
-    """Allen and Berkley's lattice: in a box all images are seen from everywhere."""
-    upper = (25.0, 12.5, 2.6)
-    places = wet_places(RECTANGLE, LEVEL, 2)
-    reach = np.array([26.0])
-    room = make_box(upper, [-1.0] * 6)
-    lattice = lattice_images(room, places[0], places[1:], reach)
-    expected = np.sort(np.linalg.norm(lattice.position_m - places[1], axis=-1))
-    ours = visible_paths(prism_faces(np.array(RECTANGLE), floor_depth_m=2.6), places[:1], places[1:], reach)
-    np.testing.assert_allclose(np.sort(np.linalg.norm(ours.image_m - places[0], axis=-1)), expected, rtol=1e-12)
+        theirs = np.linalg.norm(images.position_m - receiver, axis=-1)
+        pairs = Pairs(np.arange(len(theirs)), np.zeros(len(theirs), dtype=int))
+        exists = follow_paths(room, source, images, receiver[None], pairs).exists & (theirs <= reach[k])
+        found, mine = np.flatnonzero(exists), np.flatnonzero(ours.element == k)
+        found, mine = found[np.argsort(theirs[found])], mine[np.argsort(length[mine])]
+        np.testing.assert_allclose(length[mine], theirs[found], rtol=1e-12)
+        met = face_sequences(room, source, images.take(found), np.tile(receiver, (len(found), 1)))
+        width = max(met.shape[1], ours.faces.shape[1])
+        rows = [np.pad(m, ((0, 0), (0, width - m.shape[1])), constant_values=-1) for m in (ours.faces[mine], met)]
+        np.testing.assert_array_equal(*rows)
 
 
 def test_derivatives_equal_finite_differences():
