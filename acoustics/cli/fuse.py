@@ -82,7 +82,7 @@ def fuse_command(
     """Fuse the located pings in PINGS (files of JSON lines, in the order of listening) into one position.
 
     Wrong pings (a wrong cycle, an echo, another pinger) are rejected and counted. Errors of heading, velocity log,
-    start, sound speed and mounting are taken as shared by the pings of the run. A sound speed taken as unknown is
+    start, sound speed, mounting and channel skew are shared by the pings of the run. A sound speed taken as unknown is
     estimated along with the position, as far as the pings tell it.
 
     Exit code 0 with a position to go by; 1 where there is none, and the answer says why; 2 for wrong input.

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from acoustics.base.frames import Floats, Pose
+from acoustics.physics.tdoa import difference_matrix
 
 
 @dataclass(frozen=True)
@@ -81,7 +82,9 @@ class Ping:
     tdoa_s : ndarray, shape (n - 1,)
         Tdoa against the reference [s]; shape (0,) if none were measured.
     tdoa_covariance_s2 : ndarray, shape (n - 1, n - 1)
-        Of noise and skew [s^2]; not of sound speed, mounting and attitude.
+        Of noise alone [s^2]; not of skew, sound speed, mounting and attitude, which several pings share.
+    skew_sd_s : float
+        Standard deviation of each channel's unknown skew, the same in all pings of a recorder [s].
     flags : tuple of str
         Faults of channels, in plain words.
     sound_speed_m_s, sound_speed_sd_m_s : float
@@ -122,6 +125,7 @@ class Ping:
     reference: int
     tdoa_s: Floats
     tdoa_covariance_s2: Floats
+    skew_sd_s: float
     flags: tuple[str, ...]
     sound_speed_m_s: float
     sound_speed_sd_m_s: float
@@ -135,3 +139,11 @@ class Ping:
     depth_sd_m: float | None
     site_bearing: tuple[float, ...]
     site_position_m: Floats | None
+
+    @property
+    def single_covariance_s2(self) -> Floats:
+        """Covariance of the delays for whoever takes this ping alone: noise and skew [s^2], shape (n - 1, n - 1)."""
+        if self.tdoa_s.size == 0:
+            return self.tdoa_covariance_s2
+        differences = difference_matrix(len(self.channels), self.reference)
+        return self.tdoa_covariance_s2 + self.skew_sd_s**2 * (differences @ differences.T)

@@ -129,7 +129,7 @@ def ping_from_table(table: Any, source: str) -> Ping:
     plain: dict[str, Any] = {key: read.value(table, key, str) for key in _TEXTS}
     plain |= {key: read.number(table, key, positive=True) for key in ("frequency_hz", "sound_speed_m_s")}
     plain |= {"time_s": read.number(table, "time_s")}
-    plain |= {"sound_speed_sd_m_s": read.number(table, "sound_speed_sd_m_s", minimum=0)}
+    plain |= {key: read.number(table, key, minimum=0) for key in ("sound_speed_sd_m_s", "skew_sd_s")}
     for key, missing in _MAY_BE_NULL.items():
         plain[key] = read.number(table, key) if read.given(table, key) else missing
     return Ping(

@@ -40,7 +40,6 @@ def made(seed=1, depth_error_m=None):
         shared[-1] = depth_error_m / prior.source_sd_m[0, 2]
     times = model_times(session, prior, shared, pose) + rng.normal(size=session.times_s.shape) * sd[:, None]
     difference = difference_matrix(N)
-    variance = sd[0] ** 2 + POOL.recorder.skew_sd_s**2
     heading = np.arctan2(session.turn[:, 1, 0], session.turn[:, 0, 0])
     roll, pitch, heading_sd = POOL.vehicle.attitude_sd.tolist()
     pings = [
@@ -60,7 +59,8 @@ def made(seed=1, depth_error_m=None):
             tolerances_m=POOL.array.tolerances_m,
             reference=0,
             tdoa_s=difference @ times[k],
-            tdoa_covariance_s2=variance * difference @ difference.T,
+            tdoa_covariance_s2=sd[0] ** 2 * difference @ difference.T,
+            skew_sd_s=POOL.recorder.skew_sd_s,
             flags=(),
             sound_speed_m_s=POOL.sound_speed_m_s,
             sound_speed_sd_m_s=POOL.sound_speed_sd_m_s,
@@ -205,7 +205,6 @@ def test_pings_of_something_else_are_refused():
     refused(
         [replace(PINGS[0], hydrophones_m=1.1 * POOL.array.positions_m)], "mm from its place in the scenario's array"
     )
-    refused([replace(PINGS[0], tdoa_covariance_s2=1e-15 * np.eye(N - 1))], "is no more than recorder.skew_sd_s")
     refused([replace(PINGS[0], channels=(NAMES[1], *NAMES[1:]))], "holds a name twice")
     refused(PINGS, "no ping can be used: 24 of another pinger", pinger="teal pinger")
 

@@ -56,6 +56,7 @@ def pings(*, wrong=(), sd_s=2e-7, drop=None, array=SCENE.array.positions_m, tole
                 reference=0,
                 tdoa_s=differences @ times,
                 tdoa_covariance_s2=sd_s**2 * differences @ differences.T,
+                skew_sd_s=0.0,
                 flags=(),
                 sound_speed_m_s=SCENE.sound_speed_m_s,
                 sound_speed_sd_m_s=2.0,

@@ -27,7 +27,7 @@ def heard(bearing, *, short_baseline_reads=None, sd_s=7e-7):
         ping=1, pinger="amber pinger", time_s=0.5, frequency_hz=30e3, ok=True, reason="", energy_ratio_db=20.0, window_s=1e-4,
         method="phase", integer_probability=1.0, channels=("a", "b", "c", "d"), hydrophones_m=ARRAY,
         tolerances_m=np.full(4, 1e-3), reference=0, tdoa_s=differences @ times,
-        tdoa_covariance_s2=sd_s**2 * differences @ differences.T, flags=(), sound_speed_m_s=C, sound_speed_sd_m_s=1.0,
+        tdoa_covariance_s2=sd_s**2 * differences @ differences.T, skew_sd_s=0.0, flags=(), sound_speed_m_s=C, sound_speed_sd_m_s=1.0,
         candidates=(), p_value=np.nan, position_m=None, position_covariance_m2=None, position_reason="",
         pose=NavigatedPose((0.0, 0.0, 1.0), depth_sd_m=0.05), depth_m=1.3, depth_sd_m=0.05, site_bearing=(),
         site_position_m=None,

@@ -28,6 +28,7 @@ PING = Ping(
     reference=0,
     tdoa_s=np.array([1e-6, 2e-6]),
     tdoa_covariance_s2=np.array([[2e-14, 1e-14], [1e-14, 2e-14]]),
+    skew_sd_s=2e-7,
     flags=("channel 'd': dead, left out",),
     sound_speed_m_s=1480.0,
     sound_speed_sd_m_s=1.0,

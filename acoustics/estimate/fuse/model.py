@@ -23,7 +23,7 @@ _UNKNOWN_M = 1e5  # what an unobserved coordinate is known to beforehand
 class FusionProblem:
     """Runs laid out flat, (r, ...). The state is the source's position and then the shared errors, each in units of
     its standard deviation: heading, log scale, sound speed, start (x, y, depth), a step of the walk along x and y
-    for each ping, and the hydrophones' places."""
+    for each ping, the hydrophones' places, and the channels' skew."""
 
     delay: Floats  # (r, p, k), in metres of path at the ping's sound speed
     covariance: Floats  # (r, p, k, k) [m^2]
@@ -37,6 +37,7 @@ class FusionProblem:
     speed: Floats  # (p,)
     speed_sd: float
     element_sd: Floats  # (n,)
+    skew_sd: Floats  # (r,) [s]
     errors: PoseErrors
     depth: Floats | None  # (r,)
     depth_sd: float
@@ -50,11 +51,11 @@ class FusionProblem:
     @property
     def size(self) -> int:
         """Number of unknowns."""
-        return _SOURCE + 6 + 2 * self.position.shape[1] + self.hydrophones.size
+        return _SOURCE + 6 + 2 * self.position.shape[1] + self.hydrophones.size + len(self.hydrophones)
 
     def subset(self, runs: NDArray[np.intp]) -> FusionProblem:
         """Some of the runs, in the given order; they may repeat."""
-        names = ("delay", "covariance", "heard", "position", "rotation", "legs", "origin")
+        names = ("delay", "covariance", "heard", "position", "rotation", "legs", "origin", "skew_sd")
         part = {name: getattr(self, name)[runs] for name in names}
         return replace(self, depth=None if self.depth is None else self.depth[runs], **part)
 
@@ -104,6 +105,7 @@ def fusion_problem(
         speed=speed,
         speed_sd=run.sound_speed_sd_m_s,
         element_sd=np.asarray(run.element_sd_m),
+        skew_sd=rows(np.asarray(run.skew_sd_s), ()),
         errors=errors,
         depth=None if depth_m is None else rows(depth_m, ()),
         depth_sd=max(depth_sd_m, NEGLIGIBLE_M),
@@ -141,7 +143,8 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     """
     errors, (r, p, _) = problem.errors, problem.position.shape
     n = len(problem.hydrophones)
-    moved = problem.hydrophones + state[:, 9 + 2 * p :].reshape(r, n, 3) * problem.element_sd[:, None]
+    mounting, skew = 9 + 2 * p, 9 + 2 * p + 3 * n
+    moved = problem.hydrophones + state[:, mounting:skew].reshape(r, n, 3) * problem.element_sd[:, None]
     position, rotation, turned = _placed(problem, state)
     lever = np.einsum("rpij,rnj->rpni", rotation, moved)
     places = position[:, :, None] + lever
@@ -149,6 +152,7 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     unit = unit_vectors_to_source(places, np.broadcast_to(source, (r, p, 3)))
     path = np.linalg.norm(source[:, :, None] - places, axis=-1)
     scale = problem.speed / (problem.speed + problem.speed_sd * state[:, 5, None])  # (r, p)
+    late_sd = problem.speed * problem.skew_sd[:, None] / scale  # a skew is a time, whatever the sound speed
 
     by = np.zeros((r, p, n, problem.size))
     by[..., :3] = unit
@@ -162,7 +166,8 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     by[..., 9 : 9 + 2 * p] = -(drift[:, :, None, :, None] * unit[..., None, :2]).reshape(r, p, n, 2 * p)
     along = np.einsum("rpni,rpij->rpnj", unit, rotation) * problem.element_sd[:, None]
     for h in range(n):
-        by[:, :, h, 9 + 2 * p + 3 * h : 12 + 2 * p + 3 * h] = -along[:, :, h]
+        by[:, :, h, mounting + 3 * h : mounting + 3 * h + 3] = -along[:, :, h]
+        by[:, :, h, skew + h] = late_sd
     heading = np.arctan2(rotation[..., 1, 0], rotation[..., 0, 0])
     across = np.stack([-np.sin(heading), np.cos(heading), np.zeros_like(heading)], axis=-1)
     axes = np.stack([rotation[..., 0], across, np.broadcast_to([0.0, 0.0, 1.0], across.shape)], axis=-1)
@@ -172,6 +177,7 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     differences = problem.differences * scale[..., None, None]
     wobbled = differences @ wobble
     whitener = inverse_factor(problem.covariance + wobbled @ transposed(wobbled))
+    path = path + late_sd[..., None] * state[:, None, skew:]
     residual = problem.delay - np.einsum("rpkn,rpn->rpk", differences, path)
     heard = problem.heard[..., None]
     return Linearised(

@@ -18,8 +18,8 @@ _SAME_PLACE_M = 1e-6
 def run_of_pings(pings: Sequence[Ping], *, sound_speed_sd_m_s: float | None = None) -> PingRun:
     """Pings of one pinger as a run of batch shape (); a ping that is not ok is there, but not measured.
 
-    The standard deviation of the sound speed [m/s], which the run shares, is the largest that stands in the pings
-    unless it is given.
+    The standard deviations of the sound speed [m/s] and of the channels' skew, which the run shares, are the largest
+    that stand in the pings, unless that of the sound speed is given.
 
     Raises
     ------
@@ -60,6 +60,7 @@ def run_of_pings(pings: Sequence[Ping], *, sound_speed_sd_m_s: float | None = No
         np.array([ping.sound_speed_m_s for ping in pings]),
         max(ping.sound_speed_sd_m_s for ping in pings) if sound_speed_sd_m_s is None else sound_speed_sd_m_s,
         tolerances,
+        max(ping.skew_sd_s for ping in pings),
     )
 
 

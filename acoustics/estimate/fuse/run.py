@@ -113,7 +113,7 @@ class PingRun:
     tdoa_s : array_like, shape (..., n_pings, n_delays)
         Tdoa [s]. NaN anywhere in a ping: it was not measured and is left out.
     covariance_s2 : array_like, shape (n_pings, n_delays, n_delays) or (..., same)
-        Covariance of each ping's delays from noise and skew [s^2].
+        Covariance of each ping's delays from noise, new at each ping [s^2].
     hydrophones_m : array_like, shape (n_hydrophones, 3)
         Every hydrophone of the run, nominal places in the body frame [m].
     differences : array_like, shape (n_delays, n_hydrophones) or (n_pings, n_delays, n_hydrophones)
@@ -125,6 +125,8 @@ class PingRun:
         Its standard deviation, an error shared by the run [m/s].
     element_sd_m : array_like, shape () or (n_hydrophones,)
         Standard deviation of each hydrophone's place along every body axis, an error shared by the run [m].
+    skew_sd_s : array_like, shape () or (...)
+        Standard deviation of each channel's skew, an error shared by the run [s].
     """
 
     tdoa_s: Floats
@@ -134,6 +136,7 @@ class PingRun:
     sound_speed_m_s: ArrayLike
     sound_speed_sd_m_s: float = 0.0
     element_sd_m: ArrayLike = 0.0
+    skew_sd_s: ArrayLike = 0.0
     heard: NDArray[np.bool_] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -153,6 +156,9 @@ class PingRun:
             raise ParameterError(f"element_sd_m={element.tolist()}: expected one value or {n}, finite, none negative")
         if not 0.0 <= self.sound_speed_sd_m_s < np.inf:
             raise ParameterError(f"sound_speed_sd_m_s={self.sound_speed_sd_m_s}: expected a finite value, 0 or more")
+        skew = np.asarray(self.skew_sd_s, dtype=float)
+        if skew.shape not in ((), delay.shape[:-2]) or not np.all((skew >= 0) & np.isfinite(skew)):
+            raise ParameterError(f"skew_sd_s={skew.tolist()}: expected one value or one a run, finite, none negative")
         try:
             differences = np.broadcast_to(differences, (pings, k, n))
             covariance = np.broadcast_to(covariance, (*delay.shape, k))
@@ -167,6 +173,7 @@ class PingRun:
         object.__setattr__(self, "hydrophones_m", hydrophones)
         object.__setattr__(self, "differences", differences)
         object.__setattr__(self, "sound_speed_m_s", np.broadcast_to(speed, (pings,)))
+        object.__setattr__(self, "skew_sd_s", np.broadcast_to(skew, delay.shape[:-2]))
         object.__setattr__(self, "element_sd_m", np.broadcast_to(element, (n,)))
         object.__setattr__(self, "heard", heard)
 

@@ -24,7 +24,7 @@ from acoustics.estimate.direction import (
     wirings,
 )
 from acoustics.estimate.position import Fix, locate_source
-from acoustics.estimate.tdoa import Tdoa, tdoa_of
+from acoustics.estimate.tdoa import tdoa_of
 from acoustics.io.ping import Candidate, Ping
 
 _PINGS_REMEMBERED = 8
@@ -148,7 +148,7 @@ def _position(ping: Ping) -> tuple[Fix, Floats, Floats]:
     aided = ping.depth_m is not None and pose.position_m[2] > 0
     depth = (ping.depth_m or 0.0) - pose.position_m[2] if aided else None
     fix = locate_source(
-        Tdoa(ping.tdoa_s, ping.tdoa_covariance_s2, ping.reference),
+        tdoa_of(ping),
         ping.hydrophones_m @ level.T,
         ping.sound_speed_m_s,
         source_depth_m=depth,

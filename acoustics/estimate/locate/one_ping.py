@@ -221,6 +221,7 @@ def _nothing_yet(
         reference=0,
         tdoa_s=np.empty(0),
         tdoa_covariance_s2=np.empty((0, 0)),
+        skew_sd_s=context.sidecar.skew_sd_s,
         flags=flags,
         sound_speed_m_s=context.sidecar.sound_speed_m_s,
         sound_speed_sd_m_s=context.sidecar.sound_speed_sd_m_s,
@@ -254,5 +255,5 @@ def _measured(ping: Ping, measured: DelayMeasurement) -> Ping:
         time_s=float(measured.arrival_s),
         reference=measured.tdoa.reference,
         tdoa_s=measured.tdoa.tdoa_s,
-        tdoa_covariance_s2=measured.tdoa.covariance_s2,
+        tdoa_covariance_s2=measured.noise_covariance_s2,
     )

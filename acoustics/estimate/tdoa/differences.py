@@ -112,4 +112,4 @@ def tdoa_of(ping: Ping) -> Tdoa:
     ParameterError
         If none were measured.
     """
-    return Tdoa(ping.tdoa_s, ping.tdoa_covariance_s2, ping.reference)
+    return Tdoa(ping.tdoa_s, ping.single_covariance_s2, ping.reference)

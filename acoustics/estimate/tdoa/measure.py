@@ -53,6 +53,8 @@ class DelayMeasurement:
         Why not; empty where ok.
     silent : ndarray of bool, shape (..., n_channels)
         Channels that hear nothing of the burst, though others do.
+    noise_covariance_s2 : ndarray, shape (..., n_channels - 1, n_channels - 1)
+        Of the delays without the skew, which lasts: what is new at each ping [s^2].
     """
 
     tdoa: Tdoa
@@ -63,6 +65,7 @@ class DelayMeasurement:
     ok: NDArray[np.bool_]
     reason: NDArray[np.str_]
     silent: NDArray[np.bool_]
+    noise_covariance_s2: Floats
 
 
 def measure_tdoa(
@@ -154,6 +157,7 @@ def measure_tdoa(
         ok=ok.reshape(batch),
         reason=reason.reshape(batch),
         silent=(out.silent | dead).reshape(*batch, n),
+        noise_covariance_s2=out.covariance.reshape(*batch, n - 1, n - 1),
     )
 
 

@@ -198,16 +198,7 @@ def _session(pings: list[Ping], scene: Scene, source_m: Floats, source_index: np
     for k, ping in enumerate(pings):
         columns = _columns(ping, names, scene.array.positions_m, origin)
         difference = difference_matrix(len(columns), ping.reference)
-        # A constant delay of each channel is what is sought here: it is no noise.
-        noise = ping.tdoa_covariance_s2 - scene.recorder.skew_sd_s**2 * difference @ difference.T
-        if np.linalg.eigvalsh(noise)[0] <= 1e-3 * np.linalg.eigvalsh(ping.tdoa_covariance_s2)[0]:
-            raise InputError(
-                f"{origin}: ping {ping.ping}",
-                "tdoa_covariance_s2",
-                f"is no more than recorder.skew_sd_s = {scene.recorder.skew_sd_s:g} s alone; give the scenario "
-                "that the recording was located with",
-            )
-        white[k, : len(columns) - 1, columns] = whitening(difference, noise).T
+        white[k, : len(columns) - 1, columns] = whitening(difference, ping.tdoa_covariance_s2).T
         others = np.delete(columns, ping.reference)
         times[k, others], used[k, columns], reference[k] = ping.tdoa_s, True, columns[ping.reference]
     new_pose = [0, *(a.pose != b.pose for a, b in zip(pings[:-1], pings[1:], strict=True))]

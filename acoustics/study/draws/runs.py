@@ -136,8 +136,8 @@ def simulate_runs(
     source, shape = np.array(pinger.position_m), (n_runs, p)
     distance = np.linalg.norm(source - places_m, axis=-1)
     window = multipath_free_windows(scene, pinger, places_m)
-    own = scene.recorder.timing_sd_s(pinger.frequency_hz) ** 2
-    variance = link_budget(scene, pinger, distance, window_s=window).carrier_variance_s2 + own
+    variance = np.asarray(link_budget(scene, pinger, distance, window_s=window).carrier_variance_s2)
+    skew_sd = scene.recorder.timing_sd_s(pinger.frequency_hz)
     heard = np.isfinite(variance)
     if not heard.any():
         raise ParameterError(f"{pinger.name}: no part of its burst comes before an echo anywhere along the run")
@@ -155,7 +155,8 @@ def simulate_runs(
     speed = scene.sound_speed_m_s + rng.normal(size=(n_runs, 1)) * scene.sound_speed_sd_m_s
     differences = difference_matrix(n)
     noise = rng.normal(size=(*shape, n)) * np.sqrt(np.where(heard, variance, 0.0))[:, None]
-    delays = (spherical_time(hydrophones, sources, speed) + noise) @ differences.T
+    skew = rng.normal(size=(n_runs, 1, n)) * skew_sd
+    delays = (spherical_time(hydrophones, sources, speed) + skew + noise) @ differences.T
     covariance = np.where(heard, variance, 1.0)[:, None, None] * (differences @ differences.T)
     depth = source[2] + rng.normal(size=n_runs) * scene.study.pinger_depth_sd_m
     return SimulatedRuns(
@@ -167,6 +168,7 @@ def simulate_runs(
             scene.sound_speed_m_s,
             scene.sound_speed_sd_m_s,
             scene.array.tolerances_m,
+            skew_sd,
         ),
         track=Track(track, *shown),
         source_depth_m=depth,
@@ -186,6 +188,7 @@ def join_runs(parts: Sequence[SimulatedRuns]) -> SimulatedRuns:
             run,
             tdoa_s=joined(np.where(p.run.heard[..., None], p.run.tdoa_s, np.nan) for p in parts),
             covariance_s2=joined(p.run.covariance_s2 for p in parts),
+            skew_sd_s=joined(p.run.skew_sd_s for p in parts),
         ),
         track=Track(**{f.name: joined(getattr(p.track, f.name) for p in parts) for f in fields(Track)}),
         source_depth_m=joined(p.source_depth_m for p in parts),
