@@ -29,7 +29,7 @@ from acoustics.study.validate.score import Limits, bootstrap, missed_limits
 from acoustics.study.validate.study import validate_answers, validate_estimator
 from acoustics.study.validate.trials import Validated, cycles_apart, try_estimator
 
-EXAMPLES = Path(__file__).parents[2] / "examples" / "estimators"
+EXAMPLES = Path(__file__).parents[3] / "examples" / "estimators"
 
 
 @pytest.fixture(scope="module")

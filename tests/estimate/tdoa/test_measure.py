@@ -17,7 +17,7 @@ from acoustics.physics.burst import Burst
 from acoustics.physics.tdoa import difference_matrix
 
 _SPEC = importlib.util.spec_from_file_location(
-    "waveform_accuracy", Path(__file__).parents[1] / "benchmarks" / "waveform_accuracy.py"
+    "waveform_accuracy", Path(__file__).parents[2] / "benchmarks" / "waveform_accuracy.py"
 )
 waveforms = importlib.util.module_from_spec(_SPEC)
 sys.modules[_SPEC.name] = waveforms
