@@ -65,10 +65,10 @@ def simulate_command(
 ) -> None:
     """Record SCENARIO's pingers on its array into FILE (.wav or .npy), with echoes, noise and the recorder's faults.
 
-    Beside FILE come two more of the same name: one that ends in .json, with what a crew would know, and one in
-    .truth.json. Mounting errors, skew, the pings' times and the errors of navigation and thermometer are drawn
-    from the scenario's tolerances by the seed. The same seed gives the same files; at another place or heading, the
-    same array with the same errors.
+    Beside FILE come three more of the same name: .json, with what a crew would know, .site.toml, its sketch of the
+    pool, and .truth.json. Mounting errors, skew, the pings' times and the errors of navigation, thermometer and tape
+    measure are drawn from the scenario's tolerances by the seed. The same seed gives the same files; at another place
+    or heading, the same array with the same errors.
 
     \b
     Example:

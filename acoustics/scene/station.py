@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from acoustics.scene.model import Name, Point, Positive, SceneModel
+from acoustics.base.site import StationPlace
+from acoustics.scene.model import SceneModel
 
 
-class Station(SceneModel):
+class Station(StationPlace, SceneModel):
     """A candidate station; priors are weights and need not add up to one."""
-
-    name: Name
-    position_m: Point
-    prior: Positive = 1.0

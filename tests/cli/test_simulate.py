@@ -28,7 +28,12 @@ def run(*arguments):
 def test_files_are_written_and_named(tmp_path):
     done = run("ping.wav", "--pings", "1")
     assert done.exit_code == 0, done.output
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["ping.json", "ping.truth.json", "ping.wav"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == [
+        "ping.json",
+        "ping.site.toml",
+        "ping.truth.json",
+        "ping.wav",
+    ]
     assert "Mallard Basin: 2 s of 4 channels at 250 kHz, wav16 (seed 1)" in done.stdout
     assert "amber pinger" in done.stdout
     rate, samples = wavfile.read("ping.wav")

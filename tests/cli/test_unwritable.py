@@ -63,6 +63,7 @@ def inputs(tmp_path_factory):
 OUTPUTS = {
     "recording": ("a.wav", ["simulate", POOL, "a.wav", "--seconds", 0.2]),
     "notes of a recording": ("a.json", ["simulate", POOL, "a.wav", "--seconds", 0.2]),
+    "sketch beside a recording": ("a.site.toml", ["simulate", POOL, "a.wav", "--seconds", 0.2]),
     "truth of a recording": ("a.truth.json", ["simulate", POOL, "a.wav", "--seconds", 0.2]),
     "samples": ("a.npy", ["simulate", POOL, "a.npy", "--seconds", 0.2]),
     "scenario": ("a.toml", ["new", "a.toml"]),

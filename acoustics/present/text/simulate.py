@@ -35,6 +35,7 @@ def recording_text(result: SimulatedRecording) -> str:
         "",
         f"{result.file}: the samples, in the order {', '.join(result.channels)}",
         f"{result.sidecar}: what the crew would know, with the errors of its instruments",
+        f"{result.site}: the site sketch, pool and stations as the crew would have measured them",
         f"{result.truth}: the truth, to score an estimator by",
         "",
         *textwrap.wrap(_drive(result), 100),

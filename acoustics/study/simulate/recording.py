@@ -17,6 +17,7 @@ from acoustics.base.files import whole_file
 from acoustics.base.frames import Floats
 from acoustics.io.recording import Encoding, choose_encoding, write_samples
 from acoustics.io.sidecar import sidecar_table
+from acoustics.io.site_sketch import sketch_text
 from acoustics.propagate.render import (
     DEFAULT_BLOCK_SAMPLES,
     DEFAULT_REVERBERATION_S,
@@ -27,8 +28,11 @@ from acoustics.propagate.render import (
 )
 from acoustics.scene.scene import Scene
 from acoustics.study.simulate.notes import HeardPinger, heard, sidecar_of, truth_table
+from acoustics.study.simulate.scene_sketch import drawn_sketch
 
 Progress = Callable[[int, int], None]
+
+_SKETCH_CHILD = 1000  # of the seed: far from those that a take uses, so that its draws stay what they are
 
 
 @dataclass(frozen=True)
@@ -38,6 +42,7 @@ class SimulatedRecording:
     title: str
     file: str
     sidecar: str
+    site: str
     truth: str
     encoding: Encoding
     seconds: float
@@ -66,7 +71,7 @@ def simulate_recording(
     progress: Progress | None = None,
     block_samples: int = DEFAULT_BLOCK_SAMPLES,
 ) -> SimulatedRecording:
-    """Render a scene and write `path`, the sidecar beside it (.json) and the truth (.truth.json).
+    """Render a scene and write `path`, beside it sidecar (.json), site sketch (.site.toml) and truth (.truth.json).
 
     Parameters
     ----------
@@ -108,10 +113,11 @@ def simulate_recording(
         seconds = (pings or 0) * scene.pingers[0].pri_s
     bits = scene.recorder.bits
     encoding = choose_encoding(path, bits, encoding)
-    beside, truth = path.with_suffix(".json"), path.with_suffix(".truth.json")
+    beside, site, truth = (path.with_suffix(ending) for ending in (".json", ".site.toml", ".truth.json"))
+    sketch = drawn_sketch(scene, np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(_SKETCH_CHILD,))))
     with ExitStack() as files:
-        to_sidecar, to_truth, to_samples = (
-            files.enter_context(whole_file(name, force=force)) for name in (beside, truth, path)
+        to_sidecar, to_site, to_truth, to_samples = (
+            files.enter_context(whole_file(name, force=force)) for name in (beside, site, truth, path)
         )
         take = draw_take(
             scene, seconds=seconds, seed=seed, echoes=echoes, reverberation_s=reverberation_s, faults=faults
@@ -127,11 +133,13 @@ def simulate_recording(
             encoding=encoding,
         )
         _write_json(to_sidecar, sidecar_table(sidecar_of(take, encoding)))
+        to_site.write_text(sketch_text(sketch), encoding="utf-8")
         _write_json(to_truth, truth_table(take, seed))
     return SimulatedRecording(
         title=scene.title,
         file=str(path),
         sidecar=str(beside),
+        site=str(site),
         truth=str(truth),
         encoding=encoding,
         seconds=take.n_samples / scene.recorder.sample_rate_hz,

@@ -33,7 +33,7 @@ def test_the_same_seed_gives_the_same_bytes_whatever_the_block(tmp_path):
         (tmp_path / name).mkdir()
         simulate_recording(pool(), tmp_path / name / "x.wav", seed=seed, pings=3, block_samples=block)
         seen.append(all_files(tmp_path / name))
-    assert sorted(seen[0]) == ["x.json", "x.truth.json", "x.wav"]
+    assert sorted(seen[0]) == ["x.json", "x.site.toml", "x.truth.json", "x.wav"]
     assert seen[0] == seen[1] == seen[2]
     assert all(seen[0][name] != seen[3][name] for name in seen[0])
 
@@ -175,7 +175,7 @@ def test_a_failure_leaves_nothing_behind(tmp_path):
         simulate_recording(pool(), tmp_path / "x.wav", seed=1, pings=1)
     assert all_files(tmp_path) == {"x.truth.json": b"kept"}
     simulate_recording(pool(), tmp_path / "x.wav", seed=1, pings=1, force=True)
-    assert sorted(all_files(tmp_path)) == ["x.json", "x.truth.json", "x.wav"]
+    assert sorted(all_files(tmp_path)) == ["x.json", "x.site.toml", "x.truth.json", "x.wav"]
 
 
 def test_a_delay_that_is_known_of_a_channel_is_in_the_recording_and_in_the_notes(tmp_path):

@@ -1,0 +1,110 @@
+"""Outline, floor and stations, and how well they are known: what a scenario and a site sketch have in common."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import Annotated, Self
+
+import numpy as np
+from numpy.typing import ArrayLike
+from pydantic import Field, field_validator, model_validator
+
+from acoustics.base.frames import Floats
+from acoustics.base.table_model import DEEPEST_M, Flag, Name, NotNegative, Number, Point, Positive, TableModel
+
+
+class StationPlace(TableModel):
+    """A candidate station; priors are weights and need not add up to one."""
+
+    name: Name
+    position_m: Point
+    prior: Positive = 1.0
+
+
+class PoolShape(TableModel):
+    """A vertical prism over a convex outline with a plane floor. No outline: open water without walls.
+
+    `wall_sd_m`: standard deviation of each wall's place across itself; `floor_sd_m`: of the floor's depth in the
+    middle; `floor_slope_sd`: of its slope along x and y.
+    """
+
+    outline_m: Annotated[tuple[tuple[Number, Number], ...], Field(max_length=64)] | None = None
+    depth_m: Positive | None = None
+    floor_points_m: tuple[Point, Point, Point] | None = None
+    surface_reflects: Flag = True
+    wall_sd_m: NotNegative = 0.05
+    floor_sd_m: NotNegative = 0.05
+    floor_slope_sd: NotNegative = 0.002
+
+    @field_validator("outline_m")
+    @classmethod
+    def _convex(cls, outline: tuple[tuple[float, float], ...] | None) -> tuple[tuple[float, float], ...] | None:
+        if outline is None:
+            return None
+        if len(outline) < 3:
+            raise ValueError(f"an outline needs at least 3 corners, got {len(outline)}")
+        corners = np.array(outline)
+        along = np.roll(corners, -1, axis=0) - corners
+        before = np.roll(along, 1, axis=0)
+        turn = before[:, 0] * along[:, 1] - before[:, 1] * along[:, 0]
+        if np.any(np.hypot(*along.T) < 1e-6):
+            raise ValueError("two corners of the outline coincide")
+        wrong = np.flatnonzero(np.sign(turn) != np.sign(turn.sum()))
+        if wrong.size:
+            raise ValueError(
+                f"the outline is not convex at corner {wrong[0] + 1} {outline[wrong[0]]}; give a convex one"
+            )
+        turned = np.arctan2(turn, np.sum(before * along, axis=1)).sum()
+        if not np.isclose(abs(turned), 2 * np.pi):
+            raise ValueError("the outline crosses itself; give the corners in order round the pool")
+        # One sense of rotation inside the program: clockwise seen from above, x to y, interior on the +normal side.
+        return outline if turn.sum() > 0 else outline[::-1]
+
+    @model_validator(mode="after")
+    def _floor_in_range(self) -> Self:
+        if self.depth_m is not None and self.floor_points_m is not None:
+            raise ValueError("depth_m and floor_points_m exclude each other; keep one of them")
+        if self.outline_m is not None and not self.has_floor:
+            raise ValueError("a pool with an outline needs depth_m or floor_points_m")
+        if self.floor_points_m is not None:
+            corners = np.array(self.floor_points_m)
+            if abs(np.linalg.det(np.column_stack([np.ones(3), corners[:, :2]]))) < 1e-6:
+                raise ValueError("floor_points_m must be three points that do not lie on one line seen from above")
+        if self.outline_m is not None:
+            depths = self.floor_depth_m(np.array(self.outline_m))
+            if np.any(depths <= 0):
+                corner = int(np.argmin(depths))
+                raise ValueError(
+                    f"the floor rises out of the water at corner {self.outline_m[corner]}: depth {depths[corner]:.2f} m"
+                )
+            if np.any(depths > DEEPEST_M):
+                raise ValueError(f"the water is {depths.max():.0f} m deep; no water is deeper than {DEEPEST_M:.0f} m")
+        return self
+
+    @property
+    def has_floor(self) -> bool:
+        return self.depth_m is not None or self.floor_points_m is not None
+
+    @cached_property
+    def floor_plane(self) -> tuple[float, float, float]:
+        """Coefficients (a, b, c) of the floor, depth = a + b x + c y [m, 1, 1]; (inf, 0, 0) where there is none."""
+        if self.floor_points_m is None:
+            return (float("inf") if self.depth_m is None else self.depth_m, 0.0, 0.0)
+        points = np.array(self.floor_points_m)
+        a, b, c = np.linalg.solve(np.column_stack([np.ones(3), points[:, :2]]), points[:, 2])
+        return float(a), float(b), float(c)
+
+    def floor_depth_m(self, place_m: ArrayLike) -> Floats:
+        """Depth of the floor [m] below places of shape (..., 2 or more) [m]; inf where there is no floor."""
+        place = np.asarray(place_m, dtype=float)
+        a, b, c = self.floor_plane
+        return a + b * place[..., 0] + c * place[..., 1]
+
+    @property
+    def middle_m(self) -> tuple[float, float]:
+        """Middle of the outline's extent, the origin in open water: where the floor's depth is known [m]."""
+        if self.outline_m is None:
+            return 0.0, 0.0
+        corners = np.array(self.outline_m)
+        x, y = (corners.min(axis=0) + corners.max(axis=0)) / 2
+        return float(x), float(y)

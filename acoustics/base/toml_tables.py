@@ -1,0 +1,96 @@
+"""TOML files: tables in, an object of their class out, and one clear line for whatever is wrong."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from acoustics.base.errors import InputError
+from acoustics.base.table_model import TableModel
+
+Model = TypeVar("Model", bound=TableModel)
+
+_LARGEST_FILE_BYTES = 1_000_000  # a scenario is a page of text; more is the wrong file
+_LONGEST_VALUE_SHOWN = 60
+# A key of n parts costs the TOML reader n^2 memory; ours have three at most. The look-behind keeps this linear.
+_ENDLESS_KEY = re.compile(r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){32}""")
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """The tables of a TOML file.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read, is too large to be one of ours, or is not TOML.
+    """
+    try:
+        with path.open("rb") as file:
+            content = file.read(_LARGEST_FILE_BYTES + 1)  # not by its size, which a pipe or a device does not tell
+        if len(content) > _LARGEST_FILE_BYTES:
+            raise InputError(
+                str(path), "", f"larger than {_LARGEST_FILE_BYTES:,} bytes, so not a file of tables that pingfix reads"
+            )
+        text = content.decode("utf-8").replace("\r\n", "\n")
+        if _ENDLESS_KEY.search(text):
+            raise InputError(str(path), "", "is nested too deeply: a key of more than 32 parts")
+        return tomllib.loads(text)
+    except OSError as error:
+        raise InputError(str(path), "", f"cannot be read: {(error.strerror or str(error)).lower()}") from None
+    except UnicodeDecodeError:
+        raise InputError(str(path), "", "is not UTF-8 text; expected a TOML file") from None
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(str(path), "", f"is not valid TOML: {error}") from None
+    except (RecursionError, ValueError) as error:
+        raise InputError(str(path), "", f"is not a usable TOML file: {error}") from None
+
+
+def validated(model: type[Model], table: dict[str, Any], source: str) -> Model:
+    """A table as an object of its class.
+
+    Raises
+    ------
+    InputError
+        If a key is missing, unknown or wrong; names `source` and the key.
+    """
+    try:
+        return model.model_validate(table)
+    except ValidationError as error:
+        first, *more = error.errors(include_url=False)
+        key, problem = _key(first["loc"]), _problem(dict(first))
+        # What holds a wrong item is counted wrong as well; a reader has one thing to change.
+        more = [e for e in more if e["loc"] != first["loc"][: len(e["loc"])]]
+        others = f" (and {len(more)} more)" if more else ""
+        raise InputError(source, key, problem + others) from None
+    except RecursionError:
+        raise InputError(source, "", "is nested too deeply") from None
+
+
+def _key(location: tuple[int | str, ...]) -> str:
+    """`('pinger', 0, 'position_m', 2)` becomes `pinger[1].position_m[3]`: counted from one, as people do."""
+    text = ""
+    for part in location:
+        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else part
+    return text
+
+
+def _problem(error: dict[str, Any]) -> str:
+    kind, message = error["type"], str(error["msg"])
+    if kind == "missing":
+        return "is missing"
+    if kind == "value_error":
+        return message.removeprefix("Value error, ")
+    return f"{message.removeprefix('Input ').replace('valid ', '')}, got {shown(error['input'])}"
+
+
+def shown(value: object) -> str:
+    """A value as an error shows it: on one line, and not endless."""
+    try:
+        text = " ".join(repr(value).split())
+    except RecursionError:
+        return "a value nested too deeply"
+    return text if len(text) <= _LONGEST_VALUE_SHOWN else text[: _LONGEST_VALUE_SHOWN - 3] + "..."
