@@ -1,6 +1,6 @@
 """JSON Schema of what `--json` prints, made from the types of the results: what a test holds the shipped files to.
 
-Run as a program, it writes the shipped files anew, for a change of the output that is wanted.
+Run as a program, it writes the shipped files again, for a change of the output that is wanted.
 """
 
 from __future__ import annotations

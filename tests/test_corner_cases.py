@@ -22,7 +22,7 @@ from acoustics.physics.tdoa import spherical_time
 from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.first_multipath import multipath_free_s
 from acoustics.propagate.multipath_free_window import multipath_free_map_s
-from acoustics.propagate.render.draw import draw_take
+from acoustics.propagate.render.draw import draw_recording
 from acoustics.propagate.render.samples import render
 from acoustics.scene.scenario import load_scene
 from acoustics.scene.scene import Scene
@@ -215,12 +215,12 @@ def test_hydrophones_at_the_surface_that_their_tolerance_lifts_out_are_refused()
     rows = [{"name": f"h{k}", "position_m": p, "tolerance_m": 0.01} for k, p in enumerate(ARRAYS["plane"])]
     scene = scene_of("plane", "array at the surface", array={"hydrophone": rows})
     with pytest.raises(ParameterError, match="hydrophones_site_m=.* is outside the water"):
-        draw_take(scene, seconds=0.1, seed=1)
+        draw_recording(scene, seconds=0.1, seed=1)
 
 
 def test_a_recording_of_one_sample(tmp_path):
     scene = scene_of("volume", "dead ahead")
-    (block,) = render(draw_take(scene, seconds=1 / 192e3, seed=1))
+    (block,) = render(draw_recording(scene, seconds=1 / 192e3, seed=1))
     assert block.shape == (1, 4)
     file = tmp_path / "one.wav"
     simulate_recording(scene, file, seed=1, seconds=1 / 192e3)

@@ -24,7 +24,7 @@ QUICK = {
     "waypoints": ["--trials", "20", "--step-m", "8"],
     "report": ["--trials", "200"],
     "validate": ["--trials", "24"],
-    "calibrate": ["--sessions", "10"],
+    "calibrate": ["--runs", "10"],
     "selfcheck": ["--trials", "400"],
     "place": ["--starts", "1"],
 }
@@ -79,7 +79,7 @@ def test_links_lead_somewhere():
 def test_the_python_of_the_readme_runs(workplace, capsys):
     (code,) = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
     exec(compile(code, "README.md", "exec"), {})
-    assert capsys.readouterr().out.startswith("Take ")
+    assert capsys.readouterr().out.startswith("DrawnRecording ")
 
 
 def test_every_shipped_array_is_in_the_readme():

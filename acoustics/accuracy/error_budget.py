@@ -63,7 +63,7 @@ class ErrorBudget:
     parts : dict of ndarray
         What each error contributes; they add up to `covariance`.
     halved : dict of ndarray
-        The bound, worked out anew, with that error's standard deviation halved.
+        The bound, recomputed, with that error's standard deviation halved.
     gain : ndarray, shape (n_sought, n_measured)
         Of the estimator that reaches the bound; NaN in rows of what is not observed.
     """
@@ -181,7 +181,7 @@ def position_model(
 
 
 def error_budget(model: LinearModel, observable: ArrayLike) -> ErrorBudget:
-    """Split the bound of a linear model into contributions, and work it out anew with each error halved.
+    """Split the bound of a linear model into contributions, and work it out again with each error halved.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Batches laid out flat: one row for each trial, or a single row that serves them all."""
+"""Batches flattened: one row for each trial, or a single row that serves them all."""
 
 from __future__ import annotations
 

@@ -21,7 +21,7 @@ def budget_command(scenario: Path, pinger_name: str | None, output: Output) -> N
     """Split the error of one ping's bearing and position, where SCENARIO's vehicle stands, into its causes.
 
     Names what to improve first by the rule: the largest contribution that the team can change, with the total
-    worked out anew for half of it.
+    recomputed for half of it.
 
     \b
     Example:

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from acoustics.study.execution import Running
 
 _PLANNING = (
-    *("headings", "pings_each", "source_depths_m", "range_m", "sessions", "seed", "unknown_depth"),
+    *("headings", "pings_each", "source_depths_m", "range_m", "runs", "seed", "unknown_depth"),
     *("jobs", "cluster", "resume"),
 )
 _WITH_PINGS = ("source_m", "sources", "out")
@@ -43,7 +43,7 @@ _WITH_PINGS = ("source_m", "sources", "out")
     type=click.Path(path_type=Path),
     multiple=True,
     metavar="FILE",
-    help="Located pings, one JSON line each; may be repeated. Without it, a session is planned by simulation.",
+    help="Located pings, one JSON line each; may be repeated. Without it, a run is planned by simulation.",
 )
 @click.option("--source-m", type=float, nargs=3, metavar="X Y Z", help="Where the source was, in the site frame.")
 @click.option(
@@ -78,7 +78,7 @@ _WITH_PINGS = ("source_m", "sources", "out")
 )
 @click.option("--unknown-depth", is_flag=True, help="Plan: the depth of the source is not known.")
 @click.option("--range-m", type=click.FloatRange(0, min_open=True), help="Plan: horizontal distance from the source.")
-@click.option("--sessions", type=click.IntRange(2, 100_000), default=200, show_default=True, help="Plan: to simulate.")
+@click.option("--runs", type=click.IntRange(2, 100_000), default=200, show_default=True, help="Plan: to simulate.")
 @pinger_option
 @seed_option
 @running_options
@@ -98,7 +98,7 @@ def calibrate_command(
     source_depths_m: tuple[float, ...],
     unknown_depth: bool,
     range_m: float | None,
-    sessions: int,
+    runs: int,
     pinger_name: str | None,
     seed: int | None,
     running: Running,
@@ -107,7 +107,7 @@ def calibrate_command(
     """Estimate hydrophone positions, channel delays, sound speed and the array's rotation.
 
     With --pings and the place of their source, from pings that `pingfix locate` found while the vehicle turned or
-    moved; --out writes the corrected array. With SCENARIO alone, plan such a session: the vehicle turns on the spot,
+    moved; --out writes the corrected array. With SCENARIO alone, plan such a run: the vehicle turns on the spot,
     errors are drawn from the scenario's tolerances, and what is recovered is shown.
 
     \b
@@ -124,15 +124,13 @@ def calibrate_command(
         check_free(out, force=output.force)
     scene = load_scene(scenario)
     if not pings_files:
-        from acoustics.study.calibrate import SessionPlan, plan_calibration
+        from acoustics.study.calibrate import RunPlan, plan_calibration
 
-        plan = SessionPlan(
-            headings, pings_each, source_depths_m, range_m, source_sd_m, not unknown_depth, wobble_sd_deg
-        )
+        plan = RunPlan(headings, pings_each, source_depths_m, range_m, source_sd_m, not unknown_depth, wobble_sd_deg)
         pinger = choose_pinger(scene, pinger_name)
         seed = scene.study.seed if seed is None else seed
         planned = plan_calibration(
-            scene, pinger, plan, sessions=sessions, seed=seed, running=running, progress=Progress("simulated")
+            scene, pinger, plan, runs=runs, seed=seed, running=running, progress=Progress("simulated")
         )
 
         def draw_plan() -> Figure:
@@ -178,7 +176,7 @@ def _calibrated(
     from acoustics.study.calibrate import SourcePlace, calibrate_from_pings, calibration_input, read_sources
 
     if sources is not None and len(pings_files) > 1:
-        raise click.UsageError("--sources goes by the pings' numbers, which every file counts anew: give one --pings")
+        raise click.UsageError("--sources goes by the pings' numbers, which every file counts again: give one --pings")
     if sources is not None and source_m is None:
         places: SourcePlace | dict[int, SourcePlace] = read_sources(sources)
     elif source_m is not None and sources is None:

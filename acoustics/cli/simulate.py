@@ -34,7 +34,7 @@ from acoustics.cli.progress import Progress
     type=click.Choice(["wav16", "wav24", "wav32f", "npy"]),
     help="Default: by FILE's ending and recorder.bits.",
 )
-@click.option("--dead", multiple=True, metavar="NAME", help="A hydrophone that gives nothing; may be repeated.")
+@click.option("--failed", multiple=True, metavar="NAME", help="A hydrophone that gives nothing; may be repeated.")
 @click.option("--inverted", multiple=True, metavar="NAME", help="One of the wrong polarity; may be repeated.")
 @click.option("--swapped", multiple=True, nargs=2, metavar="NAME NAME", help="Two whose cables are exchanged.")
 @click.option(
@@ -56,7 +56,7 @@ def simulate_command(
     echoes: bool,
     reverberation_ms: float,
     encoding: Any,
-    dead: tuple[str, ...],
+    failed: tuple[str, ...],
     inverted: tuple[str, ...],
     swapped: tuple[tuple[str, str], ...],
     dropouts_per_s: float,
@@ -91,7 +91,7 @@ def simulate_command(
         seconds=seconds,
         echoes=echoes,
         reverberation_s=reverberation_ms / 1e3,
-        faults=ChannelFaults(dead, inverted, swapped, dropouts_per_s),
+        faults=ChannelFaults(failed, inverted, swapped, dropouts_per_s),
         encoding=encoding,
         force=output.force,
         progress=Progress("rendered"),

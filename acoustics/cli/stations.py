@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     help="Length of the run; 0: stand still.",
 )
 @click.option(
-    "--course-deg",
+    "--leg-deg",
     type=click.FloatRange(-360, 360),
     help="Direction of travel, clockwise from +x; default: the vehicle's heading.",
 )
@@ -55,7 +55,7 @@ def stations_command(
     pinger_name: str | None,
     pings: int,
     leg_m: float,
-    course_deg: float | None,
+    leg_deg: float | None,
     trials: int,
     seed: int | None,
     running: Running,
@@ -72,15 +72,15 @@ def stations_command(
     """
     from acoustics.present.text.stations import stations_text
     from acoustics.scene.scenario import load_scene
-    from acoustics.study.draws import Course
+    from acoustics.study.draws import Route
     from acoustics.study.stations import study_stations
 
     scene = load_scene(scenario)
-    course = Course(pings, leg_m, scene.vehicle.heading_deg if course_deg is None else course_deg)
+    route = Route(pings, leg_m, scene.vehicle.heading_deg if leg_deg is None else leg_deg)
     result = study_stations(
         scene,
         choose_pinger(scene, pinger_name),
-        course,
+        route,
         trials=trials,
         seed=scene.study.seed if seed is None else seed,
         running=running,

@@ -39,7 +39,7 @@ class Arrivals:
     ----------
     delay_s : ndarray, shape (..., n_hydrophones, n_paths)
         Travel time [s]. The direct path is the first, the others follow by the mean of their delays over the
-        hydrophones. Where `valid` is false: the end of the horizon; of a direct path what it would take.
+        hydrophones. Where `valid` is false: the end of the horizon; of a direct path what it would drawn.
     amplitude : ndarray of complex, shape (..., n_hydrophones, n_paths)
         Pressure over that at 1 m [1]: coefficients of the faces, spreading, absorption. 0 where not `valid`.
     order : ndarray of int, shape (..., n_paths)

@@ -45,7 +45,7 @@ class Hull:
         return cls(scene.mounting, hydrophones, np.asarray(pose.position_m, dtype=float), pose.rotation)
 
     def spread(self, batch: tuple[int, ...]) -> Self:
-        """The same with one pose for each element of a batch, laid out flat, shapes (n_elements, ...)."""
+        """The same with one pose for each element of a batch, flattened, shapes (n_elements, ...)."""
         return replace(
             self,
             position_m=np.broadcast_to(self.position_m, (*batch, 3)).reshape(-1, 3),

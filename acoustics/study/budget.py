@@ -1,7 +1,7 @@
 """Which error costs how much where the vehicle stands, and which one to improve first?
 
 The rule for the latter: the largest contribution that the team can change. What that is worth is not assumed but
-worked out: the bound anew with that error's standard deviation halved.
+worked out: the bound again with that error's standard deviation halved.
 """
 
 from __future__ import annotations

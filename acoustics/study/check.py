@@ -149,8 +149,8 @@ def _remarks(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
         remarks.append(f"The array spans {spans} m, more than vehicle.hull_m allows.")
     if scene.noise.self_noise_density_db is None:
         remarks.append(
-            "noise.self_noise_density_db is not given: the vehicle counts as silent. Thrusters and motor controllers "
-            "are commonly far above the water's own noise; record some before you trust the figures."
+            "noise.self_noise_density_db is not given: the vehicle counts as noiseless. Thrusters and motor "
+            "controllers are commonly far above the water's own noise; record some before you trust the figures."
         )
     low, high = pinger.band_hz
     if scene.recorder.passband_hz and not (

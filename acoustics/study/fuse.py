@@ -32,8 +32,8 @@ class FusedPing:
     """A ping of the run.
 
     `bearing_residual_deg`: its site bearing, of the candidates the nearest, less that from its pose to the position;
-    `misfit`: how far it is from what the accepted others predict, root of chi-square over its degrees of freedom, so 1
-    is usual; `verdict`: 'accepted', 'rejected' or 'not measured'. None where there is nothing to give.
+    `misfit`: how far it is from what the inliers others predict, root of chi-square over its degrees of freedom, so 1
+    is usual; `status`: 'inlier', 'outlier' or 'not measured'. None where there is nothing to give.
     """
 
     ping: int
@@ -45,7 +45,7 @@ class FusedPing:
     misfit: float | None
     p_value: float | None
     weight: float
-    verdict: str
+    status: str
     reason: str
 
 
@@ -86,12 +86,12 @@ class FusedRun:
     chi2: float
     dof: int
     p_value: float
-    accepted: int
-    rejected: int
+    inliers: int
+    outliers: int
     not_measured: int
     heading_bias_deg: float
     heading_bias_sd_deg: float
-    rival_m: Floats | None
+    alternative_m: Floats | None
     line: BearingLine | None
     pings: tuple[FusedPing, ...]
     stations: tuple[str, ...]
@@ -150,8 +150,8 @@ def fuse_run(
         stations = (*(s.name for s in scene.stations), NONE_OF_THESE)
         probabilities = tuple(station_posterior(*seen, model).tolist())
         if np.isfinite(fix.position_m).all():
-            needed = sureness(*seen, model, pings=int(fix.accepted.sum()))
-    verdicts = [row.verdict for row in rows]
+            needed = sureness(*seen, model, pings=int(fix.inliers.sum()))
+    statuses = [row.status for row in rows]
     return FusedRun(
         pinger=pings[0].pinger,
         ok=bool(fix.ok),
@@ -164,12 +164,12 @@ def fuse_run(
         chi2=float(fix.chi2),
         dof=int(fix.dof),
         p_value=float(fix.p_value),
-        accepted=verdicts.count("accepted"),
-        rejected=verdicts.count("rejected"),
-        not_measured=verdicts.count("not measured"),
+        inliers=statuses.count("inlier"),
+        outliers=statuses.count("outlier"),
+        not_measured=statuses.count("not measured"),
         heading_bias_deg=float(np.rad2deg(fix.heading_bias)),
         heading_bias_sd_deg=float(np.rad2deg(fix.heading_bias_sd)),
-        rival_m=fix.rival_m if np.isfinite(fix.rival_m).all() else None,
+        alternative_m=fix.alternative_m if np.isfinite(fix.alternative_m).all() else None,
         line=_line(fix, track.position_m[heard[-1]]) if fix.reason == RANGE_UNSEEN else None,
         pings=rows,
         stations=stations,
@@ -199,7 +199,7 @@ def _row(ping: Ping, fix: FusedFix, track: Track, i: int) -> FusedPing:
     measured = ping.ok and len(ping.tdoa_s) > 0
     checked = measured and int(fix.ping_dof[i]) > 0
     bearing, off = _bearing(ping, heading, fix.position_m - position)
-    accepted = bool(fix.accepted[i])
+    inliers = bool(fix.inliers[i])
     unchecked = "no other ping checks it" if measured and not checked else ""
     return FusedPing(
         ping=ping.ping,
@@ -210,8 +210,8 @@ def _row(ping: Ping, fix: FusedFix, track: Track, i: int) -> FusedPing:
         bearing_residual_deg=off,
         misfit=float(np.sqrt(fix.ping_chi2[i] / fix.ping_dof[i])) if checked else None,
         p_value=float(chi_square_p_value(fix.ping_chi2[i], int(fix.ping_dof[i]))) if checked else None,
-        weight=1.0 if accepted else 0.0,
-        verdict="accepted" if accepted else "rejected" if measured else "not measured",
+        weight=1.0 if inliers else 0.0,
+        status="inlier" if inliers else "outlier" if measured else "not measured",
         reason=ping.reason if not measured else unchecked,
     )
 

@@ -117,9 +117,9 @@ class Search:
         right = self.cost_of_existing(self.true + noise @ self.fit.T)
         better = gain < right[:, None]
         better[:, self.zero] = False
-        trial, rival = np.nonzero(better)
-        cosines = self.true + (noise @ self.fit.T)[trial] + (self.shift @ self.fit.T)[rival]
-        beaten = gain[trial, rival] + self.cost_of_existing(cosines) < right[trial]
+        trial, alternative = np.nonzero(better)
+        cosines = self.true + (noise @ self.fit.T)[trial] + (self.shift @ self.fit.T)[alternative]
+        beaten = gain[trial, alternative] + self.cost_of_existing(cosines) < right[trial]
         return len(np.unique(trial[beaten]))
 
     def bearings(self, rng, trials):

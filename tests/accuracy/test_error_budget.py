@@ -143,7 +143,7 @@ def test_heading_and_own_position_contribute_themselves(name):
 
 
 def test_taking_an_error_away_gains_at_least_its_contribution():
-    # The estimator can only gain by weighing anew, so total^2 - total_without^2 >= contribution^2.
+    # The estimator can only gain by weighing again, so total^2 - total_without^2 >= contribution^2.
     hydrophones, sizes = case("tetra-4")
     budget = budget_of("position", hydrophones, sizes)
     for error in ("skew", "element", "sound_speed"):

@@ -12,7 +12,7 @@ from acoustics.base.regions import error_ellipse, inside_region
 from acoustics.estimate.fuse.fusion import RANGE_UNSEEN
 from acoustics.present.text.tables import table
 from acoustics.scene.scenario import load_scene, shipped
-from acoustics.study.draws.runs import Course, course_positions, fuse_simulated, simulate_runs, source_area
+from acoustics.study.draws.runs import Route, fuse_simulated, route_positions, simulate_runs, source_area
 
 RUNS = 2000
 N_PINGS = 8
@@ -28,8 +28,8 @@ def ways() -> dict[str, np.ndarray]:
     towards = float(np.rad2deg(np.arctan2(away[1], away[0])))
     return {
         "L-shaped": np.stack([*turn, np.full(N_PINGS, SCENE.vehicle.position_m[2])], axis=-1),
-        "8 m across": course_positions(SCENE, Course(N_PINGS, 8.0, -15.0)),
-        "8 m towards": course_positions(SCENE, Course(N_PINGS, 8.0, towards)),
+        "8 m across": route_positions(SCENE, Route(N_PINGS, 8.0, -15.0)),
+        "8 m towards": route_positions(SCENE, Route(N_PINGS, 8.0, towards)),
     }
 
 

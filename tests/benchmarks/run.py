@@ -28,7 +28,7 @@ from acoustics.estimate.position.fix import locate_source
 from acoustics.estimate.tdoa.differences import Tdoa
 from acoustics.physics.burst import burst_envelope
 from acoustics.physics.tdoa import difference_matrix, spherical_time
-from acoustics.propagate.render.draw import draw_take
+from acoustics.propagate.render.draw import draw_recording
 from acoustics.propagate.render.samples import render_pressure
 from acoustics.scene.scenario import load_scene, shipped
 from acoustics.scene.scene import Scene
@@ -144,10 +144,10 @@ def recordings(pings: int, pool: dict[str, object], order: int) -> Row:
         return room
 
     def ours(reverberation_s: float) -> int:
-        take = draw_take(scene, seconds=length_s, seed=1, reverberation_s=reverberation_s)
-        for _ in render_pressure(take):
+        drawn = draw_recording(scene, seconds=length_s, seed=1, reverberation_s=reverberation_s)
+        for _ in render_pressure(drawn):
             pass
-        return int(take.trains[0].paths.valid.sum(axis=-1).min())
+        return int(drawn.trains[0].paths.valid.sum(axis=-1).min())
 
     alone = theirs(one)
     images, tail = alone.sources[0].images.shape[1], alone.mic_array.signals.shape[1] - len(one)

@@ -1,4 +1,4 @@
-"""`pingfix calibrate` as a user runs it, on located pings of a session whose errors are known."""
+"""`pingfix calibrate` as a user runs it, on located pings of a run whose errors are known."""
 
 from __future__ import annotations
 
@@ -19,28 +19,28 @@ from acoustics.io.ping_lines import ping_line
 from acoustics.physics.tdoa import difference_matrix
 from acoustics.scene.scenario import load_array, load_scene, shipped
 from acoustics.study.calibrate.array import array_file_text
+from acoustics.study.calibrate.geometry import RunPlan, planned_prior, planned_run
 from acoustics.study.calibrate.inputs import SourcePlace, calibration_input, read_sources
-from acoustics.study.calibrate.session import SessionPlan, planned_prior, planned_session
 
 FILE = shipped("examples")["mallard-basin"]
 POOL = load_scene(FILE)
 PINGER, NAMES = POOL.pingers[0], tuple(h.name for h in POOL.array.hydrophones)
 N = len(NAMES)
 SOURCE = ("--source-m", *(str(x) for x in PINGER.position_m))
-PLAN = SessionPlan(headings=8, pings_each=3, range_m=6.0)
+PLAN = RunPlan(headings=8, pings_each=3, range_m=6.0)
 
 
 def made(seed=1, depth_error_m=None):
-    """Pings of a session, and the true calibration parameters behind them."""
-    session, sd, *_ = planned_session(POOL, PINGER, PLAN)
+    """Pings of a run, and the true calibration parameters behind them."""
+    run, sd, *_ = planned_run(POOL, PINGER, PLAN)
     prior = planned_prior(POOL, PINGER, PLAN)
     rng = np.random.default_rng(seed)
     shared, pose = rng.normal(size=len(prior.shared_sd)), rng.normal(size=(8, 6))
     if depth_error_m is not None:
         shared[-1] = depth_error_m / prior.source_sd_m[0, 2]
-    times = model_times(session, prior, shared, pose) + rng.normal(size=session.times_s.shape) * sd[:, None]
+    times = model_times(run, prior, shared, pose) + rng.normal(size=run.times_s.shape) * sd[:, None]
     difference = difference_matrix(N)
-    heading = np.arctan2(session.turn[:, 1, 0], session.turn[:, 0, 0])
+    heading = np.arctan2(run.turn[:, 1, 0], run.turn[:, 0, 0])
     roll, pitch, heading_sd = POOL.vehicle.attitude_sd.tolist()
     pings = [
         Ping(
@@ -70,7 +70,7 @@ def made(seed=1, depth_error_m=None):
             position_covariance_m2=None,
             position_reason="",
             pose=NavigatedPose(
-                tuple(session.place_m[k].tolist()),
+                tuple(run.place_m[k].tolist()),
                 heading=float(heading[k]),
                 depth_sd_m=POOL.vehicle.depth_sd_m,
                 roll_sd=roll,
@@ -157,12 +157,12 @@ def test_a_source_on_a_rope_is_found_in_depth():
 
 
 def test_a_plan_needs_the_scenario_alone():
-    done = run("--sessions", "4", "--headings", "3", "--pings-each", "1", "--range-m", "6", "--plot", "plan.svg")
+    done = run("--runs", "4", "--headings", "3", "--pings-each", "1", "--range-m", "6", "--plot", "plan.svg")
     assert done.exit_code == 0, done.output
     assert "3 headings x 1 source depth x 1 ping = 3 pings" in done.stdout
-    assert "over 4 simulated sessions" in done.stdout
+    assert "over 4 simulated runs" in done.stdout
     assert Path("plan.svg").read_text().startswith("<?xml")
-    as_json = run("--sessions", "4", "--headings", "3", "--pings-each", "1", "--json")
+    as_json = run("--runs", "4", "--headings", "3", "--pings-each", "1", "--json")
     assert json.loads(as_json.stdout, parse_constant=pytest.fail)["plan"]["headings"] == 3
 
 

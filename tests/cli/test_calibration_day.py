@@ -23,7 +23,7 @@ POOL = str(shipped("examples")["mallard-basin"])
 IN_SI = {"mm": 1e-3, "us": 1e-6, "m/s": 1.0, "deg": np.pi / 180}
 
 
-def run(command, *arguments):
+def invoke(command, *arguments):
     done = CliRunner().invoke(command, [str(a) for a in arguments], catch_exceptions=False)
     assert done.exit_code == 0, done.output
     return done.stdout
@@ -31,7 +31,7 @@ def run(command, *arguments):
 
 def record(name, heading_deg):
     """Two pings heard at the calibration place; the same seed, so the same array with the same faults."""
-    run(simulate_command, POOL, f"{name}.wav", "--place-m", *PLACE, "--heading-deg", heading_deg, "--pings", 2)
+    invoke(simulate_command, POOL, f"{name}.wav", "--place-m", *PLACE, "--heading-deg", heading_deg, "--pings", 2)
 
 
 def ping_lines(name):
@@ -50,24 +50,24 @@ def site_bearing_errors_deg(lines, name):
 
 
 @pytest.fixture(scope="module")
-def session(tmp_path_factory):
+def turned(tmp_path_factory):
     """Eight headings all round, located and calibrated; what was found and the truth."""
     with pytest.MonkeyPatch.context() as monkeypatch:
         monkeypatch.chdir(tmp_path_factory.mktemp("calibration"))
         headings = range(0, 360, 45)
         for heading in headings:
             record(f"turn-{heading}", heading)
-            run(locate_command, f"turn-{heading}.wav", "--out", f"turn-{heading}.jsonl")
+            invoke(locate_command, f"turn-{heading}.wav", "--out", f"turn-{heading}.jsonl")
         Path("turn.jsonl").write_text("".join(Path(f"turn-{h}.jsonl").read_text() for h in headings))
         known = ("--source-m", *SOURCE)
-        text = run(calibrate_command, POOL, "--pings", "turn.jsonl", *known)
-        found = run(calibrate_command, POOL, "--pings", "turn.jsonl", *known, "--out", "corrected.toml", "--json")
+        text = invoke(calibrate_command, POOL, "--pings", "turn.jsonl", *known)
+        found = invoke(calibrate_command, POOL, "--pings", "turn.jsonl", *known, "--out", "corrected.toml", "--json")
         truth, notes = (json.loads(Path(f"turn-0{ending}").read_text()) for ending in (".truth.json", ".json"))
         yield text, json.loads(found), truth, notes
 
 
-def test_injected_faults_come_back_within_the_stated_uncertainty(session):
-    _, found, truth, notes = session
+def test_injected_faults_come_back_within_the_stated_uncertainty(turned):
+    _, found, truth, notes = turned
     assert found["ok"] and all(ping["kept"] for ping in found["pings"])
     angles = [truth["pose"][k] - notes["pose"][k] for k in ("roll_deg", "pitch_deg", "heading_deg")]
     injected = np.concatenate(
@@ -86,14 +86,14 @@ def test_injected_faults_come_back_within_the_stated_uncertainty(session):
     assert len(level) == 8 and all(p["learned"] > 0.5 and p["prior_sd"] == 1.0 for p in level)
 
 
-def test_the_corrected_array_improves_the_bearings_of_new_recordings(session):
+def test_the_corrected_array_improves_the_bearings_of_new_recordings(turned):
     nominal, corrected = [], []
     for heading in (20, 160, 290):
         name = f"new-{heading}"
         record(name, heading)
-        run(locate_command, f"{name}.wav", "--out", f"{name}.jsonl")
+        invoke(locate_command, f"{name}.wav", "--out", f"{name}.jsonl")
         nominal.extend(site_bearing_errors_deg(ping_lines(name), name))
-        run(locate_command, f"{name}.wav", "--array", "corrected.toml", "--out", f"{name}.jsonl", "--force")
+        invoke(locate_command, f"{name}.wav", "--array", "corrected.toml", "--out", f"{name}.jsonl", "--force")
         corrected.extend(site_bearing_errors_deg(ping_lines(name), name))
     before, after = (np.sqrt(np.mean(np.square(e))) for e in (nominal, corrected))
     # 4.0 deg systematic before and 0.9 after, by the prediction; noise of single pings is below 1 deg at this range.
@@ -101,8 +101,8 @@ def test_the_corrected_array_improves_the_bearings_of_new_recordings(session):
     assert before > 2.0 and after < 1.5 and after < 0.4 * before
 
 
-def test_what_is_not_separated_is_said_in_words(session):
-    text, found, *_ = session
+def test_what_is_not_separated_is_said_in_words(turned):
+    text, found, *_ = turned
     assert "Not separated: of 20 independent combinations of these parameters the pings leave" in text
     assert "a delay common to all channels: only differences are heard" in text
     assert "the array's scale against the sound speed: from afar only their ratio is heard" in text
@@ -112,6 +112,6 @@ def test_what_is_not_separated_is_said_in_words(session):
     assert max(sd) < 1e-3
 
 
-def test_an_array_of_other_names_is_refused(session):
+def test_an_array_of_other_names_is_refused(turned):
     with pytest.raises(ParameterError, match="channel 'bow-port' is not a hydrophone of pair"):
-        run(locate_command, "turn-0.wav", "--array", "pair")
+        invoke(locate_command, "turn-0.wav", "--array", "pair")

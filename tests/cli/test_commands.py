@@ -28,7 +28,7 @@ QUICK = {
     "waypoints": ["--trials", "20", "--step-m", "8"],
     "place": ["--hydrophones", "3"],
     "validate": ["--trials", "12"],
-    "calibrate": ["--sessions", "5"],
+    "calibrate": ["--runs", "5"],
 }
 STUDIES = (
     "check",

@@ -92,7 +92,7 @@ def test_pings_become_a_position_a_station_a_picture_and_tables(tmp_path):
     plot, target, rows = tmp_path / "fix.png", tmp_path / "fix.csv", tmp_path / "rows.csv"
     result = run(fuse_command, path, "--scenario", SCENARIO, "--plot", plot, "--csv", target, "--pings-csv", rows)
     assert result.exit_code == 0
-    assert "8 pings, 7 accepted, 1 rejected, 0 not measured" in result.output
+    assert "8 pings, 7 inliers, 1 outliers, 0 not measured" in result.output
     assert "Station: amber" in result.output and "95 % ellipse (predicted)" in result.output
     assert plot.read_bytes().startswith(b"\x89PNG")
     (row,) = csv.DictReader(io.StringIO(target.read_text()))
@@ -100,8 +100,8 @@ def test_pings_become_a_position_a_station_a_picture_and_tables(tmp_path):
     # Within three of the stated standard deviations.
     assert abs(float(row["x_m"]) - SOURCE[0]) < 3 * float(row["sd_x_m"]) < 5
     assert abs(float(row["y_m"]) - SOURCE[1]) < 3 * float(row["sd_y_m"]) < 5
-    verdicts = [r["verdict"] for r in csv.DictReader(io.StringIO(rows.read_text()))]
-    assert verdicts.count("rejected") == 1 and verdicts[2] == "rejected"
+    statuses = [r["status"] for r in csv.DictReader(io.StringIO(rows.read_text()))]
+    assert statuses.count("outlier") == 1 and statuses[2] == "outlier"
     with pytest.raises(OutputError, match="exists already"):
         run(fuse_command, path, "--csv", target)
 
@@ -109,10 +109,10 @@ def test_pings_become_a_position_a_station_a_picture_and_tables(tmp_path):
 def test_json_needs_no_scenario(tmp_path):
     result = run(fuse_command, written(tmp_path, pings()), "--json", "--heading-bias-sd-deg", 1, "--log-scale-sd", 0)
     answer = json.loads(result.output)
-    assert answer["ok"] and answer["accepted"] == 8 and answer["stations"] == [] and answer["needed"] is None
+    assert answer["ok"] and answer["inliers"] == 8 and answer["stations"] == [] and answer["needed"] is None
     np.testing.assert_allclose(answer["position_m"][:2], SOURCE[:2], atol=1.5)
     residuals = [abs(p["bearing_residual_deg"]) for p in answer["pings"]]
-    assert max(residuals) < 10 and {p["verdict"] for p in answer["pings"]} == {"accepted"}
+    assert max(residuals) < 10 and {p["status"] for p in answer["pings"]} == {"inlier"}
 
 
 def test_navigation_takes_the_place_of_the_poses_in_the_pings(tmp_path):
@@ -144,7 +144,7 @@ def test_a_sound_speed_taken_as_unknown_absorbs_a_wrong_one_and_leaves_the_posit
 
     believed, unknown = answer(wrong), answer(wrong, "--sound-speed-sd-m-s", 50)
     assert not believed["ok"] and "fewer than half of the pings agree" in believed["reason"]
-    assert unknown["ok"] and unknown["accepted"] == 4 and unknown["p_value"] > 0.05
+    assert unknown["ok"] and unknown["inliers"] == 4 and unknown["p_value"] > 0.05
     # Within three of the stated standard deviations.
     away = (np.array(unknown["position_m"]) - SOURCE)[:2]
     assert away @ np.linalg.solve(np.array(unknown["covariance_m2"])[:2, :2], away) < 9.0
@@ -212,7 +212,7 @@ def test_a_script_can_tell_no_position_from_wrong_input_by_the_exit_code(tmp_pat
 
 
 def test_stations_prints_the_confusion_and_draws_it(tmp_path):
-    common = (SCENARIO, "--trials", 8, "--pings", 2, "--leg-m", 6, "--course-deg", -20)
+    common = (SCENARIO, "--trials", 8, "--pings", 2, "--leg-m", 6, "--leg-deg", -20)
     result = run(stations_command, *common, "--plot", tmp_path / "s.png")
     assert result.exit_code == 0
     assert "none of these" in result.output and "The right station is chosen with probability" in result.output

@@ -23,7 +23,7 @@ QUICK = {
     "waypoints": ["--trials", "20", "--step-m", "8"],
     "place": ["--hydrophones", "3", "--starts", "1"],
     "validate": ["--trials", "12"],
-    "calibrate": ["--sessions", "5"],
+    "calibrate": ["--runs", "5"],
 }
 OWN_TESTS = ("simulate", "fuse", "selfcheck", "report")  # the last with the page, in tests/present
 spec = importlib.util.spec_from_file_location("json_schema", ROOT / "json_schema.py")

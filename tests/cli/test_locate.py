@@ -106,7 +106,7 @@ def test_each_method_answers(ping, method):
 
 
 def test_a_dead_channel_is_left_out_and_named(tmp_path):
-    path = simulate(tmp_path, BASIN.read_text(), faults=ChannelFaults(dead=("bow-port",)))
+    path = simulate(tmp_path, BASIN.read_text(), faults=ChannelFaults(failed=("bow-port",)))
     for line in lines(run(path, "--json")):
         assert line["ok"] and "bow-port" not in line["channels"] and len(line["tdoa_s"]) == 2
         assert line["flags"] == [

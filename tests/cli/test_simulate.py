@@ -50,7 +50,7 @@ def test_json_and_options():
 
 
 def test_faults_of_the_cables_are_in_the_truth_alone():
-    arguments = ("--seconds", "0.1", "--dead", "bow-port", "--inverted", "stern-port")
+    arguments = ("--seconds", "0.1", "--failed", "bow-port", "--inverted", "stern-port")
     done = run("a.wav", *arguments, "--swapped", "bow-port", "bow-starboard")
     assert done.exit_code == 0, done.output
     channels = json.loads(Path("a.truth.json").read_text())["channels"]
@@ -58,7 +58,7 @@ def test_faults_of_the_cables_are_in_the_truth_alone():
     assert [c["hears"] for c in channels] == ["bow-starboard", "bow-port", "stern-starboard", "stern-port"]
     assert "polarity" not in Path("a.json").read_text()
     assert not wavfile.read("a.wav")[1][:, 0].any()
-    assert "no hydrophone 'x'" in str(run("b.wav", "--dead", "x").exception)
+    assert "no hydrophone 'x'" in str(run("b.wav", "--failed", "x").exception)
 
 
 def test_another_place_keeps_the_array_and_its_faults():

@@ -10,7 +10,7 @@ from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.first_multipath import multipath_free_s
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.multipath_free_window import multipath_free_map_s
-from acoustics.propagate.render.draw import ChannelFaults, draw_take
+from acoustics.propagate.render.draw import ChannelFaults, draw_recording
 from acoustics.propagate.render.samples import render_pressure
 from acoustics.scene.scene import Scene
 
@@ -127,17 +127,17 @@ def test_a_hydrophone_on_a_body_hears_outwards_whatever_its_tolerance():
     # Both sit on the faces of the box; drawn a millimetre or two out of place, half of them would be inside.
     scene = deep_scene(ends=0.1)
     for seed in range(8):
-        paths = draw_take(scene, seconds=0.1, seed=seed).trains[0].paths
+        paths = draw_recording(scene, seconds=0.1, seed=seed).series[0].paths
         assert paths.valid[:, 0].tolist() == [True, False]
 
 
 def test_a_recording_holds_nothing_of_a_blocked_direct_sound():
-    take = draw_take(deep_scene(), seconds=1.5, seed=3)
-    train = take.trains[0]
-    direct, echo = train.direct_delay_s, train.first_echo_delay_s
-    pressure = np.concatenate(list(render_pressure(take)))
-    rate = take.scene.recorder.sample_rate_hz
-    start = int((train.start_s[0] + direct.max()) * rate) + 2
+    drawn = draw_recording(deep_scene(), seconds=1.5, seed=3)
+    one = drawn.series[0]
+    direct, echo = one.direct_delay_s, one.first_echo_delay_s
+    pressure = np.concatenate(list(render_pressure(drawn)))
+    rate = drawn.scene.recorder.sample_rate_hz
+    start = int((one.start_s[0] + direct.max()) * rate) + 2
     stop = start + int(0.9 * (echo - direct).min() * rate)
     loud = np.sqrt(np.mean(pressure[start:stop] ** 2, axis=0))
     # 180 dB re 1 uPa is 1 kPa, so 100 Pa at 10 m; noise of 0 dB re 1 uPa^2/Hz over 100 kHz is under 1 mPa.
@@ -146,12 +146,12 @@ def test_a_recording_holds_nothing_of_a_blocked_direct_sound():
 
 
 def test_swapped_cables_swap_the_shadow_with_them():
-    take = draw_take(deep_scene(), seconds=0.1, seed=1, faults=ChannelFaults(swapped=(("ahead", "astern"),)))
-    assert take.trains[0].paths.valid[:, 0].tolist() == [False, True]
+    drawn = draw_recording(deep_scene(), seconds=0.1, seed=1, faults=ChannelFaults(swapped=(("ahead", "astern"),)))
+    assert drawn.series[0].paths.valid[:, 0].tolist() == [False, True]
 
 
 def test_a_vehicle_that_hears_nothing_at_all_still_records():
     around = BOX | {"low_m": (-0.4, -0.5, -0.4), "high_m": (0.4, 0.5, 0.4)}
-    take = draw_take(deep_scene(shadow=around), seconds=0.05, seed=1, echoes=False)
-    assert not take.trains[0].paths.valid.any()
-    assert sum(len(block) for block in render_pressure(take)) == take.n_samples
+    drawn = draw_recording(deep_scene(shadow=around), seconds=0.05, seed=1, echoes=False)
+    assert not drawn.series[0].paths.valid.any()
+    assert sum(len(block) for block in render_pressure(drawn)) == drawn.n_samples

@@ -30,7 +30,7 @@ from acoustics.physics.lattice_reduction import reduced_basis
 
 _CHUNK = 1_000_000  # candidate directions looked at together, for the memory
 _OFTEN = 0.03  # from this probability on the competition of several wrong sets counts
-_MOST_RIVALS = 64  # the likeliest wrong sets that then compete
+_MOST_ALTERNATIVES = 64  # the likeliest wrong sets that then compete
 
 
 @dataclass(frozen=True)
@@ -241,8 +241,8 @@ def _weigh(
     # The two neighbours of a pair exclude each other: exact as it is.
     often = np.flatnonzero((wrong > _OFTEN) & (vectors.shape[-1] > 1))
     if len(often):
-        rivals = np.argsort(-p[often], axis=1)[:, :_MOST_RIVALS]
-        at = often[:, None], rivals
+        alternatives = np.argsort(-p[often], axis=1)[:, :_MOST_ALTERNATIVES]
+        at = often[:, None], alternatives
         won = winning_shares(vectors[at], excess[at] if visible_only else None, slope[at], own_slope[often])
         wrong[often] = won.sum(axis=1)
         shares[often] = 0.0

@@ -1,7 +1,7 @@
 """The array itself from pings of a known source."""
 
 from acoustics.estimate.calibrate.calibration import calibrate_array, posterior_covariance, predicted_information
-from acoustics.estimate.calibrate.model import CalibrationPrior, Integers, Session, model_times, parts, whitening
+from acoustics.estimate.calibrate.model import CalibrationPrior, CalibrationRun, Integers, model_times, parts, whitening
 from acoustics.estimate.calibrate.positions import corrected_positions, in_place
 from acoustics.estimate.calibrate.separation import (
     Separation,
@@ -15,7 +15,7 @@ __all__ = [
     "CalibrationPrior",
     "Integers",
     "Separation",
-    "Session",
+    "CalibrationRun",
     "bearing_gain",
     "bearing_sd",
     "calibrate_array",

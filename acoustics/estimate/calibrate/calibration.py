@@ -18,7 +18,7 @@ from acoustics.estimate.calibrate.fit import (
 )
 from acoustics.estimate.calibrate.model import (
     CalibrationPrior,
-    Session,
+    CalibrationRun,
     model_times,
     whitened_derivatives,
 )
@@ -38,7 +38,7 @@ TOO_FAR = "the residuals are larger than the stated errors allow"
 
 @dataclass(frozen=True)
 class Calibration:
-    """Most probable parameters of an array after a session.
+    """Most probable parameters of an array after a run.
 
     Calibration parameters stand in the order: offsets of the hydrophones (x, y, z of the first, then the second,
     ...) [m], channel delays [s], error of the sound speed [m/s], rotation vector [rad]; p = 4 n_hydrophones + 4.
@@ -87,13 +87,13 @@ class Calibration:
     reason: NDArray[np.str_]
 
 
-def calibrate_array(session: Session, prior: CalibrationPrior) -> Calibration:
+def calibrate_array(run: CalibrationRun, prior: CalibrationPrior) -> Calibration:
     """Maximum a posteriori calibration, robust to wrong cycles and to pings that fit nothing.
 
     Parameters
     ----------
-    session : Session
-        Batch shape (...), of simulated sessions; () for a real one.
+    run : CalibrationRun
+        Batch shape (...), of simulated runs; () for a real one.
     prior : CalibrationPrior
         Nominal values and how well they are known.
 
@@ -114,27 +114,27 @@ def calibrate_array(session: Session, prior: CalibrationPrior) -> Calibration:
     nearest to its prediction, pings that are still improbable are left out, and the fit is repeated until
     neither changes.
     """
-    batch = session.times_s.shape[:-2]
-    state = _first_state(session, prior)
-    measured = np.broadcast_to(session.delays_measured > 0, (*batch, len(session.used)))
-    state = robust_start(session, prior, state, measured.astype(float))
-    cycles = np.zeros(session.times_s.shape, dtype=np.intp)
+    batch = run.times_s.shape[:-2]
+    state = _first_state(run, prior)
+    measured = np.broadcast_to(run.delays_measured > 0, (*batch, len(run.used)))
+    state = robust_start(run, prior, state, measured.astype(float))
+    cycles = np.zeros(run.times_s.shape, dtype=np.intp)
     kept = measured
-    original = session.times_s
+    original = run.times_s
     settled = np.zeros(batch, dtype=bool)
     for _ in range(_ROUNDS):
-        further = _cycles_off(session, prior, state)
+        further = _cycles_off(run, prior, state)
         cycles = cycles + further
-        session = session.with_times(original - cycles * _period(session))
-        weight = (kept := _consistent(session, prior, state) & measured).astype(float)
-        state, settled = descend(session, prior, state, weight)
-        unchanged = not _cycles_off(session, prior, state).any()
-        if unchanged and np.array_equal(_consistent(session, prior, state) & measured, kept):
+        run = run.with_times(original - cycles * _period(run))
+        weight = (kept := _consistent(run, prior, state) & measured).astype(float)
+        state, settled = descend(run, prior, state, weight)
+        unchanged = not _cycles_off(run, prior, state).any()
+        if unchanged and np.array_equal(_consistent(run, prior, state) & measured, kept):
             break
-    return _answer(session, prior, state, cycles, kept, settled)
+    return _answer(run, prior, state, cycles, kept, settled)
 
 
-def predicted_information(session: Session, prior: CalibrationPrior) -> Floats:
+def predicted_information(run: CalibrationRun, prior: CalibrationPrior) -> Floats:
     """Information that pings of this geometry bring about the calibration parameters, whatever they will say.
 
     Returns
@@ -142,9 +142,9 @@ def predicted_information(session: Session, prior: CalibrationPrior) -> Floats:
     ndarray, shape (p, p)
         As `Calibration.information`, at the nominal parameters: a prediction before any ping is heard.
     """
-    geometry = session.with_times(np.zeros(session.used.shape))
+    geometry = run.with_times(np.zeros(run.used.shape))
     state = _nominal(geometry, prior)
-    weight = np.ones(len(session.used))
+    weight = np.ones(len(run.used))
     return _without_sources(normal_equations(geometry, prior, state, weight).information, prior)
 
 
@@ -155,14 +155,14 @@ def posterior_covariance(information: Floats, prior_sd: Floats) -> Floats:
     return inverse * prior_sd[:, None] * prior_sd
 
 
-def _nominal(session: Session, prior: CalibrationPrior) -> State:
-    batch = session.times_s.shape[:-2]
-    return State(np.zeros((*batch, len(prior.shared_sd))), np.zeros((*batch, session.pose_index[-1] + 1, 6)))
+def _nominal(run: CalibrationRun, prior: CalibrationPrior) -> State:
+    batch = run.times_s.shape[:-2]
+    return State(np.zeros((*batch, len(prior.shared_sd))), np.zeros((*batch, run.pose_index[-1] + 1, 6)))
 
 
-def _first_state(session: Session, prior: CalibrationPrior) -> State:
+def _first_state(run: CalibrationRun, prior: CalibrationPrior) -> State:
     """Nominal values, but a source of which little is known where its own pings fit best on its line."""
-    state = _nominal(session, prior)
+    state = _nominal(run, prior)
     coarse = prior.source_sd_m.max(axis=-1) > _COARSE_M
     if not coarse.any():
         return state
@@ -172,44 +172,44 @@ def _first_state(session: Session, prior: CalibrationPrior) -> State:
     misfit = []
     for value in _TRIED:
         state.shared[..., where] = value
-        misfit.append(_misfit_by_source(session, prior, state, sources))
+        misfit.append(_misfit_by_source(run, prior, state, sources))
     best = _TRIED[np.argmin(misfit, axis=0)]
     state.shared[..., where] = best[..., coarse]
     return state
 
 
-def _misfit_by_source(session: Session, prior: CalibrationPrior, state: State, sources: int) -> Floats:
+def _misfit_by_source(run: CalibrationRun, prior: CalibrationPrior, state: State, sources: int) -> Floats:
     """How badly each source's pings fit, shape (..., n_sources), with all calibration errors still allowed for."""
-    times, by_shared, by_pose = whitened_derivatives(session, prior, state.shared, state.pose)
-    residual = np.einsum("kdn,...kn->...kd", session.whitening, session.times_s - times)
+    times, by_shared, by_pose = whitened_derivatives(run, prior, state.shared, state.pose)
+    residual = np.einsum("kdn,...kn->...kd", run.whitening, run.times_s - times)
     columns = np.concatenate([by_shared[..., : len(prior.calibration_sd)], by_pose], axis=-1)
     spread = columns @ np.swapaxes(columns, -1, -2) + np.eye(residual.shape[-1])
     squares = np.sum(residual * np.linalg.solve(spread, residual[..., None])[..., 0], axis=-1)
-    bounded = squares / (1 + squares / (10.0 * np.maximum(session.delays_measured, 1)))  # one bad ping decides nothing
-    member = session.source_index[:, None] == np.arange(sources)
+    bounded = squares / (1 + squares / (10.0 * np.maximum(run.delays_measured, 1)))  # one bad ping decides nothing
+    member = run.source_index[:, None] == np.arange(sources)
     return bounded @ member.astype(float)
 
 
-def _period(session: Session) -> Floats:
+def _period(run: CalibrationRun) -> Floats:
     """Period of the carrier, shape (n_pings, 1) [s]; 0 where there is no cycle to take off."""
-    return np.where(np.isfinite(session.cycle_s), session.cycle_s, 0.0)[:, None]
+    return np.where(np.isfinite(run.cycle_s), run.cycle_s, 0.0)[:, None]
 
 
-def _delay_residuals(session: Session, prior: CalibrationPrior, state: State) -> Floats:
+def _delay_residuals(run: CalibrationRun, prior: CalibrationPrior, state: State) -> Floats:
     """Measured less predicted delays against each ping's reference, shape (..., n_pings, n_hydrophones) [s]."""
-    off = session.times_s - model_times(session, prior, state.shared, state.pose)
-    against = np.take_along_axis(off, np.broadcast_to(session.reference[:, None], (*off.shape[:-1], 1)), axis=-1)
-    return np.where(session.used, off - against, 0.0)
+    off = run.times_s - model_times(run, prior, state.shared, state.pose)
+    against = np.take_along_axis(off, np.broadcast_to(run.reference[:, None], (*off.shape[:-1], 1)), axis=-1)
+    return np.where(run.used, off - against, 0.0)
 
 
-def _cycles_off(session: Session, prior: CalibrationPrior, state: State) -> NDArray[np.intp]:
-    off = _delay_residuals(session, prior, state)
-    return np.rint(off / session.cycle_s[:, None]).astype(np.intp)
+def _cycles_off(run: CalibrationRun, prior: CalibrationPrior, state: State) -> NDArray[np.intp]:
+    off = _delay_residuals(run, prior, state)
+    return np.rint(off / run.cycle_s[:, None]).astype(np.intp)
 
 
-def _consistent(session: Session, prior: CalibrationPrior, state: State) -> NDArray[np.bool_]:
-    squares = np.sum(whitened_residuals(session, prior, state) ** 2, axis=-1)
-    return chdtrc(np.maximum(session.delays_measured, 1).astype(float), squares) > _OUTLIER
+def _consistent(run: CalibrationRun, prior: CalibrationPrior, state: State) -> NDArray[np.bool_]:
+    squares = np.sum(whitened_residuals(run, prior, state) ** 2, axis=-1)
+    return chdtrc(np.maximum(run.delays_measured, 1).astype(float), squares) > _OUTLIER
 
 
 def _without_sources(information: Floats, prior: CalibrationPrior) -> Floats:
@@ -222,7 +222,7 @@ def _without_sources(information: Floats, prior: CalibrationPrior) -> Floats:
 
 
 def _answer(
-    session: Session,
+    run: CalibrationRun,
     prior: CalibrationPrior,
     state: State,
     cycles: NDArray[np.intp],
@@ -230,19 +230,18 @@ def _answer(
     settled: NDArray[np.bool_],
 ) -> Calibration:
     sd, p = prior.shared_sd, len(prior.calibration_sd)
-    whole = normal_equations(session, prior, state, kept.astype(float)).information
+    whole = normal_equations(run, prior, state, kept.astype(float)).information
     covariance = posterior_covariance(whole, sd)
     batch = state.shared.shape[:-1]
-    squares = np.sum(whitened_residuals(session, prior, state) ** 2, axis=-1)
+    squares = np.sum(whitened_residuals(run, prior, state) ** 2, axis=-1)
     chi2 = np.sum(kept * squares, axis=-1) + np.sum(state.shared**2, -1) + np.sum(state.pose**2, axis=(-1, -2))
-    dof = np.sum(kept * session.delays_measured, axis=-1)
+    dof = np.sum(kept * run.delays_measured, axis=-1)
     p_value = np.where(dof > 0, chdtrc(np.maximum(dof, 1).astype(float), chi2), 1.0)
-    count = np.maximum(session.delays_measured, 1)
+    count = np.maximum(run.delays_measured, 1)
     before, after = (
-        np.sqrt(np.sum(_delay_residuals(session, prior, s) ** 2, axis=-1) / count)
-        for s in (_nominal(session, prior), state)
+        np.sqrt(np.sum(_delay_residuals(run, prior, s) ** 2, axis=-1) / count) for s in (_nominal(run, prior), state)
     )
-    few = kept.sum(axis=-1) < _LEAST_KEPT * np.sum(session.delays_measured > 0)
+    few = kept.sum(axis=-1) < _LEAST_KEPT * np.sum(run.delays_measured > 0)
     poor = p_value < _INCONSISTENT
     return Calibration(
         parameters=state.shared[..., :p] * sd[:p],

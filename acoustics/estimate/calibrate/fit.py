@@ -1,4 +1,4 @@
-"""Most probable parameters of a calibration session: Gauss-Newton steps in which each pose is eliminated first."""
+"""Most probable parameters of a calibration run: Gauss-Newton steps in which each pose is eliminated first."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from acoustics.base.frames import Floats
 from acoustics.estimate.calibrate.model import (
     POSE_PARAMETERS,
     CalibrationPrior,
-    Session,
+    CalibrationRun,
     model_times,
     whitened_derivatives,
 )
@@ -44,32 +44,32 @@ class Normal:
     pose_coupling: Floats
 
 
-def whitened_residuals(session: Session, prior: CalibrationPrior, state: State) -> Floats:
+def whitened_residuals(run: CalibrationRun, prior: CalibrationPrior, state: State) -> Floats:
     """Measured less predicted, of unit variance, shape (..., n_pings, n_hydrophones - 1)."""
-    difference = session.times_s - model_times(session, prior, state.shared, state.pose)
-    return np.einsum("kdn,...kn->...kd", session.whitening, difference)
+    difference = run.times_s - model_times(run, prior, state.shared, state.pose)
+    return np.einsum("kdn,...kn->...kd", run.whitening, difference)
 
 
-def cost(session: Session, prior: CalibrationPrior, state: State, weight: Floats) -> Floats:
+def cost(run: CalibrationRun, prior: CalibrationPrior, state: State, weight: Floats) -> Floats:
     """Twice the negative logarithm of the posterior density, up to a constant, shape (...)."""
-    squares = np.sum(whitened_residuals(session, prior, state) ** 2, axis=-1)
+    squares = np.sum(whitened_residuals(run, prior, state) ** 2, axis=-1)
     priors = np.sum(state.shared**2, axis=-1) + np.sum(state.pose**2, axis=(-1, -2))
     return np.sum(weight * squares, axis=-1) + priors
 
 
 def normal_equations(
-    session: Session, prior: CalibrationPrior, state: State, weight: Floats, damping: Floats | float = 0.0
+    run: CalibrationRun, prior: CalibrationPrior, state: State, weight: Floats, damping: Floats | float = 0.0
 ) -> Normal:
     """Normal equations at a state, pings weighted by `weight` (..., n_pings); `damping` (...) holds the poses."""
-    times, by_shared, by_pose = whitened_derivatives(session, prior, state.shared, state.pose)
-    residual = np.einsum("kdn,...kn->...kd", session.whitening, session.times_s - times)
+    times, by_shared, by_pose = whitened_derivatives(run, prior, state.shared, state.pose)
+    residual = np.einsum("kdn,...kn->...kd", run.whitening, run.times_s - times)
     root = np.sqrt(weight)[..., None]
     residual, by_shared, by_pose = residual * root, by_shared * root[..., None], by_pose * root[..., None]
     batch, p = residual.shape[:-2], by_shared.shape[-1]
     tall = by_shared.reshape(*batch, -1, p)
     information = np.swapaxes(tall, -1, -2) @ tall
     gradient = np.einsum("...kdp,...kd->...p", by_shared, residual) - state.shared
-    starts = np.flatnonzero(np.diff(session.pose_index, prepend=-1))
+    starts = np.flatnonzero(np.diff(run.pose_index, prepend=-1))
     across = np.swapaxes(by_pose, -1, -2)
     own = np.add.reduceat(across @ by_pose, starts, axis=-3)
     coupling = np.add.reduceat(across @ by_shared, starts, axis=-3)
@@ -86,26 +86,26 @@ def normal_equations(
 
 
 def descend(
-    session: Session, prior: CalibrationPrior, state: State, weight: Floats, *, max_iterations: int = 40
+    run: CalibrationRun, prior: CalibrationPrior, state: State, weight: Floats, *, max_iterations: int = 40
 ) -> tuple[State, NDArray[np.bool_]]:
-    """Minimise `cost` from a start, each session of the batch with its own damping; and whether each has settled.
+    """Minimise `cost` from a start, each run of the batch with its own damping; and whether each has settled.
 
     References
     ----------
     Levenberg (1944), Quarterly of Applied Mathematics 2, 164-168. The elimination of the poses is that of bundle
     adjustment: Triggs et al. (2000), Vision Algorithms: Theory and Practice, section 6.
     """
-    now = cost(session, prior, state, weight)
+    now = cost(run, prior, state, weight)
     damping = np.zeros_like(now)
     settled = np.zeros(now.shape, dtype=bool)
     unit = np.eye(state.shared.shape[-1])
     for _ in range(max_iterations):
-        normal = normal_equations(session, prior, state, weight, damping)
+        normal = normal_equations(run, prior, state, weight, damping)
         whole = normal.information + unit * (1.0 + damping[..., None, None])
         step = np.linalg.solve(whole, normal.gradient[..., None])[..., 0]
         pose_step = normal.pose_solve - np.einsum("...hqp,...p->...hq", normal.pose_coupling, step)
         trial = State(state.shared + step, state.pose + pose_step)
-        after = cost(session, prior, trial, weight)
+        after = cost(run, prior, trial, weight)
         better = after <= now * (1 + 1e-12)
         keep = better & ~settled
         state = State(
@@ -121,18 +121,18 @@ def descend(
     return state, settled
 
 
-def robust_start(session: Session, prior: CalibrationPrior, state: State, weight: Floats) -> State:
+def robust_start(run: CalibrationRun, prior: CalibrationPrior, state: State, weight: Floats) -> State:
     """A state near the minimum that a minority of wrong pings cannot draw away.
 
     Weights ``1 / (1 + s / (4 m))`` for a ping whose squares sum to s where m is expected (Cauchy's, Holland and
-    Welsch 1977), with the spread taken from the median ping and never under what is stated, worked out anew for
+    Welsch 1977), with the spread taken from the median ping and never under what is stated, recomputed for
     each of some rounds.
     """
-    expected = np.maximum(session.delays_measured, 1)
+    expected = np.maximum(run.delays_measured, 1)
     for _ in range(_ROBUST_ROUNDS):
-        excess = np.sum(whitened_residuals(session, prior, state) ** 2, axis=-1) / expected
+        excess = np.sum(whitened_residuals(run, prior, state) ** 2, axis=-1) / expected
         spread = np.maximum(np.median(excess, axis=-1, keepdims=True), 1.0)
         state, _ = descend(
-            session, prior, state, weight / (1 + excess / (_FORGOTTEN * spread)), max_iterations=_ROBUST_STEPS
+            run, prior, state, weight / (1 + excess / (_FORGOTTEN * spread)), max_iterations=_ROBUST_STEPS
         )
     return state

@@ -1,4 +1,4 @@
-"""Arrival times of a calibration session as functions of everything that is not known exactly."""
+"""Arrival times of a calibration run as functions of everything that is not known exactly."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ POSE_PARAMETERS = 6  # of each pose: three shifts and three small turns
 
 
 @dataclass(frozen=True)
-class Session:
-    """Pings of a calibration session; the batch (...) is of simulated sessions that share their geometry.
+class CalibrationRun:
+    """Pings of a calibration run; the batch (...) is of simulated runs that share their geometry.
 
     Attributes
     ----------
@@ -79,14 +79,14 @@ class Session:
         """How many delays each ping brings, shape (n_pings,)."""
         return np.maximum(self.used.sum(axis=-1) - 1, 0)
 
-    def with_times(self, times_s: Floats) -> Session:
+    def with_times(self, times_s: Floats) -> CalibrationRun:
         """The same pings with other arrival times."""
         return replace(self, times_s=times_s)
 
 
 @dataclass(frozen=True)
 class CalibrationPrior:
-    """What is known before the session: nominal values, and standard deviations of the errors.
+    """What is known before the run: nominal values, and standard deviations of the errors.
 
     Attributes
     ----------
@@ -190,7 +190,7 @@ def whitening(differences: Floats, covariance_s2: Floats) -> Floats:
         raise ParameterError("covariance_s2 is not positive definite") from None
 
 
-def model_times(session: Session, prior: CalibrationPrior, shared: Floats, pose: Floats) -> Floats:
+def model_times(run: CalibrationRun, prior: CalibrationPrior, shared: Floats, pose: Floats) -> Floats:
     """Arrival times that parameters predict, shape (..., n_pings, n_hydrophones) [s]; emission at 0.
 
     Parameters
@@ -200,12 +200,12 @@ def model_times(session: Session, prior: CalibrationPrior, shared: Floats, pose:
     pose : ndarray, shape (..., n_poses, 6)
         Errors of the poses, in units of their standard deviations.
     """
-    at = _geometry(session, prior, shared, pose)
+    at = _geometry(run, prior, shared, pose)
     return at.times_s + at.channel_delays_s[..., None, :]
 
 
 def whitened_derivatives(
-    session: Session, prior: CalibrationPrior, shared: Floats, pose: Floats
+    run: CalibrationRun, prior: CalibrationPrior, shared: Floats, pose: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Times as `model_times`, and their derivatives after whitening, by parameters in units of their sd.
 
@@ -216,16 +216,16 @@ def whitened_derivatives(
     by_pose : ndarray, shape (..., n_pings, n_hydrophones - 1, 6)
         By the error of the ping's own pose.
     """
-    at = _geometry(session, prior, shared, pose)
-    white, speed = session.whitening, at.speed[..., None, None, None]
-    pings, n = session.used.shape
+    at = _geometry(run, prior, shared, pose)
+    white, speed = run.whitening, at.speed[..., None, None, None]
+    pings, n = run.used.shape
     batch = at.times_s.shape[:-2]
     # A turn by the small vector a moves a lever l by a x l, and the time by -u . (a x l) / c = (u x l) . a / c.
     moment = np.cross(at.unit, at.lever) / speed
-    by_source = at.unit @ np.swapaxes(session.turn, -1, -2) / speed
+    by_source = at.unit @ np.swapaxes(run.turn, -1, -2) / speed
     by_element = white[..., None] * (-(at.unit @ at.turned) / speed)[..., None, :, :]
     own = np.zeros((*batch, pings, n, len(prior.source_sd_m), 3))
-    own[..., np.arange(pings), :, session.source_index, :] = np.moveaxis(by_source, -3, 0)
+    own[..., np.arange(pings), :, run.source_index, :] = np.moveaxis(by_source, -3, 0)
     columns = [
         by_element.reshape(*batch, pings, n - 1, 3 * n),
         np.broadcast_to(white, (*batch, pings, n - 1, n)),
@@ -260,14 +260,14 @@ class _Geometry:
     wobbled: Floats
 
 
-def _geometry(session: Session, prior: CalibrationPrior, shared: Floats, pose: Floats) -> _Geometry:
+def _geometry(run: CalibrationRun, prior: CalibrationPrior, shared: Floats, pose: Floats) -> _Geometry:
     n = len(prior.hydrophones_m)
     scaled = shared * prior.shared_sd
     p = parts(scaled[..., : 4 * n + 4], n)
-    source = scaled[..., 4 * n + 4 :].reshape(*shared.shape[:-1], -1, 3)[..., session.source_index, :]
-    own = (pose * prior.pose_sd)[..., session.pose_index, :]
-    relative = session.source_m + source - session.place_m - own[..., :3]
-    relative = np.einsum("...kj,kji->...ki", relative, session.turn)
+    source = scaled[..., 4 * n + 4 :].reshape(*shared.shape[:-1], -1, 3)[..., run.source_index, :]
+    own = (pose * prior.pose_sd)[..., run.pose_index, :]
+    relative = run.source_m + source - run.place_m - own[..., :3]
+    relative = np.einsum("...kj,kji->...ki", relative, run.turn)
     wobbled = rotation_matrix(own[..., 3:])
     turned = wobbled @ rotation_matrix(p.rotation)[..., None, :, :]
     lever = (prior.hydrophones_m + p.offsets_m)[..., None, :, :] @ np.swapaxes(turned, -1, -2)

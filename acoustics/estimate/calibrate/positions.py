@@ -45,14 +45,14 @@ def in_place(hydrophones_m: Floats, parameters: Floats) -> tuple[Floats, Floats]
 
 
 def corrected_positions(hydrophones_m: Floats, calibration: Calibration) -> tuple[Floats, Floats]:
-    """Hydrophones where the session found them, and what is not known of them.
+    """Hydrophones where the run found them, and what is not known of them.
 
     Parameters
     ----------
     hydrophones_m : ndarray, shape (n_hydrophones, 3)
         Nominal positions [m].
     calibration : Calibration
-        Of one session, batch shape ().
+        Of one run, batch shape ().
 
     Returns
     -------

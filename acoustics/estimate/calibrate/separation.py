@@ -1,4 +1,4 @@
-"""What a calibration session cannot separate, found from its information and said in words."""
+"""What a calibration run cannot separate, found from its information and said in words."""
 
 from __future__ import annotations
 

@@ -13,7 +13,7 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
 from acoustics.base.regions import chi_square_p_value
-from acoustics.estimate.fuse.inliers import doubt_of_verdicts
+from acoustics.estimate.fuse.inliers import inlier_choice_covariance
 from acoustics.estimate.fuse.model import FusionProblem, descend, fusion_problem, information, linearise
 from acoustics.estimate.fuse.profile import KEPT
 from acoustics.estimate.fuse.region import confidence_region
@@ -31,14 +31,14 @@ _UNSEEN, _ROUGH = 3.0, 2.0
 _STARTS = 2
 _ROUNDS = 6
 _NUMBERS_AT_ONCE = 8_000_000
-# A second place is a rival if its cost is within this of the best: about 20 to 1 by likelihood.
+# A second place is a alternative if its cost is within this of the best: about 20 to 1 by likelihood.
 _RIVAL_COST = 6.0
 
 NOTHING_HEARD = "no ping of the run has usable delays"
 RANGE_UNSEEN = "the range is not observed: this is a line of bearing; a ping from another direction would cross it"
 OUTSIDE = "the pings agree on a place outside the water, as those of an echo do"
 DISAGREE = "fewer than half of the pings agree on one place"
-RIVAL = "a second place fits as well: see rival_m; a ping from another direction would tell them apart"
+RIVAL = "a second place fits as well: see alternative_m; a ping from another direction would tell them apart"
 ROUGH = "the range is poorly observed: a ping from another direction would shorten the ellipse most"
 TOO_FEW = "too few pings to reject a wrong one: the position stands on trust"
 
@@ -55,9 +55,9 @@ class FusedFix:
         With the errors of poses, heading, sound speed and mounting [m^2]; seen from above its 95 % ellipse stands for
         the region of the likelihood.
     chi2, dof, p_value : ndarray, shape (...)
-        Weighted sum of squares of the accepted pings and of the shared errors, its degrees of freedom, and the
+        Weighted sum of squares of the inliers pings and of the shared errors, its degrees of freedom, and the
         probability of one at least as large.
-    accepted : ndarray of bool, shape (..., n_pings)
+    inliers : ndarray of bool, shape (..., n_pings)
         Which pings the position rests on.
     ping_chi2, ping_dof : ndarray, shape (..., n_pings)
         How far each ping is from what the others predict, and of how many delays the others predict anything; 0 and 0
@@ -66,8 +66,8 @@ class FusedFix:
         Lasting error of the heading, to be added to it, and what uncertainty of it is left [rad].
     reach_m : ndarray, shape (..., 2)
         How near and how far from the last pose that heard a ping the source may be [m]: the ends of the 95 % region
-        along its ridge, infinite where no end was found.
-    rival_m : ndarray, shape (..., 3)
+        along its profile, infinite where no end was found.
+    alternative_m : ndarray, shape (..., 3)
         A second place that fits as well [m], else NaN.
     ok : ndarray of bool, shape (...)
         Whether the position may be used.
@@ -80,13 +80,13 @@ class FusedFix:
     chi2: Floats
     dof: NDArray[np.int64]
     p_value: Floats
-    accepted: NDArray[np.bool_]
+    inliers: NDArray[np.bool_]
     ping_chi2: Floats
     ping_dof: NDArray[np.int64]
     heading_bias: Floats
     heading_bias_sd: Floats
     reach_m: Floats
-    rival_m: Floats
+    alternative_m: Floats
     ok: NDArray[np.bool_]
     reason: NDArray[np.str_]
 
@@ -98,7 +98,7 @@ class _Fitted:
     state: Floats
     covariance: Floats
     cost: Floats
-    accepted: NDArray[np.bool_]
+    inliers: NDArray[np.bool_]
     ping_chi2: Floats
     ping_dof: NDArray[np.int64]
 
@@ -154,11 +154,12 @@ def fuse_pings(
     Spherical waves, so the near field is included. Unknown are the source and the errors that pings share (heading,
     velocity log, start, the walk of the dead reckoning, sound speed, hydrophones' places), each normal with its
     standard deviation; noise and the attitude's error at each ping weigh the residuals. From starts by consensus, the
-    fit is repeated with the pings that its last round accepted: hard rejection after a start of high breakdown point
+    fit is repeated with the pings that its last round inliers: hard rejection after a start of high breakdown point
     (Rousseeuw and Leroy 1987, Robust Regression and Outlier Detection, section 1.2 and chapter 5). A ping is judged
     by how far it lies from what the others predict, not by its residual, which a wrong ping makes small itself. From
-    the state of greatest posterior density `confidence_region` finds the region, and `doubt_of_verdicts` adds to it
-    what a mistaken verdict would change.
+    the state of greatest posterior density `confidence_region` finds the region, and `inlier_choice_covariance` adds
+    to it
+    what a mistaken inlier would change.
     """
     batch, p = run.tdoa_s.shape[:-2], run.tdoa_s.shape[-2]
     if np.shape(track.position_m) != (*batch, p, 3):
@@ -186,79 +187,79 @@ def _fuse(problem: FusionProblem, reject: bool) -> dict[str, Floats]:
 
 
 def _fit(problem: FusionProblem, place: Floats, agree: NDArray[np.bool_], cutoff: Floats, reject: bool) -> _Fitted:
-    """Fit and judge in turn until no verdict changes."""
+    """Fit and judge in turn until no inlier changes."""
     state = np.zeros((len(place), problem.size))
     state[:, :3] = place
     # With hardly anyone agreeing the start is no guide: begin with all, and let the fit judge.
-    accepted = np.where((agree.sum(axis=1) < 2)[:, None] | (not reject), problem.heard, agree & problem.heard)
-    found = _judge(problem, descend(problem, state, accepted.astype(float)), accepted, cutoff)
+    inliers = np.where((agree.sum(axis=1) < 2)[:, None] | (not reject), problem.heard, agree & problem.heard)
+    found = _judge(problem, descend(problem, state, inliers.astype(float)), inliers, cutoff)
     for k in range(_ROUNDS if reject else 0):
         limit = np.where(
             found.ping_dof > 0, chdtri(np.maximum(found.ping_dof, 1).astype(float), REJECTION_PROBABILITY), np.inf
         )
-        verdict = problem.heard & (found.ping_chi2 <= limit)
+        inlier = problem.heard & (found.ping_chi2 <= limit)
         if k >= _ROUNDS // 2:
-            verdict &= accepted  # no turning to and fro
+            inlier &= inliers  # no turning to and fro
         # One wrong ping spoils what the others are judged by: the worst goes first, newcomers come in together.
-        worst = np.argmax(np.where(accepted & ~verdict, found.ping_chi2 / limit, -1.0), axis=1)
-        leaves = np.zeros_like(accepted)
+        worst = np.argmax(np.where(inliers & ~inlier, found.ping_chi2 / limit, -1.0), axis=1)
+        leaves = np.zeros_like(inliers)
         np.put_along_axis(leaves, worst[:, None], True, axis=1)
-        verdict = (accepted & ~(leaves & ~verdict)) | (verdict & ~accepted)
-        changed = np.flatnonzero(np.any(verdict != accepted, axis=1))
+        inlier = (inliers & ~(leaves & ~inlier)) | (inlier & ~inliers)
+        changed = np.flatnonzero(np.any(inlier != inliers, axis=1))
         if changed.size == 0:
             break
-        accepted = verdict
+        inliers = inlier
         part = problem.subset(changed)
         again = _judge(
-            part, descend(part, found.state[changed], accepted[changed].astype(float)), accepted[changed], cutoff
+            part, descend(part, found.state[changed], inliers[changed].astype(float)), inliers[changed], cutoff
         )
         for name, values in vars(found).items():
             values[changed] = getattr(again, name)
     return found
 
 
-def _judge(problem: FusionProblem, state: Floats, accepted: NDArray[np.bool_], cutoff: Floats) -> _Fitted:
-    """How far each ping is from what the accepted others predict.
+def _judge(problem: FusionProblem, state: Floats, inliers: NDArray[np.bool_], cutoff: Floats) -> _Fitted:
+    """How far each ping is from what the inliers others predict.
 
-    For an accepted ping with residual e and covariance E of that residual, ``e^T E^-1 e`` is its distance from the
+    For an inliers ping with residual e and covariance E of that residual, ``e^T E^-1 e`` is its distance from the
     prediction of the others alone (Cook and Weisberg 1982, Residuals and Influence in Regression, section 2.2); for
     the others the prediction's covariance adds to that of the ping.
     """
     at = linearise(problem, state)
-    weight = accepted.astype(float)
+    weight = inliers.astype(float)
     cost, normal, _ = information(problem, at, state, weight)
     covariance: Floats = np.linalg.inv(normal).astype(float)
     predicted = at.jacobian @ covariance[:, None] @ transposed(at.jacobian)
-    sign = np.where(accepted, -1.0, 1.0)[..., None, None]
+    sign = np.where(inliers, -1.0, 1.0)[..., None, None]
     size, axes = np.linalg.eigh(np.eye(predicted.shape[-1]) + sign * predicted)
     along = np.einsum("rpki,rpk->rpi", axes, at.residual)
     checked = (size > 1e-6) & problem.heard[..., None]
     chi2 = np.sum(np.divide(along**2, size, out=np.zeros_like(size), where=checked), axis=-1)
-    missed = np.sum(np.where(problem.heard & ~accepted, cutoff, 0.0), axis=-1)
+    missed = np.sum(np.where(problem.heard & ~inliers, cutoff, 0.0), axis=-1)
     absent = size.shape[-1] - problem.rows  # delays that a ping does not have: zero residual, nothing predicted
     ping_dof = np.maximum(checked.sum(axis=-1) - absent, 0)
-    return _Fitted(state, covariance, cost + missed, accepted.copy(), chi2, ping_dof)
+    return _Fitted(state, covariance, cost + missed, inliers.copy(), chi2, ping_dof)
 
 
 def _answer(problem: FusionProblem, best: _Fitted, second: _Fitted, reject: bool) -> dict[str, Floats]:
-    rows = np.sum(np.where(best.accepted, problem.rows, 0), axis=-1)
+    rows = np.sum(np.where(best.inliers, problem.rows, 0), axis=-1)
     dof = np.maximum(rows - 3 + (problem.depth is not None), 0)
     cutoff = chdtri(problem.rows.astype(float), REJECTION_PROBABILITY)
-    chi2 = best.cost - np.sum(np.where(problem.heard & ~best.accepted, cutoff, 0.0), axis=-1)
-    heard, n_accepted = problem.heard.sum(axis=-1), best.accepted.sum(axis=-1)
+    chi2 = best.cost - np.sum(np.where(problem.heard & ~best.inliers, cutoff, 0.0), axis=-1)
+    heard, n_inliers = problem.heard.sum(axis=-1), best.inliers.sum(axis=-1)
     gap = heard == 0
-    region = confidence_region(problem, best.state, best.covariance, best.accepted.astype(float))
+    region = confidence_region(problem, best.state, best.covariance, best.inliers.astype(float))
     covariance = region.covariance
     if reject:
-        covariance = covariance + doubt_of_verdicts(problem, best.state, best.covariance, best.accepted, KEPT)
+        covariance = covariance + inlier_choice_covariance(problem, best.state, best.covariance, best.inliers, KEPT)
     stretch = region.reach_m[:, 1] / np.maximum(region.reach_m[:, 0], 1e-3)
     unseen, rough = ~gap & ~(stretch < _UNSEEN), ~gap & ~(stretch < _ROUGH)
     apart = best.state[:, :3] - second.state[:, :3]
     both = best.covariance[:, :3, :3] + second.covariance[:, :3, :3]
     distinct = np.einsum("ri,rij,rj->r", apart, np.linalg.inv(both), apart) > 9.0
-    rival = ~gap & distinct & (second.cost - best.cost < _RIVAL_COST) & (second.state[:, 2] > -0.5)
-    disagree = ~gap & (2 * n_accepted < heard)
-    few = ~gap & (n_accepted < 3)
+    alternative = ~gap & distinct & (second.cost - best.cost < _RIVAL_COST) & (second.state[:, 2] > -0.5)
+    disagree = ~gap & (2 * n_inliers < heard)
+    few = ~gap & (n_inliers < 3)
     p_value = np.array([chi_square_p_value(c, int(d)) for c, d in zip(chi2, dof, strict=True)])
     blank = gap[:, None]
     return {
@@ -267,16 +268,16 @@ def _answer(problem: FusionProblem, best: _Fitted, second: _Fitted, reject: bool
         "chi2": chi2,
         "dof": dof,
         "p_value": p_value,
-        "accepted": best.accepted,
+        "inliers": best.inliers,
         "ping_chi2": best.ping_chi2,
         "ping_dof": best.ping_dof,
         "heading_bias": region.mean[:, 3] * problem.errors.heading_bias_sd,
         "heading_bias_sd": np.sqrt(covariance[:, 3, 3]) * problem.errors.heading_bias_sd,
         "reach_m": np.where(blank, np.nan, region.reach_m),
-        "rival_m": np.where(rival[:, None], second.state[:, :3], np.nan),
-        "ok": ~(gap | unseen | disagree | rival | region.dry),
+        "alternative_m": np.where(alternative[:, None], second.state[:, :3], np.nan),
+        "ok": ~(gap | unseen | disagree | alternative | region.dry),
         "reason": np.select(
-            [gap, region.dry, disagree, rival, unseen, few, rough],
+            [gap, region.dry, disagree, alternative, unseen, few, rough],
             [NOTHING_HEARD, OUTSIDE, DISAGREE, RIVAL, RANGE_UNSEEN, TOO_FEW, ROUGH],
             default="",
         ),

@@ -13,7 +13,7 @@ from acoustics.estimate.fuse.run import half_planes
 
 # What is believed of the share of wrong pings before a run, a beta distribution: one in five, worth five pings.
 _WRONG, _RIGHT = 1.0, 4.0
-_LEAST_PINGS = 3  # with fewer no verdict can be checked
+_LEAST_PINGS = 3  # with fewer no inlier can be checked
 _DOUBTFUL = 0.5  # a ping that fits better than half of the right ones is not doubted
 _SECTORS, _RINGS = 24, 8
 _BEYOND = 1.5  # of the way to a wall: what it mirrors seems to come from behind it
@@ -23,8 +23,8 @@ _FARTHEST = 0.5  # of the distance: first order says nothing of a longer way
 _PINGS_AT_ONCE = 500
 
 
-def doubt_of_verdicts(
-    problem: FusionProblem, state: Floats, covariance: Floats, accepted: NDArray[np.bool_], kept: int
+def inlier_choice_covariance(
+    problem: FusionProblem, state: Floats, covariance: Floats, inliers: NDArray[np.bool_], kept: int
 ) -> Floats:
     """What mistaken verdicts add to the covariance of the first `kept` numbers of the states, (r, kept, kept).
 
@@ -33,15 +33,15 @@ def doubt_of_verdicts(
     problem : FusionProblem
         The r runs; without an outline of the water nothing can be said, and zero is.
     state, covariance : ndarray, shape (r, size) and (r, size, size)
-        Fitted with the accepted pings.
-    accepted : ndarray of bool, shape (r, p)
+        Fitted with the inliers pings.
+    inliers : ndarray of bool, shape (r, p)
         The verdicts.
     kept : int
         How many numbers of the state count.
 
     Notes
     -----
-    By Bayes' rule, one ping at a time: a right ping's delays are distributed as the other accepted pings predict them,
+    By Bayes' rule, one ping at a time: a right ping's delays are distributed as the other inliers pings predict them,
     those of a wrong one as of a source anywhere in the water. Left out or taken in, a ping moves the state to first
     order (Cook and Weisberg 1982, Residuals and Influence in Regression, section 2.2). Verdicts are taken as
     independent.
@@ -51,21 +51,21 @@ def doubt_of_verdicts(
     at = linearise(problem, state)
     lever = at.jacobian @ covariance[:, None]  # (r, p, k, size)
     predicted = lever @ transposed(at.jacobian)
-    sign = np.where(accepted, -1.0, 1.0)
+    sign = np.where(inliers, -1.0, 1.0)
     size, axes = np.linalg.eigh(np.eye(predicted.shape[-1]) + sign[..., None, None] * predicted)
     size = np.maximum(size, 1e-6)
     along = np.einsum("rpki,rpk->rpi", axes, at.residual)
     square = np.sum(along**2 / size, axis=-1)
-    # The spread of what the others predict is the inverse of that of an accepted ping's own residual.
+    # The spread of what the others predict is the inverse of that of an inliers ping's own residual.
     right = -0.5 * (square + np.sum(sign[..., None] * np.log(size), axis=-1))
-    heard, n_accepted = problem.heard.sum(axis=-1), accepted.sum(axis=-1)
-    checked = problem.heard & (n_accepted >= _LEAST_PINGS)[:, None]
+    heard, n_inliers = problem.heard.sum(axis=-1), inliers.sum(axis=-1)
+    checked = problem.heard & (n_inliers >= _LEAST_PINGS)[:, None]
     run, ping = np.nonzero(checked & (chdtrc(problem.rows.astype(float), square) < _DOUBTFUL))
-    wrong = np.full(accepted.shape, -np.inf)
+    wrong = np.full(inliers.shape, -np.inf)
     for low in range(0, len(run), _PINGS_AT_ONCE):
         some = slice(low, low + _PINGS_AT_ONCE)
         wrong[run[some], ping[some]] = _of_another_place(problem, at.whitener, run[some], ping[some])
-    share = (_WRONG + heard - n_accepted) / (_WRONG + _RIGHT + heard)
+    share = (_WRONG + heard - n_inliers) / (_WRONG + _RIGHT + heard)
     odds = right - wrong + np.log1p(-share)[:, None] - np.log(share)[:, None]
     mistaken = np.where(np.isfinite(wrong), expit(sign * odds), 0.0)
     turned = transposed(axes) @ lever[..., :kept] / np.sqrt(size)[..., None]  # (r, p, k, kept)
@@ -73,7 +73,7 @@ def doubt_of_verdicts(
     way = np.linalg.norm(state[:, None, :2] - problem.position[..., :2], axis=-1)
     length = np.linalg.norm(shift[..., :2], axis=-1)
     shift = shift * np.minimum(1.0, _FARTHEST * way / np.maximum(length, 1e-9))[..., None]
-    weight = np.where(accepted, mistaken, 0.0)
+    weight = np.where(inliers, mistaken, 0.0)
     return np.asarray(
         np.einsum("rp,rps,rpt->rst", mistaken, shift, shift)
         + np.einsum("rp,rpks,rpkt->rst", weight, turned, turned)  # known less without it

@@ -21,7 +21,7 @@ _UNKNOWN_M = 1e5  # what an unobserved coordinate is known to beforehand
 
 @dataclass(frozen=True)
 class FusionProblem:
-    """Runs laid out flat, (r, ...). The state is the source's position and then the shared errors, each in units of
+    """Runs flattened, (r, ...). The state is the source's position and then the shared errors, each in units of
     its standard deviation: heading, log scale, sound speed, start (x, y, depth), a step of the walk along x and y
     for each ping, the hydrophones' places, and the channels' skew."""
 
@@ -251,7 +251,8 @@ def descend(problem: FusionProblem, state: Floats, weight: Floats, *, max_iterat
 def _damped_anew(damping: Floats, share: Floats, better: NDArray[np.bool_]) -> Floats:
     """The next damping, (r,), by what share of its promise a step kept.
 
-    Along a curved ridge, and as the weights follow the state, full steps overshoot: each falls short of its promise and
+    Along a curved profile, and as the weights follow the state, full steps overshoot: each falls short of its promise
+    and
     the next goes back. More damping there, not only after a step that was no gain, saves most of the steps.
     """
     more = np.maximum(4.0 * damping, 0.02)

@@ -1,4 +1,4 @@
-"""The ridge of least cost of fused runs: along the direction in which the source's place is least certain."""
+"""The profile of least cost of fused runs: along the direction in which the source's place is least certain."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from acoustics.estimate.fuse.model import FusionProblem, information, linearise
 KEPT = 4  # of the state: the source's place and the heading's lasting error
 RISE = float(chdtri(2.0, 0.05))  # of the cost, up to which a place belongs to the region
 FINER = 8  # points between two steps
-_BEYOND = 1.0  # the ridge is followed somewhat past the region's end
+_BEYOND = 1.0  # the profile is followed somewhat past the region's end
 _FIRST_STEP_SD = 0.5
 _STEP_SHARE = 0.15  # of the distance; a step is never longer than twice that
 _MOST_STEPS = 24
@@ -23,8 +23,8 @@ _SETTLED = 0.02  # of the cost: a correction that promises less is not made
 
 
 @dataclass(frozen=True)
-class Ridge:
-    """Along the ridge, k nodes of r runs: horizontal coordinate along and its unit vectors, (r, 2); least cost there
+class Profile:
+    """Along the profile, k nodes of r runs: horizontal coordinate along and its unit vectors, (r, 2); least cost there
     and its slope; what is kept of the state; standard deviation across, and how the state moves with it."""
 
     along: Floats  # (k, r)
@@ -46,13 +46,13 @@ class _Node:
     sd_across: Floats
     swing: Floats
     rest: Floats
-    tangent: Floats  # of the ridge, (m, size) by the coordinate
+    tangent: Floats  # of the profile, (m, size) by the coordinate
     correction: Floats  # (m, size), towards the least cost at the same coordinate
     gain: Floats  # that the correction promises
 
 
-def follow_ridge(problem: FusionProblem, state: Floats, weight: Floats, outline: tuple[Floats, Floats]) -> Ridge:
-    """Both ways along the ridge until the cost has risen enough, the water ends, or the steps do."""
+def follow_profile(problem: FusionProblem, state: Floats, weight: Floats, outline: tuple[Floats, Floats]) -> Profile:
+    """Both ways along the profile until the cost has risen enough, the water ends, or the steps do."""
     r = len(state)
     _, normal, _ = information(problem, linearise(problem, state), state, weight)
     size, axes = np.linalg.eigh(np.linalg.inv(normal)[:, :2, :2])
@@ -94,7 +94,7 @@ def follow_ridge(problem: FusionProblem, state: Floats, weight: Floats, outline:
     columns = [np.array(values) for values in zip(*taken, strict=True)]
     joined = [np.concatenate([values[:0:-1, :r], values[:, r:]]) for values in columns]
     along_ridge = dict(zip(("along", "cost", "slope", "state", "sd_across", "swing"), joined, strict=True))
-    return Ridge(**along_ridge, across=across, rest=first.rest)
+    return Profile(**along_ridge, across=across, rest=first.rest)
 
 
 def _placed(old: Floats, rows: NDArray[np.intp], new: Floats) -> Floats:
@@ -106,7 +106,7 @@ def _placed(old: Floats, rows: NDArray[np.intp], new: Floats) -> Floats:
 def _settled(
     problem: FusionProblem, state: Floats, weight: Floats, along: Floats, across: Floats
 ) -> tuple[Floats, _Node]:
-    """States moved onto the ridge, their coordinate along it kept, and the model there."""
+    """States moved onto the profile, their coordinate along it kept, and the model there."""
     state = state.copy()
     node = _node(problem, state, weight, along, across)
     for _ in range(_MOST_CORRECTIONS):
@@ -150,7 +150,7 @@ def _node(problem: FusionProblem, state: Floats, weight: Floats, along: Floats, 
     )
 
 
-def refined(ridge: Ridge) -> Ridge:
+def refined(profile: Profile) -> Profile:
     """Points between the nodes: cubic in the cost, whose slope is known, and linear in the rest."""
     share = np.arange(FINER) / FINER
 
@@ -159,15 +159,20 @@ def refined(ridge: Ridge) -> Ridge:
         between = values[:-1, None] + t * np.diff(values, axis=0)[:, None]
         return np.concatenate([between.reshape(-1, *values.shape[1:]), values[-1:]])
 
-    gap = np.diff(ridge.along, axis=0)[:, None]
+    gap = np.diff(profile.along, axis=0)[:, None]
     t = share[None, :, None]
-    low, high, rise, fall = ridge.cost[:-1, None], ridge.cost[1:, None], ridge.slope[:-1, None], ridge.slope[1:, None]
+    low, high, rise, fall = (
+        profile.cost[:-1, None],
+        profile.cost[1:, None],
+        profile.slope[:-1, None],
+        profile.slope[1:, None],
+    )
     cost = (1 + 2 * t) * (1 - t) ** 2 * low + t**2 * (3 - 2 * t) * high
     cost = cost + gap * (t * (1 - t) ** 2 * rise - t**2 * (1 - t) * fall)
     return replace(
-        ridge,
-        **{name: finer(getattr(ridge, name)) for name in ("along", "slope", "state", "sd_across", "swing")},
-        cost=np.concatenate([cost.reshape(-1, cost.shape[-1]), ridge.cost[-1:]]),
+        profile,
+        **{name: finer(getattr(profile, name)) for name in ("along", "slope", "state", "sd_across", "swing")},
+        cost=np.concatenate([cost.reshape(-1, cost.shape[-1]), profile.cost[-1:]]),
     )
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
 from acoustics.estimate.fuse.model import FusionProblem
-from acoustics.estimate.fuse.profile import FINER, KEPT, RISE, Ridge, follow_ridge, inside, refined, slack
+from acoustics.estimate.fuse.profile import FINER, KEPT, RISE, Profile, follow_profile, inside, refined, slack
 from acoustics.estimate.fuse.run import half_planes
 
 _STRAIGHT = 0.02  # with an sd of so small a share of the distance the cost is a parabola over all of the region
@@ -24,7 +24,7 @@ class Region:
 
     `mean`, (r, 4), and `covariance`, (r, 4, 4), of the source's place and the heading's error: seen from above the
     95 % ellipse has the centre and the moments of the region. `reach_m`, (r, 2): the nearest and the
-    farthest place of the region's ridge from the last pose that heard a ping, infinite where no end was found. `dry`,
+    farthest place of the region's profile from the last pose that heard a ping, infinite where no end was found. `dry`,
     (r,): the outline of the water holds next to nothing of the region and was left out of account.
     """
 
@@ -52,7 +52,8 @@ def confidence_region(problem: FusionProblem, state: Floats, covariance: Floats,
     Where the range is poorly observed the cost is far from a parabola, steep towards the poses and flat away from
     them, and an ellipse from the curvature at its minimum is too short and in the wrong place. The likelihood ratio
     keeps its coverage there (Bates and Watts 1988, Nonlinear Regression Analysis and Its Applications, chapter 6): all
-    other unknowns are fitted anew at each place along the ridge of least cost, which starts along the longest axis of
+    other unknowns are fitted again at each place along the profile of least cost, which starts along the longest axis
+    of
     the ellipse; across it the cost is taken as a parabola.
     """
     covariance = covariance[:, :KEPT, :KEPT]
@@ -68,7 +69,7 @@ def confidence_region(problem: FusionProblem, state: Floats, covariance: Floats,
     for low in range(0, len(long), _RUNS_AT_ONCE):
         rows = long[low : low + _RUNS_AT_ONCE]
         part = problem.subset(rows)
-        found = _summary(part, follow_ridge(part, state[rows], weight[rows], outline), outline)
+        found = _summary(part, follow_profile(part, state[rows], weight[rows], outline), outline)
         for name, values in vars(region).items():
             values[rows] = getattr(found, name)
     return region
@@ -90,33 +91,33 @@ def _last_heard(problem: FusionProblem) -> Floats:
     return problem.position[np.arange(r), np.max(np.where(problem.heard, np.arange(p), 0), axis=1)]
 
 
-def _summary(problem: FusionProblem, coarse: Ridge, outline: tuple[Floats, Floats]) -> Region:
-    ridge = refined(coarse)
-    place = ridge.state[..., :2]
-    width = 0.5 * (np.diff(ridge.along, axis=0, prepend=ridge.along[:1]))
+def _summary(problem: FusionProblem, coarse: Profile, outline: tuple[Floats, Floats]) -> Region:
+    profile = refined(coarse)
+    place = profile.state[..., :2]
+    width = 0.5 * (np.diff(profile.along, axis=0, prepend=profile.along[:1]))
     width[:-1] += width[1:]
     wet = inside(place, outline)
     dry = np.sum(wet & (width > 0), axis=0) < FINER  # hardly in the water at all: the outline is no help
     wet |= dry
-    room = RISE - (ridge.cost - np.where(wet, ridge.cost, np.inf).min(axis=0))
+    room = RISE - (profile.cost - np.where(wet, profile.cost, np.inf).min(axis=0))
     part_of = wet & (room > 0)
-    reach = ridge.sd_across * np.sqrt(np.where(part_of, room, 0.0))
+    reach = profile.sd_across * np.sqrt(np.where(part_of, room, 0.0))
     low, high = -reach, reach.copy()
-    lean_on = np.einsum("fi,ri->fr", outline[0], ridge.across)
+    lean_on = np.einsum("fi,ri->fr", outline[0], profile.across)
     for gap, lean in zip(slack(place, outline), lean_on, strict=True):
         limit = np.maximum(gap, 0.0) / np.where(np.abs(lean) < 1e-9, 1e-9, np.abs(lean))
         high = np.where((lean > 1e-9) & ~dry, np.minimum(high, limit), high)
         low = np.where((lean < -1e-9) & ~dry, np.maximum(low, -limit), low)
     share = (high - low) * width
     share = share / share.sum(axis=0)
-    centre = ridge.state + ridge.swing * (0.5 * (high + low))[..., None]
+    centre = profile.state + profile.swing * (0.5 * (high + low))[..., None]
     mean = np.einsum("kr,kri->ri", share, centre)
     away = centre - mean
     spread = np.einsum("kr,kri,krj->rij", share, away, away)
-    spread += np.einsum("kr,kri,krj->rij", share * (high - low) ** 2 / 12.0, ridge.swing, ridge.swing)
+    spread += np.einsum("kr,kri,krj->rij", share * (high - low) ** 2 / 12.0, profile.swing, profile.swing)
     # An ellipse evenly filled has semi-axes of twice its standard deviations.
-    covariance = _positive(spread * (4.0 / RISE) + ridge.rest)
-    distance = np.linalg.norm(ridge.state[..., :3] - _last_heard(problem), axis=-1)
+    covariance = _positive(spread * (4.0 / RISE) + profile.rest)
+    distance = np.linalg.norm(profile.state[..., :3] - _last_heard(problem), axis=-1)
     nearest = np.where(part_of, distance, np.inf).min(axis=0)
     farthest = np.where(part_of, distance, 0.0).max(axis=0)
     endless = part_of[0] | part_of[-1]

@@ -46,7 +46,7 @@ class Excerpt:
     sample_rate_hz : float
         Of each channel [Hz].
     noise_power : ndarray, shape (n_channels,)
-        Power of the noise behind the matched filter, of what was heard of late [V^2].
+        Power of the noise behind the matched filter, of what was heard recently [V^2].
     """
 
     before: Floats
@@ -171,12 +171,12 @@ def _thinned(pressure: Floats, rate: float, burst: Burst) -> tuple[Floats, float
 
 
 def _noise_density(excerpt: Excerpt, burst: Burst) -> Floats:
-    """One-sided, of each channel [V^2/Hz]: from just before the ping, or else from what was heard of late."""
+    """One-sided, of each channel [V^2/Hz]: from just before the ping, or else from what was heard recently."""
     rate = excerpt.sample_rate_hz
     width = max(_NOISE_BAND * burst.frequency_hz, abs(burst.sweep_hz))
     local = band_noise_density(excerpt.before, rate, burst.frequency_hz, width)
-    of_late = 2.0 * excerpt.noise_power / rate
-    return of_late if local is None else np.where(local > 0, local, of_late)  # all zeros: silent but for its bursts
+    recent = 2.0 * excerpt.noise_power / rate
+    return recent if local is None else np.where(local > 0, local, recent)  # all zeros: silent but for its bursts
 
 
 def _usable(excerpt: Excerpt, density: Floats, context: PingContext) -> tuple[NDArray[np.bool_], tuple[str, ...]]:

@@ -1,4 +1,4 @@
-"""The pictures of `pingfix calibrate`: what a session is to recover, and what one has found."""
+"""The pictures of `pingfix calibrate`: what a run is to recover, and what one has found."""
 
 from __future__ import annotations
 
@@ -33,9 +33,9 @@ def plan_plot(result: CalibrationPlan) -> Figure:
         right.set_xscale("log")
         right.set_xticks(headings, [str(h) for h in headings])
         right.minorticks_off()
-        right.set(xlabel="headings in the session", ylabel="standard deviation [deg]", ylim=(0, None))
+        right.set(xlabel="headings in the run", ylabel="standard deviation [deg]", ylim=(0, None))
         right.set_title("Bearing's systematic error (predicted)")
-        figure.suptitle(f"{result.title}: {result.array}, session planned", x=0.01, ha="left", fontweight="bold")
+        figure.suptitle(f"{result.title}: {result.array}, run planned", x=0.01, ha="left", fontweight="bold")
         return figure
 
 
@@ -116,6 +116,6 @@ def _residuals(axes: Axes, result: CalibratedArray) -> None:
     axes.plot(number_of[kept], after[kept], "s", color=DEEP, ms=3, label="after")
     if not kept.all():
         axes.plot(number_of[~kept], after[~kept], "x", color=EMBER, ms=6, label="left out")
-    axes.set(xlabel="ping of the session", ylabel="RMS of delays' residuals [us]", yscale="log")
+    axes.set(xlabel="ping of the run", ylabel="RMS of delays' residuals [us]", yscale="log")
     axes.set_title("Residuals of each ping")
     axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.06), ncols=3)

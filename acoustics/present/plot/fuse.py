@@ -67,8 +67,8 @@ def _bearings(axes: Axes, run: FusedRun, length_m: float) -> None:
         if ping.site_bearing_deg is not None:
             angle = np.deg2rad(ping.site_bearing_deg)
             end = x + length_m * np.cos(angle), y + length_m * np.sin(angle)
-            accepted = ping.verdict == "accepted"
-            style: dict[str, Any] = _ACCEPTED if accepted else _REJECTED
+            inliers = ping.status == "inlier"
+            style: dict[str, Any] = _ACCEPTED if inliers else _REJECTED
             axes.plot([x, end[0]], [y, end[1]], zorder=3, **style)
         axes.plot(x, y, "o", ms=5, mfc="white", mec=INK, zorder=7)
 
@@ -93,10 +93,10 @@ def _position(axes: Axes, run: FusedRun) -> None:
 def _legend(run: FusedRun) -> list[Line2D]:
     entries = [
         Line2D([], [], marker="o", ls="none", mfc="white", mec=INK, label="pose"),
-        Line2D([], [], **_ACCEPTED, label=f"bearing, accepted ({run.accepted})"),
+        Line2D([], [], **_ACCEPTED, label=f"bearing, inliers ({run.inliers})"),
     ]
-    if run.rejected:
-        entries.append(Line2D([], [], **_REJECTED, label=f"bearing, rejected ({run.rejected})"))
+    if run.outliers:
+        entries.append(Line2D([], [], **_REJECTED, label=f"bearing, outliers ({run.outliers})"))
     if np.isfinite(run.position_m).all():
         entries.append(Line2D([], [], marker="+", ls="none", ms=11, mew=2, color=INK, label="position"))
         entries.append(

@@ -33,7 +33,7 @@ def stations_plot(study: StationStudy, scene: Scene) -> Figure:
         right = study.overall
         figure.suptitle(
             f"{study.title}: right station with probability {right.value:.2f} ({right.low:.2f} to {right.high:.2f})\n"
-            f"{study.course.n_pings} pings, {study.trials} simulated runs for each truth",
+            f"{study.route.n_pings} pings, {study.trials} simulated runs for each truth",
             x=0.01,
             ha="left",
             fontsize=11,

@@ -20,7 +20,7 @@ def assumptions(report: Report) -> Section:
         f"{scene.vehicle.heading_sd_deg:g} deg (standard deviations).",
     ]
     if scene.noise.self_noise_density_db is None:
-        entries.append("The vehicle counts as silent, since the scenario gives no noise of its own.")
+        entries.append("The vehicle counts as noiseless, since the scenario gives no noise of its own.")
     return Section("assumptions", "What is assumed", [Block("list", entries=entries)])
 
 

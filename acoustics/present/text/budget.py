@@ -16,7 +16,7 @@ LEGEND = (
     "Every number is a Cramer-Rao bound with all the errors as nuisance parameters, unless its line says otherwise. "
     "Each error is taken through the one estimator that knows of them all, so the lines add in quadrature to the "
     "total. A bias is what a simpler model gets wrong, to first order; rounding is what a lag rounded to a sample "
-    "would add, and interpolation avoids it: it is in no total. Halved: the total worked out anew with half the "
+    "would add, and interpolation avoids it: it is in no total. Halved: the total recomputed with half the "
     "standard deviation (for noise, 6 dB less). The cycle is taken as resolved; echoes shorten the part of the burst "
     "that counts. '-': does not apply. 'none': not observed."
 )

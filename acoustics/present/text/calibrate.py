@@ -22,7 +22,7 @@ _LEARNED = (
 
 
 def plan_text(result: CalibrationPlan) -> str:
-    """What simulated sessions recover."""
+    """What simulated runs recover."""
     plan = result.plan
     depths = len(plan.source_depths_m) or 1
     ratio = 10 * np.log10(result.energy_ratio_2e_n0) if result.energy_ratio_2e_n0 > 0 else -np.inf
@@ -36,7 +36,7 @@ def plan_text(result: CalibrationPlan) -> str:
         f"{_count(result.pings, 'ping')}; 2E/N0 {ratio:.1f} dB; source known to {number(plan.source_sd_m)} m"
         + ("" if plan.depth_known else ", its depth unknown"),
         "",
-        f"Standard deviations before and after, and RMS error over {_count(result.sessions, 'simulated session')}",
+        f"Standard deviations before and after, and RMS error over {_count(result.runs, 'simulated run')}",
         table(("parameter", "before", "after (predicted)", "error (simulated)", "learned"), rows),
         "",
         *_separation(result.separation),
@@ -56,7 +56,7 @@ def plan_text(result: CalibrationPlan) -> str:
         ),
         f"squared error over its stated size, expected 1: {_interval(result.normalised_square)}",
         f"wrong cycles put in {result.wrong_integers}, pings with all cycles right afterwards "
-        f"{100 * result.cycles_right.value:.2f} %, pings left out {result.left_out}, sessions refused {result.refused}",
+        f"{100 * result.cycles_right.value:.2f} %, pings left out {result.left_out}, runs refused {result.refused}",
         "",
         *textwrap.wrap(_plan_advice(result), _WIDTH),
         *textwrap.wrap(_LEARNED, _WIDTH),
@@ -75,14 +75,14 @@ def _plan_advice(result: CalibrationPlan) -> str:
         (h for h in result.by_headings if h.bearing_deg <= 1.25 * result.by_headings[-1].bearing_deg),
         result.by_headings[-1],
     )
-    worth = f"Such a session makes the systematic error of the bearing {gain:.1f} times smaller."
+    worth = f"Such a run makes the systematic error of the bearing {gain:.1f} times smaller."
     if gain < 1.2:
-        worth = "Such a session is hardly worth its time: what it would learn is known as well already."
+        worth = "Such a run is hardly worth its time: what it would learn is known as well already."
     return f"{worth} {_count(enough.headings, 'heading')} give most of what {result.by_headings[-1].headings} would."
 
 
 def calibration_text(result: CalibratedArray) -> str:
-    """What a session found."""
+    """What a run found."""
     kept = [p for p in result.pings if p.kept]
     changed = sum(p.cycles_changed for p in result.pings)
     rows = [

@@ -43,7 +43,7 @@ _PING_COLUMNS = (
     "misfit",
     "p_value",
     "weight",
-    "verdict",
+    "status",
     "reason",
 )
 _SURE = 0.95
@@ -51,7 +51,7 @@ _SURE = 0.95
 
 def fusion_text(run: FusedRun) -> str:
     """Position and ellipse, one line a ping, the stations, and what to conclude."""
-    counts = f"{run.accepted} accepted, {run.rejected} rejected, {run.not_measured} not measured"
+    counts = f"{run.inliers} inliers, {run.outliers} outliers, {run.not_measured} not measured"
     lines = [f"{run.pinger}: {len(run.pings)} pings, {counts}", ""]
     if np.isfinite(run.position_m).all():
         bias = round(run.heading_bias_deg, 1) + 0.0  # no minus zero
@@ -75,7 +75,7 @@ def fusion_text(run: FusedRun) -> str:
 
 
 def _ping_rows(run: FusedRun) -> str:
-    header = ("ping", "time s", "pose x m", "y m", "site bearing deg", "residual deg", "misfit", "verdict")
+    header = ("ping", "time s", "pose x m", "y m", "site bearing deg", "residual deg", "misfit", "status")
 
     def shown(value: float | None, form: str) -> str:
         return "-" if value is None else format(value, form)
@@ -89,7 +89,7 @@ def _ping_rows(run: FusedRun) -> str:
             shown(p.site_bearing_deg, ".1f"),
             shown(p.bearing_residual_deg, "+.1f"),
             shown(p.misfit, ".1f"),
-            p.verdict,
+            p.status,
         )
         for p in run.pings
     ]
@@ -109,11 +109,11 @@ def _conclusions(run: FusedRun) -> list[str]:
         found.append(f"Note: {run.reason}.")
     if run.line is not None:
         found.append(_line(run.line))
-    if run.rival_m is not None:
-        found.append("The second place: " + ", ".join(f"{v:.2f}" for v in run.rival_m) + " m.")
+    if run.alternative_m is not None:
+        found.append("The second place: " + ", ".join(f"{v:.2f}" for v in run.alternative_m) + " m.")
     if run.dof and run.p_value < 0.001:
         found.append("The pings do not agree as well as their stated errors allow: some error is larger than stated.")
-    if run.rejected:
+    if run.outliers:
         found.append(
             "Rejected: further from what the other pings predict than a right one comes five times in a thousand, such "
             "as a wrong cycle, an echo, or another pinger."
@@ -157,7 +157,7 @@ def position_csv(run: FusedRun) -> str:
     best = max(run.probabilities) if run.probabilities else np.nan
     numbers = (*run.position_m, *sd, run.covariance_m2[0, 1])
     ellipse = (run.semi_major_95_m, run.semi_minor_95_m, run.azimuth_deg, run.p_value)
-    row = (run.pinger, str(run.ok).lower(), *numbers, *ellipse, run.accepted, run.rejected)
+    row = (run.pinger, str(run.ok).lower(), *numbers, *ellipse, run.inliers, run.outliers)
     return _csv(_POSITION_COLUMNS, [(*row, run.decision, best, run.reason)])
 
 
@@ -174,7 +174,7 @@ def ping_csv(run: FusedRun) -> str:
             p.misfit,
             p.p_value,
             p.weight,
-            p.verdict,
+            p.status,
             p.reason,
         )
         for p in run.pings

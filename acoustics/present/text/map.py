@@ -125,10 +125,10 @@ def map_notes(result: PoolMap) -> list[str]:
             "through the whole of locate; RMS with mounting and skew errors. Added: the difference for one and the "
             "same ping."
         )
-    deaf = result.deaf[result.wet]
-    if deaf.any():
+    shadowed = result.shadowed[result.wet]
+    if shadowed.any():
         notes.append(
-            f"Bodies of the vehicle (mounting.shadow) hide the pinger from {percent(float(deaf.mean()))} of the "
+            f"Bodies of the vehicle (mounting.shadow) hide the pinger from {percent(float(shadowed.mean()))} of the "
             "hydrophones, mean over the cells. Bounds and simulated fixes do without those, and locate leaves "
             "out a channel that does not hear a ping."
         )

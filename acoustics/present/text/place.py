@@ -74,12 +74,12 @@ def _conclusion(result: Placement) -> str:
             "this one has the fewest. Shorten the range, lengthen the multipath-free window, or take more hydrophones."
         )
     parts = [f"The array found errs by {_error(result, result.found)} ({result.criterion}, prediction)"]
-    for rival, gain, how in (
+    for alternative, gain, how in (
         (result.best_shipped, result.gain_over_shipped, "as it is"),
         (result.best_scaled, result.gain_over_scaled, "at its best scale"),
     ):
-        if rival is not None:
-            parts.append(f"{number(gain)} times less than {rival.name} {how}, {_error(result, rival)}")
+        if alternative is not None:
+            parts.append(f"{number(gain)} times less than {alternative.name} {how}, {_error(result, alternative)}")
     if len(parts) == 1:
         parts.append("no shipped array of so few channels fits and keeps the limit")
     return "; ".join(parts) + ". Compared are arrays that fit, keep the limit and have no more channels."

@@ -11,10 +11,10 @@ from acoustics.study.stations import TARGET, StationStudy
 
 def stations_text(study: StationStudy) -> str:
     """Shares of decisions by truth, with intervals for the right ones."""
-    course = study.course
-    where = f"along {course.leg_m:g} m at {course.course_deg:g} deg" if course.leg_m else "where the vehicle stands"
+    route = study.route
+    where = f"along {route.leg_m:g} m at {route.leg_deg:g} deg" if route.leg_m else "where the vehicle stands"
     lines = [
-        f"{study.title}: {study.array}, {study.pinger}; {course.n_pings} pings {where}; {study.trials} simulated runs "
+        f"{study.title}: {study.array}, {study.pinger}; {route.n_pings} pings {where}; {study.trials} simulated runs "
         f"for each truth (seed {study.seed})",
         "",
         "Share of decisions (simulated)",

@@ -68,9 +68,9 @@ def lattice_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m: F
         raise too_many_images(reach_m)
     picked = np.nonzero(gap_squared <= farthest**2)
     cell = np.stack([axes[axis][picked[2 - axis]] for axis in range(3)], axis=-1)
-    silent = [[room.reflections[face] is None for face in pair] for pair in _face_of_side(room)]
-    if np.any(silent):
-        cell = cell[~np.any(np.asarray(silent) & (_bounces(cell) > 0), axis=(1, 2))]
+    absorbing = [[room.reflections[face] is None for face in pair] for pair in _face_of_side(room)]
+    if np.any(absorbing):
+        cell = cell[~np.any(np.asarray(absorbing) & (_bounces(cell) > 0), axis=(1, 2))]
     position = _image_coordinate(cell, source_m - lower, length) + lower
     order = np.abs(cell).sum(axis=-1)
     images = Images(position, order, cell).take((order == 0) | within_reach(position, receivers_m, reach_m))

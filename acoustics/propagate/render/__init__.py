@@ -1,14 +1,20 @@
 """From arrivals to the samples of a recorder."""
 
-from acoustics.propagate.render.draw import DEFAULT_REVERBERATION_S, ChannelFaults, PingTrain, Take, draw_take
+from acoustics.propagate.render.draw import (
+    DEFAULT_REVERBERATION_S,
+    ChannelFaults,
+    DrawnRecording,
+    PingSeries,
+    draw_recording,
+)
 from acoustics.propagate.render.samples import DEFAULT_BLOCK_SAMPLES, render
 
 __all__ = [
     "DEFAULT_BLOCK_SAMPLES",
     "DEFAULT_REVERBERATION_S",
     "ChannelFaults",
-    "PingTrain",
-    "Take",
-    "draw_take",
+    "PingSeries",
+    "DrawnRecording",
+    "draw_recording",
     "render",
 ]

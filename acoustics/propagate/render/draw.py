@@ -25,7 +25,7 @@ _MOST_PINGS = 1_000_000
 
 
 @dataclass(frozen=True)
-class PingTrain:
+class PingSeries:
     """One pinger's pings that are heard in the recording.
 
     Attributes
@@ -56,13 +56,13 @@ class PingTrain:
 
 @dataclass(frozen=True)
 class ChannelFaults:
-    """Channels, by name of hydrophone, that are dead, of the wrong polarity, or exchanged in pairs; and dropouts.
+    """Channels, by name of hydrophone, that are failed, of the wrong polarity, or exchanged in pairs; and dropouts.
 
     At a dropout the recorder loses a stretch of all channels, of `dropout_s`, and fills it with zeros; they come at
     random, `dropouts_per_s` of them in a second on average.
     """
 
-    dead: tuple[str, ...] = ()
+    failed: tuple[str, ...] = ()
     inverted: tuple[str, ...] = ()
     swapped: tuple[tuple[str, str], ...] = ()
     dropouts_per_s: float = 0.0
@@ -76,19 +76,19 @@ class ChannelFaults:
         ParameterError
             A name that no hydrophone has.
         """
-        for name in (*self.dead, *self.inverted, *(name for pair in self.swapped for name in pair)):
+        for name in (*self.failed, *self.inverted, *(name for pair in self.swapped for name in pair)):
             if name not in names:
                 raise ParameterError(f"no hydrophone {name!r} in the array; known: {', '.join(names)}")
         hydrophone = np.arange(len(names))
         for first, second in self.swapped:
             pair = [names.index(first), names.index(second)]
             hydrophone[pair] = hydrophone[pair[::-1]]
-        factor = [0.0 if name in self.dead else -1.0 if name in self.inverted else 1.0 for name in names]
+        factor = [0.0 if name in self.failed else -1.0 if name in self.inverted else 1.0 for name in names]
         return hydrophone, np.array(factor)
 
 
 @dataclass(frozen=True)
-class Take:
+class DrawnRecording:
     """A recording before it is rendered: everything that is drawn once, and seeds for what is drawn as it goes.
 
     Attributes
@@ -102,7 +102,7 @@ class Take:
     hydrophone : ndarray of int, shape (n_channels,)
         Which hydrophone each channel hears: its own unless cables are swapped.
     polarity : ndarray, shape (n_channels,)
-        1, -1 where inverted, 0 where dead.
+        1, -1 where inverted, 0 where failed.
     gain : ndarray, shape (n_channels,)
         Of the channel over its nominal one.
     channel_phase : ndarray, shape (n_channels,)
@@ -115,7 +115,7 @@ class Take:
         What each channel adds to the time of all it records [s].
     sampling_offset_s : ndarray, shape (n_channels,)
         How much later than the first a multiplexed channel is sampled [s].
-    trains : tuple of PingTrain
+    series : tuple of PingSeries
         One for each pinger.
     readings : InstrumentReadings
         What the crew knows.
@@ -134,7 +134,7 @@ class Take:
     dropouts: tuple[tuple[int, int], ...]
     skew_s: Floats
     sampling_offset_s: Floats
-    trains: tuple[PingTrain, ...]
+    series: tuple[PingSeries, ...]
     readings: InstrumentReadings
     ambient_seed: np.random.SeedSequence
     self_noise_seed: np.random.SeedSequence
@@ -153,7 +153,7 @@ class Take:
         return SampleTimes(1 / true_rate_hz, self.sampling_offset_s - self.skew_s)
 
 
-def draw_take(
+def draw_recording(
     scene: Scene,
     *,
     seconds: float,
@@ -161,7 +161,7 @@ def draw_take(
     echoes: bool = True,
     reverberation_s: float = DEFAULT_REVERBERATION_S,
     faults: ChannelFaults | None = None,
-) -> Take:
+) -> DrawnRecording:
     """Draw everything that a recording of a scene needs once.
 
     Parameters
@@ -181,7 +181,7 @@ def draw_take(
 
     Returns
     -------
-    Take
+    DrawnRecording
 
     Raises
     ------
@@ -212,7 +212,7 @@ def draw_take(
     readings = draw_readings(scene, rng)
     hydrophones = hydrophones[hydrophone]
     sites = scene.vehicle.pose.to_site(hydrophones)
-    trains = []
+    series = []
     for pinger, child in zip(scene.pingers, pings.spawn(len(scene.pingers)), strict=True):
         paths = arrivals(
             scene,
@@ -224,8 +224,8 @@ def draw_take(
         )
         paths = paths if echoes else _direct_only(paths)
         starts = np.array(_starts(pinger, paths, seconds, child))
-        trains.append(PingTrain(pinger, starts, paths))
-    return Take(
+        series.append(PingSeries(pinger, starts, paths))
+    return DrawnRecording(
         scene=scene,
         n_samples=n_samples,
         hydrophones_m=hydrophones,
@@ -237,7 +237,7 @@ def draw_take(
         dropouts=_draw_dropouts(faults, seconds, scene.recorder.sample_rate_hz, channels),
         skew_s=skew,
         sampling_offset_s=turns,
-        trains=tuple(trains),
+        series=tuple(series),
         readings=readings,
         ambient_seed=each_sample[0],
         self_noise_seed=each_sample[1],

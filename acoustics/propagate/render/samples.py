@@ -14,7 +14,7 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.physics.levels import pressure_from_level_pa
 from acoustics.propagate.render.bursts import ping_pressure
-from acoustics.propagate.render.draw import PingTrain, Take
+from acoustics.propagate.render.draw import DrawnRecording, PingSeries
 from acoustics.propagate.render.noise import IsotropicPieces, RandomPieces, SteadyTones
 from acoustics.scene.recorder import Recorder
 
@@ -22,12 +22,12 @@ DEFAULT_BLOCK_SAMPLES = 16_384  # small enough for the processor's cache
 _PASSBAND_ORDER = 2
 
 
-def render(take: Take, *, block_samples: int = DEFAULT_BLOCK_SAMPLES) -> Iterator[NDArray[np.int32]]:
+def render(drawn: DrawnRecording, *, block_samples: int = DEFAULT_BLOCK_SAMPLES) -> Iterator[NDArray[np.int32]]:
     """Counts of the converter, one block after another.
 
     Parameters
     ----------
-    take : Take
+    take : DrawnRecording
         What is to be recorded.
     block_samples : int
         Samples of each channel in a block. The numbers do not depend on it.
@@ -47,40 +47,40 @@ def render(take: Take, *, block_samples: int = DEFAULT_BLOCK_SAMPLES) -> Iterato
     Memory: some ten arrays of a block or of a noise piece (both 16,384 samples) by channels by 8 bytes, and those pings
     that sound in the block, each as long as its burst and echoes. It does not grow with the recording.
     """
-    convert = converter(take)
+    convert = converter(drawn)
     start = 0
-    for pressure in render_pressure(take, block_samples=block_samples):
+    for pressure in render_pressure(drawn, block_samples=block_samples):
         counts = convert(pressure)
-        for first, last in take.dropouts:
+        for first, last in drawn.dropouts:
             counts[max(first - start, 0) : max(last - start, 0)] = 0
         yield counts
         start += len(counts)
 
 
-def render_pressure(take: Take, *, block_samples: int = DEFAULT_BLOCK_SAMPLES) -> Iterator[Floats]:
+def render_pressure(drawn: DrawnRecording, *, block_samples: int = DEFAULT_BLOCK_SAMPLES) -> Iterator[Floats]:
     """Pressure with its noise at the moments of sampling, shape (n, n_channels) [Pa], one block after another.
 
     As `render`, before the pass band of the recorder and its converter.
     """
     if block_samples < 1:
         raise ParameterError(f"block_samples={block_samples} must be at least 1")
-    noise = _Noise.of(take)
-    tones = SteadyTones(take.scene.noise.tones, take.tone_phase, take.times)
-    pings = _Pings(take)
-    for start in range(0, take.n_samples, block_samples):
-        stop = min(start + block_samples, take.n_samples)
+    noise = _Noise.of(drawn)
+    tones = SteadyTones(drawn.scene.noise.tones, drawn.tone_phase, drawn.times)
+    pings = _Pings(drawn)
+    for start in range(0, drawn.n_samples, block_samples):
+        stop = min(start + block_samples, drawn.n_samples)
         pressure = noise.take(start, stop)
         tones.add_to(pressure, start)
         pings.add_to(pressure, start)
         yield pressure
 
 
-def converter(take: Take) -> _Converter:
+def converter(drawn: DrawnRecording) -> _Converter:
     """What turns blocks of pressure [Pa], given in their order, into counts: sensitivity, gain, pass band, steps."""
-    recorder = take.scene.recorder
-    sensitivity = np.array([h.sensitivity_db_re_v_per_upa for h in take.scene.array.hydrophones])[take.hydrophone]
+    recorder = drawn.scene.recorder
+    sensitivity = np.array([h.sensitivity_db_re_v_per_upa for h in drawn.scene.array.hydrophones])[drawn.hydrophone]
     volts_per_pa = 10 ** ((sensitivity + recorder.gain_db) / 20) * 1e6
-    return _Converter(take.channel_gain * volts_per_pa, recorder)
+    return _Converter(drawn.channel_gain * volts_per_pa, recorder)
 
 
 class _Converter:
@@ -127,8 +127,8 @@ class _Noise:
     own_pa: float
 
     @classmethod
-    def of(cls, take: Take) -> _Noise:
-        scene, n = take.scene, len(take.hydrophones_m)
+    def of(cls, drawn: DrawnRecording) -> _Noise:
+        scene, n = drawn.scene, len(drawn.hydrophones_m)
         frequency, rate = scene.pingers[0].frequency_hz, scene.recorder.sample_rate_hz
         water = scene.noise.model_copy(update={"self_noise_density_db": None})
         # White noise of one-sided density N0 has the variance N0 fs / 2.
@@ -136,9 +136,9 @@ class _Noise:
         ambient_pa = to_rms * float(pressure_from_level_pa(water.density_db(frequency)))
         level = scene.noise.self_noise_density_db
         own_pa = 0.0 if level is None else to_rms * float(pressure_from_level_pa(level))
-        ambient, own = RandomPieces(take.ambient_seed, n), RandomPieces(take.self_noise_seed, n)
+        ambient, own = RandomPieces(drawn.ambient_seed, n), RandomPieces(drawn.self_noise_seed, n)
         if scene.noise.isotropic_coherence:
-            coherent = IsotropicPieces(ambient, take.hydrophones_m, rate, scene.sound_speed_m_s)
+            coherent = IsotropicPieces(ambient, drawn.hydrophones_m, rate, scene.sound_speed_m_s)
             return cls(coherent, own, ambient_pa, own_pa)
         # Two independent contributions are one of the sum of their powers.
         return cls(ambient, own, float(np.hypot(ambient_pa, own_pa)), 0.0)
@@ -155,40 +155,40 @@ class _Noise:
 class _Pings:
     """Pings in the order in which they are heard; each is rendered when its first block comes, and dropped after."""
 
-    take: Take
-    waiting: list[tuple[int, int, int]] = field(init=False)  # first sample, train, ping
+    drawn: DrawnRecording
+    waiting: list[tuple[int, int, int]] = field(init=False)  # first sample, one, ping
     sounding: list[tuple[int, Floats]] = field(init=False, default_factory=list)  # first sample, pressure
     jitter: RandomPieces = field(init=False)
 
     def __post_init__(self) -> None:
-        self.jitter = RandomPieces(self.take.jitter_seed, len(self.take.hydrophones_m))
-        interval = self.take.times.interval_s
-        earliest = float(self.take.times.offset_s.max())
+        self.jitter = RandomPieces(self.drawn.jitter_seed, len(self.drawn.hydrophones_m))
+        interval = self.drawn.times.interval_s
+        earliest = float(self.drawn.times.offset_s.max())
         self.waiting = [
-            (int(np.floor((start + train.paths.delay_s.min() - earliest) / interval)) - 1, t, k)
-            for t, train in enumerate(self.take.trains)
-            for k, start in enumerate(train.start_s)
+            (int(np.floor((start + one.paths.delay_s.min() - earliest) / interval)) - 1, t, k)
+            for t, one in enumerate(self.drawn.series)
+            for k, start in enumerate(one.start_s)
         ]
         heapq.heapify(self.waiting)
 
     def add_to(self, pressure: Floats, start: int) -> None:
         stop = start + len(pressure)
         while self.waiting and self.waiting[0][0] < stop:
-            _, train, ping = heapq.heappop(self.waiting)
-            self.sounding.append(self._render(self.take.trains[train], ping))
+            _, one, ping = heapq.heappop(self.waiting)
+            self.sounding.append(self._render(self.drawn.series[one], ping))
         for first, ping_pa in self.sounding:
             low, high = max(first, start), min(first + len(ping_pa), stop)
             if low < high:
                 pressure[low - start : high - start] += ping_pa[low - first : high - first]
         self.sounding = [(first, ping_pa) for first, ping_pa in self.sounding if first + len(ping_pa) > stop]
 
-    def _render(self, train: PingTrain, ping: int) -> tuple[int, Floats]:
-        paths, recorder = train.paths, self.take.scene.recorder
+    def _render(self, one: PingSeries, ping: int) -> tuple[int, Floats]:
+        paths, recorder = one.paths, self.drawn.scene.recorder
         first, analytic = ping_pressure(
-            train.pinger, train.start_s[ping], paths.delay_s, paths.amplitude, paths.valid, self.take.times
+            one.pinger, one.start_s[ping], paths.delay_s, paths.amplitude, paths.valid, self.drawn.times
         )
         if recorder.aperture_jitter_s:
             # A sample taken late by far less than the build-up meets a later phase and the same envelope.
             late = recorder.aperture_jitter_s * self.jitter.take(first, first + len(analytic))
-            analytic = analytic * np.exp(2j * np.pi * train.pinger.frequency_hz * late)
-        return first, np.ascontiguousarray((analytic * np.exp(-1j * self.take.channel_phase)).real)
+            analytic = analytic * np.exp(2j * np.pi * one.pinger.frequency_hz * late)
+        return first, np.ascontiguousarray((analytic * np.exp(-1j * self.drawn.channel_phase)).real)

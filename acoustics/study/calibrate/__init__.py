@@ -2,13 +2,13 @@
 
 from acoustics.study.calibrate.array import CalibratedArray, array_file_text, calibrate_from_pings, corrected_array
 from acoustics.study.calibrate.inputs import SourcePlace, calibration_input, read_sources
-from acoustics.study.calibrate.plan import CalibrationPlan, ParameterLine, SessionPlan, plan_calibration
+from acoustics.study.calibrate.plan import CalibrationPlan, ParameterLine, RunPlan, plan_calibration
 
 __all__ = [
     "CalibratedArray",
     "CalibrationPlan",
     "ParameterLine",
-    "SessionPlan",
+    "RunPlan",
     "SourcePlace",
     "array_file_text",
     "calibrate_from_pings",

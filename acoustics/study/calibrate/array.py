@@ -25,7 +25,7 @@ from acoustics.study.calibrate.plan import ParameterLine, parameter_lines, separ
 
 @dataclass(frozen=True)
 class PingLine:
-    """One ping of a session: RMS of its delays' residuals before and after [us], whether kept, whether cycles were
+    """One ping of a run: RMS of its delays' residuals before and after [us], whether kept, whether cycles were
     taken off."""
 
     ping: int
@@ -47,7 +47,7 @@ class SourceLine:
 
 @dataclass(frozen=True)
 class CalibratedArray:
-    """What a session found.
+    """What a run found.
 
     `parameters` hold value and standard deviation of each; `positions_m` and `position_sd_m` the hydrophones with
     offsets and rotation applied, and `offset_covariance_m2` (n, 3, 3) that of each one's offset. Bearings:
@@ -81,9 +81,9 @@ class CalibratedArray:
 
 
 def calibrate_from_pings(scene: Scene, given: CalibrationInput) -> CalibratedArray:
-    """Calibrate the scene's array from a session, with everything that a crew needs to judge it."""
-    session, prior = given.session, given.prior
-    found = calibrate_array(session, prior)
+    """Calibrate the scene's array from a run, with everything that a crew needs to judge it."""
+    run, prior = given.run, given.prior
+    found = calibrate_array(run, prior)
     n = len(prior.hydrophones_m)
     values = parts(found.parameters, n)
     sd = np.sqrt(np.diagonal(found.covariance))
@@ -103,7 +103,7 @@ def calibrate_from_pings(scene: Scene, given: CalibrationInput) -> CalibratedArr
         passed_over=given.passed_over,
         sources=_source_lines(given, found.source_error_m, found.source_sd_m),
         parameters=parameter_lines(names, prior.calibration_sd, found.parameters, sd),
-        separation=separation_of(found.information, prior, session, names),
+        separation=separation_of(found.information, prior, run, names),
         bearing_before_deg=float(before),
         bearing_after_deg=float(after),
         nominal_sound_speed_m_s=prior.sound_speed_m_s,
@@ -124,15 +124,15 @@ def calibrate_from_pings(scene: Scene, given: CalibrationInput) -> CalibratedArr
 def _source_lines(given: CalibrationInput, error_m: Floats, sd_m: Floats) -> tuple[SourceLine, ...]:
     lines = []
     for k, source in enumerate(given.sources):
-        own = given.session.source_index == k
-        x, y, z = (given.session.source_m[own][0] + error_m[k]).tolist()
+        own = given.run.source_index == k
+        x, y, z = (given.run.source_m[own][0] + error_m[k]).tolist()
         sx, sy, sz = sd_m[k].tolist()
         lines.append(SourceLine(source.name, int(own.sum()), (x, y, z), (sx, sy, sz)))
     return tuple(lines)
 
 
 def corrected_array(array: Array, result: CalibratedArray) -> Array:
-    """The array with the places, tolerances and channel delays that the session found."""
+    """The array with the places, tolerances and channel delays that the run found."""
     changes = zip(
         result.positions_m.tolist(), result.position_sd_m.tolist(), result.channel_delays_s.tolist(), strict=True
     )

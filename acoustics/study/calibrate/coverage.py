@@ -1,4 +1,4 @@
-"""Does a calibration know how good it is? Its errors over many sessions against the covariance that it states."""
+"""Does a calibration know how good it is? Its errors over many runs against the covariance that it states."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from acoustics.estimate.calibrate import Integers
 
 @dataclass(frozen=True)
 class SessionErrors:
-    """Of all sessions, (n_sessions, p): errors, and those with positions in place of offsets; each with covariances.
+    """Of all runs, (n_runs, p): errors, and those with positions in place of offsets; each with covariances.
 
-    Beside them, (n_sessions,): whether the calibration may be used, and how many pings were a cycle off, have the right
+    Beside them, (n_runs,): whether the calibration may be used, and how many pings were a cycle off, have the right
     cycles, and are left out.
     """
 
@@ -33,7 +33,7 @@ class SessionErrors:
 
 
 def coverage_of(outcome: SessionErrors, prior_sd: Floats, n: int) -> dict[str, Interval]:
-    """Share of usable sessions whose stated 95 % region holds the truth, by kind of parameter, n hydrophones.
+    """Share of usable runs whose stated 95 % region holds the truth, by kind of parameter, n hydrophones.
 
     Positions count with the rotation applied: offsets and rotation can be traded for each other along a curve, on
     which the positions hardly move.

@@ -1,4 +1,4 @@
-"""From the lines of located pings and the places of their source to a calibration session."""
+"""From the lines of located pings and the places of their source to a calibration run."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import numpy as np
 
 from acoustics.base.errors import InputError
 from acoustics.base.frames import Floats
-from acoustics.estimate.calibrate import CalibrationPrior, Session, whitening
+from acoustics.estimate.calibrate import CalibrationPrior, CalibrationRun, whitening
 from acoustics.io.csv_table import short_lines
 from acoustics.io.ping import NavigatedPose, Ping
 from acoustics.physics.tdoa import difference_matrix
@@ -35,9 +35,9 @@ class SourcePlace:
 
 @dataclass(frozen=True)
 class CalibrationInput:
-    """A session made of pings, with the numbers of those used and the reasons why others are not."""
+    """A run made of pings, with the numbers of those used and the reasons why others are not."""
 
-    session: Session
+    run: CalibrationRun
     prior: CalibrationPrior
     pings: tuple[int, ...]
     sources: tuple[SourcePlace, ...]
@@ -113,7 +113,7 @@ def calibration_input(
     source_sd_m: float,
     wobble_sd: float,
 ) -> CalibrationInput:
-    """Make a session of pings.
+    """Make a run of pings.
 
     Parameters
     ----------
@@ -156,7 +156,7 @@ def calibration_input(
     index = np.array([sources.index(place) for _, place in used])
     poses = [ping.pose for ping, _ in used]
     return CalibrationInput(
-        session=_session([ping for ping, _ in used], scene, nominal[index], index, origin),
+        run=_session([ping for ping, _ in used], scene, nominal[index], index, origin),
         prior=_prior(scene, poses, source_sd, wobble_sd),
         pings=tuple(ping.ping for ping, _ in used),
         sources=sources,
@@ -190,7 +190,9 @@ def _nominal_sources(sources: tuple[SourcePlace, ...], scene: Scene, source_sd_m
     return nominal, sd
 
 
-def _session(pings: list[Ping], scene: Scene, source_m: Floats, source_index: np.ndarray, origin: str) -> Session:
+def _session(
+    pings: list[Ping], scene: Scene, source_m: Floats, source_index: np.ndarray, origin: str
+) -> CalibrationRun:
     names = [h.name for h in scene.array.hydrophones]
     n = len(names)
     times, used = np.zeros((len(pings), n)), np.zeros((len(pings), n), dtype=bool)
@@ -202,7 +204,7 @@ def _session(pings: list[Ping], scene: Scene, source_m: Floats, source_index: np
         others = np.delete(columns, ping.reference)
         times[k, others], used[k, columns], reference[k] = ping.tdoa_s, True, columns[ping.reference]
     new_pose = [0, *(a.pose != b.pose for a, b in zip(pings[:-1], pings[1:], strict=True))]
-    return Session(
+    return CalibrationRun(
         times_s=times,
         whitening=white,
         used=used,

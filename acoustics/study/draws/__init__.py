@@ -2,19 +2,19 @@
 
 from acoustics.study.draws.pings import DelayErrors, simulate_bearings, simulate_fixes
 from acoustics.study.draws.runs import (
-    Course,
-    course_positions,
+    Route,
     fuse_simulated,
     join_runs,
+    route_positions,
     simulate_runs,
     source_area,
     water_outline,
 )
 
 __all__ = [
-    "Course",
+    "Route",
     "DelayErrors",
-    "course_positions",
+    "route_positions",
     "fuse_simulated",
     "join_runs",
     "simulate_bearings",

@@ -20,16 +20,16 @@ from acoustics.scene.scene import Scene
 
 
 @dataclass(frozen=True)
-class Course:
+class Route:
     """True poses of a run: `n_pings` places, evenly along a straight leg from the vehicle's place.
 
-    `leg_m` of 0 keeps the vehicle where it stands. `course_deg` is the direction of travel, clockwise from +x of the
+    `leg_m` of 0 keeps the vehicle where it stands. `leg_deg` is the direction of travel, clockwise from +x of the
     site; the vehicle heads as the scenario says.
     """
 
     n_pings: int
     leg_m: float
-    course_deg: float
+    leg_deg: float
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,7 @@ class SimulatedRuns:
     run: PingRun
     track: Track
     source_depth_m: Floats
-    spoilt: NDArray[np.bool_]
+    outlier: NDArray[np.bool_]
 
 
 def pose_errors_of(scene: Scene) -> PoseErrors:
@@ -78,7 +78,7 @@ def source_area(scene: Scene) -> SourceArea:
     return uniform_over(water_outline(scene))
 
 
-def course_positions(scene: Scene, course: Course) -> Floats:
+def route_positions(scene: Scene, route: Route) -> Floats:
     """True places of the vehicle, (n_pings, 3) [m].
 
     Raises
@@ -86,17 +86,17 @@ def course_positions(scene: Scene, course: Course) -> Floats:
     ParameterError
         If the run leaves the water.
     """
-    if course.n_pings < 1 or course.leg_m < 0:
-        raise ParameterError(f"n_pings={course.n_pings}, leg_m={course.leg_m}: expected at least 1, and 0 or more")
-    angle = np.deg2rad(course.course_deg)
-    along = np.linspace(0.0, course.leg_m, course.n_pings)[:, None]
+    if route.n_pings < 1 or route.leg_m < 0:
+        raise ParameterError(f"n_pings={route.n_pings}, leg_m={route.leg_m}: expected at least 1, and 0 or more")
+    angle = np.deg2rad(route.leg_deg)
+    along = np.linspace(0.0, route.leg_m, route.n_pings)[:, None]
     places = np.array(scene.vehicle.position_m) + along * [np.cos(angle), np.sin(angle), 0.0]
     pose = scene.vehicle.pose
     hydrophones = Pose(places, pose.roll, pose.pitch, pose.heading).to_site(scene.array.positions_m)
     dry = ~np.all(scene.pool.contains(hydrophones), axis=-1)
     if dry.any():
         reached = float(along[max(int(np.argmax(dry)) - 1, 0), 0])
-        raise ParameterError(f"the run leaves the water after {reached:.1f} m: shorten the leg or turn the course")
+        raise ParameterError(f"the run leaves the water after {reached:.1f} m: shorten the leg or turn the route")
     return places
 
 
@@ -150,8 +150,8 @@ def simulate_runs(
     turn = Pose(np.zeros(3), *np.moveaxis(angles, -1, 0)).rotation
     elements = scene.array.positions_m + rng.normal(size=(n_runs, n, 3)) * scene.array.tolerances_m[:, None]
     hydrophones = places_m[:, None] + np.einsum("rpij,rnj->rpni", turn, elements)
-    spoilt = rng.random(shape) < wrong_share
-    sources = np.where(spoilt[..., None], _elsewhere(scene, source, shape, rng), source)
+    outlier = rng.random(shape) < wrong_share
+    sources = np.where(outlier[..., None], _elsewhere(scene, source, shape, rng), source)
     speed = scene.sound_speed_m_s + rng.normal(size=(n_runs, 1)) * scene.sound_speed_sd_m_s
     differences = difference_matrix(n)
     noise = rng.normal(size=(*shape, n)) * np.sqrt(np.where(heard, variance, 0.0))[:, None]
@@ -172,7 +172,7 @@ def simulate_runs(
         ),
         track=Track(track, *shown),
         source_depth_m=depth,
-        spoilt=spoilt & heard,
+        outlier=outlier & heard,
     )
 
 
@@ -192,7 +192,7 @@ def join_runs(parts: Sequence[SimulatedRuns]) -> SimulatedRuns:
         ),
         track=Track(**{f.name: joined(getattr(p.track, f.name) for p in parts) for f in fields(Track)}),
         source_depth_m=joined(p.source_depth_m for p in parts),
-        spoilt=joined(p.spoilt for p in parts),
+        outlier=joined(p.outlier for p in parts),
     )
 
 

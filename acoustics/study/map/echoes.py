@@ -20,7 +20,7 @@ from acoustics.scene.scene import Scene
 from acoustics.study.execution import Arrays
 from acoustics.study.map.cells import Cells
 from acoustics.study.simulate import sidecar_of
-from acoustics.study.validate import ANSWERED, Answer, Trial, answer_of_ping, compare, trial_take
+from acoustics.study.validate import ANSWERED, Answer, Trial, answer_of_ping, compare, trial_recording
 
 _PINGS_AT_ONCE = 4
 _TOLERANCES = 5.0  # the hydrophones stay wet if their places are off by so many standard deviations
@@ -124,7 +124,9 @@ def _trial(
         heading=heading,
         bearing=float(bearing),
         depression=float(depression),
-        take_seed=int.from_bytes(np.random.SeedSequence(seed, spawn_key=(1,)).generate_state(4).tobytes(), "little"),
+        recording_seed=int.from_bytes(
+            np.random.SeedSequence(seed, spawn_key=(1,)).generate_state(4).tobytes(), "little"
+        ),
     )
 
 
@@ -157,17 +159,17 @@ def heard_of_chunk(chunk: EchoChunk) -> Arrays:
 
 def _located(scene: Scene, pinger: Pinger, trial: Trial) -> Answer:
     """The whole path of `pingfix locate` over the samples of one ping; of several found the first counts."""
-    take = trial_take(scene, pinger, trial)
+    drawn = trial_recording(scene, pinger, trial)
     recorder = scene.recorder
     volts_per_count = recorder.full_scale_v / 2.0 ** (recorder.bits - 1)
 
     def blocks() -> Iterator[Singles]:
-        for counts in render(take):
+        for counts in render(drawn):
             yield np.ascontiguousarray(counts.T * volts_per_count, dtype=np.float32)
 
-    sidecar = sidecar_of(take, "wav32f")
+    sidecar = sidecar_of(drawn, "wav32f")
     stream = SampleStream(
-        blocks(), len(take.skew_s), recorder.sample_rate_hz, recorder.full_scale_v, scene.title, take.n_samples
+        blocks(), len(drawn.skew_s), recorder.sample_rate_hz, recorder.full_scale_v, scene.title, drawn.n_samples
     )
     first = next(locate(stream, sidecar, LocateOptions()), None)
     return Answer(refused="no ping was found") if first is None else answer_of_ping(first)

@@ -89,7 +89,8 @@ class PoolMap:
     interval, and `refused`, the share for which it named a reason instead. `failed` is the share of pings that give no
     fix or one from a wrong cycle, the two taken as independent. `simulated_over_bound` is the median of that ratio over
     the cells where every ping gave a fix; None where there are fewer than two. Infinite: not observable. `heading_deg`
-    is None where each cell has its own worst heading, `worst_heading_deg` then. `deaf`: share of the hydrophones that
+    is None where each cell has its own worst heading, `worst_heading_deg` then. `shadowed`: share of the hydrophones
+    that
     bodies of the vehicle keep from the pinger. `stations` is None where there are fewer than two.
     """
 
@@ -106,7 +107,7 @@ class PoolMap:
     y_m: Floats
     worst_heading_deg: Floats | None
     multipath_free_s: Floats
-    deaf: Floats
+    shadowed: Floats
     bearing_deg: Floats
     position_m: Floats
     wrong_integer: Floats

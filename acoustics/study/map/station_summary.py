@@ -32,8 +32,8 @@ def station_map(chooser: Chooser, sights: Sights, cells: Cells, heard: NDArray[n
     """
     predicted = predicted_outcomes(chooser, sights, heard)
     pings = int(counts.sum(axis=-1).max(initial=0))
-    deaf = np.where(np.array(OUTCOMES) == "undecided", pings, 0)
-    counts = np.where(heard[:, None], counts, deaf)
+    shadowed = np.where(np.array(OUTCOMES) == "undecided", pings, 0)
+    counts = np.where(heard[:, None], counts, shadowed)
 
     def outcomes(shares: Floats) -> Outcomes:
         return Outcomes(*(cells.spread(share) for share in shares.T))

@@ -111,7 +111,7 @@ def map_pool(
         y_m=cells.y_m,
         worst_heading_deg=spread(np.rad2deg(at.heading) % 360) if worst else None,
         multipath_free_s=spread(at.window_s),
-        deaf=spread(1 - at.reached.mean(axis=-1)),
+        shadowed=spread(1 - at.reached.mean(axis=-1)),
         bearing_deg=spread(np.rad2deg(np.where(at.bearing_sd < BEARING_GUESS_SD, at.bearing_sd, np.inf))),
         position_m=spread(at.position_m),
         wrong_integer=spread(wrong),

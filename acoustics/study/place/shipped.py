@@ -26,7 +26,7 @@ class Rival:
     found: Found | None
 
 
-def rivals(criterion: Criterion, limit: float) -> tuple[tuple[Rival, Rival], ...]:
+def alternatives(criterion: Criterion, limit: float) -> tuple[tuple[Rival, Rival], ...]:
     """Every shipped array with the best of its places: as it is, and at its best scale.
 
     Parameters

@@ -17,7 +17,7 @@ from acoustics.study.place.aim import Aim, criterion_for
 from acoustics.study.place.criterion import Criterion
 from acoustics.study.place.regions import fits
 from acoustics.study.place.search import Found, judged, search
-from acoustics.study.place.shipped import Rival, rivals
+from acoustics.study.place.shipped import Rival, alternatives
 from acoustics.study.place.verification import Check, check_placement
 
 _KNOWN_STARTS = 2
@@ -137,7 +137,7 @@ def study_place(
         raise ParameterError(f"{n_hydrophones} hydrophones: the search takes {_FEWEST} to {_MOST}")
     criterion, ranges = criterion_for(scene, pinger, aim)
     limit = scene.study.wrong_cycle_limit
-    compared = rivals(criterion, limit)
+    compared = alternatives(criterion, limit)
     ours = [r for pair in compared for r in pair if r.n_hydrophones <= n_hydrophones]
     known = sorted((r.found for r in ours if r.found is not None), key=lambda f: f.rank(limit))[:_KNOWN_STARTS]
     found = search(
@@ -204,8 +204,8 @@ def _best(candidates: Sequence[Rival], limit: float, *, as_it_is: bool) -> Rival
     return candidates[min(sure)[1]] if sure else None
 
 
-def _line(criterion: Criterion, rival: Rival, limit: float) -> Line:
-    found, head = rival.found, (rival.name, rival.n_hydrophones, rival.scale)
+def _line(criterion: Criterion, alternative: Rival, limit: float) -> Line:
+    found, head = alternative.found, (alternative.name, alternative.n_hydrophones, alternative.scale)
     if found is None:
         return Line(*head, False, float("nan"), float("nan"), float("nan"), False)
     array = found.hydrophones_m[None]
@@ -219,8 +219,12 @@ def _line(criterion: Criterion, rival: Rival, limit: float) -> Line:
     )
 
 
-def _gain(rival: Rival | None, found: Found) -> float:
-    return rival.found.error / found.error if rival is not None and rival.found is not None else float("inf")
+def _gain(alternative: Rival | None, found: Found) -> float:
+    return (
+        alternative.found.error / found.error
+        if alternative is not None and alternative.found is not None
+        else float("inf")
+    )
 
 
 def _by_bearing(criterion: Criterion, found: Found, n_bearings: int) -> Curves:

@@ -12,7 +12,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.budget import Budget, study_budget
 from acoustics.study.check import Summary, summary
-from acoustics.study.draws import Course
+from acoustics.study.draws import Route
 from acoustics.study.map import MapChoices, PoolMap, map_pool
 from acoustics.study.report.live import LiveModel, live_model
 from acoustics.study.sound_speed import WaterColumn, water_column
@@ -110,5 +110,5 @@ def _stations(scene: Scene, pinger: Pinger, trials: int, seed: int, progress: Pr
     """Four pings along four metres ahead; None without stations."""
     if not scene.stations:
         return None
-    course = Course(_LEG_PINGS, _LEG_M, scene.vehicle.heading_deg)
-    return study_stations(scene, pinger, course, trials=trials, seed=seed, progress=progress)
+    route = Route(_LEG_PINGS, _LEG_M, scene.vehicle.heading_deg)
+    return study_stations(scene, pinger, route, trials=trials, seed=seed, progress=progress)

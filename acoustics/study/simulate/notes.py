@@ -12,7 +12,7 @@ from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Pose, bearing_and_depression
 from acoustics.io.recording import Encoding, volts_per_stored
 from acoustics.io.sidecar import Sidecar
-from acoustics.propagate.render import PingTrain, Take
+from acoustics.propagate.render import DrawnRecording, PingSeries
 from acoustics.scene.scene import Scene
 from acoustics.study.simulate.scene_sidecar import sidecar_of_scene
 
@@ -53,31 +53,31 @@ class HeardPinger:
     first_echo_after_s: float
 
 
-def heard(scene: Scene, train: PingTrain) -> HeardPinger:
+def heard(scene: Scene, one: PingSeries) -> HeardPinger:
     """Where a pinger is and how loud it arrives."""
-    pinger = train.pinger
+    pinger = one.pinger
     toward = scene.vehicle.pose.to_body([pinger.position_m])[0]
     bearing, depression = bearing_and_depression(toward)
     centre = scene.array.positions_m.mean(axis=0)
     link = link_budget(scene, pinger, float(np.linalg.norm(toward - centre)))
-    after = train.first_echo_delay_s - train.direct_delay_s
+    after = one.first_echo_delay_s - one.direct_delay_s
     return HeardPinger(
         name=pinger.name,
         frequency_hz=pinger.frequency_hz,
-        pings=len(train.start_s),
+        pings=len(one.start_s),
         range_m=float(np.linalg.norm(toward)),
         bearing_deg=float(np.rad2deg(bearing)),
         depression_deg=float(np.rad2deg(depression)),
         received_level_db=float(link.received_level_db),
         energy_ratio_db=float(10 * np.log10(link.energy_ratio_2e_n0)),
-        paths=train.paths.delay_s.shape[-1],
+        paths=one.paths.delay_s.shape[-1],
         first_echo_after_s=float(after.min()),
     )
 
 
-def sidecar_of(take: Take, encoding: Encoding) -> Sidecar:
+def sidecar_of(drawn: DrawnRecording, encoding: Encoding) -> Sidecar:
     """Nominal places and values, and pose and water as the instruments gave them."""
-    scene, readings = take.scene, take.readings
+    scene, readings = drawn.scene, drawn.readings
     known = sidecar_of_scene(scene)
     depths = readings.pinger_depth_m.tolist()
     return replace(
@@ -91,12 +91,12 @@ def sidecar_of(take: Take, encoding: Encoding) -> Sidecar:
     )
 
 
-def truth_table(take: Take, seed: int) -> dict[str, Any]:
+def truth_table(drawn: DrawnRecording, seed: int) -> dict[str, Any]:
     """Everything that an estimator must not see. Times are true ones, 0 at the first sample of the first channel.
 
     Only `recorded_s` is on the recorder's clock: sample index over nominal rate at which the direct sound begins.
     """
-    scene, pose = take.scene, take.scene.vehicle.pose
+    scene, pose = drawn.scene, drawn.scene.vehicle.pose
     temperature, salinity = (float(value) for value in scene.water.at(scene.vehicle.position_m[2]))
     return {
         "title": scene.title,
@@ -120,47 +120,47 @@ def truth_table(take: Take, seed: int) -> dict[str, Any]:
             }
             for h, hydrophone, polarity, place, nominal, site, skew, gain, phase in zip(
                 scene.array.hydrophones,
-                take.hydrophone,
-                take.polarity,
-                take.hydrophones_m,
+                drawn.hydrophone,
+                drawn.polarity,
+                drawn.hydrophones_m,
                 scene.array.positions_m,
-                pose.to_site(take.hydrophones_m),
-                take.skew_s,
-                take.gain,
-                take.channel_phase,
+                pose.to_site(drawn.hydrophones_m),
+                drawn.skew_s,
+                drawn.gain,
+                drawn.channel_phase,
                 strict=True,
             )
         ],
-        "dropouts_s": [[edge / scene.recorder.sample_rate_hz for edge in stretch] for stretch in take.dropouts],
-        "pingers": [_pinger_table(take, train) for train in take.trains],
+        "dropouts_s": [[edge / scene.recorder.sample_rate_hz for edge in stretch] for stretch in drawn.dropouts],
+        "pingers": [_pinger_table(drawn, one) for one in drawn.series],
         "pings": sorted(
-            (ping for train in take.trains for ping in _ping_tables(take, train)), key=lambda ping: ping["sent_s"]
+            (ping for one in drawn.series for ping in _ping_tables(drawn, one)), key=lambda ping: ping["sent_s"]
         ),
     }
 
 
-def _pinger_table(take: Take, train: PingTrain) -> dict[str, Any]:
-    seen = heard(take.scene, train)
+def _pinger_table(drawn: DrawnRecording, one: PingSeries) -> dict[str, Any]:
+    seen = heard(drawn.scene, one)
     return {
         "name": seen.name,
-        "position_m": list(train.pinger.position_m),
+        "position_m": list(one.pinger.position_m),
         "frequency_hz": seen.frequency_hz,
-        "length_s": train.pinger.length_s,
+        "length_s": one.pinger.length_s,
         "range_m": seen.range_m,
         "bearing_deg": seen.bearing_deg,
         "depression_deg": seen.depression_deg,
     }
 
 
-def _ping_tables(take: Take, train: PingTrain) -> Iterator[dict[str, Any]]:
-    times, rate = take.times, take.scene.recorder.sample_rate_hz
-    echo = [delay if np.isfinite(delay) else None for delay in train.first_echo_delay_s.tolist()]
-    for start in train.start_s.tolist():
-        recorded = (start + train.direct_delay_s - times.offset_s) / (times.interval_s * rate)
+def _ping_tables(drawn: DrawnRecording, one: PingSeries) -> Iterator[dict[str, Any]]:
+    times, rate = drawn.times, drawn.scene.recorder.sample_rate_hz
+    echo = [delay if np.isfinite(delay) else None for delay in one.first_echo_delay_s.tolist()]
+    for start in one.start_s.tolist():
+        recorded = (start + one.direct_delay_s - times.offset_s) / (times.interval_s * rate)
         yield {
-            "pinger": train.pinger.name,
+            "pinger": one.pinger.name,
             "sent_s": start,
-            "direct_delay_s": train.direct_delay_s.tolist(),
+            "direct_delay_s": one.direct_delay_s.tolist(),
             "first_echo_delay_s": echo,
             "recorded_s": recorded.tolist(),
         }

@@ -22,8 +22,8 @@ from acoustics.propagate.render import (
     DEFAULT_BLOCK_SAMPLES,
     DEFAULT_REVERBERATION_S,
     ChannelFaults,
-    Take,
-    draw_take,
+    DrawnRecording,
+    draw_recording,
     render,
 )
 from acoustics.scene.scene import Scene
@@ -76,7 +76,7 @@ def simulate_recording(
     Parameters
     ----------
     scene : Scene
-        The truth but for what is drawn: see `draw_take`.
+        The truth but for what is drawn: see `draw_recording`.
     path : Path
         Ends in .wav or .npy.
     seed : int
@@ -86,7 +86,7 @@ def simulate_recording(
     seconds : float, optional
         Length of the recording instead [s].
     echoes, reverberation_s, faults
-        As in `draw_take`.
+        As in `draw_recording`.
     encoding : str, optional
         Default: the narrowest for the recorder's words.
     force : bool
@@ -119,22 +119,22 @@ def simulate_recording(
         to_sidecar, to_site, to_truth, to_samples = (
             files.enter_context(whole_file(name, force=force)) for name in (beside, site, truth, path)
         )
-        take = draw_take(
+        drawn = draw_recording(
             scene, seconds=seconds, seed=seed, echoes=echoes, reverberation_s=reverberation_s, faults=faults
         )
-        count = _Count(take, progress)
+        count = _Count(drawn, progress)
         write_samples(
             to_samples,
-            count.watch(render(take, block_samples=block_samples)),
-            n_samples=take.n_samples,
-            n_channels=len(take.skew_s),
+            count.watch(render(drawn, block_samples=block_samples)),
+            n_samples=drawn.n_samples,
+            n_channels=len(drawn.skew_s),
             sample_rate_hz=scene.recorder.sample_rate_hz,
             recorder_bits=bits,
             encoding=encoding,
         )
-        _write_json(to_sidecar, sidecar_table(sidecar_of(take, encoding)))
+        _write_json(to_sidecar, sidecar_table(sidecar_of(drawn, encoding)))
         to_site.write_text(sketch_text(sketch), encoding="utf-8")
-        _write_json(to_truth, truth_table(take, seed))
+        _write_json(to_truth, truth_table(drawn, seed))
     return SimulatedRecording(
         title=scene.title,
         file=str(path),
@@ -142,26 +142,26 @@ def simulate_recording(
         site=str(site),
         truth=str(truth),
         encoding=encoding,
-        seconds=take.n_samples / scene.recorder.sample_rate_hz,
-        n_samples=take.n_samples,
+        seconds=drawn.n_samples / scene.recorder.sample_rate_hz,
+        n_samples=drawn.n_samples,
         sample_rate_hz=scene.recorder.sample_rate_hz,
         channels=tuple(h.name for h in scene.array.hydrophones),
         echoes=echoes,
         seed=seed,
         clipped_samples=count.clipped,
         peak=count.largest / 2.0 ** (bits - 1),
-        pingers=tuple(heard(scene, train) for train in take.trains),
+        pingers=tuple(heard(scene, one) for one in drawn.series),
     )
 
 
 class _Count:
     """Looks at the blocks that pass: samples at the ends of the converter's range, the largest, and progress."""
 
-    def __init__(self, take: Take, progress: Progress | None) -> None:
-        self._total, self._progress = take.n_samples, progress
-        self._ends = -(2 ** (take.scene.recorder.bits - 1)), 2 ** (take.scene.recorder.bits - 1) - 1
-        self.clipped = np.zeros(len(take.skew_s), dtype=np.int64)
-        self.largest = np.zeros(len(take.skew_s))
+    def __init__(self, drawn: DrawnRecording, progress: Progress | None) -> None:
+        self._total, self._progress = drawn.n_samples, progress
+        self._ends = -(2 ** (drawn.scene.recorder.bits - 1)), 2 ** (drawn.scene.recorder.bits - 1) - 1
+        self.clipped = np.zeros(len(drawn.skew_s), dtype=np.int64)
+        self.largest = np.zeros(len(drawn.skew_s))
 
     def watch(self, blocks: Iterator[NDArray[np.int32]]) -> Iterator[NDArray[np.int32]]:
         done = 0

@@ -14,7 +14,7 @@ from acoustics.base.intervals import Interval, rate_interval
 from acoustics.estimate.fuse import NONE_OF_THESE, StationModel, decisions, station_posterior
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import Course, course_positions, water_outline
+from acoustics.study.draws import Route, route_positions, water_outline
 from acoustics.study.execution import ALONE, Running, fingerprint
 from acoustics.study.stations.runs import Passing, decide, together
 
@@ -48,7 +48,7 @@ class StationStudy:
     title: str
     array: str
     pinger: str
-    course: Course
+    route: Route
     trials: int
     seed: int
     spread_m: float
@@ -90,7 +90,7 @@ def station_model(scene: Scene) -> StationModel:
 def study_stations(
     scene: Scene,
     pinger: Pinger,
-    course: Course,
+    route: Route,
     *,
     trials: int,
     seed: int,
@@ -105,7 +105,7 @@ def study_stations(
         With stations.
     pinger : Pinger
         Moved to each station in turn, with the offset that it has from its own station in the scenario.
-    course : Course
+    route : Route
         Along which the pings are heard.
     trials : int
         Runs for each truth.
@@ -121,20 +121,20 @@ def study_stations(
     ParameterError
         If there are no stations, the run leaves the water, or the pinger is not heard along it.
     """
-    model, offset, path = station_model(scene), _offset(scene, pinger), course_positions(scene, course)
+    model, offset, path = station_model(scene), _offset(scene, pinger), route_positions(scene, route)
     places, truths = _places(scene), (*(s.name for s in scene.stations), NONE_OF_THESE)
     at_stations = tuple(_moved(scene, pinger, place) for place in places + offset)
-    counts = sorted({*_FURTHER_PINGS, course.n_pings})
+    counts = sorted({*_FURTHER_PINGS, route.n_pings})
     seeds = np.random.SeedSequence(seed).spawn(2 + len(counts))
     passings = [
-        _passing(scene, replace(course, n_pings=n), at_stations, trials, child, main=n == course.n_pings)
+        _passing(scene, replace(route, n_pings=n), at_stations, trials, child, main=n == route.n_pings)
         for n, child in zip(counts, seeds[2:], strict=True)
     ]
     *by_count, elsewhere = decide(
         scene,
         model,
         [*passings, _elsewhere(scene, pinger, path, trials, seeds[0])],
-        fingerprint=fingerprint("stations", scene, pinger, course, trials, seed),
+        fingerprint=fingerprint("stations", scene, pinger, route, trials, seed),
         running=running,
         progress=progress,
     )
@@ -142,7 +142,7 @@ def study_stations(
         PingCount(n, _overall(model, [d.chosen == t for t, d in enumerate(drawn)]))
         for n, drawn in zip(counts, by_count, strict=True)
     ]
-    main = by_count[counts.index(course.n_pings)]
+    main = by_count[counts.index(route.n_pings)]
     drawn = [*main, together(elsewhere)]
     answers = (*truths, NO_FIX)
     decided = np.array([np.bincount(d.chosen, minlength=len(answers)) for d in drawn])
@@ -153,7 +153,7 @@ def study_stations(
         title=scene.title,
         array=scene.array.name,
         pinger=pinger.name,
-        course=course,
+        route=route,
         trials=trials,
         seed=seed,
         spread_m=model.spread_m,
@@ -176,7 +176,7 @@ def study_stations(
 
 def _passing(
     scene: Scene,
-    course: Course,
+    route: Route,
     pingers: tuple[Pinger, ...],
     trials: int,
     seed: np.random.SeedSequence,
@@ -184,9 +184,9 @@ def _passing(
     main: bool,
 ) -> Passing:
     """Runs past the stations. The more pings a run has the longer it takes: beside the main ones fewer of them."""
-    runs = trials if main else max(min(trials, 50), min(trials, 200 // course.n_pings))
+    runs = trials if main else max(min(trials, 50), min(trials, 200 // route.n_pings))
     count = len(pingers)
-    return Passing(course_positions(scene, course), pingers, (runs,) * count, tuple(seed.spawn(count)))
+    return Passing(route_positions(scene, route), pingers, (runs,) * count, tuple(seed.spawn(count)))
 
 
 def _elsewhere(scene: Scene, pinger: Pinger, path: Floats, trials: int, seed: np.random.SeedSequence) -> Passing:

@@ -57,7 +57,7 @@ class Design:
 @dataclass(frozen=True)
 class Trial:
     """One ping of the design; `number` counts from 1. Bearing and depression [rad] are the truth, from the array's
-    centre in the body frame; `take_seed` is of everything else that is drawn for it."""
+    centre in the body frame; `recording_seed` is of everything else that is drawn for it."""
 
     number: int
     sector: str
@@ -69,7 +69,7 @@ class Trial:
     heading: float
     bearing: float
     depression: float
-    take_seed: int
+    recording_seed: int
 
 
 def choose_design(
@@ -135,7 +135,7 @@ def draw_trial(scene: Scene, pinger: Pinger, design: Design, number: int) -> Tri
         If no place at that range is in the water.
     """
     sector, range_m, energy_ratio_db, echoes = design.cells[(number - 1) % len(design.cells)]
-    place, take = np.random.SeedSequence(design.seed, spawn_key=(number,)).spawn(2)
+    place, drawn = np.random.SeedSequence(design.seed, spawn_key=(number,)).spawn(2)
     rng = np.random.default_rng(place)
     wanted = np.pi / 2 * (SECTORS.index(sector) + rng.uniform(-0.5, 0.5))
     waypoints, heading = _turned_places(scene, pinger, range_m, float(wanted), rng)
@@ -162,7 +162,7 @@ def draw_trial(scene: Scene, pinger: Pinger, design: Design, number: int) -> Tri
         heading=float(heading[first]),
         bearing=float(bearing),
         depression=float(depression),
-        take_seed=int.from_bytes(take.generate_state(4).tobytes(), "little"),
+        recording_seed=int.from_bytes(drawn.generate_state(4).tobytes(), "little"),
     )
 
 

@@ -17,7 +17,7 @@ from acoustics.io.recording import choose_encoding, write_samples
 from acoustics.io.sidecar import sidecar_table
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.multipath_free_window import multipath_free_map_s
-from acoustics.propagate.render import Take, draw_take, render
+from acoustics.propagate.render import DrawnRecording, draw_recording, render
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.simulate import sidecar_of
@@ -29,7 +29,7 @@ _LEAD_SPREAD_S = 2e-3  # the ping comes at no round number of samples
 _REVERBERATION_S = 10e-3
 
 
-def trial_take(scene: Scene, pinger: Pinger, trial: Trial) -> Take:
+def trial_recording(scene: Scene, pinger: Pinger, trial: Trial) -> DrawnRecording:
     """A recording of one ping: noise alone, the burst, and its echoes where the trial has them.
 
     Everything else, mounting, skew and the errors of the instruments, is drawn as for any recording of the scene.
@@ -40,13 +40,13 @@ def trial_take(scene: Scene, pinger: Pinger, trial: Trial) -> Take:
     louder = pinger.model_copy(update={"source_level_db": trial.source_level_db, "start_jitter_s": 0.0})
     there = scene.model_copy(update={"vehicle": vehicle, "pingers": (louder,)})
     seconds = _LEAD_S + _LEAD_SPREAD_S + pinger.length_s + _REVERBERATION_S
-    take = draw_take(
-        there, seconds=seconds, seed=trial.take_seed, echoes=trial.echoes, reverberation_s=_REVERBERATION_S
+    drawn = draw_recording(
+        there, seconds=seconds, seed=trial.recording_seed, echoes=trial.echoes, reverberation_s=_REVERBERATION_S
     )
     # Trains come at their repetition interval; here the one ping is put where the short recording holds it.
-    lead = _LEAD_S + _LEAD_SPREAD_S * np.random.default_rng(trial.take_seed).uniform()
-    train = take.trains[0]
-    return replace(take, trains=(replace(train, start_s=np.array([lead - train.direct_delay_s.min()])),))
+    lead = _LEAD_S + _LEAD_SPREAD_S * np.random.default_rng(trial.recording_seed).uniform()
+    one = drawn.series[0]
+    return replace(drawn, series=(replace(one, start_s=np.array([lead - one.direct_delay_s.min()])),))
 
 
 def write_trial(scene: Scene, pinger: Pinger, trial: Trial, recording: Path, sidecar: Path) -> None:
@@ -57,16 +57,16 @@ def write_trial(scene: Scene, pinger: Pinger, trial: Trial, recording: Path, sid
     OutputError
         If they cannot be written; neither is then left behind.
     """
-    take = trial_take(scene, pinger, trial)
+    drawn = trial_recording(scene, pinger, trial)
     bits = scene.recorder.bits
     encoding = choose_encoding(recording, bits)
-    notes = json.dumps(sidecar_table(sidecar_of(take, encoding)), allow_nan=False) + "\n"
+    notes = json.dumps(sidecar_table(sidecar_of(drawn, encoding)), allow_nan=False) + "\n"
     with whole_file(sidecar, force=True) as to_sidecar, whole_file(recording, force=True) as to_recording:
         write_samples(
             to_recording,
-            render(take),
-            n_samples=take.n_samples,
-            n_channels=len(take.skew_s),
+            render(drawn),
+            n_samples=drawn.n_samples,
+            n_channels=len(drawn.skew_s),
             sample_rate_hz=scene.recorder.sample_rate_hz,
             recorder_bits=bits,
             encoding=encoding,

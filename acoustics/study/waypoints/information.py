@@ -33,7 +33,7 @@ class RunErrors:
     sound_speed_m_s, sound_speed_sd_m_s : float
         Assumed sound speed and its error, the same all the run [m/s].
     roll_sd, pitch_sd, heading_own_sd : float
-        Attitude, anew at each waypoint [rad].
+        Attitude, again at each waypoint [rad].
     heading_shared_sd : float
         Heading, the same all the run; it turns the reckoned track about the start as well [rad].
     start_sd_m : ndarray, shape (3,)

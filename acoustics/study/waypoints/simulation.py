@@ -16,7 +16,7 @@ from acoustics.study.waypoints.information import Heard, RunErrors, hear, run_co
 from acoustics.study.waypoints.prior import Prior
 from acoustics.study.waypoints.value import Worth
 
-_RELINEARISED = 3  # the errors' effect is taken anew at each better position
+_RELINEARISED = 3  # the errors' effect is taken again at each better position
 _STEPS = 10
 _RUNS_AT_ONCE = 500  # some 10 MB at work
 

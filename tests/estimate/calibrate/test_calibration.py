@@ -20,7 +20,7 @@ from acoustics.estimate.calibrate.calibration import (
 )
 from acoustics.estimate.calibrate.model import (
     CalibrationPrior,
-    Session,
+    CalibrationRun,
     model_times,
     whitened_derivatives,
     whitening,
@@ -41,7 +41,7 @@ def session_of(headings, *, source=(6.0, 1.0, 2.0), arrival_sd=2e-7, each=2, til
     pings, difference = len(pose), difference_matrix(N)
     angles = np.column_stack([np.asarray(headings)[pose], np.full(pings, tilt), np.zeros(pings)])
     white = whitening(difference, arrival_sd**2 * difference @ difference.T)
-    return Session(
+    return CalibrationRun(
         times_s=np.zeros((pings, N)),
         whitening=np.tile(white, (pings, 1, 1)),
         used=np.ones((pings, N), dtype=bool),
@@ -70,12 +70,12 @@ def prior_of(**changes):
     return CalibrationPrior(**(values | changes))
 
 
-def drawn(session, prior, rng, *, arrival_sd=2e-7):
-    """A session with times of drawn errors, and the shared ones drawn, in units of their sd."""
+def drawn(run, prior, rng, *, arrival_sd=2e-7):
+    """A run with times of drawn errors, and the shared ones drawn, in units of their sd."""
     shared = rng.normal(size=len(prior.shared_sd))
-    pose = rng.normal(size=(session.pose_index[-1] + 1, 6))
-    times = model_times(session, prior, shared, pose) + rng.normal(size=session.times_s.shape) * arrival_sd
-    return session.with_times(times - times[:, :1]), shared
+    pose = rng.normal(size=(run.pose_index[-1] + 1, 6))
+    times = model_times(run, prior, shared, pose) + rng.normal(size=run.times_s.shape) * arrival_sd
+    return run.with_times(times - times[:, :1]), shared
 
 
 HEADINGS = np.arange(8) * np.pi / 4
@@ -83,28 +83,28 @@ HEADINGS = np.arange(8) * np.pi / 4
 
 def test_the_model_is_the_travel_time_written_out():
     prior, rng = prior_of(), np.random.default_rng(1)
-    session = session_of(HEADINGS, tilt=0.1)
+    run = session_of(HEADINGS, tilt=0.1)
     shared, pose = rng.normal(size=len(prior.shared_sd)), rng.normal(size=(8, 6))
     values, own = shared * prior.shared_sd, pose * prior.pose_sd
-    found = model_times(session, prior, shared, pose)
+    found = model_times(run, prior, shared, pose)
     for ping in (0, 5, 15):
-        error = own[session.pose_index[ping]]
-        turn = Rotation.from_matrix(session.turn[ping]) * Rotation.from_rotvec(error[3:])
+        error = own[run.pose_index[ping]]
+        turn = Rotation.from_matrix(run.turn[ping]) * Rotation.from_rotvec(error[3:])
         turn = turn * Rotation.from_rotvec(values[4 * N + 1 : 4 * N + 4])
-        places = turn.apply(HULL + values[: 3 * N].reshape(N, 3)) + session.place_m[ping] + error[:3]
-        source = session.source_m[ping] + values[4 * N + 4 :]
+        places = turn.apply(HULL + values[: 3 * N].reshape(N, 3)) + run.place_m[ping] + error[:3]
+        source = run.source_m[ping] + values[4 * N + 4 :]
         expected = np.linalg.norm(places - source, axis=-1) / (SPEED + values[4 * N]) + values[3 * N : 4 * N]
         assert found[ping] == pytest.approx(expected, rel=1e-12)
 
 
 def test_derivatives_are_those_of_the_model():
     prior, rng = prior_of(), np.random.default_rng(2)
-    session = session_of(HEADINGS, tilt=0.1)
+    run = session_of(HEADINGS, tilt=0.1)
     shared, pose = rng.normal(size=len(prior.shared_sd)), rng.normal(size=(8, 6))
-    _, by_shared, by_pose = whitened_derivatives(session, prior, shared, pose)
+    _, by_shared, by_pose = whitened_derivatives(run, prior, shared, pose)
 
     def white(shared, pose):
-        return np.einsum("kdn,kn->kd", session.whitening, model_times(session, prior, shared, pose))
+        return np.einsum("kdn,kn->kd", run.whitening, model_times(run, prior, shared, pose))
 
     step = 1e-3
     # Central differences leave errors of the order step^2 and of rounding: 1e-5 of derivatives up to thousands.
@@ -131,16 +131,16 @@ def test_rotation_vectors_against_the_matrix_exponential(size):
 
 def test_the_fit_is_that_of_a_general_solver():
     prior = prior_of()
-    session, _ = drawn(session_of(HEADINGS[::2]), prior, np.random.default_rng(3))
+    run, _ = drawn(session_of(HEADINGS[::2]), prior, np.random.default_rng(3))
     poses, p = 4, len(prior.shared_sd)
 
     def residuals(x):
         shared, pose = x[:p], x[p:].reshape(poses, 6)
-        white = np.einsum("kdn,kn->kd", session.whitening, session.times_s - model_times(session, prior, shared, pose))
+        white = np.einsum("kdn,kn->kd", run.whitening, run.times_s - model_times(run, prior, shared, pose))
         return np.concatenate([white.ravel(), x])
 
     reference = least_squares(residuals, np.zeros(p + 6 * poses), "3-point", xtol=1e-14, ftol=1e-14, gtol=1e-10)
-    found = calibrate_array(session, prior)
+    found = calibrate_array(run, prior)
     assert found.ok and found.kept.all() and not found.cycles.any()
     q = 4 * N + 4
     # Both stop when the next step is far below a standard deviation; scipy takes its derivative by central differences.
@@ -159,10 +159,10 @@ def test_a_linear_case_has_its_closed_form():
         sound_speed_sd_m_s=0.0, rotation_sd=none, source_sd_m=np.zeros((1, 3)), place_sd_m=none, wobble_sd=none
     )
     arrival_sd = 1e-6
-    session = session_of(HEADINGS, source=(1e6, 0.0, 1.0), arrival_sd=arrival_sd, each=1)
+    run = session_of(HEADINGS, source=(1e6, 0.0, 1.0), arrival_sd=arrival_sd, each=1)
     rng = np.random.default_rng(4)
     truth = rng.normal(size=4 * N) * prior.calibration_sd[: 4 * N]
-    toward = np.swapaxes(session.turn, -1, -2) @ [1.0, 0.0, 0.0]
+    toward = np.swapaxes(run.turn, -1, -2) @ [1.0, 0.0, 0.0]
     difference, rows = difference_matrix(N), []
     for unit in toward:
         by_offset = np.kron(np.eye(N), -unit / SPEED)
@@ -177,7 +177,7 @@ def test_a_linear_case_has_its_closed_form():
     covariance = np.linalg.inv(design.T @ inverse @ design + np.diag(sd**-2))
     mean = covariance @ design.T @ inverse @ (data - nominal)
     times = np.column_stack([np.zeros(len(toward)), data.reshape(-1, N - 1)])
-    found = calibrate_array(session.with_times(times), prior)
+    found = calibrate_array(run.with_times(times), prior)
     # At 1e6 m a travel time keeps 1e-13 s, and the wave's curvature is 1e-7 m.
     assert found.parameters[: 4 * N] / sd == pytest.approx(mean / sd, abs=1e-4)
     assert np.sqrt(np.diagonal(found.covariance))[: 4 * N] == pytest.approx(np.sqrt(np.diagonal(covariance)), rel=1e-5)
@@ -186,13 +186,13 @@ def test_a_linear_case_has_its_closed_form():
 
 def test_wrong_cycles_are_put_right_and_nonsense_is_left_out():
     prior, rng = prior_of(), np.random.default_rng(5)
-    session, _ = drawn(session_of(HEADINGS, each=3), prior, rng)
-    clean = calibrate_array(session, prior)
-    times = session.times_s.copy()
+    run, _ = drawn(session_of(HEADINGS, each=3), prior, rng)
+    clean = calibrate_array(run, prior)
+    times = run.times_s.copy()
     times[2, 1] += CYCLE
     times[7, 1:] -= CYCLE  # the reference itself
     times[11, 3] += 0.4 * CYCLE  # no whole cycle: an echo, say
-    found = calibrate_array(session.with_times(times), prior)
+    found = calibrate_array(run.with_times(times), prior)
     assert found.ok
     assert found.cycles[2].tolist() == [0, 1, 0, 0] and found.cycles[7].tolist() == [0, -1, -1, -1]
     assert np.flatnonzero(~found.kept).tolist() == [11]
@@ -203,19 +203,17 @@ def test_wrong_cycles_are_put_right_and_nonsense_is_left_out():
 
 def test_onsets_have_no_cycle_to_put_right():
     prior = prior_of()
-    session, _ = drawn(session_of(HEADINGS), prior, np.random.default_rng(6))
-    times = session.times_s.copy()
+    run, _ = drawn(session_of(HEADINGS), prior, np.random.default_rng(6))
+    times = run.times_s.copy()
     times[2, 1] += CYCLE
-    found = calibrate_array(replace(session, times_s=times, cycle_s=np.full(len(times), np.inf)), prior)
+    found = calibrate_array(replace(run, times_s=times, cycle_s=np.full(len(times), np.inf)), prior)
     assert not found.cycles.any() and np.flatnonzero(~found.kept).tolist() == [2]
 
 
 def test_a_missing_channel_and_another_reference_change_little():
     prior = prior_of()
-    session, shared = drawn(session_of(HEADINGS, each=3), prior, np.random.default_rng(7))
-    used, white, reference, times = (
-        a.copy() for a in (session.used, session.whitening, session.reference, session.times_s)
-    )
+    run, shared = drawn(session_of(HEADINGS, each=3), prior, np.random.default_rng(7))
+    used, white, reference, times = (a.copy() for a in (run.used, run.whitening, run.reference, run.times_s))
     for ping, columns, ref in ((1, [0, 2, 3], 1), (4, [0, 1, 2, 3], 3)):
         difference = difference_matrix(len(columns), ref)
         white[ping] = 0
@@ -223,8 +221,8 @@ def test_a_missing_channel_and_another_reference_change_little():
         used[ping] = np.isin(np.arange(N), columns)
         reference[ping] = columns[ref]
         times[ping] = np.where(used[ping], times[ping] - times[ping, columns[ref]], 0.0)
-    whole = calibrate_array(session, prior)
-    found = calibrate_array(replace(session, used=used, whitening=white, reference=reference, times_s=times), prior)
+    whole = calibrate_array(run, prior)
+    found = calibrate_array(replace(run, used=used, whitening=white, reference=reference, times_s=times), prior)
     assert found.ok and found.dof == whole.dof - 1
     sd = np.sqrt(np.diagonal(whole.covariance))
     assert np.all(np.abs(found.parameters - whole.parameters) < 0.5 * sd)
@@ -232,13 +230,13 @@ def test_a_missing_channel_and_another_reference_change_little():
 
 def test_a_depth_that_is_not_known_is_found_from_any_start():
     prior = prior_of(source_sd_m=np.array([[0.02, 0.02, 3.0 / np.sqrt(12)]]))
-    session = session_of(HEADINGS, source=(4.0, 0.5, 1.5))
+    run = session_of(HEADINGS, source=(4.0, 0.5, 1.5))
     for depth_sd in (-1.7, 1.7):
         pose = np.zeros((8, 6))
         shared = np.zeros(len(prior.shared_sd))
         shared[-1] = depth_sd
-        times = model_times(session, prior, shared, pose)
-        found = calibrate_array(session.with_times(times - times[:, :1]), prior)
+        times = model_times(run, prior, shared, pose)
+        found = calibrate_array(run.with_times(times - times[:, :1]), prior)
         assert found.ok
         assert abs(found.source_error_m[0, 2] - depth_sd * prior.source_sd_m[0, 2]) < 3 * found.source_sd_m[0, 2]
         assert found.source_sd_m[0, 2] < 0.1
@@ -256,11 +254,11 @@ def test_sessions_of_a_batch_are_independent():
 
 def test_nonsense_is_refused_with_a_reason():
     prior, rng = prior_of(), np.random.default_rng(9)
-    session = session_of(HEADINGS)
+    run = session_of(HEADINGS)
     found = calibrate_array(
         replace(
-            session,
-            times_s=rng.uniform(-2e-4, 2e-4, size=session.times_s.shape) * (np.arange(N) > 0),
+            run,
+            times_s=rng.uniform(-2e-4, 2e-4, size=run.times_s.shape) * (np.arange(N) > 0),
             cycle_s=np.full(16, np.inf),
         ),
         prior,
@@ -282,30 +280,28 @@ def test_wrong_priors_are_refused(change, message):
 
 
 def test_wrong_sessions_are_refused():
-    session = session_of(HEADINGS)
+    run = session_of(HEADINGS)
     with pytest.raises(ParameterError, match="pose_index: expected at least one ping"):
-        replace(session, pose_index=session.pose_index[::-1])
+        replace(run, pose_index=run.pose_index[::-1])
     with pytest.raises(ParameterError, match="place_m has shape"):
-        replace(session, place_m=np.zeros(3))
+        replace(run, place_m=np.zeros(3))
     with pytest.raises(ParameterError, match="not positive definite"):
         whitening(difference_matrix(3), -np.eye(2))
 
 
-def directions_of(session):
-    sight = np.einsum("kj,kji->ki", session.source_m - session.place_m, session.turn)
+def directions_of(run):
+    sight = np.einsum("kj,kji->ki", run.source_m - run.place_m, run.turn)
     return sight / np.linalg.norm(sight, axis=-1, keepdims=True)
 
 
-def separation(session, prior):
-    information = predicted_information(session, prior)
-    return find_unseparated(
-        information, prior.calibration_sd, prior.hydrophones_m, directions_of(session), SPEED, NAMES
-    )
+def separation(run, prior):
+    information = predicted_information(run, prior)
+    return find_unseparated(information, prior.calibration_sd, prior.hydrophones_m, directions_of(run), SPEED, NAMES)
 
 
 def test_what_no_delay_can_tell_has_no_information():
-    prior, session = prior_of(), session_of(HEADINGS, source=(2000.0, 0.0, 300.0))
-    information = predicted_information(session, prior) / np.outer(prior.calibration_sd, prior.calibration_sd)
+    prior, run = prior_of(), session_of(HEADINGS, source=(2000.0, 0.0, 300.0))
+    information = predicted_information(run, prior) / np.outer(prior.calibration_sd, prior.calibration_sd)
     p = 4 * N + 4
     common, shift, turn, scale = np.zeros((4, p))
     common[3 * N : 4 * N] = 1e-7
@@ -350,8 +346,8 @@ def test_known_parameters_are_left_out():
 
 def test_positions_in_place_and_their_covariance():
     prior = prior_of()
-    session, _ = drawn(session_of(HEADINGS), prior, np.random.default_rng(10))
-    found = calibrate_array(session, prior)
+    run, _ = drawn(session_of(HEADINGS), prior, np.random.default_rng(10))
+    found = calibrate_array(run, prior)
     placed, derivative = in_place(HULL, found.parameters)
     turn = Rotation.from_rotvec(found.parameters[4 * N + 1 :])
     assert placed[: 3 * N].reshape(N, 3) == pytest.approx(

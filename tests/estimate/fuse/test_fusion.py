@@ -59,15 +59,15 @@ def noisy(errors, *, n_runs, seed, sd_s=5e-7, way=WAY, wrong=0.0, hydrophones=SQ
     jitter = rng.normal(size=(n_runs, p, 3)) * errors.attitude_sd
     pose = Pose(true, jitter[..., 0], jitter[..., 1], np.deg2rad(20) + bias + jitter[..., 2])
     moved = hydrophones + element_sd * rng.normal(size=(n_runs, 1, 4, 3))
-    spoilt = rng.random((n_runs, p)) < wrong
+    outlier = rng.random((n_runs, p)) < wrong
     elsewhere = np.concatenate([rng.uniform([0, 0], [25, 12.5], size=(n_runs, p, 2)), np.full((n_runs, p, 1), 2.0)], -1)
-    source = np.where(spoilt[..., None], elsewhere, SOURCE)
+    source = np.where(outlier[..., None], elsewhere, SOURCE)
     speed = C + 2.0 * rng.normal(size=(n_runs, 1))
     times = spherical_time(pose.to_site(moved), source, speed) + sd_s * rng.normal(size=(n_runs, p, 4))
     depth = SOURCE[2] + 0.2 * rng.normal(size=n_runs)
     times += skew_sd * rng.normal(size=(n_runs, 1, 4))
     run = PingRun(times @ D.T, sd_s**2 * NOISE, hydrophones, D, C, 2.0, element_sd, skew_sd)
-    return run, Track(np.broadcast_to(way, true.shape), heading=np.deg2rad(20)), depth, spoilt
+    return run, Track(np.broadcast_to(way, true.shape), heading=np.deg2rad(20)), depth, outlier
 
 
 FULL = PoseErrors(np.deg2rad(2.0), np.deg2rad([0.5, 0.5, 0.5]), 0.1, 0.05, 0.05, 0.01)
@@ -210,7 +210,7 @@ def test_ellipse_holds_the_truth_as_often_as_it_says_and_its_covariance_is_that_
     np.testing.assert_allclose([stated.semi_minor, stated.semi_major], sizes, rtol=1e-9)
     # Mean of chi-square is its degrees of freedom.
     assert fix.chi2.mean() / fix.dof.mean() == pytest.approx(1.0, abs=0.08)
-    assert fix.accepted.mean() > 0.995
+    assert fix.inliers.mean() > 0.995
 
 
 @pytest.mark.parametrize(("x", "y"), [([6, 14, 16], [3, 3, 10]), ([8, 12, 16], [3, 3, 3])])
@@ -230,12 +230,12 @@ def test_ellipse_holds_the_truth_under_skew_that_lasts_the_whole_run(x, y):
 
 
 def test_wrong_pings_are_found_and_do_not_move_the_position():
-    run, track, depth, spoilt = noisy(FULL, n_runs=100, seed=5, wrong=0.15)
+    run, track, depth, outlier = noisy(FULL, n_runs=100, seed=5, wrong=0.15)
     robust = fuse_pings(run, track, FULL, source_depth_m=depth, source_depth_sd_m=0.2, area=POOL)
     plain = fuse_pings(run, track, FULL, source_depth_m=depth, source_depth_sd_m=0.2, area=POOL, reject=False)
     rms = [np.sqrt(np.mean(np.sum((f.position_m - SOURCE)[:, :2] ** 2, -1))) for f in (robust, plain)]
-    assert (~robust.accepted)[spoilt].mean() > 0.75  # some lie on the bearing of the source itself
-    assert (~robust.accepted)[~spoilt].mean() < 0.02
+    assert (~robust.inliers)[outlier].mean() > 0.75  # some lie on the bearing of the source itself
+    assert (~robust.inliers)[~outlier].mean() < 0.02
     assert rms[0] < 0.5 * rms[1]
 
 
@@ -251,7 +251,7 @@ def test_a_batch_gives_what_its_runs_give_alone():
             source_depth_sd_m=0.2,
         )
         np.testing.assert_allclose(alone.position_m, together.position_m[k], atol=1e-3)
-        np.testing.assert_array_equal(alone.accepted, together.accepted[k])
+        np.testing.assert_array_equal(alone.inliers, together.inliers[k])
 
 
 def test_a_missing_ping_and_a_missing_channel_are_as_if_they_were_not_there():
@@ -264,7 +264,7 @@ def test_a_missing_ping_and_a_missing_channel_are_as_if_they_were_not_there():
     gap[5, 1] = 0.0
     fix = fuse_pings(PingRun(gap, covariance, TETRA, differences, C), track, PoseErrors(), source_depth_m=2.4)
     np.testing.assert_allclose(fix.position_m, SOURCE, atol=1e-3)
-    assert not fix.accepted[2] and fix.accepted.sum() == 7
+    assert not fix.inliers[2] and fix.inliers.sum() == 7
     assert fix.ping_dof[2] == 0 and fix.ping_dof[5] == 2
     assert fix.dof == 6 * 3 + 2 - 2
 

@@ -1,4 +1,4 @@
-"""Doubt of the verdicts on pings: against leaving a ping out and fitting anew, and by what it does to the ellipse."""
+"""Doubt of the verdicts on pings: against leaving a ping out and fitting again, and by what it does to the ellipse."""
 
 import numpy as np
 import pytest
@@ -6,7 +6,7 @@ import pytest
 from acoustics.base.frames import Pose
 from acoustics.estimate.fuse import inliers
 from acoustics.estimate.fuse.fusion import PingRun, PoseErrors, Track, fuse_pings
-from acoustics.estimate.fuse.inliers import doubt_of_verdicts
+from acoustics.estimate.fuse.inliers import inlier_choice_covariance
 from acoustics.estimate.fuse.model import descend, fusion_problem, information, linearise
 from acoustics.estimate.fuse.run import uniform_over
 from acoustics.physics.tdoa import difference_matrix, spherical_time
@@ -34,10 +34,10 @@ def run_with(turned_deg, ping=6):
     return PingRun(delays, SD_S**2 * NOISE, SQUARE, D, C)
 
 
-def fitted(run, accepted, errors, area=POOL):
+def fitted(run, inliers, errors, area=POOL):
     track = Track(WAY, heading=0.3)
     problem = fusion_problem(run, track, errors, depth_m=np.array(2.4), depth_sd_m=0.2, area=area)
-    weight = accepted[None].astype(float)
+    weight = inliers[None].astype(float)
     state = descend(problem, np.r_[SOURCE, np.zeros(problem.size - 3)][None], weight)
     normal = information(problem, linearise(problem, state), state, weight)[1]
     return problem, state, np.linalg.inv(normal)
@@ -47,7 +47,7 @@ ERRORS = PoseErrors(np.deg2rad(1.0), np.deg2rad([0.3, 0.3, 0.3]), 0.0, 0.05, 0.0
 
 
 def test_a_ping_that_is_surely_wrong_adds_the_way_to_the_fit_without_it(monkeypatch):
-    """Told that one accepted ping is wrong, the covariance grows by the square of the way to the fit without it and by
+    """Told that one inliers ping is wrong, the covariance grows by the square of the way to the fit without it and by
     what is known less then."""
     run, everyone = run_with(4.0), np.ones(8, dtype=bool)
     without = everyone.copy()
@@ -59,7 +59,7 @@ def test_a_ping_that_is_surely_wrong_adds_the_way_to_the_fit_without_it(monkeypa
         return np.where(ping == 6, 50.0, -np.inf)
 
     monkeypatch.setattr(inliers, "_of_another_place", certain)
-    added = inliers.doubt_of_verdicts(problem, state, covariance, everyone[None], KEPT)[0, :2, :2]
+    added = inliers.inlier_choice_covariance(problem, state, covariance, everyone[None], KEPT)[0, :2, :2]
     way = (other - state)[0, :2]
     whole = np.outer(way, way) + (wider - covariance)[0, :2, :2]
     np.testing.assert_allclose(added, whole, atol=0.1 * np.trace(whole))  # to first order
@@ -70,21 +70,21 @@ def test_doubt_grows_with_the_misfit_until_the_ping_is_left_out():
     for turned in (0.0, 8.0, 11.0):
         problem, state, covariance = fitted(run_with(turned), np.ones(8, dtype=bool), ERRORS)
         added.append(
-            np.trace(doubt_of_verdicts(problem, state, covariance, np.ones((1, 8), dtype=bool), KEPT)[0, :2, :2])
+            np.trace(inlier_choice_covariance(problem, state, covariance, np.ones((1, 8), dtype=bool), KEPT)[0, :2, :2])
         )
     assert added[0] < 1e-3 < added[1] < added[2]
-    # Clearly wrong, it is rejected, and the verdict is not doubted.
+    # Clearly wrong, it is rejected, and the inlier is not doubted.
     fix = fuse_pings(
         run_with(60.0), Track(WAY, heading=0.3), ERRORS, source_depth_m=2.4, source_depth_sd_m=0.2, area=POOL
     )
-    assert fix.accepted.tolist() == [True] * 6 + [False, True]
+    assert fix.inliers.tolist() == [True] * 6 + [False, True]
     np.testing.assert_allclose(fix.position_m[:2], SOURCE[:2], atol=0.1)
 
 
 @pytest.mark.parametrize("area", [None, POOL])
 def test_without_an_outline_or_with_two_pings_nothing_is_doubted(area):
-    accepted = np.zeros(8, dtype=bool)
-    accepted[[0, 6]] = True
-    problem, state, covariance = fitted(run_with(9.0), accepted if area else np.ones(8, dtype=bool), ERRORS, area)
-    verdicts = accepted[None] if area else np.ones((1, 8), dtype=bool)
-    assert not doubt_of_verdicts(problem, state, covariance, verdicts, KEPT).any()
+    inliers = np.zeros(8, dtype=bool)
+    inliers[[0, 6]] = True
+    problem, state, covariance = fitted(run_with(9.0), inliers if area else np.ones(8, dtype=bool), ERRORS, area)
+    verdicts = inliers[None] if area else np.ones((1, 8), dtype=bool)
+    assert not inlier_choice_covariance(problem, state, covariance, verdicts, KEPT).any()

@@ -47,7 +47,7 @@ def fused(way, source=SOURCE, *, n_runs=1, seed=1, area=None, **keys):
 
 
 def test_region_is_that_of_an_exhaustive_search():
-    """Straight towards the source: at each place of a grid all the rest is fitted anew by scipy; the region is where the
+    """Straight towards the source: at each place of a grid all the rest is fitted again by scipy; the region is where the
     sum of squares exceeds the least by less than 5.991, the 95 % point of chi-square with 2 degrees of freedom."""
     way, sd_s, bias_sd = TOWARDS[[0, 3, 5, 7]], 6e-7, np.deg2rad(2.0)
     errors = PoseErrors(heading_bias_sd=bias_sd, dead_reckoned=False)

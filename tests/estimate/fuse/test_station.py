@@ -91,11 +91,11 @@ def has_no_cholesky_factor(covariance):
 def test_an_ellipse_so_thin_that_rounding_spoils_it_still_tells_the_stations():
     """A range that nothing limits: 10,000 km by 1 m and thinner, which in numbers is no positive covariance any more."""
     angles = np.linspace(0.1, 3.0, 40)
-    spoilt = [
+    outlier = [
         c for c in (thin_ellipse(1e7, short, a) for a in angles for short in (0.05, 1e-4)) if has_no_cholesky_factor(c)
     ]
-    assert len(spoilt) > 5
-    posterior = station_posterior(np.tile(FIX, (len(spoilt), 1)), np.array(spoilt), STATIONS)
+    assert len(outlier) > 5
+    posterior = station_posterior(np.tile(FIX, (len(outlier), 1)), np.array(outlier), STATIONS)
     assert np.isfinite(posterior).all()
     np.testing.assert_allclose(posterior.sum(axis=-1), 1.0)
     # Along y = 8.5 through the first station, and 5 m of the spread from the others in y.

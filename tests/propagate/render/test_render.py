@@ -9,7 +9,7 @@ from scipy import signal
 from acoustics.base.errors import ParameterError
 from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.render.bursts import SampleTimes, burst_span_s, ping_pressure
-from acoustics.propagate.render.draw import ChannelFaults, draw_take
+from acoustics.propagate.render.draw import ChannelFaults, draw_recording
 from acoustics.propagate.render.noise import IsotropicPieces, RandomPieces
 from acoustics.propagate.render.samples import converter, render, render_pressure
 from acoustics.scene.scenario import load_scene, shipped
@@ -56,15 +56,15 @@ def found_by_correlation(samples, start_index, rate=RATE, oversampling=100):
     return (start_index + lag / oversampling) / rate, samples @ reference / (reference @ reference)
 
 
-def one_ping(take, train=0, ping=0):
-    t = take.trains[train]
-    return ping_pressure(t.pinger, t.start_s[ping], t.paths.delay_s, t.paths.amplitude, t.paths.valid, take.times)
+def one_ping(drawn, one=0, ping=0):
+    t = drawn.series[one]
+    return ping_pressure(t.pinger, t.start_s[ping], t.paths.delay_s, t.paths.amplitude, t.paths.valid, drawn.times)
 
 
 def test_direct_path_has_the_right_delay_and_amplitude():
     scene = scene_with()
-    take = draw_take(scene, seconds=2.0, seed=3)
-    first, pressure = one_ping(take)
+    drawn = draw_recording(scene, seconds=2.0, seed=3)
+    first, pressure = one_ping(drawn)
     hydrophones = np.array([12.0, 6.0, 0.8]) + scene.array.positions_m
     distance = np.linalg.norm(hydrophones - np.array(PINGER["position_m"]), axis=-1)
     speed = scene.water.mean_sound_speed_m_s(hydrophones[:, 2], 1.0)
@@ -72,7 +72,7 @@ def test_direct_path_has_the_right_delay_and_amplitude():
     expected_pa = np.sqrt(2) * 1e-6 * 10 ** (160 / 20) / distance * absorbed
     for channel in range(3):
         time, peak_pa = found_by_correlation(pressure[:, channel].real, first)
-        assert abs(time - take.trains[0].start_s[0] - distance[channel] / speed[channel]) < 1e-8
+        assert abs(time - drawn.series[0].start_s[0] - distance[channel] / speed[channel]) < 1e-8
         assert peak_pa == pytest.approx(expected_pa[channel], rel=1e-3)
 
 
@@ -148,7 +148,7 @@ def test_noise_has_the_density_of_the_scene():
     noise = {"ambient_density_db": 60.0, "self_noise_density_db": 66.0}
     # A pinger too weak to hear.
     scene = scene_with(noise=noise, pinger=[PINGER | {"source_level_db": -100.0}])
-    pressure = np.concatenate(list(render_pressure(draw_take(scene, seconds=4.0, seed=1))))
+    pressure = np.concatenate(list(render_pressure(draw_recording(scene, seconds=4.0, seed=1))))
     expected = 1e-12 * (10 ** (60 / 10) + 10 ** (66 / 10))
     n = 1000
     frequency, density = signal.welch(pressure, RATE, window="boxcar", nperseg=n, noverlap=0, detrend=False, axis=0)
@@ -191,26 +191,26 @@ def test_counts_do_not_depend_on_the_block(isotropic):
         noise={"ambient_density_db": 60.0, "self_noise_density_db": 50.0, "isotropic_coherence": isotropic},
         recorder={"sample_rate_hz": RATE, "gain_db": 40.0, "passband_hz": (1e4, 6e4), "aperture_jitter_s": 1e-8},
     )
-    take = draw_take(scene, seconds=0.2, seed=4)
-    whole = np.concatenate(list(render(take, block_samples=10**6)))
+    drawn = draw_recording(scene, seconds=0.2, seed=4)
+    whole = np.concatenate(list(render(drawn, block_samples=10**6)))
     assert len(whole) == 50_000
     for block in (777, 16_384):
-        np.testing.assert_array_equal(np.concatenate(list(render(take, block_samples=block))), whole)
+        np.testing.assert_array_equal(np.concatenate(list(render(drawn, block_samples=block))), whole)
     with pytest.raises(ParameterError, match="block_samples=0 must be at least 1"):
-        next(render(take, block_samples=0))
+        next(render(drawn, block_samples=0))
 
 
 def test_a_longer_recording_begins_as_the_shorter_one():
     pinger = PINGER | {"pri_s": 0.05, "start_jitter_s": 2e-3}
-    short, long = (draw_take(scene_with(pinger=[pinger]), seconds=s, seed=9) for s in (0.2, 0.5))
-    np.testing.assert_array_equal(short.trains[0].start_s, long.trains[0].start_s[: len(short.trains[0].start_s)])
+    short, long = (draw_recording(scene_with(pinger=[pinger]), seconds=s, seed=9) for s in (0.2, 0.5))
+    np.testing.assert_array_equal(short.series[0].start_s, long.series[0].start_s[: len(short.series[0].start_s)])
     first = np.concatenate(list(render(short)))
     np.testing.assert_array_equal(first, np.concatenate(list(render(long)))[: len(first)])
 
 
 def test_pings_keep_their_interval_and_jitter():
     scene = scene_with(pinger=[PINGER | {"pri_s": 0.05, "start_jitter_s": 5e-4}])
-    start = draw_take(scene, seconds=50.0, seed=2).trains[0].start_s
+    start = draw_recording(scene, seconds=50.0, seed=2).series[0].start_s
     index = np.round(start / 0.05)
     late = start - 0.05 * index
     # About 1000 pings: relative standard error of a standard deviation 1 / sqrt(2 n).
@@ -226,13 +226,13 @@ def test_faults_of_the_channels_timing(fault):
         "clock": {"clock_error_ppm": 400.0},
     }[fault]
     scene = scene_with(recorder={"sample_rate_hz": RATE} | recorder)
-    take = draw_take(scene, seconds=2.0, seed=6)
-    first, pressure = one_ping(take)
-    heard = take.trains[0].start_s[0] + take.trains[0].direct_delay_s
+    drawn = draw_recording(scene, seconds=2.0, seed=6)
+    first, pressure = one_ping(drawn)
+    heard = drawn.series[0].start_s[0] + drawn.series[0].direct_delay_s
     # On the recorder's clock: a skewed channel is late by its skew, a multiplexed one early by its turn in the round,
     # and a clock that is 400 ppm fast counts 400 ppm too much time.
     expected = {
-        "skew": heard + take.skew_s,
+        "skew": heard + drawn.skew_s,
         "multiplexed": heard - np.arange(3) / (3 * RATE),
         "clock": heard * (1 + 400e-6),
     }[fault]
@@ -240,17 +240,17 @@ def test_faults_of_the_channels_timing(fault):
     # With the clock the burst itself is 400 ppm longer, 1.6 us at its end: its middle carries half of it.
     np.testing.assert_allclose(time, expected, atol=1e-6 if fault == "clock" else 1e-8)
     if fault == "skew":
-        assert 5e-7 < np.std(take.skew_s) < 6e-6
+        assert 5e-7 < np.std(drawn.skew_s) < 6e-6
 
 
 def test_hydrophones_stand_off_their_places_by_their_tolerance():
     places = [{"name": str(k), "position_m": (0.05 * k, 0.0, 0.0), "tolerance_m": 0.002} for k in range(60)]
-    take = draw_take(scene_with(array={"hydrophone": places}), seconds=0.1, seed=1, echoes=False)
-    off = take.hydrophones_m - take.scene.array.positions_m
+    drawn = draw_recording(scene_with(array={"hydrophone": places}), seconds=0.1, seed=1, echoes=False)
+    off = drawn.hydrophones_m - drawn.scene.array.positions_m
     assert off.std() == pytest.approx(0.002, rel=4 / np.sqrt(2 * off.size))
     np.testing.assert_allclose(
-        take.trains[0].direct_delay_s * take.scene.water.mean_sound_speed_m_s(0.8, 1.0),
-        np.linalg.norm(np.array([12.0, 6.0, 0.8]) + take.hydrophones_m - np.array(PINGER["position_m"]), axis=-1),
+        drawn.series[0].direct_delay_s * drawn.scene.water.mean_sound_speed_m_s(0.8, 1.0),
+        np.linalg.norm(np.array([12.0, 6.0, 0.8]) + drawn.hydrophones_m - np.array(PINGER["position_m"]), axis=-1),
         rtol=1e-6,
     )
 
@@ -263,7 +263,7 @@ def test_aperture_jitter_adds_the_noise_of_the_textbook():
         np.concatenate(
             list(
                 render_pressure(
-                    draw_take(
+                    draw_recording(
                         scene_with(
                             recorder={"sample_rate_hz": RATE, "aperture_jitter_s": s},
                             noise={"ambient_density_db": -100.0},
@@ -290,7 +290,7 @@ def test_converter_rounds_and_clips():
     volts_per_pa = 10 ** ((-190 + 20) / 20) * 1e6
     step_pa = 2 * 2.5 / 2**12 / volts_per_pa
     pressure = np.outer([0.0, 0.4, 0.6, -1.6, 2047.4, 2049.0, 1e9, -2048.4, -2050.0], np.ones(3)) * step_pa
-    counts = converter(draw_take(scene, seconds=0.1, seed=1))(pressure)
+    counts = converter(draw_recording(scene, seconds=0.1, seed=1))(pressure)
     assert counts.dtype == np.int32
     np.testing.assert_array_equal(counts[:, 1], [0, 0, 1, -2, 2047, 2047, 2047, -2048, -2048])
 
@@ -301,33 +301,33 @@ def test_converter_rounds_and_clips():
 def test_the_pass_band_is_three_decibels_down_at_its_edges(passband_hz, at_hz, expected_db):
     scene = scene_with(recorder={"sample_rate_hz": RATE, "bits": 24, "gain_db": 40.0, "passband_hz": passband_hz})
     tone = np.outer(np.sin(2 * np.pi * at_hz * np.arange(50_000) / RATE), np.ones(3))
-    counts = converter(draw_take(scene, seconds=0.1, seed=1))(tone)[25_000:]
+    counts = converter(draw_recording(scene, seconds=0.1, seed=1))(tone)[25_000:]
     flat = scene_with(recorder={"sample_rate_hz": RATE, "bits": 24, "gain_db": 40.0})
-    wide = converter(draw_take(flat, seconds=0.1, seed=1))(tone)[25_000:]
+    wide = converter(draw_recording(flat, seconds=0.1, seed=1))(tone)[25_000:]
     np.testing.assert_allclose(20 * np.log10(counts.std(axis=0) / wide.std(axis=0)), expected_db, atol=0.05)
 
 
 def test_a_pass_band_beyond_the_sample_rate_is_refused():
     scene = scene_with(recorder={"sample_rate_hz": RATE, "passband_hz": (2e5, 3e5)})
     with pytest.raises(ParameterError, match="begins at 200000 Hz, above half the sample rate, 125000 Hz"):
-        converter(draw_take(scene, seconds=0.1, seed=1))
+        converter(draw_recording(scene, seconds=0.1, seed=1))
 
 
 def test_without_echoes_only_the_direct_path_is_left():
     scene = load_scene(shipped("examples")["mallard-basin"])
-    take = draw_take(scene, seconds=1.0, seed=1, echoes=False)
-    assert take.trains[0].paths.delay_s.shape == (4, 1)
-    assert np.all(np.isinf(take.trains[0].first_echo_delay_s))
-    with_echoes = draw_take(scene, seconds=1.0, seed=1)
-    np.testing.assert_array_equal(with_echoes.trains[0].start_s, take.trains[0].start_s)
-    np.testing.assert_allclose(with_echoes.trains[0].direct_delay_s, take.trains[0].direct_delay_s)
-    assert np.all(with_echoes.trains[0].first_echo_delay_s > take.trains[0].direct_delay_s)
+    drawn = draw_recording(scene, seconds=1.0, seed=1, echoes=False)
+    assert drawn.series[0].paths.delay_s.shape == (4, 1)
+    assert np.all(np.isinf(drawn.series[0].first_echo_delay_s))
+    with_echoes = draw_recording(scene, seconds=1.0, seed=1)
+    np.testing.assert_array_equal(with_echoes.series[0].start_s, drawn.series[0].start_s)
+    np.testing.assert_allclose(with_echoes.series[0].direct_delay_s, drawn.series[0].direct_delay_s)
+    assert np.all(with_echoes.series[0].first_echo_delay_s > drawn.series[0].direct_delay_s)
 
 
 @pytest.mark.parametrize("seconds", [0.0, -1.0, np.nan, np.inf, 1e-9, 1e6])
 def test_impossible_lengths_are_refused(seconds):
     with pytest.raises(ParameterError, match="seconds="):
-        draw_take(scene_with(), seconds=seconds, seed=1)
+        draw_recording(scene_with(), seconds=seconds, seed=1)
 
 
 def test_a_burst_ends():
@@ -338,26 +338,26 @@ def test_faults_of_the_cables():
     scene = scene_with(noise={"ambient_density_db": 50.0}, recorder={"sample_rate_hz": RATE, "skew_sd_s": 1e-6})
 
     def counts(**faults):
-        take = draw_take(scene, seconds=2.0, seed=1, faults=ChannelFaults(**faults))
-        return np.concatenate(list(render(take)))
+        drawn = draw_recording(scene, seconds=2.0, seed=1, faults=ChannelFaults(**faults))
+        return np.concatenate(list(render(drawn)))
 
     whole = counts()
     np.testing.assert_array_equal(counts(inverted=("b",)) * np.array([1, -1, 1]), whole)
-    np.testing.assert_array_equal(counts(dead=("c", "a")), whole * np.array([0, 1, 0]))
-    take = draw_take(scene, seconds=2.0, seed=1, faults=ChannelFaults(swapped=(("a", "c"),)))
-    plain = draw_take(scene, seconds=2.0, seed=1)
+    np.testing.assert_array_equal(counts(failed=("c", "a")), whole * np.array([0, 1, 0]))
+    drawn = draw_recording(scene, seconds=2.0, seed=1, faults=ChannelFaults(swapped=(("a", "c"),)))
+    plain = draw_recording(scene, seconds=2.0, seed=1)
     # The channel keeps its skew and hears from the other's place.
-    np.testing.assert_array_equal(take.skew_s, plain.skew_s)
-    np.testing.assert_array_equal(take.trains[0].direct_delay_s, plain.trains[0].direct_delay_s[[2, 1, 0]])
+    np.testing.assert_array_equal(drawn.skew_s, plain.skew_s)
+    np.testing.assert_array_equal(drawn.series[0].direct_delay_s, plain.series[0].direct_delay_s[[2, 1, 0]])
     with pytest.raises(ParameterError, match="no hydrophone 'd' in the array; known: a, b, c"):
-        counts(dead=("d",))
+        counts(failed=("d",))
 
 
 def test_tones_stand_in_the_spectrum_at_their_level():
     tone = {"frequency_hz": 40e3, "level_db": 100.0}
     noise = {"ambient_density_db": 50.0, "tone": [tone]}
     scene = scene_with(pinger=[PINGER | {"source_level_db": 0.0}], noise=noise)
-    pressure = np.concatenate(list(render_pressure(draw_take(scene, seconds=0.5, seed=1), block_samples=5000)))
+    pressure = np.concatenate(list(render_pressure(draw_recording(scene, seconds=0.5, seed=1), block_samples=5000)))
     frequency, power = signal.periodogram(pressure, RATE, "flattop", scaling="spectrum", axis=0)
     at = np.argmax(power[:, 0])
     assert frequency[at] == pytest.approx(40e3, abs=2 / 0.5)
@@ -368,33 +368,33 @@ def test_tones_stand_in_the_spectrum_at_their_level():
 def test_dropouts_are_zeros_in_all_channels_at_their_rate():
     scene = scene_with(noise={"ambient_density_db": 80.0}, recorder={"sample_rate_hz": RATE, "gain_db": 60.0})
     faults = ChannelFaults(dropouts_per_s=20.0, dropout_s=2e-3)
-    take = draw_take(scene, seconds=5.0, seed=1, faults=faults)
-    lost, whole = (np.concatenate(list(render(t))) for t in (take, draw_take(scene, seconds=5.0, seed=1)))
+    drawn = draw_recording(scene, seconds=5.0, seed=1, faults=faults)
+    lost, whole = (np.concatenate(list(render(t))) for t in (drawn, draw_recording(scene, seconds=5.0, seed=1)))
     # A Poisson number of mean 100: within four of its standard deviations.
-    assert abs(len(take.dropouts) - 100) < 40
+    assert abs(len(drawn.dropouts) - 100) < 40
     gone = np.zeros(len(lost), dtype=bool)
-    for first, last in take.dropouts:
+    for first, last in drawn.dropouts:
         assert last - first == pytest.approx(2e-3 * RATE, abs=1)
         gone[first:last] = True
     assert not lost[gone].any()
     np.testing.assert_array_equal(lost[~gone], whole[~gone])
     with pytest.raises(ParameterError, match="dropout_s=-1 must be 0 or more"):
-        draw_take(scene, seconds=1.0, seed=1, faults=ChannelFaults(dropout_s=-1))
+        draw_recording(scene, seconds=1.0, seed=1, faults=ChannelFaults(dropout_s=-1))
 
 
 def test_channels_differ_in_gain_and_phase_by_their_tolerance():
     quiet = {"ambient_density_db": -100.0}
     odd = {"sample_rate_hz": RATE, "bits": 32, "gain_sd_db": 1.0, "phase_sd_deg": 20.0}
     scene = scene_with(noise=quiet, recorder=odd)
-    takes = [draw_take(scene, seconds=2.0, seed=seed) for seed in range(400)]
+    takes = [draw_recording(scene, seconds=2.0, seed=seed) for seed in range(400)]
     # 1,200 draws tell a standard deviation to 2 %; 6 % is three times that.
     assert np.std([20 * np.log10(t.gain) for t in takes]) == pytest.approx(1.0, rel=0.06)
     assert np.rad2deg(np.std([t.channel_phase for t in takes])) == pytest.approx(20.0, rel=0.06)
-    take = takes[0]
-    plain = draw_take(scene_with(noise=quiet, recorder={"sample_rate_hz": RATE, "bits": 32}), seconds=2.0, seed=0)
-    counts, even = (signal.hilbert(np.concatenate(list(render(t))).astype(float), axis=0) for t in (take, plain))
+    drawn = takes[0]
+    plain = draw_recording(scene_with(noise=quiet, recorder={"sample_rate_hz": RATE, "bits": 32}), seconds=2.0, seed=0)
+    counts, even = (signal.hilbert(np.concatenate(list(render(t))).astype(float), axis=0) for t in (drawn, plain))
     ratio = np.sum(counts * even.conj(), axis=0) / np.sum(np.abs(even) ** 2, axis=0)
-    np.testing.assert_allclose(np.abs(ratio), take.gain, rtol=1e-3)
-    np.testing.assert_allclose(np.angle(ratio), -take.channel_phase, atol=1e-3)
+    np.testing.assert_allclose(np.abs(ratio), drawn.gain, rtol=1e-3)
+    np.testing.assert_allclose(np.angle(ratio), -drawn.channel_phase, atol=1e-3)
     # 20 degrees of a 30 kHz cycle are 1.85 us.
     assert scene.recorder.timing_sd_s(30e3) == pytest.approx(20 / 360 / 30e3)

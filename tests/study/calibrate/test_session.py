@@ -1,4 +1,4 @@
-"""Simulated calibration sessions: do they recover what was put in, within what they state?"""
+"""Simulated calibration runs: do they recover what was put in, within what they state?"""
 
 from __future__ import annotations
 
@@ -11,22 +11,22 @@ from acoustics.base.errors import ParameterError
 from acoustics.present.plot.calibrate import plan_plot
 from acoustics.present.text.calibrate import plan_text
 from acoustics.scene.scenario import load_array, load_scene, shipped
+from acoustics.study.calibrate.geometry import RunPlan, planned_prior, planned_run
 from acoustics.study.calibrate.plan import plan_calibration
-from acoustics.study.calibrate.session import SessionPlan, planned_prior, planned_session
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
 HULL = POOL.model_copy(update={"array": load_array("hull-4")})
 PINGER = POOL.pingers[0]
-SHORT = SessionPlan(headings=6, pings_each=2)
+SHORT = RunPlan(headings=6, pings_each=2)
 
 
 @pytest.fixture(scope="module")
 def recovered():
-    return plan_calibration(HULL, PINGER, SHORT, sessions=500, seed=1)
+    return plan_calibration(HULL, PINGER, SHORT, runs=500, seed=1)
 
 
 def test_stated_regions_hold_the_truth(recovered):
-    assert recovered.sessions - recovered.refused >= 495  # refused below p = 0.001: 0.5 of 500 are to be expected
+    assert recovered.runs - recovered.refused >= 495  # refused below p = 0.001: 0.5 of 500 are to be expected
     for kind, interval in recovered.coverage.items():
         # The share of 500 has a standard deviation of 1 %: 2.5 of them about 95 %.
         assert 0.925 < interval.value < 0.975, kind
@@ -57,7 +57,7 @@ def test_more_headings_never_hurt(recovered):
 
 def test_the_same_seed_gives_the_same_numbers():
     first, second, other = (
-        plan_calibration(POOL, PINGER, replace(SHORT, headings=3, pings_each=1), sessions=4, seed=s) for s in (5, 5, 6)
+        plan_calibration(POOL, PINGER, replace(SHORT, headings=3, pings_each=1), runs=4, seed=s) for s in (5, 5, 6)
     )
     assert first == second != other
 
@@ -67,9 +67,9 @@ def test_an_unknown_depth_costs_and_more_depths_help():
     floor = float(POOL.pool.floor_depth_m(PINGER.position_m))
     assert prior.source_sd_m[0].tolist() == pytest.approx([0.05, 0.05, floor / np.sqrt(12)])
     many = replace(SHORT, source_depths_m=(0.8, 2.4))
-    session, sd, _, _ = planned_session(POOL, PINGER, many)
-    assert len(session.used) == 24 and set(session.source_m[:, 2]) == {0.8, 2.4} and sd.shape == (24,)
-    assert session.pose_index[-1] == 11
+    run, sd, _, _ = planned_run(POOL, PINGER, many)
+    assert len(run.used) == 24 and set(run.source_m[:, 2]) == {0.8, 2.4} and sd.shape == (24,)
+    assert run.pose_index[-1] == 11
 
 
 def test_text_and_picture_say_the_same(recovered):
@@ -92,9 +92,9 @@ def test_text_and_picture_say_the_same(recovered):
 )
 def test_impossible_plans_are_refused(plan, message):
     with pytest.raises(ParameterError, match=message):
-        plan_calibration(POOL, PINGER, plan, sessions=10, seed=1)
+        plan_calibration(POOL, PINGER, plan, runs=10, seed=1)
 
 
 def test_one_session_is_no_simulation():
-    with pytest.raises(ParameterError, match="sessions=1: expected at least 2"):
-        plan_calibration(POOL, PINGER, SHORT, sessions=1, seed=1)
+    with pytest.raises(ParameterError, match="runs=1: expected at least 2"):
+        plan_calibration(POOL, PINGER, SHORT, runs=1, seed=1)

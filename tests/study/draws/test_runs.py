@@ -9,10 +9,10 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.regions import inside_region
 from acoustics.estimate.fuse.station import station_posterior
 from acoustics.study.draws.runs import (
-    Course,
-    course_positions,
+    Route,
     fuse_simulated,
     pose_errors_of,
+    route_positions,
     simulate_runs,
     source_area,
     water_outline,
@@ -30,7 +30,7 @@ def with_vehicle(**keys):
 def test_dead_reckoning_grows_as_stated():
     """Random walk: variance by distance; scale: by its square; heading: across the track by distance times angle."""
     scene = with_vehicle(heading_sd_deg=1.0, drift_sd_m_per_root_m=0.1, log_scale_sd=0.02, position_sd_m=0.3)
-    path = course_positions(scene, Course(5, 12.0, 0.0))
+    path = route_positions(scene, Route(5, 12.0, 0.0))
     runs = simulate_runs(scene, PINGER, path, n_runs=8000, rng=np.random.default_rng(1))
     error = runs.track.position_m - path
     travelled = path[:, 0] - path[0, 0]
@@ -42,14 +42,14 @@ def test_dead_reckoning_grows_as_stated():
 
 
 def test_coverage_of_the_fused_ellipse_with_the_packages_own_simulation():
-    path = course_positions(SCENE, Course(6, 8.0, -15.0))
+    path = route_positions(SCENE, Route(6, 8.0, -15.0))
     rng = np.random.default_rng(3)
     runs = simulate_runs(SCENE, PINGER, path, n_runs=400, rng=rng)
     fix = fuse_simulated(SCENE, runs, area=source_area(SCENE))
     error = (fix.position_m - PINGER.position_m)[fix.ok, :2]
     # 400 runs: standard error 1.1 %; three of them about 95 %.
     assert inside_region(error, fix.covariance_m2[fix.ok, :2, :2]).mean() == pytest.approx(0.95, abs=0.033)
-    assert fix.ok.mean() > 0.97 and not runs.spoilt.any()
+    assert fix.ok.mean() > 0.97 and not runs.outlier.any()
     # Five in a thousand are meant: 12 of 2,400, and 24 are three standard deviations more.
     assert (~fix.accepted)[runs.run.heard].mean() < 0.01
 
@@ -73,9 +73,9 @@ def test_open_water_has_an_extent_too():
 
 def test_a_run_must_stay_in_the_water_and_have_a_length():
     with pytest.raises(ParameterError, match="leaves the water after"):
-        course_positions(SCENE, Course(10, 30.0, 0.0))
+        route_positions(SCENE, Route(10, 30.0, 0.0))
     with pytest.raises(ParameterError, match="n_pings=0"):
-        course_positions(SCENE, Course(0, 1.0, 0.0))
+        route_positions(SCENE, Route(0, 1.0, 0.0))
 
 
 def test_needed_accuracy_is_that_of_a_direct_count():

@@ -139,7 +139,7 @@ def test_a_study_goes_on_from_its_folder_without_working_a_chunk_twice(work, tmp
 
 def test_a_spoilt_chunk_is_worked_again(work, tmp_path):
     first = run_chunks(work.draw, tasks(), running=Running(folder=tmp_path / "s"), fingerprint="f")
-    (tmp_path / "s" / "chunk-000002.npz").write_bytes(b"PK\x03\x04 spoilt")
+    (tmp_path / "s" / "chunk-000002.npz").write_bytes(b"PK\x03\x04 outlier")
     (tmp_path / "s" / "chunk-000004.npz").write_bytes(b"")
     # A chunk of another study, and one that would need unpickling, are not believed either.
     np.savez(tmp_path / "s" / "chunk-000005.npz", of_study=np.array("other"), x=np.zeros(3))

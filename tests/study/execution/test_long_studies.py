@@ -10,10 +10,10 @@ import pytest
 from acoustics.base.errors import OutputError
 from acoustics.present.text.tables import to_json
 from acoustics.scene.scenario import load_scene, shipped
+from acoustics.study.calibrate.geometry import RunPlan
 from acoustics.study.calibrate.plan import plan_calibration
-from acoustics.study.calibrate.session import SessionPlan
 from acoustics.study.draws import runs
-from acoustics.study.draws.runs import Course, join_runs, simulate_runs
+from acoustics.study.draws.runs import Route, join_runs, simulate_runs
 from acoustics.study.execution.chunks import Running, Workers
 from acoustics.study.stations import study as stations
 from acoustics.study.stations.runs import Passing, _batches, decide
@@ -25,9 +25,9 @@ QUAY = load_scene(shipped("examples")["quay-nine"])
 PINGER = POOL.pingers[0]
 ONE_POST = QUAY.model_copy(update={"study": QUAY.study.model_copy(update={"waypoints": 1})})
 STUDIES = {
-    "stations": partial(study_stations, POOL, PINGER, Course(2, 2.0, 20.0), trials=8, seed=3),
+    "stations": partial(study_stations, POOL, PINGER, Route(2, 2.0, 20.0), trials=8, seed=3),
     "waypoints": partial(study_waypoints, ONE_POST, QUAY.pingers[0], trials=30, step_m=20.0, seed=3),
-    "calibrate": partial(plan_calibration, POOL, PINGER, SessionPlan(3, 1), sessions=60, seed=3),
+    "calibrate": partial(plan_calibration, POOL, PINGER, RunPlan(3, 1), runs=60, seed=3),
 }
 
 
@@ -51,7 +51,7 @@ def test_one_process_two_and_one_stopped_on_the_way_give_the_same(name, tmp_path
 
 def test_a_folder_of_another_study_is_refused(tmp_path):
     STUDIES["calibrate"](running=Running(folder=tmp_path))
-    more_headings = partial(plan_calibration, POOL, PINGER, SessionPlan(4, 1), sessions=60, seed=3)
+    more_headings = partial(plan_calibration, POOL, PINGER, RunPlan(4, 1), runs=60, seed=3)
     for other in (more_headings, partial(STUDIES["calibrate"], seed=4), STUDIES["stations"]):
         with pytest.raises(OutputError, match="holds the chunks of another study"):
             other(running=Running(folder=tmp_path))
@@ -65,12 +65,12 @@ def test_runs_joined_are_those_drawn_apart():
         for k, (pinger, n) in enumerate([(PINGER, 3), (moved, 2)])
     ]
     both = join_runs(parts)
-    assert both.run.tdoa_s.shape[0] == both.spoilt.shape[0] == len(both.source_depth_m) == 5
+    assert both.run.tdoa_s.shape[0] == both.outlier.shape[0] == len(both.source_depth_m) == 5
     for part, rows in zip(parts, (slice(0, 3), slice(3, 5)), strict=True):
         assert np.array_equal(both.run.tdoa_s[rows], part.run.tdoa_s)
         assert np.array_equal(both.run.covariance_s2[rows], part.run.covariance_s2)
         assert np.array_equal(both.track.position_m[rows], part.track.position_m)
-        assert np.array_equal(both.spoilt[rows], part.spoilt)
+        assert np.array_equal(both.outlier[rows], part.outlier)
 
 
 def test_every_run_asked_for_is_decided_and_a_pinger_out_of_hearing_gives_no_fix(monkeypatch):

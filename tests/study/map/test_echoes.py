@@ -78,7 +78,7 @@ def test_the_bound_of_a_place_leaves_out_hydrophones_behind_a_body():
     some = 0
     for place in result.echoes:
         row, column = np.argmin(np.abs(result.y_m - place.y_m)), np.argmin(np.abs(result.x_m - place.x_m))
-        some += result.deaf[row, column] > 0
+        some += result.shadowed[row, column] > 0
         # Two routes to one bound: the map's in the frame that stands level, with the error of the heading.
         site = np.hypot(place.bound_deg, scene.vehicle.heading_sd_deg)
         assert site == pytest.approx(result.bearing_deg[row, column], rel=0.05)

@@ -218,7 +218,7 @@ def test_hydrophones_behind_a_body_count_as_if_they_were_not_there(over):
     scene = shadowed(TUBE)
     choices = MapChoices(over=over)
     result = map_pool(scene, scene.pingers[0], trials=0, seed=1, step_m=1.0, choices=choices)
-    partly = np.argwhere((result.deaf == 0.25) & (result.multipath_free_s > 5e-5))
+    partly = np.argwhere((result.shadowed == 0.25) & (result.multipath_free_s > 5e-5))
     assert len(partly) > 5
     for row, column in partly[:: len(partly) // 5]:
         place = np.array([result.x_m[column], result.y_m[row], result.depth_m])
@@ -250,14 +250,14 @@ def test_where_a_body_hides_the_pinger_from_all_nothing_is_found():
     wall = {"kind": "box", "low_m": (-0.3, -0.4, -0.4), "high_m": (0.5, 0.4, 0.6)}  # holds the bow's two
     scene = shadowed(wall)
     result = map_pool(scene, scene.pingers[0], trials=10, seed=1, step_m=2.5)
-    hidden = result.deaf > 0.5
+    hidden = result.shadowed > 0.5
     assert hidden.any()
     assert np.all(result.refused[hidden] == 1)
     assert np.all(result.wrong_integer[hidden] == 1)
     assert np.all(result.stations.simulated.undecided[hidden] == 1)
     assert np.all(result.stations.predicted.undecided[hidden] == 1)
     assert not np.isfinite(result.position_m[hidden]).any()
-    half = result.deaf == 0.5
+    half = result.shadowed == 0.5
     assert half.any()
     assert np.isfinite(result.bearing_deg[half]).any()
 
@@ -268,7 +268,7 @@ def test_the_worst_heading_takes_the_shadow_of_each_heading():
     one = map_pool(scene, scene.pingers[0], trials=5, seed=1, step_m=5.0)
     wet = worst.wet
     assert np.all(worst.position_m[wet] >= one.position_m[wet] * (1 - 1e-9))
-    assert worst.deaf[wet].max() > 0
+    assert worst.shadowed[wet].max() > 0
 
 
 def test_the_outlook_names_the_hydrophones_behind_a_body():

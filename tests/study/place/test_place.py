@@ -15,7 +15,7 @@ from acoustics.study.place.aim import Aim, criterion_for
 from acoustics.study.place.mirror import mirror_error
 from acoustics.study.place.regions import fits, outside_bodies, scattered
 from acoustics.study.place.search import best_of, exchange, judged, search
-from acoustics.study.place.shipped import rivals
+from acoustics.study.place.shipped import alternatives
 from acoustics.study.place.study import study_place
 
 LIMIT = 0.01
@@ -238,7 +238,7 @@ def test_no_hydrophone_inside_a_body():
 
 
 def test_search_gets_out_from_where_the_vehicle_hides_half_the_bearings(criterion):
-    # A tube along the bow over the whole box: one side of it is deaf to the other, but under its edge all is heard.
+    # A tube along the bow over the whole box: one side of it is shadowed to the other, but under its edge all is heard.
     tube = CylinderBody(kind="cylinder", from_m=(-0.15, 0, 0.12), to_m=(0.15, 0, 0.12), radius_m=0.04)
     shaded = replace(criterion, worst=True, mounting=PATCH.model_copy(update={"shadows": (tube,)}))
     aside = judged(shaded, np.array([[0.0, 0.1, 0.12], [0.02, 0.1, 0.12], [0.0, 0.12, 0.12]]))
@@ -324,12 +324,12 @@ def test_square_patch_without_cycle_trouble_gives_the_corners(criterion):
 
 
 def test_every_shipped_array_is_compared_and_placed_where_allowed(criterion):
-    pairs = rivals(criterion, LIMIT)
+    pairs = alternatives(criterion, LIMIT)
     assert [as_it_is.name for as_it_is, _ in pairs] == list(shipped("arrays"))
     for as_it_is, scaled in pairs:
-        for rival in (as_it_is, scaled):
-            if rival.found is not None:
-                assert criterion.mounting.fits(rival.found.hydrophones_m)
+        for alternative in (as_it_is, scaled):
+            if alternative.found is not None:
+                assert criterion.mounting.fits(alternative.found.hydrophones_m)
         if as_it_is.found is not None and as_it_is.found.wrong_integer <= LIMIT:
             assert scaled.found.rank(LIMIT) <= as_it_is.found.rank(LIMIT)
     hull = next(pair[0] for pair in pairs if pair[0].name == "hull-4")

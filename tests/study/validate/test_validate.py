@@ -24,7 +24,7 @@ from acoustics.study.validate.adapters import choose_estimator
 from acoustics.study.validate.answer import Answer, EstimatorFailure
 from acoustics.study.validate.design import SECTORS, choose_design, draw_trial, trial_pose
 from acoustics.study.validate.exchange import export_design, read_results
-from acoustics.study.validate.recording import trial_bounds, trial_take, write_trial
+from acoustics.study.validate.recording import trial_bounds, trial_recording, write_trial
 from acoustics.study.validate.score import Limits, bootstrap, missed_limits
 from acoustics.study.validate.study import validate_answers, validate_estimator
 from acoustics.study.validate.trials import Validated, cycles_apart, try_estimator
@@ -88,12 +88,12 @@ def test_a_trial_needs_no_other(scene, pinger, tmp_path):
 def test_the_recording_has_the_level_and_one_ping(scene, pinger, tmp_path):
     design = design_of(scene, pinger, energy_ratio_db=[45.0], echoes=[False], range_m=[7.0])
     trial = draw_trial(scene, pinger, design, 2)
-    take = trial_take(scene, pinger, trial)
-    assert len(take.trains) == 1 and take.trains[0].start_s.shape == (1,)
+    drawn = trial_recording(scene, pinger, trial)
+    assert len(drawn.series) == 1 and drawn.series[0].start_s.shape == (1,)
     write_trial(scene, pinger, trial, tmp_path / "x.wav", tmp_path / "x.json")
     recording = load_recording(tmp_path / "x.wav")
     volts = recording.volts() - recording.volts().mean(axis=0)
-    begin = round(float(take.trains[0].start_s[0] + take.trains[0].direct_delay_s.min()) * recording.sample_rate_hz)
+    begin = round(float(drawn.series[0].start_s[0] + drawn.series[0].direct_delay_s.min()) * recording.sample_rate_hz)
     energy = np.sum(volts[begin : begin + 1200] ** 2, axis=0) / recording.sample_rate_hz
     density = 2 * np.mean(volts[: begin - 10] ** 2, axis=0) / recording.sample_rate_hz
     # 2 E / N0 from the samples themselves; the noise in the burst is 1200 / 15,000 of an energy 40 dB stronger.

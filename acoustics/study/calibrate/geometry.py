@@ -1,4 +1,4 @@
-"""How a calibration session is held: its geometry, its noise, and what is known before it."""
+"""How a calibration run is held: its geometry, its noise, and what is known before it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
-from acoustics.estimate.calibrate import CalibrationPrior, Session, whitening
+from acoustics.estimate.calibrate import CalibrationPrior, CalibrationRun, whitening
 from acoustics.physics.tdoa import difference_matrix
 from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.pinger import Pinger
@@ -17,8 +17,8 @@ from acoustics.scene.scene import Scene
 
 
 @dataclass(frozen=True)
-class SessionPlan:
-    """How a session is held: the vehicle turned in place, a known source at one or more depths.
+class RunPlan:
+    """How a run is held: the vehicle turned in place, a known source at one or more depths.
 
     Attributes
     ----------
@@ -50,7 +50,7 @@ class SessionPlan:
     wrong_integer_share: float = 0.02
 
 
-def planned_prior(scene: Scene, pinger: Pinger, plan: SessionPlan) -> CalibrationPrior:
+def planned_prior(scene: Scene, pinger: Pinger, plan: RunPlan) -> CalibrationPrior:
     """What the crew knows before: tolerances of the scene, and of the plan."""
     depths = plan.source_depths_m or (pinger.position_m[2],)
     source_sd = np.full((len(depths), 3), plan.source_sd_m)
@@ -70,8 +70,8 @@ def planned_prior(scene: Scene, pinger: Pinger, plan: SessionPlan) -> Calibratio
     )
 
 
-def planned_session(scene: Scene, pinger: Pinger, plan: SessionPlan) -> tuple[Session, Floats, float, float]:
-    """Geometry of the session, the sd of each ping's arrival times (n_pings,), the least 2E/N0 and the range."""
+def planned_run(scene: Scene, pinger: Pinger, plan: RunPlan) -> tuple[CalibrationRun, Floats, float, float]:
+    """Geometry of the run, the sd of each ping's arrival times (n_pings,), the least 2E/N0 and the range."""
     if min(plan.headings, plan.pings_each) < 1 or plan.headings * plan.pings_each > 2000:
         raise ParameterError(
             f"headings={plan.headings}, pings_each={plan.pings_each}: expected 1 or more, and together at most 2000"
@@ -98,7 +98,7 @@ def planned_session(scene: Scene, pinger: Pinger, plan: SessionPlan) -> tuple[Se
     difference = difference_matrix(n)
     white = np.array([whitening(difference, s**2 * difference @ difference.T) for s in sd])
     pings = len(pose)
-    session = Session(
+    run = CalibrationRun(
         times_s=np.zeros((pings, n)),
         whitening=white[source_index],
         used=np.ones((pings, n), dtype=bool),
@@ -111,7 +111,7 @@ def planned_session(scene: Scene, pinger: Pinger, plan: SessionPlan) -> tuple[Se
         pose_index=pose,
     )
     least = min(float(link.energy_ratio_2e_n0) for link in links)
-    return session, sd[source_index], least, float(np.linalg.norm(sources[0] - place))
+    return run, sd[source_index], least, float(np.linalg.norm(sources[0] - place))
 
 
 def _station(scene: Scene, pinger: Pinger, range_m: float | None) -> Floats:
