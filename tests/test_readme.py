@@ -79,7 +79,7 @@ def test_links_lead_somewhere():
 def test_the_python_of_the_readme_runs(workplace, capsys):
     (code,) = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
     exec(compile(code, "README.md", "exec"), {})
-    assert capsys.readouterr().out.startswith("DrawnRecording ")
+    assert capsys.readouterr().out.startswith("Take ")
 
 
 def test_every_shipped_array_is_in_the_readme():
