@@ -51,7 +51,7 @@ def test_coverage_of_the_fused_ellipse_with_the_packages_own_simulation():
     assert inside_region(error, fix.covariance_m2[fix.ok, :2, :2]).mean() == pytest.approx(0.95, abs=0.033)
     assert fix.ok.mean() > 0.97 and not runs.outlier.any()
     # Five in a thousand are meant: 12 of 2,400, and 24 are three standard deviations more.
-    assert (~fix.accepted)[runs.run.heard].mean() < 0.01
+    assert (~fix.inliers)[runs.run.heard].mean() < 0.01
 
 
 def test_share_of_the_heading_that_lasts():
