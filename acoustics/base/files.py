@@ -39,7 +39,7 @@ def whole_file(path: Path, *, force: bool = False) -> Iterator[Path]:
     check_free(path, force=force)
     temporary = None
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}.", suffix=path.suffix)
         os.close(handle)
         temporary = Path(name)
         yield temporary

@@ -63,7 +63,7 @@ def locate_command(
     force: bool,
     as_json: bool,
 ) -> None:
-    """Find the pings in RECORDING (.wav, .npy, .csv, raw integers, or - for raw integers from standard input).
+    """Find the pings in RECORDING (.wav, .w64, .flac, .npy, .csv, raw integers, or - for raw integers from a pipe).
 
     Array, water, pingers and pose come from the notes beside RECORDING (same name, .json), from --sidecar or from a
     --scenario; with --array, the hydrophones' places and delays from what `pingfix calibrate` wrote. From standard

@@ -31,7 +31,7 @@ from acoustics.cli.progress import Progress
 @click.option(
     "--format",
     "encoding",
-    type=click.Choice(["wav16", "wav24", "wav32f", "npy"]),
+    type=click.Choice(["wav16", "wav24", "wav32", "flac16", "flac24", "npy"]),
     help="Default: by FILE's ending and recorder.bits.",
 )
 @click.option("--failed", multiple=True, metavar="NAME", help="A hydrophone that gives nothing; may be repeated.")
@@ -63,7 +63,9 @@ def simulate_command(
     seed: int | None,
     output: Output,
 ) -> None:
-    """Record SCENARIO's pingers on its array into FILE (.wav or .npy), with echoes, noise and the recorder's faults.
+    """Record SCENARIO's pingers on its array into FILE (.wav, .w64, .flac, .npy), with echoes, noise and faults.
+
+    A .wav of more than 4 GiB is written as RF64, the form of WAV that holds so much.
 
     Beside FILE come three more of the same name: .json, with what a crew would know, .site.toml, its sketch of the
     pool, and .truth.json. Mounting errors, skew, the pings' times and the errors of navigation, thermometer and tape

@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.errors import InputError
-from acoustics.io.recording import LARGEST_SAMPLE, load_recording
+from acoustics.io.recording import load_recording
+from acoustics.io.sample_files import LARGEST_SAMPLE
 from acoustics.io.sidecar import Sidecar
 
 Singles = NDArray[np.float32]
@@ -68,13 +69,13 @@ class RawFormat:
 
 
 def stream_recording(path: Path, sidecar: Sidecar) -> SampleStream:
-    """Blocks of a WAV, NPY or CSV file.
+    """Blocks of a WAV, RF64, W64, FLAC, NPY or CSV file.
 
     Parameters
     ----------
     path : Path
-        Ends in .wav, .npy or .csv. The first line of a CSV names the channels, every other one holds a sample of
-        each, in the unit of `volts_per_count` or else in volts.
+        Ends in .wav, .rf64, .w64, .flac, .npy or .csv. The first line of a CSV names the channels, every other one
+        holds a sample of each, in the unit of `volts_per_count` or else in volts.
     sidecar : Sidecar
         What the crew noted: channels, and for NPY and CSV the rate.
 

@@ -41,12 +41,12 @@ def test_files_are_written_and_named(tmp_path):
 
 
 def test_json_and_options():
-    arguments = ("--seconds", "0.2", "--format", "wav32f", "--no-echoes", "--seed", "7", "--json")
+    arguments = ("--seconds", "0.2", "--format", "wav32", "--no-echoes", "--seed", "7", "--json")
     done = run("ping.wav", *arguments)
     result = json.loads(done.stdout, parse_constant=pytest.fail)
-    assert (result["n_samples"], result["seed"], result["encoding"]) == (50_000, 7, "wav32f")
+    assert (result["n_samples"], result["seed"], result["encoding"]) == (50_000, 7, "wav32")
     assert result["pingers"][0]["paths"] == 1 and result["pingers"][0]["first_echo_after_s"] is None
-    assert wavfile.read("ping.wav")[1].dtype.name == "float32"
+    assert wavfile.read("ping.wav")[1].dtype.name == "int32"
 
 
 def test_faults_of_the_cables_are_in_the_truth_alone():

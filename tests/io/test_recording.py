@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import struct
 import wave
 
 import numpy as np
 import pytest
+import soundfile
 from scipy.io import wavfile
 
 from acoustics.base.errors import InputError, OutputError, ParameterError
 from acoustics.base.files import whole_file
+from acoustics.io import recording as recording_module
 from acoustics.io.recording import (
     choose_encoding,
     load_recording,
@@ -19,7 +22,6 @@ from acoustics.io.recording import (
     write_samples,
 )
 from acoustics.io.sidecar import Channel, KnownPinger, Sidecar, read_sidecar, sidecar_table
-from acoustics.io.wav import wav_header
 
 COUNTS = np.random.default_rng(1).integers(-2048, 2048, (1001, 3), dtype=np.int32)  # of a 12-bit converter
 SIDECAR = Sidecar(
@@ -55,9 +57,13 @@ def write(path, encoding, counts=COUNTS, bits=12, rate=250e3):
     return path
 
 
-@pytest.mark.parametrize("encoding", ["wav16", "wav24", "wav32f", "npy"])
-def test_volts_come_back_as_they_went(encoding, tmp_path):
-    path = write(tmp_path / ("a.npy" if encoding == "npy" else "a.wav"), encoding)
+@pytest.mark.parametrize(
+    "name, encoding",
+    [("a.wav", "wav16"), ("a.wav", "wav24"), ("a.wav", "wav32"), ("a.w64", "wav16"), ("a.w64", "wav32")]
+    + [("a.flac", "flac16"), ("a.FLAC", "flac24"), ("a.npy", "npy")],
+)
+def test_volts_come_back_as_they_went(name, encoding, tmp_path):
+    path = write(tmp_path / name, encoding)
     noted = {**sidecar_table(SIDECAR), "volts_per_count": volts_per_stored(encoding, 12, 2.5)}
     path.with_suffix(".json").write_text(json.dumps(noted))
     recording = load_recording(path)
@@ -68,7 +74,7 @@ def test_volts_come_back_as_they_went(encoding, tmp_path):
     assert recording.sidecar is not None and recording.sidecar.channels[2].name == "c"
 
 
-@pytest.mark.parametrize("encoding, bits", [("wav16", 16), ("wav24", 24), ("wav32f", 24)])
+@pytest.mark.parametrize("encoding, bits", [("wav16", 16), ("wav24", 24), ("wav32", 32)])
 def test_scipy_and_the_standard_library_read_the_same_samples(encoding, bits, tmp_path):
     half = 2 ** (bits - 1)
     counts = np.random.default_rng(2).integers(-half, half, (1001, 3), dtype=np.int32)
@@ -76,17 +82,51 @@ def test_scipy_and_the_standard_library_read_the_same_samples(encoding, bits, tm
     path = write(tmp_path / "a.wav", encoding, counts, bits)
     rate, samples = wavfile.read(path)
     assert rate == 250_000
-    # 24 bits come from there in the upper three bytes of 32, floats as shares of the full scale.
-    expected = {"wav16": counts, "wav24": counts << 8, "wav32f": (counts / half).astype(np.float32)}[encoding]
+    # 24 bits come from there in the upper three bytes of 32.
+    expected = {"wav16": counts, "wav24": counts << 8, "wav32": counts}[encoding]
     np.testing.assert_array_equal(samples, expected)
     # Without a sidecar the full scale is 1.
     np.testing.assert_array_equal(load_recording(path).volts(), counts / half)
-    if encoding != "wav32f":
-        with wave.open(str(path)) as file:
-            assert (file.getnchannels(), file.getframerate(), file.getnframes()) == (3, 250_000, 1001)
-            data = np.frombuffer(file.readframes(1001), np.uint8).reshape(1001, 3, bits // 8).astype(np.int64)
-        signed = (data * 256 ** np.arange(bits // 8)).sum(axis=-1)
-        np.testing.assert_array_equal(np.where(signed >= half, signed - 2 * half, signed), counts)
+    with wave.open(str(path)) as file:
+        assert (file.getnchannels(), file.getframerate(), file.getnframes()) == (3, 250_000, 1001)
+        data = np.frombuffer(file.readframes(1001), np.uint8).reshape(1001, 3, bits // 8).astype(np.int64)
+    signed = (data * 256 ** np.arange(bits // 8)).sum(axis=-1)
+    np.testing.assert_array_equal(np.where(signed >= half, signed - 2 * half, signed), counts)
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+def test_flac_holds_the_samples_whose_checksum_it_states(bits, tmp_path):
+    """Bytes 26 to 41 of a FLAC file are the MD5 of its samples, little-endian in turn (RFC 9639, section 8.2)."""
+    half = 2 ** (bits - 1)
+    counts = np.random.default_rng(2).integers(-half, half, (1001, 3), dtype=np.int32)
+    path = write(tmp_path / "a.flac", f"flac{bits}", counts, bits)
+    words = counts.astype("<i4").view(np.uint8).reshape(1001, 3, 4)[..., : bits // 8]
+    assert path.read_bytes()[26:42] == hashlib.md5(words.tobytes()).digest()
+    np.testing.assert_array_equal(load_recording(path).volts(7, 90), counts[7:90] / half)
+    whole = path.read_bytes()
+    path.write_bytes(whole[: len(whole) // 2])
+    with pytest.raises(InputError, match="is cut short|cannot be read beyond"):
+        list(load_recording(path).blocks(100))
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+def test_a_wav_too_long_for_riff_becomes_rf64(bits, tmp_path, monkeypatch):
+    half = 2 ** (bits - 1)
+    counts = np.random.default_rng(2).integers(-half, half, (1001, 3), dtype=np.int32)
+    monkeypatch.setattr(recording_module, "_LARGEST_RIFF_BYTES", 1001 * 3 * 2 - 1)
+    path = write(tmp_path / "a.wav", f"wav{bits}", counts, bits)
+    # EBU Tech 3306: RF64, a size of all ones, WAVE, and the true sizes in 64 bits in the chunk ds64.
+    content = path.read_bytes()
+    assert content[:16] == b"RF64\xff\xff\xff\xffWAVEds64"
+    riff, data, samples = struct.unpack("<QQQ", content[20:44])
+    assert (riff, data, samples) == (len(content) - 8, 1001 * 3 * bits // 8, 1001)
+    np.testing.assert_array_equal(load_recording(path).volts(), counts / half)
+
+
+def test_w64_states_its_size_in_64_bits(tmp_path):
+    content = write(tmp_path / "a.w64", "wav16").read_bytes()
+    # The container's identifier begins like RIFF in small letters; the size of the file follows it.
+    assert content[:4] == b"riff" and struct.unpack("<Q", content[16:24]) == (len(content),)
 
 
 @pytest.mark.parametrize("kind", ["<i2", "<i4", ">i2", "<f4", "<f8"])
@@ -124,23 +164,26 @@ def header(channels=3, rate=250_000, bits=16, *, tag=1, align=None, byte_rate=No
 
 
 WRONG_WAV = {
-    "is not a WAV file: it does not begin with RIFF and WAVE": b"OggS" + b"\0" * 100,
-    "is not a WAV file: it does": b"",
-    "is cut short: it ends before the format (fmt)": header()[:12],
-    "is cut short: it ends before the samples (data)": header()[:36],
-    "is cut short: its format (fmt) holds 8 bytes": header()[:28],
+    "is no usable WAV, RF64, W64 or FLAC file: file contains data in": b"OggS" + b"\0" * 100,
+    "is no usable WAV, RF64, W64 or FLAC file: format not recognised": b"",
+    "is no usable WAV, RF64, W64 or FLAC file: error in wav file": header()[:12],
+    "is no usable WAV, RF64, W64 or FLAC file: error in": header()[:36],
+    "is no usable WAV, RF64, W64 or FLAC file: err": header()[:28],
+    # Space set aside by a recorder that died, and a size of the format of 4 GiB.
+    "is no usable WAV, RF64, W64 or FLAC file: error in wav file. no 'data'": b"RIFF\0\0\0\0WAVE" + b"\0" * 2_000_000,
+    "is no usable WAV, RF64, W64 or FLAC file: format": b"RIFF" + b"\0" * 2_000_000,
+    "is no usable WAV, RF64, W64 or FLAC file: error in wav/w64/rf64 file. short 'fmt ' chunk": header().replace(
+        b"fmt \x10\0\0\0", b"fmt \xff\xff\xff\xff"
+    ),
     "is cut short: its header promises 600 bytes of samples, 599 follow": header()[:-1],
     "is cut short: its header promises 4,294,967,295 bytes": header(data=0xFFFFFFFF),
     "holds no samples": header(payload=b""),
-    "its header is wrong: 3 channels of 16 bits in blocks of 4 bytes": header(align=4),
-    "its header is wrong: 5 bytes a second where 250000 Hz makes 1500000": header(byte_rate=5),
-    "its header is wrong: 0 channels at 250000 Hz": header(channels=0, align=6),
-    "its header is wrong: 3 channels at 0 Hz": header(rate=0),
-    "its header is wrong: 599 bytes of samples are no whole blocks of 6": header(data=599),
-    "holds 8-bit integer samples; expected integers of 16, 24 or 32 bits or 32-bit floats": header(bits=8),
-    "holds 64-bit float samples": header(bits=64, tag=3),
-    "holds 16-bit format 2 samples": header(tag=2),
-    "its header is wrong: the samples (data) come before the format (fmt)": header()[:12] + header()[36:],
+    "is no usable WAV, RF64, W64 or FLAC file: channel count": header(channels=0, align=6),
+    "is no usable WAV, RF64, W64 or FLAC file: internal error": header(rate=0),
+    "holds samples of kind PCM_U8; expected integers of 16, 24 or 32 bits or floats": header(bits=8),
+    "holds samples of kind ULAW": header(bits=8, tag=7),
+    "is no usable WAV, RF64, W64 or FLAC file: error in adpcm": header(tag=2),
+    "is no usable WAV, RF64, W64 or FLAC file: e": header()[:12] + header()[36:],
     "sample 2 of channel 2 is not a finite number": header(
         bits=32, tag=3, payload=np.array([[0, 0, 0], [0, 0, 0], [0, np.inf, 0]], "<f4").tobytes()
     ),
@@ -184,6 +227,23 @@ def test_a_cut_npy_is_refused(keep, tmp_path):
         load_recording(tmp_path / "bad.npy", sidecar=None)
 
 
+def test_an_archive_by_the_name_of_an_array_is_refused(tmp_path):
+    with open(tmp_path / "bad.npy", "wb") as file:
+        np.savez(file, a=COUNTS)
+    with pytest.raises(InputError, match="is not a usable NPY file: the magic string is not correct"):
+        load_recording(tmp_path / "bad.npy")
+
+
+def test_what_has_no_end_is_refused(tmp_path):
+    for name in ("a.wav", "b.npy", "c.flac"):
+        (tmp_path / name).symlink_to("/dev/zero")
+        with pytest.raises(InputError, match="is no regular file"):
+            load_recording(tmp_path / name)
+    with pytest.raises(InputError, match="is a file of format AIFF; expected WAV, RF64, W64 or FLAC"):
+        soundfile.write(tmp_path / "d.wav", COUNTS, 48_000, format="AIFF")
+        load_recording(tmp_path / "d.wav")
+
+
 def test_pickled_objects_are_refused(tmp_path):
     np.save(tmp_path / "bad.npy", np.array([[{"a": 1}]], dtype=object))
     with pytest.raises(InputError, match="is not a usable NPY file"):
@@ -193,7 +253,7 @@ def test_pickled_objects_are_refused(tmp_path):
 def test_what_does_not_fit_together_is_refused(tmp_path):
     with pytest.raises(InputError, match=r"a.wav: cannot be read: no such file or directory"):
         load_recording(tmp_path / "a.wav")
-    with pytest.raises(InputError, match="a recording's name must end in .wav or .npy"):
+    with pytest.raises(InputError, match="a recording's name must end in .wav, .w64, .flac, .npy or .rf64"):
         load_recording(tmp_path / "a.mp3")
     write(tmp_path / "a.npy", "npy")
     with pytest.raises(InputError, match="has no sample rate of its own and a.json is not beside it"):
@@ -266,23 +326,25 @@ def test_the_encoding_follows_name_and_bits(tmp_path):
         "wav16",
         "wav16",
         "wav24",
-        "wav32f",
+        "wav32",
         "npy",
     ]
     with pytest.raises(ParameterError, match="recorder.bits = 24 do not fit into wav16; choose a wider format"):
         choose_encoding(tmp_path / "a.wav", 24, "wav16")
-    with pytest.raises(ParameterError, match="the name of a file in format npy must end in .npy"):
+    assert choose_encoding(tmp_path / "a.flac", 20) == "flac24" and choose_encoding(tmp_path / "a.w64", 32) == "wav32"
+    with pytest.raises(ParameterError, match="recorder.bits = 32 do not fit into flac16; choose a wider format"):
+        choose_encoding(tmp_path / "a.flac", 32)
+    with pytest.raises(ParameterError, match="format npy does not belong to a name that ends in .wav; choose wav16"):
         choose_encoding(tmp_path / "a.wav", 16, "npy")
-    with pytest.raises(ParameterError, match="must end in .wav or .npy"):
-        choose_encoding(tmp_path / "a.flac", 16)
+    with pytest.raises(ParameterError, match="must end in .wav, .w64, .flac, .npy"):
+        choose_encoding(tmp_path / "a.ogg", 16)
 
 
-def test_wav_refuses_what_it_cannot_hold():
-    about = {"n_channels": 4, "bits": 16, "is_float": False}
-    with pytest.raises(OutputError, match="over the 4 GiB that WAV can hold; choose NPY"):
-        wav_header(n_samples=2**29, sample_rate_hz=250e3, **about)
-    with pytest.raises(OutputError, match="sample_rate_hz=250000.5: WAV holds whole numbers only"):
-        wav_header(n_samples=1, sample_rate_hz=250000.5, **about)
+def test_a_container_refuses_what_it_cannot_hold(tmp_path):
+    with pytest.raises(OutputError, match="sample_rate_hz=250000.5: wav16 holds whole numbers only"):
+        write(tmp_path / "a.wav", "wav16", rate=250000.5)
+    with pytest.raises(OutputError, match="flac16 cannot hold 3 channels at 2e.06 Hz"):
+        write(tmp_path / "a.flac", "flac16", rate=2_000_000)
 
 
 def test_a_file_appears_whole_or_not_at_all(tmp_path):

@@ -12,15 +12,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
 from acoustics.base.errors import InputError
 from acoustics.estimate.fuse.navigation import COLUMNS, read_navigation
 from acoustics.io.ping import Candidate, NavigatedPose, Ping
 from acoustics.io.ping_lines import ping_line, read_pings
-from acoustics.io.recording import load_recording
 from acoustics.io.sidecar import read_sidecar, sidecar_table
 from acoustics.io.streams import RawFormat, stream_raw_file, stream_recording
-from acoustics.io.wav import wav_header
 from acoustics.scene.scenario import load_array, load_scene, shipped
 from acoustics.study.calibrate.inputs import read_sources
 from acoustics.study.simulate.scene_sidecar import sidecar_of_scene
@@ -72,7 +71,14 @@ def table_text(header, rows):
 NAVIGATION = table_text(",".join(COLUMNS), [(0.5 * k, 1.0 + k, 2.0, 0.8, 0.0, 1.5, 90.0 + k) for k in range(8)])
 RESULTS = table_text("ping,bearing_deg,bearing_sd_deg", [(k, 12.5 * k, 2.0) for k in range(1, 9)])
 SOURCES = table_text("ping,x_m,y_m,z_m", [(k, 12.5, 2.0, 1.5) for k in range(1, 9)])
-HEADER = wav_header(n_samples=50, n_channels=4, sample_rate_hz=RATE, bits=16, is_float=False)
+
+
+def sound_bytes(kind, subtype="PCM_16"):
+    file = io.BytesIO()
+    soundfile.write(file, COUNTS, int(RATE), subtype, format=kind)
+    return file.getvalue()
+
+
 # What reads a file, the end of its name, and one that is right.
 FILES = {
     **{name: (load_scene, ".toml", path.read_bytes()) for name, path in shipped("examples").items()},
@@ -89,7 +95,11 @@ FILES = {
     ),
     "samples in npy": (samples_of, ".npy", npy_bytes()),
     "raw samples": (samples_of, ".raw", COUNTS.tobytes()),
-    "wav": (load_recording, ".wav", HEADER + COUNTS.tobytes()),
+    "wav": (samples_of, ".wav", sound_bytes("WAV")),
+    "float wav": (samples_of, ".wav", sound_bytes("WAV", "FLOAT")),
+    "rf64": (samples_of, ".wav", sound_bytes("RF64", "PCM_24")),
+    "w64": (samples_of, ".w64", sound_bytes("W64")),
+    "flac": (samples_of, ".flac", sound_bytes("FLAC")),
 }
 JSON_FILES = ["pings", "sidecar"]
 ODD_VALUES = [

@@ -167,7 +167,7 @@ def _located(scene: Scene, pinger: Pinger, trial: Trial) -> Answer:
         for counts in render(drawn):
             yield np.ascontiguousarray(counts.T * volts_per_count, dtype=np.float32)
 
-    sidecar = sidecar_of(drawn, "wav32f")
+    sidecar = sidecar_of(drawn, "wav32")
     stream = SampleStream(
         blocks(), len(drawn.skew_s), recorder.sample_rate_hz, recorder.full_scale_v, scene.title, drawn.n_samples
     )

@@ -78,7 +78,7 @@ def simulate_recording(
     scene : Scene
         The truth but for what is drawn: see `draw_recording`.
     path : Path
-        Ends in .wav or .npy.
+        Ends in .wav, .w64, .flac or .npy.
     seed : int
         Of everything random; the files depend on nothing else.
     pings : int, optional

@@ -145,7 +145,8 @@ def test_every_pinger_sounds(tmp_path):
 def test_clipping_is_counted(tmp_path):
     loud = pool(recorder=pool().recorder.model_copy(update={"gain_db": 80.0}))
     result = simulate_recording(loud, tmp_path / "x.wav", seed=1, pings=1)
-    stored = load_recording(tmp_path / "x.wav").stored
+    recording = load_recording(tmp_path / "x.wav")
+    stored = np.rint(recording.volts() / recording.full_scale_v * 2**15)
     np.testing.assert_array_equal(result.clipped_samples, np.sum((stored == 32767) | (stored == -32768), axis=0))
     assert result.clipped_samples.min() > 100
     np.testing.assert_allclose(result.peak, 1.0)
@@ -163,8 +164,9 @@ def test_memory_does_not_grow_with_the_length(tmp_path):
 
 
 def test_a_failure_leaves_nothing_behind(tmp_path):
-    with pytest.raises(OutputError, match="over the 4 GiB"):
-        simulate_recording(pool(), tmp_path / "x.wav", seed=1, seconds=20_000.0, echoes=False)
+    odd_rate = pool(recorder=pool().recorder.model_copy(update={"sample_rate_hz": 250_000.5}))
+    with pytest.raises(OutputError, match="holds whole numbers only"):
+        simulate_recording(odd_rate, tmp_path / "x.wav", seed=1, pings=1)
     with pytest.raises(ParameterError, match="exactly one must be given"):
         simulate_recording(pool(), tmp_path / "x.wav", seed=1)
     with pytest.raises(ParameterError, match="must be above 0"):
