@@ -139,7 +139,12 @@ def _reflection(face: Face, *, density: float, speed: float, wavenumber: float) 
 
 
 def _face_reflection(face: Face, grazing: Floats, *, density: float, speed: float, wavenumber: float) -> Complexes:
-    coefficient = face.material.reflection(grazing, water_density_kg_m3=density, water_speed_m_s=speed)
+    coefficient = face.material.reflection(
+        grazing,
+        frequency_hz=wavenumber * speed / (2 * np.pi),
+        water_density_kg_m3=density,
+        water_speed_m_s=speed,
+    )
     if face.roughness_m > 0:
         coefficient = coefficient * roughness_loss(grazing, wavenumber=wavenumber, rms_height_m=face.roughness_m)
     return np.conj(coefficient)  # formulas of reflection are for exp(-i w t)
