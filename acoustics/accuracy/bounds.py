@@ -21,7 +21,7 @@ from acoustics.accuracy.observability import BearingBound, PositionBound, bearin
 from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, direction, direction_jacobian
-from acoustics.physics.tdoa import plane_wave_time, spherical_time, unit_vectors_to_source
+from acoustics.physics.error_model import sight_of_direction, sight_of_source
 
 
 def bearing_bound(
@@ -93,12 +93,11 @@ def bearing_bound(
         skew_sd_s=skew_sd_s,
         sound_speed_m_s=speed,
     )
+    sight = sight_of_direction(points, unit, speed)
     by_direction = -points @ direction_jacobian(bearing, depression) / speed[..., None, None]
-    by_speed = -plane_wave_time(points, unit, speed) / speed[..., None]
-    by_attitude = -np.cross(points, unit[..., None, :]) / speed[..., None, None]
     shared = shared_error_columns(
-        sound_speed_sd_m_s=(by_speed[..., None], np.asarray(sound_speed_sd_m_s)[..., None]),
-        attitude_sd=(by_attitude, attitude_sd),
+        sound_speed_sd_m_s=(sight.by_sound_speed, np.asarray(sound_speed_sd_m_s)[..., None]),
+        attitude_sd=(sight.by_attitude(), attitude_sd),
     )
     timing, information = information_with_shared_errors(by_direction, shared, variance)
     return bearing_bound_of(information, timing)
@@ -219,14 +218,14 @@ def position_information(
         skew_sd_s=skew_sd_s,
         sound_speed_m_s=speed,
     )
-    by_source = unit_vectors_to_source(points, source) / speed[..., None, None]
-    by_speed = -spherical_time(points, source, speed)[..., None] / speed[..., None, None]
-    by_rotation = -np.cross(points - pivot[..., None, :], by_source)
-    if attitude_axes is not None:
-        by_rotation = by_rotation @ np.asarray(attitude_axes, dtype=float)
-    shared = shared_error_columns(attitude_sd=(by_rotation, attitude_sd), position_sd_m=(-by_source, position_sd_m))
-    batch = np.broadcast_shapes(by_source.shape[:-1], by_speed.shape[:-1])
-    kept = [np.broadcast_to(part, (*batch, part.shape[-1])) for part in (by_source, by_speed)]
+    sight = sight_of_source(points, source, speed, pivot)
+    axes = None if attitude_axes is None else np.asarray(attitude_axes, dtype=float)
+    shared = shared_error_columns(
+        attitude_sd=(sight.by_attitude(axes), attitude_sd), position_sd_m=(sight.by_start, position_sd_m)
+    )
+    sought = (sight.by_source, sight.by_sound_speed)
+    batch = np.broadcast_shapes(*(part.shape[:-1] for part in sought))
+    kept = [np.broadcast_to(part, (*batch, part.shape[-1])) for part in sought]
     return information_with_shared_errors(np.concatenate(kept, axis=-1), shared, variance)[1]
 
 

@@ -23,7 +23,8 @@ from numpy.typing import ArrayLike, NDArray
 from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, direction, direction_jacobian
-from acoustics.physics.tdoa import difference_matrix, plane_wave_time, spherical_time, unit_vectors_to_source
+from acoustics.physics.error_model import Sight, sight_of_direction, sight_of_source
+from acoustics.physics.tdoa import difference_matrix
 
 _TURNS = ("roll", "pitch", "heading")
 _SHARED = frozenset({"sound_speed", *_TURNS})
@@ -113,9 +114,8 @@ def bearing_model(
     speed = float(checked("sound_speed_m_s", sound_speed_m_s, above=0.0))
     unit = direction(bearing, depression)
     by_direction = -points @ direction_jacobian(bearing, depression) / speed
-    by_speed = -plane_wave_time(points, unit, speed) / speed
-    by_attitude = -np.cross(points, unit) / speed
-    effects = _delay_effects(arrival_sd_s, by_speed, sound_speed_sd_m_s, by_attitude, attitude_sd)
+    sight = sight_of_direction(points, unit, speed)
+    effects = _delay_effects(sight, arrival_sd_s, sound_speed_sd_m_s, attitude_sd)
     return LinearModel(difference_matrix(len(points)) @ by_direction, effects, _SHARED, np.ones(2))
 
 
@@ -165,17 +165,15 @@ def position_model(
         raise ParameterError("depth_sd_m names no error: give at least one standard deviation")
     total_depth = float(np.sqrt(sum(sd**2 for sd in depths.values())))
     differences = difference_matrix(len(points))
-    by_source = unit_vectors_to_source(points, source) / speed
-    by_speed = -spherical_time(points, source, speed) / speed
-    by_attitude = -np.cross(points, by_source)
-    delays = _delay_effects(arrival_sd_s, by_speed, sound_speed_sd_m_s, by_attitude, attitude_sd)
-    delays["own_position"] = differences @ -by_source[:, :2] * own
+    sight = sight_of_source(points, source, speed)
+    delays = _delay_effects(sight, arrival_sd_s, sound_speed_sd_m_s, attitude_sd)
+    delays["own_position"] = differences @ sight.by_start[:, :2] * own
     effects = {name: _with_depth_row(effect) for name, effect in delays.items()}
     # In units of its own standard deviation a depth is measured to 1, and one that is known needs no special case.
     share = {name: sd / total_depth if total_depth > 0 else len(depths) ** -0.5 for name, sd in depths.items()}
     effects |= {name: _with_depth_row(np.zeros((len(differences), 1)), part) for name, part in share.items()}
     unit = np.array([1.0, 1.0, total_depth])
-    derivative = _with_depth_row(differences @ by_source * unit)
+    derivative = _with_depth_row(differences @ sight.by_source * unit)
     derivative[-1, 2] = 1.0
     return LinearModel(derivative, effects, _SHARED | {"own_position"}, unit)
 
@@ -276,13 +274,13 @@ def _restore(block: Floats, seen: NDArray[np.bool_]) -> Floats:
 
 
 def _delay_effects(
-    arrival_sd_s: Mapping[str, ArrayLike], by_speed: Floats, speed_sd: float, by_turn: Floats, attitude_sd: ArrayLike
+    sight: Sight, arrival_sd_s: Mapping[str, ArrayLike], speed_sd: float, attitude_sd: ArrayLike
 ) -> dict[str, Floats]:
     """Effects on the delays, from derivatives of the arrival times."""
-    differences = difference_matrix(len(by_speed))
-    turns = differences @ by_turn * checked("attitude_sd", attitude_sd, minimum=0.0)
+    differences = difference_matrix(len(sight.time_s))
+    turns = differences @ sight.by_attitude() * checked("attitude_sd", attitude_sd, minimum=0.0)
     effects = {name: differences * checked(name, sd, minimum=0.0) for name, sd in arrival_sd_s.items()}
-    effects["sound_speed"] = (differences @ by_speed)[:, None] * checked("sound_speed_sd_m_s", speed_sd, minimum=0.0)
+    effects["sound_speed"] = differences @ sight.by_sound_speed * checked("sound_speed_sd_m_s", speed_sd, minimum=0.0)
     return effects | {name: turns[:, [k]] for k, name in enumerate(_TURNS)}
 
 

@@ -94,7 +94,7 @@ def fuse_command(
     import numpy as np
 
     from acoustics.base.files import check_free, write_file
-    from acoustics.estimate.fuse import pose_errors_of_pings, read_navigation, track_of_pings
+    from acoustics.estimate.fuse import error_sizes_of_pings, read_navigation, track_of_pings
     from acoustics.io.ping_lines import read_pings
     from acoustics.present.text.fuse import fusion_text, ping_csv, position_csv
     from acoustics.scene.scenario import load_scene
@@ -114,13 +114,14 @@ def fuse_command(
     if bias is None and scene is not None and scene.vehicle.heading_bias_sd_deg is not None:
         bias = scene.vehicle.lasting_heading_sd
     drift, scale = (0.02, 0.01) if scene is None else (scene.vehicle.drift_sd_m_per_root_m, scene.vehicle.log_scale_sd)
-    errors = pose_errors_of_pings(
+    errors = error_sizes_of_pings(
         run,
         heading_bias_sd=bias,
         drift_sd_m_per_root_m=drift if drift_sd_m_per_root_m is None else drift_sd_m_per_root_m,
         log_scale_sd=scale if log_scale_sd is None else log_scale_sd,
+        sound_speed_sd_m_s=sound_speed_sd_m_s,
     )
-    result = fuse_run(run, track, errors, scene, sound_speed_sd_m_s=sound_speed_sd_m_s)
+    result = fuse_run(run, track, errors, scene)
 
     def draw() -> Figure:
         from acoustics.present.plot.fuse import fusion_plot

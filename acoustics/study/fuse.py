@@ -13,7 +13,6 @@ from acoustics.estimate.fuse import (
     NONE_OF_THESE,
     RANGE_UNSEEN,
     FusedFix,
-    PoseErrors,
     Sureness,
     Track,
     fuse_pings,
@@ -22,6 +21,7 @@ from acoustics.estimate.fuse import (
     sureness,
 )
 from acoustics.io.ping import Ping
+from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import source_area
 from acoustics.study.stations import station_model
@@ -103,10 +103,8 @@ class FusedRun:
 def fuse_run(
     pings: Sequence[Ping],
     track: Track,
-    errors: PoseErrors,
+    errors: ErrorSizes,
     scene: Scene | None,
-    *,
-    sound_speed_sd_m_s: float | None = None,
 ) -> FusedRun:
     """Fuse the pings of one pinger.
 
@@ -116,12 +114,10 @@ def fuse_run(
         In order of time.
     track : Track
         Their poses, shape (n_pings, ...).
-    errors : PoseErrors
-        What the navigation may get wrong.
+    errors : ErrorSizes
+        What array, water and navigation may get wrong.
     scene : Scene, optional
         For the outline of the water, in which the source is taken to be, and the stations.
-    sound_speed_sd_m_s : float, optional
-        Standard deviation of the sound speed, in the place of the pings' own [m/s].
 
     Raises
     ------
@@ -131,7 +127,7 @@ def fuse_run(
     known = next((p for p in pings if p.depth_m is not None), None)
     area = None if scene is None else source_area(scene)
     fix = fuse_pings(
-        run_of_pings(pings, sound_speed_sd_m_s=sound_speed_sd_m_s),
+        run_of_pings(pings),
         track,
         errors,
         source_depth_m=None if known is None else known.depth_m,

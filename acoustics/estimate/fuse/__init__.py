@@ -1,8 +1,8 @@
 """Several pings to one position: model of the run, fit, region, inliers and outliers, station."""
 
-from acoustics.estimate.fuse.fusion import RANGE_UNSEEN, FusedFix, PingRun, PoseErrors, SourceArea, Track, fuse_pings
+from acoustics.estimate.fuse.fusion import RANGE_UNSEEN, FusedFix, PingRun, SourceArea, Track, fuse_pings
 from acoustics.estimate.fuse.navigation import read_navigation
-from acoustics.estimate.fuse.pings import pose_errors_of_pings, run_of_pings, track_of_pings
+from acoustics.estimate.fuse.pings import error_sizes_of_pings, run_of_pings, track_of_pings
 from acoustics.estimate.fuse.run import uniform_over
 from acoustics.estimate.fuse.station import (
     NONE_OF_THESE,
@@ -18,14 +18,13 @@ __all__ = [
     "RANGE_UNSEEN",
     "FusedFix",
     "PingRun",
-    "PoseErrors",
     "SourceArea",
     "StationModel",
     "Sureness",
     "Track",
     "decisions",
+    "error_sizes_of_pings",
     "fuse_pings",
-    "pose_errors_of_pings",
     "read_navigation",
     "run_of_pings",
     "station_posterior",

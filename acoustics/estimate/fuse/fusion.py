@@ -1,4 +1,4 @@
-"""One position from several pings: pose errors as unknowns that the pings share, and wrong pings rejected."""
+"""One position from several pings: errors that the pings share as unknowns, and wrong pings rejected."""
 
 from __future__ import annotations
 
@@ -17,10 +17,11 @@ from acoustics.estimate.fuse.inliers import inlier_choice_covariance
 from acoustics.estimate.fuse.model import FusionProblem, descend, fusion_problem, information, linearise
 from acoustics.estimate.fuse.profile import KEPT
 from acoustics.estimate.fuse.region import confidence_region
-from acoustics.estimate.fuse.run import PingRun, PoseErrors, SourceArea, Track
+from acoustics.estimate.fuse.run import PingRun, SourceArea, Track
 from acoustics.estimate.fuse.starts import consensus_starts
+from acoustics.physics.error_model import ErrorSizes
 
-__all__ = ["FusedFix", "PingRun", "PoseErrors", "SourceArea", "Track", "fuse_pings"]
+__all__ = ["FusedFix", "PingRun", "SourceArea", "Track", "fuse_pings"]
 
 # A right ping exceeds it five times in a thousand. A fifth of that lets in so many wrong pings, where a fifth of them
 # are, that the ellipse holds the truth 0.7 % less often; twice as much gains nothing more.
@@ -114,7 +115,7 @@ class _Fitted:
 def fuse_pings(
     run: PingRun,
     track: Track,
-    errors: PoseErrors,
+    errors: ErrorSizes,
     *,
     source_depth_m: ArrayLike | None = None,
     source_depth_sd_m: float = 0.0,
@@ -129,8 +130,8 @@ def fuse_pings(
         The pings, batch of runs (...).
     track : Track
         Where they were heard by the navigation, same batch.
-    errors : PoseErrors
-        What the navigation may get wrong.
+    errors : ErrorSizes
+        What array, water and navigation may get wrong.
     source_depth_m : array_like, shape () or (...), optional
         Known depth of the source [m].
     source_depth_sd_m : float
@@ -152,7 +153,7 @@ def fuse_pings(
     Notes
     -----
     Spherical waves, so the near field is included. Unknown are the source and the errors that pings share (heading,
-    velocity log, start, the walk of the dead reckoning, sound speed, hydrophones' places), each normal with its
+    velocity log, start, the walk of the dead reckoning, sound speed, hydrophones' places, skew), each normal with its
     standard deviation; noise and the attitude's error at each ping weigh the residuals. From starts by consensus, the
     fit is repeated with the pings that its last round inliers: hard rejection after a start of high breakdown point
     (Rousseeuw and Leroy 1987, Robust Regression and Outlier Detection, section 1.2 and chapter 5). A ping is judged

@@ -7,10 +7,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.least_squares import inverse_factor, transposed
-from acoustics.estimate.fuse.run import PingRun, PoseErrors, SourceArea, Track
-from acoustics.physics.tdoa import unit_vectors_to_source
+from acoustics.estimate.fuse.run import PingRun, SourceArea, Track
+from acoustics.physics.error_model import ErrorSizes, attitude_axes, sight_of_source
 
 _SOURCE = 3
 # A source, or a depth known exactly, is not placed finer than this.
@@ -21,9 +22,9 @@ _UNKNOWN_M = 1e5  # what an unobserved coordinate is known to beforehand
 
 @dataclass(frozen=True)
 class FusionProblem:
-    """Runs flattened, (r, ...). The state is the source's position and then the shared errors, each in units of
-    its standard deviation: heading, log scale, sound speed, start (x, y, depth), a step of the walk along x and y
-    for each ping, the hydrophones' places, and the channels' skew."""
+    """Runs flattened, (r, ...). The state is the source's position, the errors that a run shares in the order of
+    `error_model.SHARED`, each in units of its standard deviation: heading, log scale, sound speed, start (x, y, depth),
+    the hydrophones' places, the channels' skew; and last a step of the walk along x and y for each ping."""
 
     delay: Floats  # (r, p, k), in metres of path at the ping's sound speed
     covariance: Floats  # (r, p, k, k) [m^2]
@@ -35,10 +36,8 @@ class FusionProblem:
     differences: Floats  # (p, k, n)
     hydrophones: Floats  # (n, 3)
     speed: Floats  # (p,)
-    speed_sd: float
-    element_sd: Floats  # (n,)
-    skew_sd: Floats  # (r,) [s]
-    errors: PoseErrors
+    skew_sd: Floats  # (r,) [s], in the place of that in `errors`
+    errors: ErrorSizes
     depth: Floats | None  # (r,)
     depth_sd: float
     area: SourceArea | None
@@ -51,7 +50,7 @@ class FusionProblem:
     @property
     def size(self) -> int:
         """Number of unknowns."""
-        return _SOURCE + 6 + 2 * self.position.shape[1] + self.hydrophones.size + len(self.hydrophones)
+        return _SOURCE + 6 + 4 * len(self.hydrophones) + 2 * self.position.shape[1]
 
     def subset(self, runs: NDArray[np.intp]) -> FusionProblem:
         """Some of the runs, in the given order; they may repeat."""
@@ -75,16 +74,25 @@ class Linearised:
 def fusion_problem(
     run: PingRun,
     track: Track,
-    errors: PoseErrors,
+    errors: ErrorSizes,
     *,
     depth_m: Floats | None,
     depth_sd_m: float,
     area: SourceArea | None,
 ) -> FusionProblem:
-    """Lay out runs of batch shape (...) flat."""
+    """Lay out runs of batch shape (...) flat.
+
+    Raises
+    ------
+    ParameterError
+        For sizes of errors whose shape does not fit the run.
+    """
     p, k = run.tdoa_s.shape[-2:]
     speed = np.asarray(run.sound_speed_m_s)
-    batch = run.tdoa_s.shape[:-2]
+    batch, n = run.tdoa_s.shape[:-2], len(run.hydrophones_m)
+    for name, shape in (("element_sd_m", (n,)), ("skew_sd_s", batch)):
+        if np.shape(getattr(errors, name)) not in ((), shape):
+            raise ParameterError(f"{name} has shape {np.shape(getattr(errors, name))}: expected () or {shape}")
 
     def rows(array: Floats, core: tuple[int, ...]) -> Floats:
         return np.broadcast_to(array, (*batch, *core)).reshape(-1, *core)
@@ -103,9 +111,7 @@ def fusion_problem(
         differences=run.differences,
         hydrophones=run.hydrophones_m,
         speed=speed,
-        speed_sd=run.sound_speed_sd_m_s,
-        element_sd=np.asarray(run.element_sd_m),
-        skew_sd=rows(np.asarray(run.skew_sd_s), ()),
+        skew_sd=rows(np.asarray(errors.skew_sd_s), ()),
         errors=errors,
         depth=None if depth_m is None else rows(depth_m, ()),
         depth_sd=max(depth_sd_m, NEGLIGIBLE_M),
@@ -113,18 +119,17 @@ def fusion_problem(
     )
 
 
-def _placed(problem: FusionProblem, state: Floats) -> tuple[Floats, Floats, Floats]:
+def _placed(problem: FusionProblem, state: Floats, steps: Floats) -> tuple[Floats, Floats, Floats]:
     """True positions (r, p, 3), rotations (r, p, 3, 3) and turned tracks (r, p, 3) that a state implies."""
-    errors, p = problem.errors, problem.position.shape[1]
+    errors = problem.errors
     bias = errors.heading_bias_sd * state[:, 3, None]
     lead = (problem.position - problem.origin[:, None]) * [1.0, 1.0, 0.0]
     turned = lead * (1.0 + errors.log_scale_sd * state[:, 4])[:, None, None]
     if errors.dead_reckoned:
         turned = _about_z(turned, bias)
-    start = state[:, 6:9] * [errors.position_sd_m, errors.position_sd_m, errors.depth_sd_m]
-    steps = state[:, 9 : 9 + 2 * p].reshape(-1, p, 2) * (errors.drift_sd_m_per_root_m * problem.legs)[..., None]
-    position = problem.position - lead + turned + start[:, None]
-    position[..., :2] += np.cumsum(steps, axis=1)
+    position = problem.position - lead + turned + (state[:, 6:9] * errors.start_sd_m)[:, None]
+    walk = steps.reshape(*position.shape[:2], 2) * (errors.drift_sd_m_per_root_m * problem.legs)[..., None]
+    position[..., :2] += np.cumsum(walk, axis=1)
     rotation = transposed(_about_z(transposed(problem.rotation), bias[..., None]))
     return position, rotation, turned
 
@@ -141,44 +146,27 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
 
     What is new at each ping, noise and attitude, weighs the residuals; what the pings share is in the state.
     """
-    errors, (r, p, _) = problem.errors, problem.position.shape
-    n = len(problem.hydrophones)
-    mounting, skew = 9 + 2 * p, 9 + 2 * p + 3 * n
-    moved = problem.hydrophones + state[:, mounting:skew].reshape(r, n, 3) * problem.element_sd[:, None]
-    position, rotation, turned = _placed(problem, state)
-    lever = np.einsum("rpij,rnj->rpni", rotation, moved)
-    places = position[:, :, None] + lever
-    source = state[:, None, :3]
-    unit = unit_vectors_to_source(places, np.broadcast_to(source, (r, p, 3)))
-    path = np.linalg.norm(source[:, :, None] - places, axis=-1)
-    scale = problem.speed / (problem.speed + problem.speed_sd * state[:, 5, None])  # (r, p)
-    late_sd = problem.speed * problem.skew_sd[:, None] / scale  # a skew is a time, whatever the sound speed
+    errors, (r, p, _), n = problem.errors, problem.position.shape, len(problem.hydrophones)
+    mounting, skew, steps = np.split(state[:, _SOURCE + 6 :], [3 * n, 4 * n], axis=-1)
+    moved = problem.hydrophones + mounting.reshape(r, n, 3) * np.broadcast_to(errors.element_sd_m, n)[:, None]
+    position, rotation, turned = _placed(problem, state, steps)
+    places = position[:, :, None] + np.einsum("rpij,rnj->rpni", rotation, moved)
+    source = np.broadcast_to(state[:, None, :3], (r, p, 3))
+    speed = problem.speed + errors.sound_speed_sd_m_s * state[:, 5, None]  # (r, p)
+    sight = sight_of_source(places, source, speed, position)
 
-    by = np.zeros((r, p, n, problem.size))
-    by[..., :3] = unit
-    swung = lever + turned[:, :, None] if errors.dead_reckoned else lever
-    by[..., 3] = -errors.heading_bias_sd * (swung[..., 0] * unit[..., 1] - swung[..., 1] * unit[..., 0])
-    by[..., 4] = -errors.log_scale_sd * np.einsum("rpni,rpi->rpn", unit, turned)
-    by[..., 5] = -path * (problem.speed_sd * scale / problem.speed)[..., None]
-    by[..., 6:8] = -errors.position_sd_m * unit[..., :2]
-    by[..., 8] = -errors.depth_sd_m * unit[..., 2]
-    drift = errors.drift_sd_m_per_root_m * problem.legs[:, None] * np.tri(p)  # (r, p, p): by the steps up to a ping
-    by[..., 9 : 9 + 2 * p] = -(drift[:, :, None, :, None] * unit[..., None, :2]).reshape(r, p, n, 2 * p)
-    along = np.einsum("rpni,rpij->rpnj", unit, rotation) * problem.element_sd[:, None]
-    for h in range(n):
-        by[:, :, h, mounting + 3 * h : mounting + 3 * h + 3] = -along[:, :, h]
-        by[:, :, h, skew + h] = late_sd
-    heading = np.arctan2(rotation[..., 1, 0], rotation[..., 0, 0])
-    across = np.stack([-np.sin(heading), np.cos(heading), np.zeros_like(heading)], axis=-1)
-    axes = np.stack([rotation[..., 0], across, np.broadcast_to([0.0, 0.0, 1.0], across.shape)], axis=-1)
-    # A turn about an axis moves hydrophones towards the source by ``axis . (lever x unit)``.
-    wobble = np.cross(lever, unit) @ (axes * np.asarray(errors.attitude_sd))
+    # A step moves every place from its ping on.
+    drift = errors.drift_sd_m_per_root_m * problem.legs[:, None] * np.tri(p)  # (r, p, p)
+    walked = (drift[:, :, None, :, None] * sight.by_start[..., None, :2]).reshape(r, p, n, 2 * p)
+    sizes = replace(errors, skew_sd_s=problem.skew_sd[:, None])
+    by = np.concatenate([sight.by_source, sight.shared_effects(sizes, rotation, turned), walked], axis=-1)
+    wobble = sight.by_attitude(attitude_axes(rotation)) * errors.attitude_sd
+    times = sight.time_s + (problem.skew_sd[:, None] * skew)[:, None]
 
-    differences = problem.differences * scale[..., None, None]
+    differences = problem.differences * problem.speed[:, None, None]  # as paths at the assumed sound speed
     wobbled = differences @ wobble
     whitener = inverse_factor(problem.covariance + wobbled @ transposed(wobbled))
-    path = path + late_sd[..., None] * state[:, None, skew:]
-    residual = problem.delay - np.einsum("rpkn,rpn->rpk", differences, path)
+    residual = problem.delay - np.einsum("pkn,rpn->rpk", differences, times)
     heard = problem.heard[..., None]
     return Linearised(
         residual=np.where(heard, np.einsum("rpkl,rpl->rpk", whitener, residual), 0.0),

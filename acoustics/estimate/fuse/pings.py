@@ -8,18 +8,16 @@ import numpy as np
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.estimate.fuse.run import PingRun, PoseErrors, Track
+from acoustics.estimate.fuse.run import PingRun, Track
 from acoustics.io.ping import Ping
+from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix
 
 _SAME_PLACE_M = 1e-6
 
 
-def run_of_pings(pings: Sequence[Ping], *, sound_speed_sd_m_s: float | None = None) -> PingRun:
+def run_of_pings(pings: Sequence[Ping]) -> PingRun:
     """Pings of one pinger as a run of batch shape (); a ping that is not ok is there, but not measured.
-
-    The standard deviations of the sound speed [m/s] and of the channels' skew, which the run shares, are the largest
-    that stand in the pings, unless that of the sound speed is given.
 
     Raises
     ------
@@ -28,15 +26,7 @@ def run_of_pings(pings: Sequence[Ping], *, sound_speed_sd_m_s: float | None = No
     """
     if not pings:
         raise ParameterError("no ping to fuse")
-    places: dict[str, tuple[Floats, float]] = {}
-    for ping in pings:
-        for name, place, tolerance in zip(ping.channels, ping.hydrophones_m, ping.tolerances_m, strict=True):
-            known = places.setdefault(name, (place, float(tolerance)))
-            if np.abs(known[0] - place).max() > _SAME_PLACE_M:
-                raise ParameterError(
-                    f"channel {name!r} stands at {known[0].tolist()} m in one ping and at {place.tolist()} m in ping "
-                    f"{ping.ping}: fuse only pings of one array"
-                )
+    places = _channels(pings)
     names = list(places)
     n, k = max(len(names), 2), max(max((len(p.tdoa_s) for p in pings), default=1), 1)
     delay, covariance = np.zeros((len(pings), k)), np.tile(np.eye(k), (len(pings), 1, 1))
@@ -49,19 +39,23 @@ def run_of_pings(pings: Sequence[Ping], *, sound_speed_sd_m_s: float | None = No
         delay[i, :own], covariance[i, :own, :own] = ping.tdoa_s, ping.tdoa_covariance_s2
         columns = [names.index(name) for name in ping.channels]
         differences[i][np.ix_(range(own), columns)] = difference_matrix(own + 1, ping.reference)
-    hydrophones, tolerances = np.zeros((n, 3)), np.zeros(n)
-    for column, (place, tolerance) in enumerate(places.values()):
-        hydrophones[column], tolerances[column] = place, tolerance
-    return PingRun(
-        delay,
-        covariance,
-        hydrophones,
-        differences,
-        np.array([ping.sound_speed_m_s for ping in pings]),
-        max(ping.sound_speed_sd_m_s for ping in pings) if sound_speed_sd_m_s is None else sound_speed_sd_m_s,
-        tolerances,
-        max(ping.skew_sd_s for ping in pings),
-    )
+    hydrophones = np.zeros((n, 3))
+    hydrophones[: len(names)] = [place for place, _ in places.values()]
+    return PingRun(delay, covariance, hydrophones, differences, np.array([ping.sound_speed_m_s for ping in pings]))
+
+
+def _channels(pings: Sequence[Ping]) -> dict[str, tuple[Floats, float]]:
+    """Place [m] and tolerance [m] of every channel of a run, in the order of the run's hydrophones."""
+    places: dict[str, tuple[Floats, float]] = {}
+    for ping in pings:
+        for name, place, tolerance in zip(ping.channels, ping.hydrophones_m, ping.tolerances_m, strict=True):
+            known = places.setdefault(name, (place, float(tolerance)))
+            if np.abs(known[0] - place).max() > _SAME_PLACE_M:
+                raise ParameterError(
+                    f"channel {name!r} stands at {known[0].tolist()} m in one ping and at {place.tolist()} m in ping "
+                    f"{ping.ping}: fuse only pings of one array"
+                )
+    return places
 
 
 def track_of_pings(pings: Sequence[Ping]) -> Track:
@@ -75,23 +69,34 @@ def track_of_pings(pings: Sequence[Ping]) -> Track:
     )
 
 
-def pose_errors_of_pings(
-    pings: Sequence[Ping], *, heading_bias_sd: float | None, drift_sd_m_per_root_m: float, log_scale_sd: float
-) -> PoseErrors:
-    """The largest standard deviations in the pings' poses, and of the run what no ping tells.
+def error_sizes_of_pings(
+    pings: Sequence[Ping],
+    *,
+    heading_bias_sd: float | None,
+    drift_sd_m_per_root_m: float,
+    log_scale_sd: float,
+    sound_speed_sd_m_s: float | None = None,
+) -> ErrorSizes:
+    """The largest standard deviations in the pings and their poses, and of the run what no ping tells.
 
     Without `heading_bias_sd` [rad] all of the heading's error is taken to last; else what it leaves of the heading's
-    variance is new at each ping.
+    variance is new at each ping. `sound_speed_sd_m_s` [m/s] stands in the place of the pings' own.
     """
     poses = [ping.pose for ping in pings]
     heading = max(pose.heading_sd for pose in poses)
     lasting = heading if heading_bias_sd is None else heading_bias_sd
     jitter = np.sqrt(max(heading**2 - lasting**2, 0.0))
-    return PoseErrors(
+    tolerances = [tolerance for _, tolerance in _channels(pings).values()]
+    if sound_speed_sd_m_s is None:
+        sound_speed_sd_m_s = max(ping.sound_speed_sd_m_s for ping in pings)
+    return ErrorSizes(
         heading_bias_sd=lasting,
-        attitude_sd=(max(pose.roll_sd for pose in poses), max(pose.pitch_sd for pose in poses), jitter),
+        attitude_sd=np.array([max(pose.roll_sd for pose in poses), max(pose.pitch_sd for pose in poses), jitter]),
         position_sd_m=max(pose.position_sd_m for pose in poses),
         depth_sd_m=max(pose.depth_sd_m for pose in poses),
         drift_sd_m_per_root_m=drift_sd_m_per_root_m,
         log_scale_sd=log_scale_sd,
+        sound_speed_sd_m_s=sound_speed_sd_m_s,
+        element_sd_m=np.array(tolerances + [0.0] * (2 - len(tolerances))),
+        skew_sd_s=np.array(max(ping.skew_sd_s for ping in pings)),
     )

@@ -1,4 +1,4 @@
-"""What is fused: pings heard along a run, the poses they were heard from, and how wrong those poses may be."""
+"""What is fused: pings heard along a run, the poses they were heard from, and where their source may be."""
 
 from __future__ import annotations
 
@@ -11,49 +11,6 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 
 MOST_PINGS = 1000  # the matrices of a run then take about 100 MB
-_NAMES = ("heading_bias_sd", "position_sd_m", "depth_sd_m", "drift_sd_m_per_root_m", "log_scale_sd")
-
-
-@dataclass(frozen=True)
-class PoseErrors:
-    """Standard deviations of what the navigation of a run gets wrong.
-
-    Parameters
-    ----------
-    heading_bias_sd : float
-        Error of the heading that lasts the whole run [rad].
-    attitude_sd : array_like, shape (3,)
-        Errors of roll, pitch and heading that are new at each ping [rad].
-    position_sd_m : float
-        Error of the start of the run, along x and along y [m].
-    depth_sd_m : float
-        Error of the depth, the same for the whole run [m].
-    drift_sd_m_per_root_m : float
-        Dead reckoning as a random walk: standard deviation along x and along y after one metre travelled
-        [m per square root of a metre]; after d metres it is sqrt(d) times that.
-    log_scale_sd : float
-        Relative error of the velocity log, the same for the whole run: grows with the distance itself [1].
-    dead_reckoned : bool
-        Whether the heading's lasting error turned the track as well, as it does where compass and velocity log
-        make it. False for positions from elsewhere.
-    """
-
-    heading_bias_sd: float = 0.0
-    attitude_sd: ArrayLike = (0.0, 0.0, 0.0)
-    position_sd_m: float = 0.0
-    depth_sd_m: float = 0.0
-    drift_sd_m_per_root_m: float = 0.0
-    log_scale_sd: float = 0.0
-    dead_reckoned: bool = True
-
-    def __post_init__(self) -> None:
-        attitude = np.asarray(self.attitude_sd, dtype=float)
-        object.__setattr__(self, "attitude_sd", attitude)
-        if attitude.shape != (3,) or not np.all((attitude >= 0) & np.isfinite(attitude)):
-            raise ParameterError(f"attitude_sd={attitude.tolist()}: expected 3 finite values, 0 or more")
-        for name in _NAMES:
-            if not 0.0 <= getattr(self, name) < np.inf:
-                raise ParameterError(f"{name}={getattr(self, name)}: expected a finite value, 0 or more")
 
 
 @dataclass(frozen=True)
@@ -121,12 +78,6 @@ class PingRun:
         that this ping does not have, its channel being left out; its covariance must then be that of 1 s^2 alone.
     sound_speed_m_s : array_like, shape () or (n_pings,)
         Assumed sound speed [m/s].
-    sound_speed_sd_m_s : float
-        Its standard deviation, an error shared by the run [m/s].
-    element_sd_m : array_like, shape () or (n_hydrophones,)
-        Standard deviation of each hydrophone's place along every body axis, an error shared by the run [m].
-    skew_sd_s : array_like, shape () or (...)
-        Standard deviation of each channel's skew, an error shared by the run [s].
     """
 
     tdoa_s: Floats
@@ -134,9 +85,6 @@ class PingRun:
     hydrophones_m: Floats
     differences: Floats
     sound_speed_m_s: ArrayLike
-    sound_speed_sd_m_s: float = 0.0
-    element_sd_m: ArrayLike = 0.0
-    skew_sd_s: ArrayLike = 0.0
     heard: NDArray[np.bool_] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -149,16 +97,9 @@ class PingRun:
             raise ParameterError(f"{pings} pings: expected 1 to {MOST_PINGS}")
         if hydrophones.shape != (n, 3) or not np.isfinite(hydrophones).all():
             raise ParameterError(f"hydrophones_m has shape {hydrophones.shape}: expected (n_hydrophones, 3), finite")
-        speed, element = (np.asarray(a, dtype=float) for a in (self.sound_speed_m_s, self.element_sd_m))
+        speed = np.asarray(self.sound_speed_m_s, dtype=float)
         if speed.shape not in ((), (pings,)) or not np.all((speed > 0) & np.isfinite(speed)):
             raise ParameterError(f"sound_speed_m_s={speed.tolist()}: expected one value or one a ping, above 0")
-        if element.shape not in ((), (n,)) or not np.all((element >= 0) & np.isfinite(element)):
-            raise ParameterError(f"element_sd_m={element.tolist()}: expected one value or {n}, finite, none negative")
-        if not 0.0 <= self.sound_speed_sd_m_s < np.inf:
-            raise ParameterError(f"sound_speed_sd_m_s={self.sound_speed_sd_m_s}: expected a finite value, 0 or more")
-        skew = np.asarray(self.skew_sd_s, dtype=float)
-        if skew.shape not in ((), delay.shape[:-2]) or not np.all((skew >= 0) & np.isfinite(skew)):
-            raise ParameterError(f"skew_sd_s={skew.tolist()}: expected one value or one a run, finite, none negative")
         try:
             differences = np.broadcast_to(differences, (pings, k, n))
             covariance = np.broadcast_to(covariance, (*delay.shape, k))
@@ -173,8 +114,6 @@ class PingRun:
         object.__setattr__(self, "hydrophones_m", hydrophones)
         object.__setattr__(self, "differences", differences)
         object.__setattr__(self, "sound_speed_m_s", np.broadcast_to(speed, (pings,)))
-        object.__setattr__(self, "skew_sd_s", np.broadcast_to(skew, delay.shape[:-2]))
-        object.__setattr__(self, "element_sd_m", np.broadcast_to(element, (n,)))
         object.__setattr__(self, "heard", heard)
 
 

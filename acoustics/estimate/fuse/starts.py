@@ -108,7 +108,8 @@ def _misfits(problem: FusionProblem, candidates: Floats) -> tuple[Floats, Floats
     turning = turning + (wandered[:, None, None] + errors.depth_sd_m**2) / distance**2
     radius = np.linalg.norm(problem.hydrophones - problem.hydrophones.mean(axis=0), axis=-1).max()
     shape = radius**2 * (problem.differences @ transposed(problem.differences))
-    fixed = problem.element_sd**2 + ((problem.skew_sd[:, None] * problem.speed) ** 2)[..., None, None]  # (r, p, 1, n)
+    # (r, p, 1, 1 or n), of one arrival: here each ping is taken alone
+    fixed = np.asarray(errors.element_sd_m) ** 2 + ((problem.skew_sd[:, None] * problem.speed) ** 2)[..., None, None]
     mounted = (problem.differences * fixed) @ transposed(problem.differences)
     factor = np.linalg.inv(np.linalg.cholesky(problem.covariance + mounted))
     size, axes = np.linalg.eigh(factor @ shape @ transposed(factor))

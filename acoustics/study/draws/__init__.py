@@ -1,5 +1,6 @@
 """Monte Carlo at TDOA level: single pings and whole runs drawn with all their errors."""
 
+from acoustics.study.draws.errors import DrawnErrors, draw_errors
 from acoustics.study.draws.pings import DelayErrors, simulate_bearings, simulate_fixes
 from acoustics.study.draws.runs import (
     Route,
@@ -14,7 +15,9 @@ from acoustics.study.draws.runs import (
 __all__ = [
     "Route",
     "DelayErrors",
+    "DrawnErrors",
     "route_positions",
+    "draw_errors",
     "fuse_simulated",
     "join_runs",
     "simulate_bearings",

@@ -9,14 +9,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
-from acoustics.estimate.fuse import FusedFix, PingRun, PoseErrors, SourceArea, Track, fuse_pings, uniform_over
-from acoustics.physics.tdoa import difference_matrix, spherical_time
+from acoustics.estimate.fuse import FusedFix, PingRun, SourceArea, Track, fuse_pings, uniform_over
+from acoustics.physics.error_model import ErrorSizes
+from acoustics.physics.tdoa import difference_matrix
 from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
+from acoustics.study.draws.errors import draw_errors
 
 
 @dataclass(frozen=True)
@@ -38,21 +41,9 @@ class SimulatedRuns:
 
     run: PingRun
     track: Track
+    errors: ErrorSizes
     source_depth_m: Floats
     outlier: NDArray[np.bool_]
-
-
-def pose_errors_of(scene: Scene) -> PoseErrors:
-    """What the scenario says of the vehicle's navigation along a run."""
-    vehicle = scene.vehicle
-    return PoseErrors(
-        heading_bias_sd=vehicle.lasting_heading_sd,
-        attitude_sd=vehicle.ping_attitude_sd,
-        position_sd_m=vehicle.position_sd_m,
-        depth_sd_m=vehicle.depth_sd_m,
-        drift_sd_m_per_root_m=vehicle.drift_sd_m_per_root_m,
-        log_scale_sd=vehicle.log_scale_sd,
-    )
 
 
 def water_outline(scene: Scene) -> Floats:
@@ -132,46 +123,34 @@ def simulate_runs(
     ParameterError
         If the pinger cannot be heard anywhere along the run.
     """
-    pose, errors, p, n = scene.vehicle.pose, pose_errors_of(scene), len(places_m), len(scene.array.hydrophones)
+    pose, sizes, p, n = scene.vehicle.pose, error_sizes_of(scene, pinger), len(places_m), len(scene.array.hydrophones)
     source, shape = np.array(pinger.position_m), (n_runs, p)
     distance = np.linalg.norm(source - places_m, axis=-1)
     window = multipath_free_windows(scene, pinger, places_m)
     variance = np.asarray(link_budget(scene, pinger, distance, window_s=window).carrier_variance_s2)
-    skew_sd = scene.recorder.timing_sd_s(pinger.frequency_hz)
     heard = np.isfinite(variance)
     if not heard.any():
         raise ParameterError(f"{pinger.name}: no part of its burst comes before an echo anywhere along the run")
-    bias = rng.normal(size=(n_runs, 1)) * errors.heading_bias_sd
-    jitter = rng.normal(size=(*shape, 3)) * np.asarray(errors.attitude_sd)
-    track = _navigated(places_m, errors, bias, rng)
-    # The scenario's attitude is what the instruments show; the truth differs from it by their errors.
-    shown = np.array([pose.roll, pose.pitch, pose.heading], dtype=float)
-    angles = shown + jitter + np.stack([0 * bias, 0 * bias, bias], axis=-1)
-    turn = Pose(np.zeros(3), *np.moveaxis(angles, -1, 0)).rotation
-    elements = scene.array.positions_m + rng.normal(size=(n_runs, n, 3)) * scene.array.tolerances_m[:, None]
-    hydrophones = places_m[:, None] + np.einsum("rpij,rnj->rpni", turn, elements)
+    legs = np.linalg.norm(np.diff(places_m, axis=0, prepend=places_m[:1]), axis=-1)
+    drawn = draw_errors(sizes, legs, n, n_runs=n_runs, rng=rng)
     outlier = rng.random(shape) < wrong_share
     sources = np.where(outlier[..., None], _elsewhere(scene, source, shape, rng), source)
-    speed = scene.sound_speed_m_s + rng.normal(size=(n_runs, 1)) * scene.sound_speed_sd_m_s
+    # The scenario's attitude is what the instruments show; the truth differs from it by their errors.
+    shown = np.array([pose.roll, pose.pitch, pose.heading], dtype=float)
+    times = drawn.arrival_times(scene.array.positions_m, places_m, shown, sources, scene.sound_speed_m_s)
+    times += rng.normal(size=(*shape, n)) * np.sqrt(np.where(heard, variance, 0.0))[:, None]
     differences = difference_matrix(n)
-    noise = rng.normal(size=(*shape, n)) * np.sqrt(np.where(heard, variance, 0.0))[:, None]
-    skew = rng.normal(size=(n_runs, 1, n)) * skew_sd
-    delays = (spherical_time(hydrophones, sources, speed) + skew + noise) @ differences.T
-    covariance = np.where(heard, variance, 1.0)[:, None, None] * (differences @ differences.T)
-    depth = source[2] + rng.normal(size=n_runs) * scene.study.pinger_depth_sd_m
     return SimulatedRuns(
         run=PingRun(
-            np.where(heard[:, None], delays, np.nan),
-            covariance,
+            np.where(heard[:, None], times @ differences.T, np.nan),
+            np.where(heard, variance, 1.0)[:, None, None] * (differences @ differences.T),
             scene.array.positions_m,
             differences,
             scene.sound_speed_m_s,
-            scene.sound_speed_sd_m_s,
-            scene.array.tolerances_m,
-            skew_sd,
         ),
-        track=Track(track, *shown),
-        source_depth_m=depth,
+        track=Track(drawn.shown_positions(places_m), *shown),
+        errors=sizes,
+        source_depth_m=source[2] + rng.normal(size=n_runs) * scene.study.pinger_depth_sd_m,
         outlier=outlier & heard,
     )
 
@@ -188,27 +167,16 @@ def join_runs(parts: Sequence[SimulatedRuns]) -> SimulatedRuns:
             run,
             tdoa_s=joined(np.where(p.run.heard[..., None], p.run.tdoa_s, np.nan) for p in parts),
             covariance_s2=joined(p.run.covariance_s2 for p in parts),
-            skew_sd_s=joined(p.run.skew_sd_s for p in parts),
         ),
         track=Track(**{f.name: joined(getattr(p.track, f.name) for p in parts) for f in fields(Track)}),
+        # The skew depends on the pinger's frequency.
+        errors=replace(
+            parts[0].errors,
+            skew_sd_s=joined(np.broadcast_to(p.errors.skew_sd_s, len(p.source_depth_m)) for p in parts),
+        ),
         source_depth_m=joined(p.source_depth_m for p in parts),
         outlier=joined(p.outlier for p in parts),
     )
-
-
-def _navigated(places_m: Floats, errors: PoseErrors, bias: Floats, rng: np.random.Generator) -> Floats:
-    """Places (n_runs, n_pings, 3) as dead reckoning gives them; heading errors of shape (n_runs, 1)."""
-    n_runs, p = len(bias), len(places_m)
-    lead = places_m - places_m[0]
-    legs = np.linalg.norm(np.diff(lead, axis=0, prepend=lead[:1]), axis=-1)
-    steps = rng.normal(size=(n_runs, p, 2)) * errors.drift_sd_m_per_root_m * np.sqrt(legs)[:, None]
-    level = lead[:, :2] - np.cumsum(steps, axis=1)
-    level = level / (1.0 + rng.normal(size=(n_runs, 1, 1)) * errors.log_scale_sd)
-    x, y = level[..., 0], level[..., 1]
-    level = np.stack([x * np.cos(bias) + y * np.sin(bias), y * np.cos(bias) - x * np.sin(bias)], axis=-1)
-    start = rng.normal(size=(n_runs, 1, 3)) * [errors.position_sd_m, errors.position_sd_m, errors.depth_sd_m]
-    height = np.broadcast_to(lead[:, 2], (n_runs, p))
-    return places_m[0] + np.concatenate([level, height[..., None]], axis=-1) - start
 
 
 def _elsewhere(scene: Scene, source: Floats, shape: tuple[int, int], rng: np.random.Generator) -> Floats:
@@ -229,7 +197,7 @@ def fuse_simulated(scene: Scene, runs: SimulatedRuns, *, area: SourceArea | None
     return fuse_pings(
         runs.run,
         runs.track,
-        pose_errors_of(scene),
+        runs.errors,
         source_depth_m=runs.source_depth_m,
         source_depth_sd_m=scene.study.pinger_depth_sd_m,
         area=area,

@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
+from acoustics.physics.error_model import ErrorSizes
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.multipath_free_window import multipath_free_map_s
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.waypoints.information import Heard, RunErrors, hear
+from acoustics.study.waypoints.information import Heard, hear
 from acoustics.study.waypoints.prior import Prior, cell_centres, horizontal_extent_m
 from acoustics.study.waypoints.search import Indices, Ways
 
@@ -116,7 +117,7 @@ def allowed(scene: Scene, prior: Prior, waypoints_m: Floats) -> NDArray[np.bool_
     return np.asarray(wet & free & (apart >= scene.vehicle.hull_m[0]))
 
 
-def listen(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, errors: RunErrors, pings: int) -> Heard:
+def listen(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, errors: ErrorSizes, pings: int) -> Heard:
     """What pings heard at waypoints, batch shape (n_waypoints,), tell of a pinger at each place; shape (n_waypoints,
     n_places).
 
@@ -148,4 +149,5 @@ def listen(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, errors: RunEr
         np.minimum(variance, _UNHEARD_SD_S**2),
         np.array(scene.vehicle.position_m),
         errors,
+        scene.sound_speed_m_s,
     )

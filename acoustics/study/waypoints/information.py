@@ -15,46 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.frames import Floats, Pose
-from acoustics.physics.tdoa import difference_matrix, spherical_time, unit_vectors_to_source
-from acoustics.scene.pinger import Pinger
-from acoustics.scene.scene import Scene
-
-
-@dataclass(frozen=True)
-class RunErrors:
-    """Standard deviations of what moves the delays of a run, besides noise.
-
-    Attributes
-    ----------
-    element_sd_m : ndarray, shape (n_hydrophones,)
-        Position of each hydrophone along every axis, the same all the run [m].
-    skew_sd_s : float
-        Offset of each channel, the same all the run [s].
-    sound_speed_m_s, sound_speed_sd_m_s : float
-        Assumed sound speed and its error, the same all the run [m/s].
-    roll_sd, pitch_sd, heading_own_sd : float
-        Attitude, again at each waypoint [rad].
-    heading_shared_sd : float
-        Heading, the same all the run; it turns the reckoned track about the start as well [rad].
-    start_sd_m : ndarray, shape (3,)
-        Position at the start, along each axis of the site [m]; it shifts the whole run.
-    log_scale_sd : float
-        Scale of the velocity log, the same all the run [1].
-    drift_sd_m_per_root_m : float
-        Random walk of the reckoned position along each horizontal axis: its standard deviation after 1 m [m].
-    """
-
-    element_sd_m: Floats
-    skew_sd_s: float
-    sound_speed_m_s: float
-    sound_speed_sd_m_s: float
-    roll_sd: float
-    pitch_sd: float
-    heading_own_sd: float
-    heading_shared_sd: float
-    start_sd_m: Floats
-    log_scale_sd: float
-    drift_sd_m_per_root_m: float
+from acoustics.physics.error_model import ErrorSizes, attitude_axes, sight_of_source
+from acoustics.physics.tdoa import difference_matrix
 
 
 @dataclass(frozen=True)
@@ -88,30 +50,14 @@ class Heard:
         return Heard(by_source, shared, own, np.moveaxis(self.variance_s2[index], axis, -1))
 
 
-def run_errors(scene: Scene, pinger: Pinger) -> RunErrors:
-    """The errors of a scene's vehicle, array and water on a run from where the vehicle stands.
-
-    What the vehicle says is new at each ping is taken as new at each waypoint, where the vehicle keeps still.
-    """
-    roll, pitch, heading = scene.vehicle.ping_attitude_sd
-    sideways = scene.vehicle.position_sd_m
-    return RunErrors(
-        element_sd_m=scene.array.tolerances_m,
-        skew_sd_s=float(scene.recorder.timing_sd_s(pinger.frequency_hz)),
-        sound_speed_m_s=scene.sound_speed_m_s,
-        sound_speed_sd_m_s=scene.sound_speed_sd_m_s,
-        roll_sd=float(roll),
-        pitch_sd=float(pitch),
-        heading_own_sd=float(heading),
-        heading_shared_sd=scene.vehicle.lasting_heading_sd,
-        start_sd_m=np.array([sideways, sideways, scene.vehicle.depth_sd_m]),
-        log_scale_sd=scene.vehicle.log_scale_sd,
-        drift_sd_m_per_root_m=scene.vehicle.drift_sd_m_per_root_m,
-    )
-
-
 def hear(
-    elements_m: Floats, pose: Pose, source_m: Floats, variance_s2: ArrayLike, start_m: Floats, errors: RunErrors
+    elements_m: Floats,
+    pose: Pose,
+    source_m: Floats,
+    variance_s2: ArrayLike,
+    start_m: Floats,
+    errors: ErrorSizes,
+    sound_speed_m_s: float,
 ) -> Heard:
     """Derivatives and errors of the delays at waypoints.
 
@@ -127,39 +73,22 @@ def hear(
         Variance of each arrival time from noise, all the pings of the waypoint together [s^2].
     start_m : ndarray, shape (3,)
         Where the run starts [m].
-    errors : RunErrors
-        Sizes of the errors.
+    errors : ErrorSizes
+        Sizes of the errors; what is new at each ping is taken as new at each waypoint, where the vehicle keeps still.
+    sound_speed_m_s : float
+        Assumed [m/s].
     """
-    n, speed = len(elements_m), errors.sound_speed_m_s
-    hydrophones = pose.to_site(elements_m)
-    source = np.asarray(source_m, dtype=float)
-    by_source = unit_vectors_to_source(hydrophones, source) / speed
-    origin = np.asarray(pose.position_m, dtype=float)[..., None, :]
-    by_body_turn = -np.cross(hydrophones - origin, by_source) @ pose.rotation
-    by_site_turn = -np.cross(hydrophones - start_m, by_source)[..., 2:]
-    mounting = -(by_source @ pose.rotation) * errors.element_sd_m[:, None]
-    batch = by_source.shape[:-2]
-    # A hydrophone's own error moves its own arrival alone.
-    apart = (np.eye(n)[:, :, None] * mounting[..., :, None, :]).reshape(*batch, n, 3 * n)
-    travelled = (origin - start_m) * [1.0, 1.0, 0.0]  # the depth does not come from the log
-    by_scale = -np.sum(by_source * travelled, axis=-1, keepdims=True)
-    by_speed = -spherical_time(hydrophones, source, np.asarray(speed))[..., None] / speed
-    shared = np.concatenate(
-        [
-            apart,
-            np.broadcast_to(np.eye(n) * errors.skew_sd_s, (*batch, n, n)),
-            by_speed * errors.sound_speed_sd_m_s,
-            by_site_turn * errors.heading_shared_sd,
-            -by_source * errors.start_sd_m,
-            by_scale * errors.log_scale_sd,
-        ],
-        axis=-1,
-    )
-    difference = difference_matrix(n)
-    turns = difference @ (by_body_turn * [errors.roll_sd, errors.pitch_sd, errors.heading_own_sd])
+    position, rotation = np.asarray(pose.position_m, dtype=float), pose.rotation
+    sight = sight_of_source(pose.to_site(elements_m), source_m, sound_speed_m_s, position)
+    travelled = (position - start_m) * [1.0, 1.0, 0.0]  # the depth does not come from the log
+    batch = sight.time_s.shape[:-1]
+    rotation = np.broadcast_to(rotation, (*batch, 3, 3))
+    difference = difference_matrix(len(elements_m))
+    turns = difference @ sight.by_attitude(attitude_axes(rotation)) * errors.attitude_sd
     variance = np.broadcast_to(np.asarray(variance_s2, dtype=float), batch)
     own = variance[..., None, None] * (difference @ difference.T) + turns @ np.swapaxes(turns, -1, -2)
-    return Heard(difference @ by_source, difference @ shared, own, variance)
+    shared = difference @ sight.shared_effects(errors, rotation, np.broadcast_to(travelled, (*batch, 3)))
+    return Heard(difference @ sight.by_source, shared, own, variance)
 
 
 def run_covariance(heard: Heard, legs_m: ArrayLike, drift_sd_m_per_root_m: float) -> Floats:
@@ -172,7 +101,7 @@ def run_covariance(heard: Heard, legs_m: ArrayLike, drift_sd_m_per_root_m: float
     legs_m : array_like, shape (..., n_waypoints)
         Distance travelled to each waypoint from the one before [m].
     drift_sd_m_per_root_m : float
-        As in `RunErrors`.
+        As in `ErrorSizes`.
     """
     *batch, k, m, _ = heard.by_source.shape
     step_sd = drift_sd_m_per_root_m * np.sqrt(np.asarray(legs_m, dtype=float))

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from acoustics.base.frames import Floats, Pose, wrap_angle
+from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.waypoints.candidates import HEADINGS, Candidates, allowed, listen
-from acoustics.study.waypoints.information import Heard, RunErrors
+from acoustics.study.waypoints.information import Heard
 from acoustics.study.waypoints.prior import Prior
 from acoustics.study.waypoints.search import shortest_order
 from acoustics.study.waypoints.simulation import Journey, RunTrials
@@ -71,7 +72,7 @@ class Question:
     scene: Scene
     pinger: Pinger
     prior: Prior
-    errors: RunErrors
+    errors: ErrorSizes
     worth: Worth
     pings: int
     seed: int
@@ -150,6 +151,7 @@ def plan_run(question: Question, pose: Pose, legs_m: Floats, way_m: Floats) -> P
         )
     journey = Journey(
         question.scene.array.positions_m,
+        question.scene.sound_speed_m_s,
         np.array(question.scene.vehicle.position_m),
         pose,
         legs_m,

@@ -10,9 +10,11 @@ import numpy as np
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.intervals import Interval, rate_interval, rms_interval
 from acoustics.base.regions import inside_region
+from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix, spherical_time, unit_vectors_to_source
+from acoustics.study.draws import draw_errors
 from acoustics.study.execution import Arrays, Running, run_chunks
-from acoustics.study.waypoints.information import Heard, RunErrors, hear, run_covariance
+from acoustics.study.waypoints.information import Heard, hear, run_covariance
 from acoustics.study.waypoints.prior import Prior
 from acoustics.study.waypoints.value import Worth
 
@@ -29,6 +31,8 @@ class Journey:
     ----------
     elements_m : ndarray, shape (n_hydrophones, 3)
         Hydrophones in the body frame [m].
+    sound_speed_m_s : float
+        Assumed [m/s].
     start_m : ndarray, shape (3,)
         Where it starts [m].
     pose : Pose
@@ -40,6 +44,7 @@ class Journey:
     """
 
     elements_m: Floats
+    sound_speed_m_s: float
     start_m: Floats
     pose: Pose
     legs_m: Floats
@@ -63,7 +68,7 @@ class _Chunk:
 
     journey: Journey
     prior: Prior
-    errors: RunErrors
+    errors: ErrorSizes
     worth: Worth
     runs: int
     seed: np.random.SeedSequence
@@ -72,7 +77,7 @@ class _Chunk:
 def simulate_journeys(
     journeys: Sequence[Journey],
     prior: Prior,
-    errors: RunErrors,
+    errors: ErrorSizes,
     worth: Worth,
     *,
     trials: int,
@@ -154,40 +159,22 @@ def _some_runs(chunk: _Chunk) -> Arrays:
 
 
 def _drawn_delays(
-    journey: Journey, errors: RunErrors, source_m: Floats, variance_s2: Floats, rng: np.random.Generator
+    journey: Journey, errors: ErrorSizes, source_m: Floats, variance_s2: Floats, rng: np.random.Generator
 ) -> Floats:
     """Tdoa, shape (n_trials, n_waypoints, n_delays) [s], of sources (n_trials, 3), with everything that goes wrong."""
-    trials, k, n = len(source_m), len(journey.legs_m), len(journey.elements_m)
-    turned = rng.normal(size=trials) * errors.heading_shared_sd
-    walk = rng.normal(size=(trials, k, 2)) * (errors.drift_sd_m_per_root_m * np.sqrt(journey.legs_m))[:, None]
-    begin = journey.start_m + rng.normal(size=(trials, 3)) * errors.start_sd_m
-    travelled = np.asarray(journey.pose.position_m) - journey.start_m
-    scale = 1 + rng.normal(size=trials) * errors.log_scale_sd
-    track = Pose(begin, 0.0, 0.0, turned).to_site(travelled * scale[:, None, None])
-    track[..., :2] += np.cumsum(walk, axis=1)
-    roll, pitch, heading = (rng.normal(size=(trials, k)) * sd for sd in _own_attitude(errors))
-    pose = Pose(
-        track,
-        np.asarray(journey.pose.roll) + roll,
-        np.asarray(journey.pose.pitch) + pitch,
-        np.asarray(journey.pose.heading) + heading + turned[:, None],
-    )
-    moved = journey.elements_m + rng.normal(size=(trials, n, 3)) * errors.element_sd_m[:, None]
-    speed = errors.sound_speed_m_s + rng.normal(size=trials) * errors.sound_speed_sd_m_s
-    times = spherical_time(pose.to_site(moved[:, None]), source_m[:, None], speed[:, None])
-    times += (rng.normal(size=(trials, n)) * errors.skew_sd_s)[:, None]
+    n, pose = len(journey.elements_m), journey.pose
+    drawn = draw_errors(errors, journey.legs_m, n, n_runs=len(source_m), rng=rng)
+    true = drawn.true_positions(np.asarray(pose.position_m), journey.start_m)
+    shown = np.stack(np.broadcast_arrays(pose.roll, pose.pitch, pose.heading), axis=-1)
+    times = drawn.arrival_times(journey.elements_m, true, shown, source_m[:, None], journey.sound_speed_m_s)
     times += rng.normal(size=times.shape) * np.sqrt(variance_s2)[..., None]
     return times @ difference_matrix(n).T
-
-
-def _own_attitude(errors: RunErrors) -> tuple[float, float, float]:
-    return errors.roll_sd, errors.pitch_sd, errors.heading_own_sd
 
 
 def _most_probable(
     journey: Journey,
     prior: Prior,
-    errors: RunErrors,
+    errors: ErrorSizes,
     worth: Worth,
     delays: Floats,
     variance_s2: Floats,
@@ -196,7 +183,7 @@ def _most_probable(
     """Positions (n_trials, 3) [m] and their horizontal covariances (n_trials, 2, 2) [m^2]."""
     hydrophones, known = journey.pose.to_site(journey.elements_m), worth.prior_information
     difference, drift = difference_matrix(len(journey.elements_m)), errors.drift_sd_m_per_root_m
-    speed = np.asarray(errors.sound_speed_m_s)
+    speed = np.asarray(journey.sound_speed_m_s)
     flat = delays.reshape(len(delays), -1)
 
     def misfit(place: Floats) -> Floats:
@@ -215,7 +202,15 @@ def _most_probable(
         costs.append(cost(there, misfit(there), np.broadcast_to(weight, (len(delays), *weight.shape))))
     place = prior.places_m[np.argmin(costs, axis=0)]
     for _ in range(_RELINEARISED):
-        heard = hear(journey.elements_m, journey.pose, place[:, None], variance_s2, journey.start_m, errors)
+        heard = hear(
+            journey.elements_m,
+            journey.pose,
+            place[:, None],
+            variance_s2,
+            journey.start_m,
+            errors,
+            journey.sound_speed_m_s,
+        )
         weight = _inverse(run_covariance(heard, journey.legs_m, drift))
         residual = misfit(place)
         value, damping = cost(place, residual, weight), np.full(len(place), 1e-3)

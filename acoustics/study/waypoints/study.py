@@ -7,13 +7,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
+from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.execution import ALONE, Running, fingerprint
 from acoustics.study.waypoints.candidates import HEADINGS, Candidates, candidates_at, grid_of_waypoints, listen
-from acoustics.study.waypoints.information import Heard, RunErrors, run_errors
+from acoustics.study.waypoints.information import Heard
 from acoustics.study.waypoints.prior import Prior, pinger_prior
 from acoustics.study.waypoints.runs import Planned, Question, RandomRuns, Run, plan_run, random_runs, straight_run
 from acoustics.study.waypoints.search import Indices, choose_waypoints, exchange_waypoints, shortest_order
@@ -109,7 +111,7 @@ def study_waypoints(
     if criterion not in CRITERIA:
         raise ParameterError(f"criterion {criterion!r} is not known; known: {', '.join(CRITERIA)}")
     plan, known = scene.study, pinger_prior(scene, pinger, prior)
-    errors = run_errors(scene, pinger)
+    errors = error_sizes_of(scene, pinger)
     worth = Worth(
         criterion=criterion,
         weights=known.weights,
@@ -165,10 +167,10 @@ def study_waypoints(
     )
 
 
-def _navigation_rms_m(prior: Prior, errors: RunErrors, start_m: Floats) -> float:
+def _navigation_rms_m(prior: Prior, errors: ErrorSizes, start_m: Floats) -> float:
     """Turning, stretching and shifting the whole reckoned picture about the start leaves the delays nearly alike."""
     square = prior.weights @ np.sum((prior.places_m - start_m)[:, :2] ** 2, axis=-1)
-    turned = square * (errors.heading_shared_sd**2 + errors.log_scale_sd**2)
+    turned = square * (errors.heading_bias_sd**2 + errors.log_scale_sd**2)
     return float(np.sqrt(turned + np.sum(errors.start_sd_m[:2] ** 2)))
 
 

@@ -13,12 +13,12 @@ from acoustics.estimate.fuse.fusion import (
     NOTHING_HEARD,
     RANGE_UNSEEN,
     PingRun,
-    PoseErrors,
     Track,
     fuse_pings,
 )
 from acoustics.estimate.fuse.model import descend, fusion_problem, information, linearise
 from acoustics.estimate.fuse.run import SourceArea, uniform_over
+from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix, spherical_time
 
 C = 1490.0
@@ -42,7 +42,7 @@ def exact_run(track, hydrophones=TETRA, source=SOURCE, sd_s=1e-7):
     return PingRun(delays(pose, hydrophones, source), sd_s**2 * NOISE, hydrophones, D, C)
 
 
-def noisy(errors, *, n_runs, seed, sd_s=5e-7, way=WAY, wrong=0.0, hydrophones=SQUARE, element_sd=0.001, skew_sd=0.0):
+def noisy(errors, *, n_runs, seed, sd_s=5e-7, way=WAY, wrong=0.0, hydrophones=SQUARE):
     """Runs whose errors have exactly the stated sizes, written here without the package's own simulation."""
     rng, p = np.random.default_rng(seed), len(way)
     bias = rng.normal(size=(n_runs, 1)) * errors.heading_bias_sd
@@ -58,19 +58,19 @@ def noisy(errors, *, n_runs, seed, sd_s=5e-7, way=WAY, wrong=0.0, hydrophones=SQ
     true += way[0] + start
     jitter = rng.normal(size=(n_runs, p, 3)) * errors.attitude_sd
     pose = Pose(true, jitter[..., 0], jitter[..., 1], np.deg2rad(20) + bias + jitter[..., 2])
-    moved = hydrophones + element_sd * rng.normal(size=(n_runs, 1, 4, 3))
+    moved = hydrophones + errors.element_sd_m * rng.normal(size=(n_runs, 1, 4, 3))
     outlier = rng.random((n_runs, p)) < wrong
     elsewhere = np.concatenate([rng.uniform([0, 0], [25, 12.5], size=(n_runs, p, 2)), np.full((n_runs, p, 1), 2.0)], -1)
     source = np.where(outlier[..., None], elsewhere, SOURCE)
-    speed = C + 2.0 * rng.normal(size=(n_runs, 1))
+    speed = C + errors.sound_speed_sd_m_s * rng.normal(size=(n_runs, 1))
     times = spherical_time(pose.to_site(moved), source, speed) + sd_s * rng.normal(size=(n_runs, p, 4))
     depth = SOURCE[2] + 0.2 * rng.normal(size=n_runs)
-    times += skew_sd * rng.normal(size=(n_runs, 1, 4))
-    run = PingRun(times @ D.T, sd_s**2 * NOISE, hydrophones, D, C, 2.0, element_sd, skew_sd)
+    times += errors.skew_sd_s * rng.normal(size=(n_runs, 1, 4))
+    run = PingRun(times @ D.T, sd_s**2 * NOISE, hydrophones, D, C)
     return run, Track(np.broadcast_to(way, true.shape), heading=np.deg2rad(20)), depth, outlier
 
 
-FULL = PoseErrors(np.deg2rad(2.0), np.deg2rad([0.5, 0.5, 0.5]), 0.1, 0.05, 0.05, 0.01)
+FULL = ErrorSizes(np.deg2rad(2.0), np.deg2rad([0.5, 0.5, 0.5]), 0.1, 0.05, 0.05, 0.01, True, 2.0, 0.001)
 
 
 def test_two_bearings_meet_where_the_law_of_sines_says():
@@ -79,7 +79,7 @@ def test_two_bearings_meet_where_the_law_of_sines_says():
     distance = base * np.sin(b) / np.sin(a + b)
     expected = np.array([distance * np.cos(a), distance * np.sin(a), 1.0])
     track = Track(np.array([[0.0, 0.0, 1.0], [base, 0.0, 1.0]]), heading=[0.3, 1.1])
-    fix = fuse_pings(exact_run(track, source=expected), track, PoseErrors(), source_depth_m=1.0)
+    fix = fuse_pings(exact_run(track, source=expected), track, ErrorSizes(), source_depth_m=1.0)
     np.testing.assert_allclose(fix.position_m, expected, atol=1e-5)
 
 
@@ -90,7 +90,7 @@ def test_two_bearings_have_the_error_of_the_navigation_texts():
     sd, places = np.deg2rad(0.5), np.array([[0.0, 0.0, 1.0], [10.0, 0.0, 1.0]])
     source = np.array([4.0, 9.0, 1.0])
     track = Track(places)
-    errors = PoseErrors(attitude_sd=(0.0, 0.0, sd))
+    errors = ErrorSizes(attitude_sd=(0.0, 0.0, sd))
     # Timing fine enough not to matter beside the heading, yet too coarse for this short array to feel the range.
     run = exact_run(track, hydrophones=SQUARE, source=source, sd_s=1.3e-8)
     fix = fuse_pings(run, track, errors, source_depth_m=1.0)
@@ -117,7 +117,7 @@ def test_dilution_of_precision_of_the_textbook_geometries(directions, horizontal
     track = Track(np.zeros((1, 3)))
     pose = Pose(track.position_m)
     run = PingRun(delays(pose, hydrophones, np.zeros(3)), sd_s**2 * NOISE, hydrophones, D, C)
-    problem = fusion_problem(run, track, PoseErrors(), depth_m=None, depth_sd_m=0.0, area=None)
+    problem = fusion_problem(run, track, ErrorSizes(), depth_m=None, depth_sd_m=0.0, area=None)
     state = descend(problem, np.r_[0.05, -0.04, 0.03, np.zeros(problem.size - 3)][None], np.ones((1, 1)))
     jacobian = linearise(problem, state).jacobian[0, 0, :, :3]
     covariance = np.linalg.inv(jacobian.T @ jacobian) / (C * sd_s) ** 2
@@ -132,7 +132,7 @@ def test_fit_equals_scipy_least_squares():
     track = Track(WAY, heading=0.4)
     clean = delays(Pose(WAY, 0.0, 0.0, 0.43), TETRA, SOURCE)
     run = PingRun(clean + sd_s * rng.normal(size=(8, 4)) @ D.T, sd_s**2 * NOISE, TETRA, D, C)
-    errors = PoseErrors(heading_bias_sd=bias_sd, dead_reckoned=False)
+    errors = ErrorSizes(heading_bias_sd=bias_sd, dead_reckoned=False)
     factor = np.linalg.inv(np.linalg.cholesky(sd_s**2 * NOISE))
 
     def residuals(x):
@@ -167,7 +167,7 @@ def test_derivatives_equal_differences():
     problem = fusion_problem(run, track, FULL, depth_m=depth, depth_sd_m=0.2, area=None)
     state = np.r_[19.0, 7.0, 2.0, 0.3 * np.random.default_rng(1).normal(size=problem.size - 3)][None]
     # The weights change with the state as well, a second-order matter: hold the per-ping attitude at zero here.
-    still = PoseErrors(FULL.heading_bias_sd, (0.0, 0.0, 0.0), 0.1, 0.05, 0.05, 0.01)
+    still = ErrorSizes(FULL.heading_bias_sd, (0.0, 0.0, 0.0), 0.1, 0.05, 0.05, 0.01)
     problem = fusion_problem(run, track, still, depth_m=depth, depth_sd_m=0.2, area=None)
     at, step = linearise(problem, state), 1e-4
     for k in range(problem.size):
@@ -184,10 +184,10 @@ def test_lasting_heading_error_turns_a_dead_reckoned_run_about_its_start():
     back = np.array([[np.cos(b), np.sin(b), 0.0], [-np.sin(b), np.cos(b), 0.0], [0.0, 0.0, 1.0]])
     true = Track(WAY, heading=0.3)
     shown = Track(WAY[0] + (WAY - WAY[0]) @ back.T, heading=0.3 - b)
-    fix = fuse_pings(exact_run(true), shown, PoseErrors(), source_depth_m=2.4)
+    fix = fuse_pings(exact_run(true), shown, ErrorSizes(), source_depth_m=2.4)
     np.testing.assert_allclose(fix.position_m, WAY[0] + back @ (SOURCE - WAY[0]), atol=1e-4)
     # Told that the compass may be wrong, the fix stays and its ellipse reaches over the arc.
-    unsure = fuse_pings(exact_run(true), shown, PoseErrors(heading_bias_sd=b), source_depth_m=2.4)
+    unsure = fuse_pings(exact_run(true), shown, ErrorSizes(heading_bias_sd=b), source_depth_m=2.4)
     assert unsure.heading_bias_sd == pytest.approx(b, rel=1e-3)
     reach = b * np.linalg.norm((SOURCE - WAY[0])[:2])
     assert np.sqrt(np.linalg.eigvalsh(unsure.covariance_m2[:2, :2])[-1]) == pytest.approx(reach, rel=0.01)
@@ -220,9 +220,20 @@ def test_ellipse_holds_the_truth_under_skew_that_lasts_the_whole_run(x, y):
     With its skew of 1 us taken as new at each ping the ellipse holds the truth in 81 % and 77 % of these runs.
     """
     n_runs, ping = 400, range(16)
-    errors = PoseErrors(np.deg2rad(2.0), np.deg2rad([0.2, 0.2, 0.2]), 0.1, 0.05, 0.02, 0.01)
+    errors = ErrorSizes(
+        np.deg2rad(2.0),
+        np.deg2rad([0.2, 0.2, 0.2]),
+        0.1,
+        0.05,
+        0.02,
+        0.01,
+        True,
+        2.0,
+        element_sd_m=2e-4,
+        skew_sd_s=1e-6,
+    )
     way = np.stack([np.interp(ping, [0, 8, 15], x), np.interp(ping, [0, 8, 15], y), np.full(16, 0.8)], axis=-1)
-    run, track, depth, _ = noisy(errors, n_runs=n_runs, seed=21, sd_s=2e-7, way=way, element_sd=2e-4, skew_sd=1e-6)
+    run, track, depth, _ = noisy(errors, n_runs=n_runs, seed=21, sd_s=2e-7, way=way)
     fix = fuse_pings(run, track, errors, source_depth_m=depth, source_depth_sd_m=0.2, area=POOL)
     covered = inside_region((fix.position_m - SOURCE)[:, :2], fix.covariance_m2[:, :2, :2])
     low, high = binom.interval(0.99, n_runs, 0.95)
@@ -244,7 +255,7 @@ def test_a_batch_gives_what_its_runs_give_alone():
     together = fuse_pings(run, track, FULL, source_depth_m=depth, source_depth_sd_m=0.2)
     for k in range(3):
         alone = fuse_pings(
-            PingRun(run.tdoa_s[k], run.covariance_s2[k], SQUARE, D, C, 2.0, 0.001),
+            PingRun(run.tdoa_s[k], run.covariance_s2[k], SQUARE, D, C),
             Track(WAY, heading=np.deg2rad(20)),
             FULL,
             source_depth_m=depth[k],
@@ -262,7 +273,7 @@ def test_a_missing_ping_and_a_missing_channel_are_as_if_they_were_not_there():
     differences, covariance = np.array(full.differences), np.array(full.covariance_s2)
     differences[5, 1], covariance[5] = 0.0, covariance[5] * np.outer([1, 0, 1], [1, 0, 1]) + np.diag([0.0, 1.0, 0.0])
     gap[5, 1] = 0.0
-    fix = fuse_pings(PingRun(gap, covariance, TETRA, differences, C), track, PoseErrors(), source_depth_m=2.4)
+    fix = fuse_pings(PingRun(gap, covariance, TETRA, differences, C), track, ErrorSizes(), source_depth_m=2.4)
     np.testing.assert_allclose(fix.position_m, SOURCE, atol=1e-3)
     assert not fix.inliers[2] and fix.inliers.sum() == 7
     assert fix.ping_dof[2] == 0 and fix.ping_dof[5] == 2
@@ -270,7 +281,7 @@ def test_a_missing_ping_and_a_missing_channel_are_as_if_they_were_not_there():
 
 
 def test_what_is_not_observed_is_refused_by_name():
-    errors = PoseErrors(np.deg2rad(2.0))
+    errors = ErrorSizes(np.deg2rad(2.0))
     # One ping without a depth, by a short array: a direction and no more.
     once = Track(WAY[:1])
     fix = fuse_pings(exact_run(once, hydrophones=SQUARE, sd_s=1e-6), once, errors)
@@ -289,7 +300,7 @@ def test_pings_of_many_sources_disagree():
     rng, track = np.random.default_rng(3), Track(WAY)
     sources = np.column_stack([rng.uniform(0, 25, 8), rng.uniform(0, 12, 8), np.full(8, 2.0)])
     scattered = spherical_time(Pose(WAY).to_site(TETRA), sources, C) @ D.T
-    fix = fuse_pings(PingRun(scattered, 1e-14 * NOISE, TETRA, D, C), track, PoseErrors(), source_depth_m=2.0)
+    fix = fuse_pings(PingRun(scattered, 1e-14 * NOISE, TETRA, D, C), track, ErrorSizes(), source_depth_m=2.0)
     assert not fix.ok and fix.reason == DISAGREE
 
 
@@ -305,9 +316,13 @@ def test_odd_places_of_the_source_give_finite_answers(source):
 def test_wrong_arguments_are_refused():
     run, track = exact_run(Track(WAY)), Track(WAY)
     with pytest.raises(ParameterError, match="heading_bias_sd=-1"):
-        PoseErrors(heading_bias_sd=-1.0)
+        ErrorSizes(heading_bias_sd=-1.0)
     with pytest.raises(ParameterError, match="attitude_sd"):
-        PoseErrors(attitude_sd=(1.0, 2.0))
+        ErrorSizes(attitude_sd=(1.0, 2.0))
+    with pytest.raises(ParameterError, match="skew_sd_s=-1"):
+        ErrorSizes(skew_sd_s=-1.0)
+    with pytest.raises(ParameterError, match="element_sd_m has shape"):
+        fuse_pings(run, track, ErrorSizes(element_sd_m=[0.001, 0.001]))
     with pytest.raises(ParameterError, match="distance_m falls"):
         Track(WAY, distance_m=np.arange(8)[::-1])
     with pytest.raises(ParameterError, match="position_m has shape"):
@@ -317,10 +332,10 @@ def test_wrong_arguments_are_refused():
     with pytest.raises(ParameterError, match="do not fit"):
         PingRun(run.tdoa_s, np.eye(2), TETRA, D, C)
     with pytest.raises(ParameterError, match="track.position_m has shape"):
-        fuse_pings(run, Track(WAY[:3]), PoseErrors())
+        fuse_pings(run, Track(WAY[:3]), ErrorSizes())
     with pytest.raises(ParameterError, match="source_depth_m has shape"):
-        fuse_pings(run, track, PoseErrors(), source_depth_m=[1.0, 2.0])
+        fuse_pings(run, track, ErrorSizes(), source_depth_m=[1.0, 2.0])
     with pytest.raises(ParameterError, match="source_depth_sd_m=-1"):
-        fuse_pings(run, track, PoseErrors(), source_depth_m=1.0, source_depth_sd_m=-1.0)
+        fuse_pings(run, track, ErrorSizes(), source_depth_m=1.0, source_depth_sd_m=-1.0)
     with pytest.raises(ParameterError, match="the source's area"):
         SourceArea([1.0], np.eye(2))

@@ -5,10 +5,11 @@ import pytest
 
 from acoustics.base.frames import Pose
 from acoustics.estimate.fuse import inliers
-from acoustics.estimate.fuse.fusion import PingRun, PoseErrors, Track, fuse_pings
+from acoustics.estimate.fuse.fusion import PingRun, Track, fuse_pings
 from acoustics.estimate.fuse.inliers import inlier_choice_covariance
 from acoustics.estimate.fuse.model import descend, fusion_problem, information, linearise
 from acoustics.estimate.fuse.run import uniform_over
+from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix, spherical_time
 
 C = 1490.0
@@ -43,7 +44,7 @@ def fitted(run, inliers, errors, area=POOL):
     return problem, state, np.linalg.inv(normal)
 
 
-ERRORS = PoseErrors(np.deg2rad(1.0), np.deg2rad([0.3, 0.3, 0.3]), 0.0, 0.05, 0.02, 0.01)
+ERRORS = ErrorSizes(np.deg2rad(1.0), np.deg2rad([0.3, 0.3, 0.3]), 0.0, 0.05, 0.02, 0.01)
 
 
 def test_a_ping_that_is_surely_wrong_adds_the_way_to_the_fit_without_it(monkeypatch):

@@ -1,13 +1,16 @@
 """The 95 % region of a fused position: against an exhaustive search, by its coverage, and in odd geometries."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
 from acoustics.base.frames import Pose
 from acoustics.base.regions import error_ellipse, inside_region
-from acoustics.estimate.fuse.fusion import NOTHING_HEARD, OUTSIDE, RANGE_UNSEEN, PingRun, PoseErrors, Track, fuse_pings
+from acoustics.estimate.fuse.fusion import NOTHING_HEARD, OUTSIDE, RANGE_UNSEEN, PingRun, Track, fuse_pings
 from acoustics.estimate.fuse.run import SourceArea, uniform_over
+from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix, spherical_time
 
 C = 1490.0
@@ -18,7 +21,7 @@ POOL = [[0.0, 0.0], [25.0, 0.0], [25.0, 12.5], [0.0, 12.5]]
 SOURCE = np.array([20.0, 8.0, 2.4])
 TOWARDS = np.stack([np.linspace(6.0, 13.8, 8), np.linspace(5.0, 6.7, 8), np.full(8, 0.8)], -1)
 ACROSS = np.stack([np.full(8, 9.0), np.linspace(3.0, 11.0, 8), np.full(8, 0.8)], -1)
-ERRORS = PoseErrors(np.deg2rad(2.0), np.deg2rad([0.5, 0.5, 0.0]), 0.0, 0.05, 0.02, 0.01)
+ERRORS = ErrorSizes(np.deg2rad(2.0), np.deg2rad([0.5, 0.5, 0.0]), 0.0, 0.05, 0.02, 0.01, element_sd_m=0.0005)
 
 
 def simulated(way, source, *, n_runs, seed, sd_s=6e-7, errors=ERRORS):
@@ -37,7 +40,7 @@ def simulated(way, source, *, n_runs, seed, sd_s=6e-7, errors=ERRORS):
     moved = SQUARE + 0.0005 * rng.normal(size=(n_runs, 1, 4, 3))
     times = spherical_time(Pose(true, roll, pitch, 0.3 + bias).to_site(moved), source, C)
     delays = (times + sd_s * rng.normal(size=(n_runs, p, 4))) @ D.T
-    run = PingRun(delays, sd_s**2 * NOISE, SQUARE, D, C, 0.0, 0.0005)
+    run = PingRun(delays, sd_s**2 * NOISE, SQUARE, D, C)
     return run, Track(np.broadcast_to(way, true.shape), heading=0.3), source[2] + 0.2 * rng.normal(size=n_runs)
 
 
@@ -50,7 +53,7 @@ def test_region_is_that_of_an_exhaustive_search():
     """Straight towards the source: at each place of a grid all the rest is fitted again by scipy; the region is where the
     sum of squares exceeds the least by less than 5.991, the 95 % point of chi-square with 2 degrees of freedom."""
     way, sd_s, bias_sd = TOWARDS[[0, 3, 5, 7]], 6e-7, np.deg2rad(2.0)
-    errors = PoseErrors(heading_bias_sd=bias_sd, dead_reckoned=False)
+    errors = ErrorSizes(heading_bias_sd=bias_sd, dead_reckoned=False)
     rng = np.random.default_rng(4)
     delays = (
         spherical_time(Pose(way, 0.0, 0.0, 0.33).to_site(SQUARE), SOURCE, C) + sd_s * rng.normal(size=(4, 4))
@@ -131,10 +134,10 @@ ODD = {
 def test_odd_geometries_give_finite_answers_or_a_named_refusal(name, known, sd_s):
     way, source = np.asarray(ODD[name][0], dtype=float), np.asarray(ODD[name][1], dtype=float)
     delays = spherical_time(Pose(way, 0.0, 0.0, 0.3).to_site(SQUARE), source, C) @ D.T
-    run, track = PingRun(delays, sd_s**2 * NOISE, SQUARE, D, C, 2.0, 0.0005), Track(way, heading=0.3)
+    run, track = PingRun(delays, sd_s**2 * NOISE, SQUARE, D, C), Track(way, heading=0.3)
     depth = {"source_depth_m": source[2], "source_depth_sd_m": 0.1} if known else {}
     for area in (None, uniform_over(POOL)):
-        fix = fuse_pings(run, track, ERRORS, area=area, **depth)
+        fix = fuse_pings(run, track, replace(ERRORS, sound_speed_sd_m_s=2.0), area=area, **depth)
         assert np.isfinite(fix.position_m).all() and np.isfinite(fix.chi2) and not np.isnan(fix.reach_m).any()
         assert np.isfinite(fix.covariance_m2).all() and np.linalg.eigvalsh(fix.covariance_m2)[0] > 0
         assert fix.ok or fix.reason
@@ -147,7 +150,7 @@ def test_odd_geometries_give_finite_answers_or_a_named_refusal(name, known, sd_s
 def test_the_same_ping_twice_over_adds_nothing_to_what_is_shared():
     """Eight pings of one pose against one with noise smaller by root eight: the same information."""
     once, eight = TOWARDS[:1], np.tile(TOWARDS[:1], (8, 1))
-    errors = PoseErrors(np.deg2rad(2.0))
+    errors = ErrorSizes(np.deg2rad(2.0))
     fixes = []
     for way, sd_s in ((once, 6e-7 / np.sqrt(8)), (eight, 6e-7)):
         delays = spherical_time(Pose(way, 0.0, 0.0, 0.3).to_site(SQUARE), SOURCE, C) @ D.T
@@ -165,7 +168,7 @@ def test_two_pingers_in_one_run_do_not_give_a_place_between_them():
     other = np.array([20.0, 2.0, 2.4])
     sources = np.where(np.arange(8)[:, None] % 2, SOURCE, other)
     delays = spherical_time(Pose(ACROSS, 0.0, 0.0, 0.3).to_site(SQUARE), sources, C) @ D.T
-    run = PingRun(delays, (1e-7) ** 2 * NOISE, SQUARE, D, C, 0.0, 0.0005)
+    run = PingRun(delays, (1e-7) ** 2 * NOISE, SQUARE, D, C)
     fix = fuse_pings(
         run, Track(ACROSS, heading=0.3), ERRORS, source_depth_m=2.4, source_depth_sd_m=0.1, area=uniform_over(POOL)
     )

@@ -5,18 +5,11 @@ import pytest
 from scipy import stats
 
 from acoustics import load_scene
+from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.errors import ParameterError
 from acoustics.base.regions import inside_region
 from acoustics.estimate.fuse.station import station_posterior
-from acoustics.study.draws.runs import (
-    Route,
-    fuse_simulated,
-    pose_errors_of,
-    route_positions,
-    simulate_runs,
-    source_area,
-    water_outline,
-)
+from acoustics.study.draws.runs import Route, fuse_simulated, route_positions, simulate_runs, source_area, water_outline
 from acoustics.study.stations.study import _needed_sd, station_model
 
 SCENE = load_scene("examples/mallard-basin.toml")
@@ -55,10 +48,10 @@ def test_coverage_of_the_fused_ellipse_with_the_packages_own_simulation():
 
 
 def test_share_of_the_heading_that_lasts():
-    errors = pose_errors_of(with_vehicle(heading_sd_deg=2.0, heading_bias_sd_deg=1.2))
+    errors = error_sizes_of(with_vehicle(heading_sd_deg=2.0, heading_bias_sd_deg=1.2), PINGER)
     assert np.rad2deg(errors.heading_bias_sd) == pytest.approx(1.2)
     assert np.rad2deg(errors.attitude_sd[2]) == pytest.approx(1.6)  # 1.2, 1.6, 2.0: a right triangle
-    assert pose_errors_of(SCENE).attitude_sd[2] == 0.0
+    assert error_sizes_of(SCENE, PINGER).attitude_sd[2] == 0.0
     with pytest.raises(ValueError, match="heading_bias_sd_deg = 3 is part of heading_sd_deg = 2 and cannot exceed it"):
         type(SCENE.vehicle)(position_m=(0.0, 0.0, 1.0), heading_bias_sd_deg=3.0)
 

@@ -9,13 +9,15 @@ import numpy as np
 import pytest
 
 from acoustics.accuracy.bounds import position_information
+from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.information import eliminate_nuisance
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Pose
+from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.keep_out import KeepOut
 from acoustics.scene.scenario import load_scene, shipped
 from acoustics.study.waypoints.candidates import candidates_at, grid_of_waypoints, listen
-from acoustics.study.waypoints.information import RunErrors, hear, run_covariance, run_errors, run_information
+from acoustics.study.waypoints.information import hear, run_covariance, run_information
 from acoustics.study.waypoints.prior import pinger_prior
 from acoustics.study.waypoints.search import Ways, choose_waypoints, shortest_order
 from acoustics.study.waypoints.simulation import Journey, _drawn_delays
@@ -24,19 +26,18 @@ from acoustics.study.waypoints.value import Worth, ellipse_95
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
 QUAY = load_scene(shipped("examples")["quay-nine"])
-NONE = RunErrors(np.zeros(4), 0.0, 1500.0, 0.0, 0.0, 0.0, 0.0, 0.0, np.zeros(3), 0.0, 0.0)
-ALL = RunErrors(
-    element_sd_m=np.array([1e-3, 2e-3, 1e-3, 5e-4]),
-    skew_sd_s=2e-7,
-    sound_speed_m_s=1500.0,
-    sound_speed_sd_m_s=5.0,
-    roll_sd=0.01,
-    pitch_sd=0.02,
-    heading_own_sd=0.02,
-    heading_shared_sd=0.03,
-    start_sd_m=np.array([0.2, 0.2, 0.05]),
-    log_scale_sd=0.02,
+SPEED = 1500.0
+NONE = ErrorSizes()
+ALL = ErrorSizes(
+    heading_bias_sd=0.03,
+    attitude_sd=[0.01, 0.02, 0.02],
+    position_sd_m=0.2,
+    depth_sd_m=0.05,
     drift_sd_m_per_root_m=0.05,
+    log_scale_sd=0.02,
+    sound_speed_sd_m_s=5.0,
+    element_sd_m=[1e-3, 2e-3, 1e-3, 5e-4],
+    skew_sd_s=2e-7,
 )
 ELEMENTS = np.array([[0.4, 0.0, 0.0], [-0.3, 0.2, 0.0], [-0.3, -0.2, 0.1], [0.0, 0.0, 0.3]])
 
@@ -61,7 +62,7 @@ def worth_of(scene, prior, criterion="rms"):
 def test_one_waypoint_at_the_start_tells_what_the_bound_of_one_ping_says():
     start, source, variance = np.array([1.0, 2.0, 0.5]), np.array([7.0, -3.0, 3.0]), 4e-13
     pose = Pose(start, 0.0, 0.0, 0.7)
-    heard = hear(ELEMENTS, pose, source, variance, start, ALL)
+    heard = hear(ELEMENTS, pose, source, variance, start, ALL, SPEED)
     found = run_information(replace_axis(heard), np.zeros(1), ALL.drift_sd_m_per_root_m)
     one = position_information(
         pose.to_site(ELEMENTS),
@@ -92,8 +93,8 @@ def test_two_crossed_bearings_agree_with_the_closed_form():
     # (1984) 183-198, section on direction finding). Noise and array are made negligible, depth is that of the array.
     small, sd = 0.02 * ELEMENTS, 0.03
     waypoints, source = np.array([[0.0, 0.0, 2.0], [8.0, 1.0, 2.0]]), np.array([5.0, 9.0, 2.0])
-    errors = replace(NONE, heading_own_sd=sd)
-    heard = hear(small, Pose(waypoints, 0.0, 0.0, np.array([0.3, -1.0])), source, 1e-17, waypoints[0], errors)
+    errors = replace(NONE, attitude_sd=[0.0, 0.0, sd])
+    heard = hear(small, Pose(waypoints, 0.0, 0.0, np.array([0.3, -1.0])), source, 1e-17, waypoints[0], errors, SPEED)
     information = run_information(heard, np.array([0.0, 8.0]), 0.0) + np.diag([0.0, 0.0, 1e12])
     off = source[:2] - waypoints[:, :2]
     reach = np.linalg.norm(off, axis=-1, keepdims=True)
@@ -108,8 +109,8 @@ def test_covariance_of_a_run_is_that_of_drawn_delays():
     # A tenth of the errors keeps the drawn delays, which know no linear model, in its range.
     few = replace(ALL, **{f: 0.1 * getattr(ALL, f) for f in vars(ALL) if "sd" in f})
     pose, variance = Pose(waypoints, 0.0, 0.0, np.array([0.2, 1.0, -2.0])), np.full(3, 1e-14)
-    heard = hear(ELEMENTS, pose, source, variance, start, few)
-    journey, trials = Journey(ELEMENTS, start, pose, legs, heard), 20_000
+    heard = hear(ELEMENTS, pose, source, variance, start, few, SPEED)
+    journey, trials = Journey(ELEMENTS, SPEED, start, pose, legs, heard), 20_000
     drawn = _drawn_delays(
         journey, few, np.tile(source, (trials, 1)), np.tile(variance, (trials, 1)), np.random.default_rng(3)
     ).reshape(trials, -1)
@@ -167,7 +168,7 @@ def test_the_search_comes_near_the_best_of_all_sets(scene, criterion, n_waypoint
     few = np.arange(0, len(found.place), every)
     pose = Pose(found.pose.position_m[few], found.pose.roll, found.pose.pitch, found.pose.heading[few])
     worth = worth_of(planned(scene, time_limit_s=250.0), prior, criterion)
-    heard = listen(scene, scene.pingers[0], prior, pose, run_errors(scene, scene.pingers[0]), 3)
+    heard = listen(scene, scene.pingers[0], prior, pose, error_sizes_of(scene, scene.pingers[0]), 3)
 
     def score(sets):
         return worth.of_sets(heard, found.place[few], found.ways.distance_m, sets)
@@ -182,7 +183,7 @@ def test_more_waypoints_never_hurt_on_the_grid():
     prior = pinger_prior(POOL, POOL.pingers[0], None)
     waypoints, _ = grid_of_waypoints(POOL, 5.0)
     found, worth = candidates_at(POOL, prior, waypoints), worth_of(POOL, prior)
-    heard = listen(POOL, POOL.pingers[0], prior, found.pose, run_errors(POOL, POOL.pingers[0]), 3)
+    heard = listen(POOL, POOL.pingers[0], prior, found.pose, error_sizes_of(POOL, POOL.pingers[0]), 3)
 
     def score(sets):
         return worth.of_sets(heard, found.place, found.ways.distance_m, sets)
