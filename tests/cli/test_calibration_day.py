@@ -66,6 +66,7 @@ def turned(tmp_path_factory):
         yield text, json.loads(found), truth, notes
 
 
+@pytest.mark.slow
 def test_injected_faults_come_back_within_the_stated_uncertainty(turned):
     _, found, truth, notes = turned
     assert found["ok"] and all(ping["kept"] for ping in found["pings"])

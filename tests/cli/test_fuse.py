@@ -211,6 +211,7 @@ def test_a_script_can_tell_no_position_from_wrong_input_by_the_exit_code(tmp_pat
     assert "Exit code 0 with a position to go by; 1 where there is none" in " ".join(shown.split())
 
 
+@pytest.mark.slow
 def test_stations_prints_the_confusion_and_draws_it(tmp_path):
     common = (SCENARIO, "--trials", 8, "--pings", 2, "--leg-m", 6, "--leg-deg", -20)
     result = run(stations_command, *common, "--plot", tmp_path / "s.png")

@@ -41,6 +41,7 @@ def run(*arguments):
     return CliRunner().invoke(place_command, [str(a) for a in arguments])
 
 
+@pytest.mark.slow
 def test_text_picture_and_array_that_the_scenario_reads_back(scenario, tmp_path):
     out, plot = tmp_path / "ours-4.toml", tmp_path / "ours-4.png"
     found = run(scenario, "--hydrophones", 4, "--starts", 1, "--out", out, "--plot", plot)
@@ -58,6 +59,7 @@ def test_text_picture_and_array_that_the_scenario_reads_back(scenario, tmp_path)
     assert load_scene(again).array.positions_m == pytest.approx(array.positions_m)
 
 
+@pytest.mark.slow
 def test_json_of_a_position_at_two_ranges_kept_by_starts(scenario, tmp_path):
     parts = tmp_path / "parts"
     options = ("--hydrophones", 3, "--starts", 1, "--seed", 7, "--criterion", "mean", "--json")

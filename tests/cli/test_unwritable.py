@@ -145,6 +145,7 @@ def test_a_reader_that_goes_away_while_a_file_is_written_leaves_no_file(inputs, 
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_request_to_end_leaves_nothing_half_written(tmp_path):
     command = [sys.executable, "-c", PINGFIX, "simulate", POOL, tmp_path / "a.npy", "--seconds", "3600"]
     process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)

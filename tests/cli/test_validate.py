@@ -26,6 +26,7 @@ def run(*arguments):
     return CliRunner().invoke(validate_command, [POOL, *arguments])
 
 
+@pytest.mark.slow
 def test_text_json_picture_and_gate():
     few = ("--trials", "24", "--energy-ratio-db", "50", "--seed", "3")
     done = run(*few, "--plot", "v.png", "--max-rms-deg", "90")

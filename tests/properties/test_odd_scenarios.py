@@ -115,6 +115,7 @@ def answer_or_refusal(path, command, capsys):
 
 @pytest.mark.filterwarnings("ignore::acoustics.base.errors.ValidityWarning")
 @pytest.mark.parametrize("name", ODD)
+@pytest.mark.slow
 def test_quick_commands_answer_or_refuse(name, tmp_path, capsys):
     path = scenario(tmp_path, name)
     for command in QUICK:

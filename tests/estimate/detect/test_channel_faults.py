@@ -17,7 +17,6 @@ from acoustics.estimate.direction.wiring import suspected_wiring, wiring_test, w
 from acoustics.estimate.tdoa.differences import Tdoa
 from acoustics.physics.tdoa import difference_matrix, plane_wave_time
 
-RNG = np.random.default_rng(1)
 CUBE = np.array([[x, y, z] for x in (0, 0.024) for y in (0, 0.024) for z in (0, 0.024)])
 SQUARE = CUBE[[0, 2, 6, 4]]
 FREQUENCY = 30e3
@@ -31,18 +30,19 @@ def test_dead_and_noisy_channels_stand_out():
 
 
 def test_clipping_is_seen_with_and_without_a_known_range():
+    rng = np.random.default_rng(1)
     wave = 1.5 * np.sin(2 * np.pi * 0.02 * np.arange(1000)) * np.ones((3, 1))
-    wave += 0.01 * RNG.standard_normal(wave.shape)
+    wave += 0.01 * rng.standard_normal(wave.shape)
     volts = np.stack([np.clip(wave[0], -1, 1), 0.5 * wave[1], np.clip(wave[2], -2, 0.7)])
     np.testing.assert_array_equal(clipped_channels(volts, 1.0), [True, False, True])
     np.testing.assert_array_equal(clipped_channels(volts, None), [True, False, True])
     # A 16-bit converter's quiet noise, of a count or two: its largest values come in short runs, and are no clipping.
-    quiet = np.rint(0.8 * RNG.standard_normal((200, 2000)))
+    quiet = np.rint(0.8 * rng.standard_normal((200, 2000)))
     assert clipped_channels(quiet, 32768.0).mean() < 0.02
 
 
 def test_an_offset_of_a_tenth_of_the_range_is_seen():
-    volts = RNG.standard_normal((2, 1000)) * 0.01 + np.array([[0.2], [0.02]])
+    volts = np.random.default_rng(1).standard_normal((2, 1000)) * 0.01 + np.array([[0.2], [0.02]])
     np.testing.assert_array_equal(off_centre_channels(volts, 1.0), [True, False])
     assert not off_centre_channels(volts, None).any()
 
@@ -56,12 +56,12 @@ def test_what_is_left_is_said_in_words():
 
 def suspects(hydrophones, change, *, pings=3):
     """Suspects after some pings from one side whose arrival times `change` spoils."""
-    n, sd = len(hydrophones), 3e-7
+    n, sd, rng = len(hydrophones), 3e-7, np.random.default_rng(1)
     tried = wirings([f"h{k}" for k in range(n)])
     d = difference_matrix(n)
     tests = []
     for _ in range(pings):
-        times = plane_wave_time(hydrophones, direction(0.9, 0.3), 1480.0) + sd * RNG.standard_normal(n)
+        times = plane_wave_time(hydrophones, direction(0.9, 0.3), 1480.0) + sd * rng.standard_normal(n)
         delays = Tdoa(d @ change(times), sd**2 * d @ d.T)
         test = wiring_test(delays, hydrophones, np.full(n, 2e-4), 1480.0, FREQUENCY, tried)
         tests += [] if test is None else [test]

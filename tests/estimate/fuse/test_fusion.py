@@ -193,6 +193,7 @@ def test_lasting_heading_error_turns_a_dead_reckoned_run_about_its_start():
     assert np.sqrt(np.linalg.eigvalsh(unsure.covariance_m2[:2, :2])[-1]) == pytest.approx(reach, rel=0.01)
 
 
+@pytest.mark.slow
 def test_ellipse_holds_the_truth_as_often_as_it_says_and_its_covariance_is_that_of_the_errors():
     run, track, depth, _ = noisy(FULL, n_runs=400, seed=3)
     fix = fuse_pings(run, track, FULL, source_depth_m=depth, source_depth_sd_m=0.2, area=POOL)

@@ -45,6 +45,7 @@ def test_phase_comes_near_its_bound(spacing_m, energy_ratio_db, sample_rate_hz):
 @pytest.mark.parametrize(
     "case", [*waveforms.CYCLE_CASES[1:3], waveforms.CYCLE_CASES[6]], ids=lambda case: case.name.replace(" ", "-")
 )
+@pytest.mark.slow
 def test_wrong_cycles_come_as_often_as_predicted(case):
     row = waveforms.cycle_row(case, 2500)
     assert row["simulated"].low < row["predicted"] < row["simulated"].high
@@ -52,6 +53,7 @@ def test_wrong_cycles_come_as_often_as_predicted(case):
     assert row["by_bound"] < row["simulated"].low
 
 
+@pytest.mark.slow
 def test_the_likelihood_of_the_samples_mistakes_fewer_cycles_than_normal_onsets():
     case = waveforms.CYCLE_CASES[1]
     pings = waveforms.free_field(case.hydrophones_m, 192e3, case.energy_ratio_db, case.window_s, trials=1500)

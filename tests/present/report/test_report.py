@@ -20,6 +20,7 @@ from acoustics.scene.scenario import load_scene, shipped
 from acoustics.study.report.contents import study_report
 from acoustics.study.report.live import live_figures
 
+pytestmark = pytest.mark.slow  # a report takes all studies of a scenario; its parts have tests of their own
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 in_browser = pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium")
 FLAGS = [

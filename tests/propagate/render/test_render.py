@@ -382,6 +382,7 @@ def test_dropouts_are_zeros_in_all_channels_at_their_rate():
         draw_recording(scene, seconds=1.0, seed=1, faults=ChannelFaults(dropout_s=-1))
 
 
+@pytest.mark.slow
 def test_channels_differ_in_gain_and_phase_by_their_tolerance():
     quiet = {"ambient_density_db": -100.0}
     odd = {"sample_rate_hz": RATE, "bits": 32, "gain_sd_db": 1.0, "phase_sd_deg": 20.0}

@@ -25,6 +25,7 @@ def recovered():
     return plan_calibration(HULL, PINGER, SHORT, runs=500, seed=1)
 
 
+@pytest.mark.slow
 def test_stated_regions_hold_the_truth(recovered):
     assert recovered.runs - recovered.refused >= 495  # refused below p = 0.001: 0.5 of 500 are to be expected
     for kind, interval in recovered.coverage.items():

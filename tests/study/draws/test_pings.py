@@ -26,6 +26,7 @@ def noise_only(energy_ratio_db, n_hydrophones):
 
 @pytest.mark.parametrize("energy_ratio_db", [20, 30, 40])
 @pytest.mark.parametrize("name", ["tetra-4", "cube-8", "square-half-wave"])
+@pytest.mark.slow
 def test_bearing_rms_reaches_the_bound(name, energy_ratio_db):
     hydrophones = load_array(name).positions_m
     errors = noise_only(energy_ratio_db, len(hydrophones))

@@ -59,6 +59,7 @@ def cluster(tmp_path, monkeypatch):
     del sys.modules["cluster_work"]
 
 
+@pytest.mark.slow
 def test_one_of_two_workers_killed_during_the_run_changes_nothing(cluster, tmp_path):
     import functools
 

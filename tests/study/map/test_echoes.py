@@ -39,6 +39,7 @@ def test_water_without_faces_adds_nothing():
         assert place.range_bias_m is None or place.range_bias_m.value == 0
 
 
+@pytest.mark.slow
 def test_errors_without_echoes_are_of_the_size_of_the_bound_where_mounting_sets_it():
     # In quiet water mounting sets the bound almost alone, so that the length of the window does not matter.
     scene = POOL.model_copy(update={"noise": POOL.noise.model_copy(update=QUIET)})
@@ -49,6 +50,7 @@ def test_errors_without_echoes_are_of_the_size_of_the_bound_where_mounting_sets_
     assert ratio == pytest.approx(1.0, abs=2.5 * 0.35)
 
 
+@pytest.mark.slow
 def test_two_processes_and_a_resumed_folder_give_the_same_places(tmp_path):
     choice = {"echo_cells": 2, "echo_pings": 2}
     here = mapped(POOL, **choice)
@@ -70,6 +72,7 @@ def test_with_the_pinger_in_the_cells_it_is_the_pinger_that_moves():
         assert np.hypot(place.bound_deg, heading_sd) == pytest.approx(result.bearing_deg[row, column], rel=0.05)
 
 
+@pytest.mark.slow
 def test_the_bound_of_a_place_leaves_out_hydrophones_behind_a_body():
     tube = {"kind": "cylinder", "from_m": (-0.3, 0.0, 0.12), "to_m": (0.25, 0.0, 0.12), "radius_m": 0.1}
     bodies = POOL.mounting.model_validate({"shadow": [tube]})

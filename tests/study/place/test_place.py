@@ -60,6 +60,7 @@ def by_trying_all(criterion, places, n, limit):
 
 @pytest.mark.parametrize("worst", [True, False])
 @pytest.mark.parametrize("of", ["bearing", "position"])
+@pytest.mark.slow
 def test_exchange_finds_what_trying_all_triples_of_eight_places_finds(criterion, of, worst):
     criterion = replace(criterion, of=of, worst=worst)
     places = np.array([[x, y, 0.15] for x in (0.0, 0.025, 0.09) for y in (0.0, 0.03, 0.1)][:7] + [[0.05, 0.05, 0.2]])
@@ -336,6 +337,7 @@ def test_every_shipped_array_is_compared_and_placed_where_allowed(criterion):
     assert hull.found is None  # 0.7 m long in a box of 0.3 m
 
 
+@pytest.mark.slow
 def test_study_beats_the_best_shipped_array_and_simulation_agrees(scene):
     small = scene.model_copy(update={"mounting": PATCH.model_copy(update={"minimum_spacing_m": 0.015})})
     result = study_place(small, scene.pingers[0], 4, aim=Aim(worst=False), random_starts=0, trials=3000, seed=1)
@@ -352,6 +354,7 @@ def test_study_beats_the_best_shipped_array_and_simulation_agrees(scene):
     assert wrong.low / 1.1 <= result.mean_wrong_integer <= 1.1 * wrong.high
 
 
+@pytest.mark.slow
 def test_study_of_the_position_beats_the_best_shipped_array_and_simulation_agrees(scene):
     small = scene.model_copy(update={"mounting": PATCH.model_copy(update={"minimum_spacing_m": 0.015})})
     aim = Aim(of="position", worst=False, ranges_m=(3.0,))
@@ -365,6 +368,7 @@ def test_study_of_the_position_beats_the_best_shipped_array_and_simulation_agree
     assert result.simulated.refused.value < 0.01
 
 
+@pytest.mark.slow
 def test_two_processes_and_one_that_goes_on_find_the_same_array(criterion, tmp_path):
     def searched(**running):
         return search(criterion, 3, LIMIT, arrays=(), random_starts=2, seed=5, fingerprint="f", **running)

@@ -92,6 +92,7 @@ def test_rates_that_all_alias_are_refused_by_key():
 
 
 @pytest.mark.parametrize("name", shipped("arrays"))
+@pytest.mark.slow
 def test_every_shipped_array_gets_an_answer(name):
     scene = POOL.model_copy(update={"array": load_array(name)})
     result = study_spacing(scene, scene.pingers[0], trials=50, seed=1)

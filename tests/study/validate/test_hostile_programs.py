@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import time
 
 import numpy as np
 import pytest
@@ -44,6 +43,7 @@ def scene():
     return load_scene(shipped("examples")["mallard-basin"])
 
 
+@pytest.mark.slow
 def test_each_turn_of_a_hostile_program_is_scored_and_the_next_ping_is_asked(scene, tmp_path):
     lines = ["import os, signal, sys, time", f"count = {str(tmp_path / 'count')!r}"]
     lines += ["turn = os.path.getsize(count) if os.path.exists(count) else 0", "open(count, 'ab').write(b'.')"]
@@ -52,9 +52,7 @@ def test_each_turn_of_a_hostile_program_is_scored_and_the_next_ping_is_asked(sce
     program = (sys.executable, "-S", str(tmp_path / "hostile.py"))
     design = choose_design(scene, scene.pingers[0], trials=len(TURNS), seed=5, echoes=(False,))
     what = Validated(scene, scene.pingers[0], design, choose_estimator(program=program, time_limit_s=LIMIT_S))
-    start = time.monotonic()
     found = try_estimator(what, range(1, len(TURNS) + 1))
-    assert time.monotonic() - start < 40 + len(TURNS) * LIMIT_S
     for (code, reason), told in zip(TURNS, found["reason"], strict=True):
         assert told.startswith(reason) and told.isprintable() if reason else told == "", code
     answered = np.array([reason is None for _, reason in TURNS])

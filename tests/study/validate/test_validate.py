@@ -130,6 +130,7 @@ def answers_with(scene, pinger, design, sd, stated, rng, bias=0.0):
     return answers
 
 
+@pytest.mark.slow
 def test_known_errors_give_the_known_figures(scene, pinger):
     design = design_of(scene, pinger, 432)
     sd, bias = np.deg2rad(3.0), np.deg2rad(1.0)
@@ -225,6 +226,7 @@ def test_limits_are_held_against_the_unfavourable_end(scene, pinger):
 # ---- estimators ----
 
 
+@pytest.mark.slow
 def test_every_way_to_the_same_estimator_gives_the_same(scene, pinger, tmp_path, monkeypatch):
     monkeypatch.chdir(EXAMPLES)
     design = design_of(scene, pinger, 16, energy_ratio_db=[45.0])
@@ -243,6 +245,7 @@ def test_every_way_to_the_same_estimator_gives_the_same(scene, pinger, tmp_path,
     assert in_c.overall.rms_deg.value == pytest.approx(by_program.overall.rms_deg.value, rel=0.02)
 
 
+@pytest.mark.slow
 def test_parts_and_processes_change_nothing(scene, pinger, tmp_path, monkeypatch):
     monkeypatch.chdir(EXAMPLES)
     design, function = design_of(scene, pinger, 20), choose_estimator("beam:estimate")

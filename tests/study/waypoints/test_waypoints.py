@@ -227,6 +227,7 @@ def test_no_waypoint_where_the_array_is_not_wet():
     assert np.linalg.norm(found.pose.position_m[:, None] - prior.places_m, axis=-1).min() >= scene.vehicle.hull_m[0]
 
 
+@pytest.mark.slow
 def test_time_for_one_waypoint_gives_one_and_for_none_is_refused():
     short = planned(POOL, time_limit_s=11.0)
     assert len(study_waypoints(short, short.pingers[0], trials=0, step_m=2.5).proposed.waypoints) == 1
@@ -258,6 +259,7 @@ def test_the_bound_is_what_small_errors_give():
         assert trials.inside_95.value == pytest.approx(0.95, abs=0.015)
 
 
+@pytest.mark.slow
 def test_gain_over_straight_and_random_waypoints_and_the_same_again():
     first, again = (study_waypoints(QUAY, QUAY.pingers[0], trials=20, step_m=20.0) for _ in range(2))
     assert first.proposed.size_m == again.proposed.size_m

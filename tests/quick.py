@@ -1,0 +1,83 @@
+"""The command line as the tests run it: in this process, and each command at one quick size.
+
+`QUICK` is the one table of these sizes. Every study runs once on every shipped scenario, in cli/test_json_schema.py;
+the commands of the documentation run once, in test_readme.py.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import warnings
+from dataclasses import dataclass
+from unittest.mock import patch
+
+from acoustics.cli.main import main
+from acoustics.scene.scenario import shipped
+
+QUICK = {
+    "spacing": ["--trials", "100"],
+    "place": ["--hydrophones", "3", "--starts", "1"],
+    "map": ["--trials", "5", "--step-m", "2.5", "--echo-cells", "1", "--echo-pings", "2"],
+    "stations": ["--trials", "8"],
+    "waypoints": ["--trials", "20", "--step-m", "8"],
+    "validate": ["--trials", "12"],
+    "calibrate": ["--runs", "5"],
+    "report": ["--trials", "200"],
+    "selfcheck": ["--trials", "400"],
+}
+# Commands that ask one question of a scenario.
+STUDIES = (
+    "check",
+    "sound-speed",
+    "spacing",
+    "place",
+    "map",
+    "budget",
+    "stations",
+    "waypoints",
+    "validate",
+    "calibrate",
+)
+POOL = str(shipped("examples")["mallard-basin"])
+
+
+@dataclass(frozen=True)
+class Done:
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+def run(*arguments, cwd=None):
+    """The command line in this process: what the user types, what comes out, and the exit code."""
+    out, err = io.StringIO(), io.StringIO()
+    code = 0
+    with (
+        patch("sys.argv", ["pingfix", *arguments]),
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+        contextlib.chdir(cwd or "."),
+        warnings.catch_warnings(),
+    ):
+        try:
+            main()
+        except SystemExit as leave:
+            code = leave.code or 0
+    return Done(code, out.getvalue(), err.getvalue())
+
+
+def good(*arguments, cwd=None):
+    """What a command that must work prints."""
+    done = run(*arguments, cwd=cwd)
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def refused(*arguments, cwd=None):
+    """The lines in which a command that must be refused says why."""
+    done = run(*arguments, cwd=cwd)
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert "Traceback" not in done.stderr
+    return done.stderr.strip().splitlines()
