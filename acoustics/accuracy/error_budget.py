@@ -85,7 +85,7 @@ def bearing_model(
     sound_speed_sd_m_s: float = 0.0,
     attitude_sd: ArrayLike = (0.0, 0.0, 0.0),
 ) -> LinearModel:
-    """Tdoa of a plane wave as a function of (bearing, depression): the model of `bounds.bearing_bound`.
+    """Time differences of a plane wave as a function of (bearing, depression): the model of `bounds.bearing_bound`.
 
     Parameters
     ----------
@@ -130,7 +130,8 @@ def position_model(
     attitude_sd: ArrayLike = (0.0, 0.0, 0.0),
     own_position_sd_m: float = 0.0,
 ) -> LinearModel:
-    """Tdoa and a known depth as a function of (x, y, z) of the pinger: the model of `bounds.position_bound`.
+    """Time differences and a known depth as a function of (x, y, z) of the pinger: the model of
+    `bounds.position_bound`.
 
     Parameters
     ----------

@@ -80,7 +80,7 @@ class Ping:
     reference : int
         Index of the reference among the channels used.
     tdoa_s : ndarray, shape (n - 1,)
-        Tdoa against the reference [s]; shape (0,) if none were measured.
+        Time differences against the reference [s]; shape (0,) if none were measured.
     tdoa_covariance_s2 : ndarray, shape (n - 1, n - 1)
         Of noise alone [s^2]; not of skew, sound speed, mounting and attitude, which several pings share.
     skew_sd_s : float

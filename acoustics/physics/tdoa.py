@@ -1,4 +1,4 @@
-"""Tdoa between hydrophones and their derivatives: the one model that bounds and estimators share.
+"""Time differences between hydrophones and their derivatives: the one model that bounds and estimators share.
 
 Delay of hydrophone i against the reference j: ``tau_ij = t_i - t_j``, positive when i hears later.
 """

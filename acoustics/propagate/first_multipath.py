@@ -66,7 +66,7 @@ def path_label(faces: Sequence[int], face_names: Sequence[str]) -> str:
 
 
 def _after_direct_s(paths: Arrivals, threshold_db: float) -> Floats:
-    """Tdoa of the echoes after the direct arrival (..., n_hydrophones, n_paths - 1); infinite where negligible."""
+    """Delays of the echoes after the direct arrival (..., n_hydrophones, n_paths - 1); infinite where negligible."""
     if not paths.floor_db <= threshold_db <= 0:
         raise ParameterError(
             f"threshold_db={threshold_db} must be from the arrivals' floor of {paths.floor_db} dB to 0 dB"

@@ -1,4 +1,4 @@
-"""Tdoa as a function of direction, for a plane wave or a known range, and the fit on the unit sphere."""
+"""Time differences as a function of direction, for a plane wave or a known range, and the fit on the unit sphere."""
 
 from __future__ import annotations
 
@@ -111,7 +111,7 @@ def _oriented_axes(hydrophones: Floats, rank: int) -> Floats:
 
 
 def model(problem: DirectionProblem, unit: Floats) -> tuple[Floats, Floats]:
-    """Tdoa (m, k) for directions (m, 3), and their derivative by the direction (m or 1, k, 3)."""
+    """Time differences (m, k) for directions (m, 3), and their derivative by the direction (m or 1, k, 3)."""
     c = problem.sound_speed
     if problem.range_m is None:
         time = plane_wave_time(problem.hydrophones, unit, c)

@@ -63,12 +63,12 @@ class Track:
 
 @dataclass(frozen=True)
 class PingRun:
-    """Tdoa of the pings of a run; batch of runs (...).
+    """Time differences of the pings of a run; batch of runs (...).
 
     Parameters
     ----------
     tdoa_s : array_like, shape (..., n_pings, n_delays)
-        Tdoa [s]. NaN anywhere in a ping: it was not measured and is left out.
+        Time differences [s]. NaN anywhere in a ping: it was not measured and is left out.
     covariance_s2 : array_like, shape (n_pings, n_delays, n_delays) or (..., same)
         Covariance of each ping's delays from noise, new at each ping [s^2].
     hydrophones_m : array_like, shape (n_hydrophones, 3)

@@ -1,4 +1,4 @@
-"""Tdoa as a function of the source's position, and their fit by Levenberg steps from a start.
+"""Time differences as a function of the source's position, and their fit by Levenberg steps from a start.
 
 Trials run along the last axis here, which makes numpy's work on batches several times faster.
 """

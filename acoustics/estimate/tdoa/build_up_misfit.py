@@ -63,7 +63,7 @@ def onset_misfit(
     burst : Burst
         What was sent.
     fine_s : ndarray, shape (m, n_channels - 1)
-        Tdoa by the phase against the first channel [s].
+        Time differences by the phase against the first channel [s].
     gain_sd : float
         Relative standard deviation of the amplitude from channel to channel, which is integrated out.
 

@@ -1,4 +1,4 @@
-"""Tdoa by the carrier's phase, with their whole cycles from the onsets and from all baselines together."""
+"""Time differences by the carrier's phase, with their whole cycles from the onsets and from all baselines together."""
 
 from __future__ import annotations
 
@@ -20,7 +20,8 @@ _SURE = 1.0 - 1e-5
 
 
 def phase_delays(phase: Floats, phase_covariance: Floats, carrier: float) -> tuple[Floats, Floats]:
-    """Tdoa against the first channel within half a cycle, (m, n - 1), and their covariance, from phases (m, n)."""
+    """Time differences against the first channel within half a cycle, (m, n - 1), and their covariance, from phases
+    (m, n)."""
     d = difference_matrix(phase.shape[-1])
     turned = -(phase @ d.T)
     return (turned - 2.0 * np.pi * np.round(turned / (2.0 * np.pi))) / carrier, d @ phase_covariance @ d.T / carrier**2
@@ -42,7 +43,7 @@ def with_cycles(
     Parameters
     ----------
     fine_s, coarse_s : ndarray, shape (m, n - 1)
-        Tdoa by the phase and by the envelope, against the first channel [s].
+        Time differences by the phase and by the envelope, against the first channel [s].
     fine_s2, coarse_s2 : ndarray, shape (m, n - 1, n - 1)
         Their covariances [s^2].
     hydrophones_m, sound_speed_m_s, frequency_hz

@@ -1,4 +1,5 @@
-"""Tdoa by generalised cross-correlation, with and without the phase transform, to a fraction of a sample."""
+"""Time differences by generalised cross-correlation, with and without the phase transform, to a fraction of a
+sample."""
 
 from __future__ import annotations
 
@@ -19,7 +20,7 @@ _LEAD_CYCLES = 1.0  # of the gate before the onset
 def correlation_delays(
     cut: Cut, burst: Burst, onset_s: Floats, *, window_s: Floats, travel_s: Floats, whiten: bool
 ) -> tuple[Floats, Floats]:
-    """Tdoa against the first channel, shape (m, n - 1), and their covariance, shape (m, n - 1, n - 1).
+    """Time differences against the first channel, shape (m, n - 1), and their covariance, shape (m, n - 1, n - 1).
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Tdoa between hydrophones with their covariance: what every estimator after this one is given."""
+"""Time differences between hydrophones with their covariance: what every estimator after this one is given."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from acoustics.physics.tdoa import difference_matrix
 
 @dataclass(frozen=True)
 class Tdoa:
-    """Tdoa of all hydrophones but the reference, in the order of the hydrophones, against the reference.
+    """Time differences of all hydrophones but the reference, in the order of the hydrophones, against the reference.
 
     Parameters
     ----------
@@ -68,7 +68,7 @@ def _fits(shape: tuple[int, ...], batch: tuple[int, ...]) -> bool:
 
 
 def tdoa_from_toa(times_s: ArrayLike, variance_s2: ArrayLike, *, reference: int = 0) -> Tdoa:
-    """Tdoa of independently measured arrival times.
+    """Time differences of independently measured arrival times.
 
     Parameters
     ----------

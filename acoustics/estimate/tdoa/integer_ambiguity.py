@@ -72,7 +72,7 @@ def resolve_ambiguity(
     phase : Tdoa
         Fine delays, known up to whole periods; batch shape (...), one covariance for all.
     coarse : Tdoa
-        Tdoa of the envelope against the same reference; same batch shape, one covariance for all.
+        Time differences of the envelope against the same reference; same batch shape, one covariance for all.
     hydrophones_m : array_like, shape (n_hydrophones, 3)
         Positions [m].
     sound_speed_m_s : float
@@ -180,7 +180,7 @@ def _quadratic(vector: Floats, weight: Floats) -> Floats:
 
 
 def _regular(delays: Tdoa) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-    """Tdoa (m, k) and their covariance (k, k) without gaps or zeros, and which trials are whole."""
+    """Time differences (m, k) and their covariance (k, k) without gaps or zeros, and which trials are whole."""
     k = delays.n_hydrophones - 1
     filled, covariance, whole = fill_gaps(delays.tdoa_s.reshape(-1, k), delays.covariance_s2.reshape(1, k, k))
     return filled, covariance[0] + NEGLIGIBLE_DELAY_S**2 * (np.eye(k) + 1.0), whole

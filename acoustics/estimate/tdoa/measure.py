@@ -1,4 +1,4 @@
-"""Tdoa of a ping from its samples, by any of the methods: the one way from samples to `Tdoa`."""
+"""Time differences of a ping from its samples, by any of the methods: the one way from samples to `Tdoa`."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ NO_PEAK = "the correlation has no peak"
 
 @dataclass(frozen=True)
 class DelayMeasurement:
-    """Tdoa of pings with what they rest on; batch shape (...).
+    """Time differences of pings with what they rest on; batch shape (...).
 
     Parameters
     ----------
@@ -82,7 +82,7 @@ def measure_tdoa(
     element_sd_m: ArrayLike = 0.0,
     gain_sd: float = 0.05,
 ) -> DelayMeasurement:
-    """Tdoa between channels with their covariance, from the samples of one ping or of many.
+    """Time differences between channels with their covariance, from the samples of one ping or of many.
 
     Parameters
     ----------

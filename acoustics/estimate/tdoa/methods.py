@@ -30,7 +30,7 @@ class KnownArray:
 
 
 Answer = tuple[Floats, Floats, Floats]
-"""Tdoa (m, n - 1), covariance (m, n - 1, n - 1), probability of the cycles (m,)."""
+"""Time differences (m, n - 1), covariance (m, n - 1, n - 1), probability of the cycles (m,)."""
 
 
 def _by_onset(sound: DirectSound, array: KnownArray) -> Answer:
