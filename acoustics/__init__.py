@@ -31,8 +31,7 @@ if TYPE_CHECKING:
     from acoustics.estimate.direction import estimate_bearing as estimate_bearing
     from acoustics.estimate.fuse import fuse_pings as fuse_pings
     from acoustics.estimate.position import locate_source as locate_source
-    from acoustics.estimate.tdoa import Time differences as
-    Tdoa
+    from acoustics.estimate.tdoa import Tdoa as Tdoa
     from acoustics.estimate.tdoa import measure_tdoa as measure_tdoa
     from acoustics.estimate.tdoa import resolve_ambiguity as resolve_ambiguity
     from acoustics.estimate.tdoa import tdoa_from_toa as tdoa_from_toa
