@@ -12,7 +12,7 @@ import acoustics
 
 scene = acoustics.load_scene(Path(__file__).parent / "mallard-basin.toml")
 pinger = scene.pingers[0]
-seen = acoustics.summary(scene, pinger)
+seen = acoustics.check(scene)
 print(
     f"{seen.title}: wavelength {1e3 * seen.wavelength_m:.1f} mm, free spacing up to {1e3 * seen.free_spacing_m:.1f} mm"
 )

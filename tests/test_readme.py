@@ -85,7 +85,9 @@ def test_links_lead_somewhere():
 def test_the_python_of_the_readme_runs(workplace, capsys):
     (code,) = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
     exec(compile(code, "README.md", "exec"), {})
-    assert capsys.readouterr().out.startswith("Take ")
+    said = capsys.readouterr().out
+    assert said.startswith("Mallard Basin: square-half-wave scaled")
+    assert "* Take " in said and "amber" in said.split("* Take ")[1]
 
 
 def test_every_shipped_array_is_in_the_readme():

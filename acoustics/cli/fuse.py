@@ -91,37 +91,26 @@ def fuse_command(
     Example:
       pingfix fuse pings.jsonl --scenario examples/mallard-basin.toml --plot fix.png
     """
-    import numpy as np
-
+    from acoustics.api.run import fuse
     from acoustics.base.files import check_free, write_file
-    from acoustics.estimate.fuse import error_sizes_of_pings, read_navigation, track_of_pings
     from acoustics.io.ping_lines import read_pings
     from acoustics.present.text.fuse import fusion_text, ping_csv, position_csv
     from acoustics.scene.scenario import load_scene
-    from acoustics.study.fuse import fuse_run
 
     for path in (csv_path, pings_csv):
         if path is not None:
             check_free(path, force=output.force)
     scene = None if scenario is None else load_scene(scenario)
     run = one_pinger([p for path in pings for p in read_pings(path)], pinger_name)
-    if navigation is None:
-        track = track_of_pings(run)
-    else:
-        run = sorted(run, key=lambda p: p.time_s)
-        track = read_navigation(navigation).track_at([p.time_s for p in run])
-    bias = None if heading_bias_sd_deg is None else float(np.deg2rad(heading_bias_sd_deg))
-    if bias is None and scene is not None and scene.vehicle.heading_bias_sd_deg is not None:
-        bias = scene.vehicle.lasting_heading_sd
-    drift, scale = (0.02, 0.01) if scene is None else (scene.vehicle.drift_sd_m_per_root_m, scene.vehicle.log_scale_sd)
-    errors = error_sizes_of_pings(
+    result = fuse(
         run,
-        heading_bias_sd=bias,
-        drift_sd_m_per_root_m=drift if drift_sd_m_per_root_m is None else drift_sd_m_per_root_m,
-        log_scale_sd=scale if log_scale_sd is None else log_scale_sd,
+        scene=scene,
+        navigation=navigation,
+        heading_bias_sd_deg=heading_bias_sd_deg,
+        drift_sd_m_per_root_m=drift_sd_m_per_root_m,
+        log_scale_sd=log_scale_sd,
         sound_speed_sd_m_s=sound_speed_sd_m_s,
     )
-    result = fuse_run(run, track, errors, scene)
 
     def draw() -> Figure:
         from acoustics.present.plot.fuse import fusion_plot

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cached_property
-from typing import Annotated
+from typing import Annotated, Self
 
 import numpy as np
+from numpy.typing import ArrayLike
 from pydantic import Field, field_validator
 
+from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, array_rank
+from acoustics.base.toml_tables import validated
 from acoustics.scene.model import Name, NotNegative, Point, SceneModel
 
 _TOUCHING_M = 1e-3  # nearer than this two hydrophones are one entry typed twice
@@ -41,6 +45,51 @@ class Array(SceneModel):
     cannot_observe: str = ""
     mount_m: Point = (0.0, 0.0, 0.0)
     hydrophones: Annotated[tuple[Hydrophone, ...], Field(alias="hydrophone", min_length=2, max_length=64)]
+
+    @classmethod
+    def from_positions(
+        cls,
+        positions_m: ArrayLike,
+        *,
+        name: str = "array",
+        names: Sequence[str] | None = None,
+        tolerance_m: ArrayLike = 1e-3,
+    ) -> Self:
+        """An array from positions alone.
+
+        Parameters
+        ----------
+        positions_m : array_like, shape (n_hydrophones, 3)
+            Forward, starboard, down [m].
+        name : str
+            Of the array.
+        names : sequence of str, optional
+            Of the hydrophones; h1, h2 and so on by default.
+        tolerance_m : array_like, shape () or (n_hydrophones,)
+            Standard deviation of each position along every axis [m].
+
+        Raises
+        ------
+        ParameterError
+            If the shape is wrong.
+        InputError
+            If a value is; names the key.
+        """
+        places = np.asarray(positions_m, dtype=float)
+        if places.ndim != 2 or places.shape[1] != 3:
+            raise ParameterError(f"positions_m has shape {places.shape}: expected (n_hydrophones, 3)")
+        known = [f"h{k}" for k in range(1, len(places) + 1)] if names is None else list(names)
+        tolerances = np.asarray(tolerance_m, dtype=float)
+        if len(known) != len(places) or tolerances.shape not in ((), (len(places),)):
+            raise ParameterError(
+                f"{len(known)} names and tolerance_m of shape {tolerances.shape} for {len(places)} positions"
+            )
+        spread = np.broadcast_to(tolerances, len(places)).tolist()
+        hydrophones = [
+            {"name": label, "position_m": place, "tolerance_m": sd}
+            for label, place, sd in zip(known, places.tolist(), spread, strict=True)
+        ]
+        return validated(cls, {"name": name, "hydrophone": hydrophones}, "array")
 
     @field_validator("hydrophones")
     @classmethod

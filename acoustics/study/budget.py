@@ -16,6 +16,7 @@ from acoustics.accuracy.bounds import bearing_bound, position_bound
 from acoustics.accuracy.error_budget import ErrorBudget, bearing_model, error_budget, position_model, systematic_shift
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.base.frames import Floats, Pose, bearing_and_depression, direction_jacobian, wrap_angle
+from acoustics.base.result import Result
 from acoustics.physics.refraction import bent_ray_angle
 from acoustics.physics.tdoa import plane_wave_time, spherical_time
 from acoustics.physics.timing_bounds import lag_rounding_variance
@@ -76,7 +77,7 @@ class Contribution:
 
 
 @dataclass(frozen=True)
-class Budget:
+class Budget(Result):
     """Contributions to the error of one ping's bearing and position.
 
     The totals are Cramer-Rao bounds with all errors of kind "bound" as nuisance parameters; infinite: not observed.

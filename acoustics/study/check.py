@@ -8,6 +8,7 @@ import numpy as np
 
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Floats
+from acoustics.base.result import Result
 from acoustics.estimate.detect import band_detector, detection_probability, filter_bank
 from acoustics.physics.burst import Burst
 from acoustics.physics.refraction import bent_ray_angle, linear_gradient_travel_time
@@ -27,7 +28,7 @@ _RANGES_M = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
 
 
 @dataclass(frozen=True)
-class Summary:
+class Summary(Result):
     """What follows from a scene for one pinger; arrays of shape (n_ranges,) go with `range_m`.
 
     `first_echo` names the faces of the echo that ends the multipath-free window where the vehicle stands; empty: none

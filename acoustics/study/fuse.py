@@ -9,6 +9,7 @@ import numpy as np
 
 from acoustics.base.frames import Floats, wrap_angle
 from acoustics.base.regions import chi_square_p_value, error_ellipse
+from acoustics.base.result import Result
 from acoustics.estimate.fuse import (
     NONE_OF_THESE,
     RANGE_UNSEEN,
@@ -67,7 +68,7 @@ class BearingLine:
 
 
 @dataclass(frozen=True)
-class FusedRun:
+class FusedRun(Result):
     """A fused position in the site frame, with everything a planner may ask about it.
 
     Standard deviations and the ellipse are predictions from the stated errors. `azimuth_deg` of the ellipse's longer

@@ -9,11 +9,12 @@ import numpy as np
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.result import Result
 from acoustics.scene.water import Water
 
 
 @dataclass(frozen=True)
-class WaterColumn:
+class WaterColumn(Result):
     """Water by depth, each of shape (n_depths,)."""
 
     depth_m: Floats

@@ -1,8 +1,19 @@
 """Samples to times of arrival (TOA) and their differences between hydrophones (TDOA), integer ambiguity resolved."""
 
+from acoustics.estimate.tdoa.build_up_misfit import OnsetMisfit
 from acoustics.estimate.tdoa.differences import Tdoa, tdoa_from_toa, tdoa_of
-from acoustics.estimate.tdoa.integer_ambiguity import resolve_ambiguity
+from acoustics.estimate.tdoa.integer_ambiguity import Cycles, resolve_ambiguity
 from acoustics.estimate.tdoa.measure import DelayMeasurement, measure_tdoa
 from acoustics.estimate.tdoa.segment import Segment
 
-__all__ = ["DelayMeasurement", "Segment", "Tdoa", "measure_tdoa", "resolve_ambiguity", "tdoa_from_toa", "tdoa_of"]
+__all__ = [
+    "Cycles",
+    "DelayMeasurement",
+    "OnsetMisfit",
+    "Segment",
+    "Tdoa",
+    "measure_tdoa",
+    "resolve_ambiguity",
+    "tdoa_from_toa",
+    "tdoa_of",
+]

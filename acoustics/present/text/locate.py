@@ -10,6 +10,7 @@ import numpy as np
 from acoustics.estimate.locate import Tally
 from acoustics.io.ping import Ping
 from acoustics.present.text.tables import number, percent, table
+from acoustics.study.locate import LocatedPings
 
 _LEGEND = (
     "Bearing is clockwise from the bow, depression positive downwards, position forward, starboard and down of the "
@@ -17,6 +18,11 @@ _LEGEND = (
     "mounting; not an echo inside the window. Two directions on one line both fit: equally well, or by the shares "
     "behind them. The window is the part of the burst before the samples show an echo."
 )
+
+
+def located_text(result: LocatedPings) -> str:
+    """The pings of a whole recording, as `locate_text`."""
+    return locate_text(result.source, result.pings, Tally(result.seconds, result.pingers, list(result.flags)), None)
 
 
 def locate_text(source: str, pings: Sequence[Ping], tally: Tally, out: str | None) -> str:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from acoustics.base.frames import Floats
+from acoustics.base.result import Result
 from acoustics.estimate.calibrate import (
     Separation,
     bearing_gain,
@@ -46,7 +47,7 @@ class SourceLine:
 
 
 @dataclass(frozen=True)
-class CalibratedArray:
+class CalibratedArray(Result):
     """What a run found.
 
     `parameters` hold value and standard deviation of each; `positions_m` and `position_sd_m` the hydrophones with

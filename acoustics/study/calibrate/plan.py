@@ -11,6 +11,7 @@ import numpy as np
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, rate_interval, rms_interval
+from acoustics.base.result import Result
 from acoustics.estimate.calibrate import (
     CalibrationPrior,
     CalibrationRun,
@@ -60,7 +61,7 @@ class HeadingsLine:
 
 
 @dataclass(frozen=True)
-class CalibrationPlan:
+class CalibrationPlan(Result):
     """What simulated runs recover.
 
     `coverage` is the share of runs whose stated 95 % regions, of all parameters or of one kind, hold the truth;

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, quantiles
+from acoustics.base.result import Result
 from acoustics.study.map.cells import Over
 from acoustics.study.map.echoes import EchoPlace
 
@@ -80,7 +81,7 @@ class StationMap:
 
 
 @dataclass(frozen=True)
-class PoolMap:
+class PoolMap(Result):
     """Cells of a grid, shape (n_y, n_x); NaN where nothing can be.
 
     Bounds (Cramer-Rao, single ping): `bearing_deg` is the standard deviation of the bearing in the site frame,

@@ -10,6 +10,7 @@ import numpy as np
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, array_rank
+from acoustics.base.result import Result
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.execution import ALONE, Running, fingerprint
@@ -49,7 +50,7 @@ class Curves:
 
 
 @dataclass(frozen=True)
-class Placement:
+class Placement(Result):
     """The array found, and the shipped ones by the same measure; curves go with `bearing_deg`.
 
     `of`: whether the search made the error of the bearing or of the position small; the other is told beside it.

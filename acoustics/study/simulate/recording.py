@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from acoustics.base.errors import ParameterError
 from acoustics.base.files import whole_file
 from acoustics.base.frames import Floats
+from acoustics.base.result import Result
 from acoustics.io.recording import Encoding, choose_encoding, write_samples
 from acoustics.io.sidecar import sidecar_table
 from acoustics.io.site_sketch import sketch_text
@@ -36,7 +37,7 @@ _SKETCH_CHILD = 1000  # of the seed: far from those that a take uses, so that it
 
 
 @dataclass(frozen=True)
-class SimulatedRecording:
+class SimulatedRecording(Result):
     """What was written and how it came out; `clipped_samples` and `peak` (share of full scale) are by channel."""
 
     title: str

@@ -15,6 +15,7 @@ import numpy as np
 from acoustics.accuracy.ambiguity import mixture_bearing_rms
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.result import Result
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.spacing.sweep import SimulatedBearings, Sweep
@@ -37,7 +38,7 @@ class Recommendation:
 
 
 @dataclass(frozen=True)
-class SpacingStudy:
+class SpacingStudy(Result):
     """Bearing error by spacing, shape (n_spacings,), and by sample rate and spacing, (n_rates, n_spacings).
 
     All errors are RMS over bearings in degrees. Bounds: `right_integer_deg` (carrier's phase, cycle given),

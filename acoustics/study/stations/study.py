@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, rate_interval
+from acoustics.base.result import Result
 from acoustics.estimate.fuse import NONE_OF_THESE, StationModel, decisions, station_posterior
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -34,7 +35,7 @@ class PingCount:
 
 
 @dataclass(frozen=True)
-class StationStudy:
+class StationStudy(Result):
     """Decisions over simulated runs.
 
     `decided[t, d]`: runs whose truth is `truths[t]` and whose decision is `answers[d]`; the last truth is a pinger at

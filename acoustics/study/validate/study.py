@@ -11,6 +11,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from acoustics.base.result import Result
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.execution import ALONE, Running, fingerprint, run_chunks
@@ -35,7 +36,7 @@ class Cell:
 
 
 @dataclass(frozen=True)
-class Validation:
+class Validation(Result):
     """How an estimator did. Every error is a simulation at the level of samples; bounds are Cramer-Rao.
 
     `by_echoes`, `by_sector`, `by_range` and `by_snr` split the same pings four ways, `cells` three ways at once.

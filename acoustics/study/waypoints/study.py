@@ -10,6 +10,7 @@ import numpy as np
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
+from acoustics.base.result import Result
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -27,7 +28,7 @@ _AROUND = np.stack(np.meshgrid([0.0, -1.0, 1.0], [0.0, -1.0, 1.0], [0.0]), axis=
 
 
 @dataclass(frozen=True)
-class WaypointsStudy:
+class WaypointsStudy(Result):
     """The proposed waypoints beside a straight run and random waypoints; sizes by the criterion are bounds [m].
 
     `prior_size_m` and `prior_ellipse` are what is known before the run. `straight` and `random` are None where the

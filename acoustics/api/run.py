@@ -1,0 +1,149 @@
+"""The questions in the water: a recording written, calibrated pings, several pings fused to one position."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+
+from acoustics.api.choices import chosen_seed
+from acoustics.base.errors import ParameterError
+from acoustics.estimate.fuse import error_sizes_of_pings, read_navigation, track_of_pings
+from acoustics.io.ping import Ping
+from acoustics.scene.scene import Scene
+from acoustics.study.calibrate import CalibratedArray, SourcePlace, calibrate_from_pings, calibration_input
+from acoustics.study.fuse import FusedRun, fuse_run
+from acoustics.study.simulate import SimulatedRecording, simulate_recording
+
+_DRIFT_SD_M_PER_ROOT_M, _LOG_SCALE_SD = 0.02, 0.01  # dead reckoning of which no scene speaks
+
+
+def simulate(
+    scene: Scene,
+    path: str | Path,
+    *,
+    pings: int | None = None,
+    seconds: float | None = None,
+    echoes: bool = True,
+    seed: int | None = None,
+    force: bool = False,
+) -> SimulatedRecording:
+    """Record the scene's pingers on its array into `path` (.wav, .npy), with notes and truth in files beside it.
+
+    The recording lasts `pings` intervals of the first pinger (3 by default) or `seconds`.
+    """
+    return simulate_recording(
+        scene,
+        Path(path),
+        seed=chosen_seed(scene, seed),
+        pings=3 if pings is None and seconds is None else pings,
+        seconds=seconds,
+        echoes=echoes,
+        force=force,
+    )
+
+
+def fuse(
+    pings: Iterable[Ping],
+    *,
+    scene: Scene | None = None,
+    pinger: str | None = None,
+    navigation: str | Path | None = None,
+    heading_bias_sd_deg: float | None = None,
+    drift_sd_m_per_root_m: float | None = None,
+    log_scale_sd: float | None = None,
+    sound_speed_sd_m_s: float | None = None,
+) -> FusedRun:
+    """One position from several pings, and the station that it belongs to.
+
+    Parameters
+    ----------
+    pings : iterable of Ping
+        In the order of listening, such as what `locate` or `read_pings` gives, or several of them joined.
+    scene : Scene, optional
+        For the water's outline, the stations and the vehicle's dead reckoning.
+    pinger : str, optional
+        Which one; needed where the pings are of several.
+    navigation : str or Path, optional
+        CSV of poses over the pings' time; by default the poses that stand in the pings.
+    heading_bias_sd_deg : float, optional
+        Part of the heading's deviation that lasts; by default the scene's, else all of it.
+    drift_sd_m_per_root_m, log_scale_sd : float, optional
+        Of dead reckoning: after 1 m, growing with the root, and relative of the log; by default the scene's, else 0.02
+        and 0.01.
+    sound_speed_sd_m_s : float, optional
+        In the place of the pings' own [m/s].
+
+    Raises
+    ------
+    ParameterError
+        If there is no ping, they are of several pingers or arrays, or none is of the one named.
+    """
+    run = _of_one_pinger(list(pings), pinger)
+    if navigation is None:
+        track = track_of_pings(run)
+    else:
+        run = sorted(run, key=lambda ping: ping.time_s)
+        track = read_navigation(Path(navigation)).track_at([ping.time_s for ping in run])
+    vehicle = None if scene is None else scene.vehicle
+    bias = None if heading_bias_sd_deg is None else math.radians(heading_bias_sd_deg)
+    if bias is None and vehicle is not None and vehicle.heading_bias_sd_deg is not None:
+        bias = vehicle.lasting_heading_sd
+    if drift_sd_m_per_root_m is None:
+        drift_sd_m_per_root_m = _DRIFT_SD_M_PER_ROOT_M if vehicle is None else vehicle.drift_sd_m_per_root_m
+    if log_scale_sd is None:
+        log_scale_sd = _LOG_SCALE_SD if vehicle is None else vehicle.log_scale_sd
+    errors = error_sizes_of_pings(
+        run,
+        heading_bias_sd=bias,
+        drift_sd_m_per_root_m=drift_sd_m_per_root_m,
+        log_scale_sd=log_scale_sd,
+        sound_speed_sd_m_s=sound_speed_sd_m_s,
+    )
+    return fuse_run(run, track, errors, scene).drawn_over(scene)
+
+
+def _of_one_pinger(pings: list[Ping], name: str | None) -> list[Ping]:
+    names = sorted({ping.pinger for ping in pings})
+    if not pings:
+        raise ParameterError("pings: there is none to fuse")
+    if name is None and len(names) > 1:
+        raise ParameterError(f"pinger: the pings are of several, {', '.join(names)}; name one")
+    if name is not None and name not in names:
+        raise ParameterError(f"pinger: no ping of {name!r}; known: {', '.join(names)}")
+    return [ping for ping in pings if name is None or ping.pinger == name]
+
+
+def calibrate(
+    scene: Scene,
+    pings: Sequence[Ping],
+    source_m: tuple[float, float, float] | Mapping[int, SourcePlace],
+    *,
+    pinger: str | None = None,
+    source_sd_m: float = 0.05,
+    wobble_sd_deg: float = 0.5,
+) -> CalibratedArray:
+    """Where the hydrophones are and how late each channel is, from pings of a source whose place is known.
+
+    Parameters
+    ----------
+    scene : Scene
+        What is known of the array beforehand.
+    pings : sequence of Ping
+        Heard under several headings.
+    source_m : (x, y, z) or mapping of ping number to SourcePlace
+        Where the source was, site frame [m].
+    source_sd_m, wobble_sd_deg : float
+        Of the source's place [m], and of the vehicle's attitude from pose to pose.
+    """
+    places = dict(source_m) if isinstance(source_m, Mapping) else SourcePlace("source", source_m)
+    given = calibration_input(
+        list(pings),
+        scene,
+        places,
+        origin="pings",
+        pinger=pinger,
+        source_sd_m=source_sd_m,
+        wobble_sd=math.radians(wobble_sd_deg),
+    )
+    return calibrate_from_pings(scene, given)
