@@ -15,7 +15,7 @@ class ParameterError(PingfixError, ValueError):
 _LONGEST_PART = 1000
 
 
-def _on_one_line(text: str) -> str:
+def on_one_line(text: str) -> str:
     """Text from a file, fit for one line of a terminal: line breaks and escape codes written out, cut if endless."""
     shown = "".join(c if c.isprintable() else repr(c)[1:-1] for c in text[:_LONGEST_PART])
     return shown if len(text) <= _LONGEST_PART else shown + "..."
@@ -36,11 +36,14 @@ class InputError(PingfixError):
 
     def __init__(self, source: str, key: str, problem: str) -> None:
         self.source, self.key, self.problem = source, key, problem
-        super().__init__(": ".join(_on_one_line(part) for part in (source, key, problem) if part))
+        super().__init__(": ".join(on_one_line(part) for part in (source, key, problem) if part))
 
 
 class OutputError(PingfixError):
     """A result cannot be written: it exists already, the folder is missing or cannot be written to."""
+
+    def __init__(self, problem: str) -> None:
+        super().__init__(on_one_line(problem))
 
 
 class ValidityWarning(UserWarning):

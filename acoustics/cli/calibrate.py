@@ -11,6 +11,8 @@ from click.core import ParameterSource
 
 from acoustics.base.errors import OutputError
 from acoustics.cli.options import (
+    COORDINATE_M,
+    RANGE_M,
     Output,
     choose_pinger,
     output_options,
@@ -45,7 +47,7 @@ _WITH_PINGS = ("source_m", "sources", "out")
     metavar="FILE",
     help="Located pings, one JSON line each; may be repeated. Without it, a run is planned by simulation.",
 )
-@click.option("--source-m", type=float, nargs=3, metavar="X Y Z", help="Where the source was, in the site frame.")
+@click.option("--source-m", type=COORDINATE_M, nargs=3, metavar="X Y Z", help="Where the source was, site frame.")
 @click.option(
     "--sources",
     type=click.Path(path_type=Path),
@@ -77,7 +79,7 @@ _WITH_PINGS = ("source_m", "sources", "out")
     "--source-depth-m", "source_depths_m", type=float, multiple=True, help="Plan: depth of the source; may be repeated."
 )
 @click.option("--unknown-depth", is_flag=True, help="Plan: the depth of the source is not known.")
-@click.option("--range-m", type=click.FloatRange(0, min_open=True), help="Plan: horizontal distance from the source.")
+@click.option("--range-m", type=RANGE_M, help="Plan: horizontal distance from the source.")
 @click.option("--runs", type=click.IntRange(2, 100_000), default=200, show_default=True, help="Plan: to simulate.")
 @pinger_option
 @seed_option

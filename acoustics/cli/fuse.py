@@ -92,11 +92,12 @@ def fuse_command(
       pingfix fuse pings.jsonl --scenario examples/mallard-basin.toml --plot fix.png
     """
     from acoustics.api.run import fuse
-    from acoustics.base.files import check_free, write_file
+    from acoustics.base.files import check_different, check_free, write_file
     from acoustics.io.ping_lines import read_pings
     from acoustics.present.text.fuse import fusion_text, ping_csv, position_csv
     from acoustics.scene.scenario import load_scene
 
+    check_different(csv_path, pings_csv)
     for path in (csv_path, pings_csv):
         if path is not None:
             check_free(path, force=output.force)

@@ -68,17 +68,21 @@ def locate_command(
     Array, water, pingers and pose come from the notes beside RECORDING (same name, .json), from --sidecar or from a
     --scenario; with --array, the hydrophones' places and delays from what `pingfix calibrate` wrote. From standard
     input, or with --json, each ping is one line of JSON, given as soon as it is found; `pingfix fuse` and `pingfix
-    calibrate` read such lines from the file that --out writes.
+    calibrate` read such lines from the file that --out writes, each line as it comes:
+    what was heard stays if the recording breaks off.
 
     \b
     Example:
       pingfix simulate examples/mallard-basin.toml ping.wav && pingfix locate ping.wav
     """
-    from acoustics.base.files import whole_file
+    from acoustics.base.errors import on_one_line
+    from acoustics.base.files import growing_file
     from acoustics.estimate.locate import LocateOptions, Tally, locate
     from acoustics.io.ping_lines import ping_line
     from acoustics.present.text.locate import locate_text
 
+    if not recording.name:
+        raise click.UsageError(f"{recording}: is no name of a recording")
     is_pipe = str(recording) == "-"
     if is_pipe and raw is None:
         raise click.UsageError("standard input holds raw integers: say which with --raw")
@@ -91,24 +95,29 @@ def locate_command(
 
         sidecar = with_array(sidecar, load_array(array))
     with ExitStack() as files:
-        target = files.enter_context(whole_file(out, force=force)) if out is not None else None
+        add = files.enter_context(growing_file(out, force=force)) if out is not None else None
         stream = _stream(recording, sidecar, raw, big_endian, channels, sample_rate_hz)
         tally = Tally()
         options = LocateOptions(method, pinger_names, false_alarms_per_hour)
         found = locate(_watched(stream), sidecar, options, tally=tally)
-        lines = files.enter_context(open(target, "w", encoding="utf-8")) if target is not None else None
         pings: list[Ping] = []
-        for ping in found:
-            line = ping_line(ping)
-            if lines is not None:
-                lines.write(line + "\n")
-            if as_json or is_pipe:
-                click.echo(line)
-                sys.stdout.flush()
-            else:
+        kept = False
+        try:
+            for ping in found:
+                line = ping_line(ping)
+                if add is not None:
+                    add(f"{line}\n".encode())
+                    kept = True
                 pings.append(ping)
+                if as_json or is_pipe:
+                    pings.clear()
+                    click.echo(line)  # which flushes
+        except (KeyboardInterrupt, click.Abort):
+            raise click.Abort(f"the pings found until then stand in {out}" if kept else "") from None
     if not (as_json or is_pipe):
-        show_text(locate_text(str(recording), pings, tally, None if out is None else str(out)))
+        show_text(
+            locate_text(on_one_line(str(recording)), pings, tally, None if out is None else on_one_line(str(out)))
+        )
 
 
 def _notes(recording: Path, sidecar_file: Path | None, scenario: Path | None, sound_speed_m_s: float | None) -> Sidecar:

@@ -12,7 +12,7 @@ from importlib import import_module
 
 import click
 
-from acoustics.base.errors import PingfixError
+from acoustics.base.errors import PingfixError, on_one_line
 
 # In the order in which a crew needs them. Modules load when used, so that --help answers at once.
 _COMMANDS = (
@@ -75,13 +75,16 @@ def pingfix(context: click.Context) -> None:
 def main() -> None:
     """Run the command line."""
     warnings.showwarning = lambda message, *_, **__: _one_line_warning(str(message))
-    signal.signal(signal.SIGTERM, _interrupt)
+    for name in ("SIGTERM", "SIGHUP", "SIGQUIT"):
+        number = getattr(signal, name, None)  # not every system has them all
+        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:  # as under nohup
+            signal.signal(number, _interrupt)
     try:
         code = pingfix.main(standalone_mode=False, color=_COLOUR)  # what a command exits with, or None
         if sys.stdout is not None:  # as when the shell has closed it
             sys.stdout.flush()
-    except click.exceptions.Abort:
-        _stop("interrupted; no result was written", 130)
+    except click.exceptions.Abort as abort:
+        _stop(f"interrupted; {str(abort) or 'no result was written'}", 130)
     except click.UsageError as error:
         command = error.ctx.command_path if error.ctx else "pingfix"
         _stop(f"{error.format_message()} (see {command} --help)", 2)
@@ -110,14 +113,14 @@ def _discard_output() -> None:
 
 
 def _stop(line: str, code: int) -> None:
-    click.echo(f"{click.style('pingfix:', fg='red', bold=True)} {line}", err=True, color=_COLOUR)
+    click.echo(f"{click.style('pingfix:', fg='red', bold=True)} {on_one_line(line)}", err=True, color=_COLOUR)
     sys.exit(code)
 
 
 @cache
 def _one_line_warning(message: str) -> None:
     """Say a warning, and say it once: studies come by the same place many times."""
-    click.echo(f"{click.style('pingfix: warning:', fg='yellow')} {message}", err=True, color=_COLOUR)
+    click.echo(f"{click.style('pingfix: warning:', fg='yellow')} {on_one_line(message)}", err=True, color=_COLOUR)
 
 
 if __name__ == "__main__":

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from acoustics.scene.scene import Scene
 
 Command = Callable[..., None]
+# Beyond any range at which a pinger is heard; powers of larger numbers overflow.
+RANGE_M = click.FloatRange(0, 100_000, min_open=True)
+COORDINATE_M = click.FloatRange(-1e7, 1e7)
 _RULE = re.compile(r"^-+(  -+)*$", re.MULTILINE)  # under the headings of a table
 
 scenario_argument = click.argument("scenario", type=click.Path(path_type=Path))

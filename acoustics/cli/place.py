@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from acoustics.cli.options import (
+    RANGE_M,
     Output,
     choose_pinger,
     output_options,
@@ -54,7 +55,7 @@ if TYPE_CHECKING:
 @click.option(
     "--range-m",
     "ranges_m",
-    type=click.FloatRange(0, min_open=True),
+    type=RANGE_M,
     multiple=True,
     help="Distance of the pinger that matters, may be repeated; default: from where the vehicle stands.",
 )

@@ -45,9 +45,9 @@ def report_command(
     from acoustics.scene.scenario import load_scene
     from acoustics.study.report import study_report
 
-    out = out or Path(scenario.with_suffix(".html").name)
-    check_free(out, force=output.force)
     scene = load_scene(scenario)
+    out = out or Path(f"{scenario.stem}.html")
+    check_free(out, force=output.force)
     report = study_report(
         scene,
         choose_pinger(scene, pinger_name),

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from acoustics.cli.options import Output, output_options, scenario_argument, seed_option
+from acoustics.cli.options import COORDINATE_M, Output, output_options, scenario_argument, seed_option
 from acoustics.cli.progress import Progress
 
 
@@ -17,7 +17,7 @@ from acoustics.cli.progress import Progress
 @click.option("--pings", type=click.IntRange(1, 1_000_000), help="Length in pings of the first pinger.  [default: 3]")
 @click.option("--seconds", type=click.FloatRange(0, min_open=True), help="Length in seconds instead.")
 @click.option(
-    "--place-m", type=float, nargs=3, metavar="X Y Z", help="Where the vehicle is, instead of the scenario's."
+    "--place-m", type=COORDINATE_M, nargs=3, metavar="X Y Z", help="Where the vehicle is, instead of the scenario's."
 )
 @click.option("--heading-deg", type=click.FloatRange(-360, 360), help="Its heading, instead of the scenario's.")
 @click.option("--echoes/--no-echoes", default=True, show_default=True, help="Whether the pool's faces reflect.")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from acoustics.cli.options import (
+    RANGE_M,
     Output,
     choose_pinger,
     output_options,
@@ -37,7 +38,7 @@ _DEGREES = click.FloatRange(0, min_open=True)
 @click.option("--export", type=click.Path(path_type=Path), metavar="FOLDER", help="Write the recordings and stop.")
 @pinger_option
 @click.option("--trials", type=click.IntRange(2, 1_000_000), default=288, show_default=True, help="Pings in all.")
-@click.option("--range-m", type=float, multiple=True, help="May be repeated; default: the vehicle's, 1/2, 1/4.")
+@click.option("--range-m", type=RANGE_M, multiple=True, help="May be repeated; default: the vehicle's, 1/2, 1/4.")
 @click.option(
     "--energy-ratio-db", type=float, multiple=True, help="Burst's 2E/N0; may be repeated; default: as there, +/-10."
 )

@@ -88,10 +88,10 @@ def load_recording(path: str | Path, *, sidecar: str | Path | Sidecar | None = N
         are not finite; names the file and what was expected.
     """
     path = Path(path)
-    noted, beside = _noted(path, sidecar)
     suffix = path.suffix.lower()
     if suffix not in (*_CONTAINERS, ".rf64"):
         raise InputError(str(path), "", f"a recording's name must end in {ENDINGS} or .rf64")
+    noted, beside = _noted(path, sidecar)
     file: SampleFile = NpySamples.opened(path) if suffix == ".npy" else SoundSamples.opened(path)
     rate = file.sample_rate_hz
     if noted is None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -138,8 +139,8 @@ def stream_raw(
     Raises
     ------
     InputError
-        If format and sidecar contradict each other; while reading, if the stream holds nothing, ends within a
-        sample, or its samples look like those of the other byte order.
+        If format and sidecar contradict each other; while reading, if the stream holds nothing, or its samples look
+        like those of the other byte order.
     """
     _check_format(raw, sidecar, source)
     half = 2.0 ** (8 * raw.stored.itemsize - 1)
@@ -151,8 +152,11 @@ def stream_raw(
         first = True
         with handle:
             while data := handle.read(_BLOCK * frame):
-                if len(data) % frame:
-                    raise InputError(source, "", f"ends within a sample: {len(data) % frame} of {frame} bytes are left")
+                if over := len(data) % frame:  # the recorder died; what it heard counts
+                    warnings.warn(f"{source}: ends within a sample; its last {over} bytes are left out", stacklevel=2)
+                    data = data[:-over]
+                if not data:
+                    break
                 stored = np.frombuffer(data, raw.stored).reshape(-1, raw.n_channels)
                 if first:
                     _check_order(stored, source)

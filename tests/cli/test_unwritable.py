@@ -16,6 +16,7 @@ from unittest.mock import patch
 import pytest
 
 from acoustics.cli.main import main
+from acoustics.io.ping_lines import read_pings
 from acoustics.scene.scenario import shipped
 
 PINGFIX = "import sys; from acoustics.cli.main import main; sys.argv = ['pingfix', *sys.argv[1:]]; main()"
@@ -138,21 +139,62 @@ def test_a_reader_that_goes_away_is_no_error_worth_a_word():
     assert (done.returncode, done.stderr) == (1, "")
 
 
-def test_a_reader_that_goes_away_while_a_file_is_written_leaves_no_file(inputs, tmp_path):
+def test_a_reader_that_goes_away_leaves_the_pings_heard_until_then(inputs, tmp_path):
     command = ("locate", inputs / "ping.wav", "--json", "--out", tmp_path / "a.jsonl")
     done = in_a_shell('"$@" | true; exit ${PIPESTATUS[0]}', *command)
     assert (done.returncode, done.stderr) == (1, "")
-    assert list(tmp_path.iterdir()) == []
+    assert [path.name for path in tmp_path.iterdir()] == ["a.jsonl"] and len(read_pings(tmp_path / "a.jsonl")) == 1
 
 
 @pytest.mark.slow
-def test_a_request_to_end_leaves_nothing_half_written(tmp_path):
+@pytest.mark.parametrize("request_to_end", [signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT])
+def test_a_request_to_end_leaves_nothing_half_written(request_to_end, tmp_path):
     command = [sys.executable, "-c", PINGFIX, "simulate", POOL, tmp_path / "a.npy", "--seconds", "3600"]
     process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
     while not any(path.stat().st_size > 100_000 for path in tmp_path.iterdir()):
         assert process.poll() is None
         time.sleep(0.05)
-    process.send_signal(signal.SIGTERM)
+    process.send_signal(request_to_end)
     _, err = process.communicate(timeout=60)
     assert (process.returncode, err) == (130, "pingfix: interrupted; no result was written\n")
     assert list(tmp_path.iterdir()) == []
+
+
+ODD_COMMANDS = {
+    "is no name of a recording": ["locate", ""],
+    ".: cannot be read: is a directory": ["report", "."],
+    "Invalid value for '--range-m'": ["calibrate", POOL, "--range-m", "1e308"],
+    "Invalid value for '--source-m'": ["calibrate", POOL, "--pings", "a.jsonl", "--source-m", "1e308", "1", "1"],
+    "a.csv: is given for two results": ["fuse", "a.jsonl", "--csv", "a.csv", "--pings-csv", "a.csv"],
+    "no\\nthing: cannot be read": ["check", "no\nthing"],
+}
+
+
+@pytest.mark.parametrize("problem", ODD_COMMANDS)
+def test_odd_arguments_end_in_one_line(problem, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    code, out, err = run(*ODD_COMMANDS[problem])
+    assert (code, out, err.count("\n")) == (2, "", 1) and problem in err
+    assert os.listdir() == []
+
+
+def test_a_closed_standard_output_is_no_error_worth_a_word(inputs):
+    for command in (("sound-speed", POOL), ("locate", inputs / "ping.wav", "--json")):
+        done = in_a_shell('"$@" >&-', *command)
+        assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_an_interrupted_locate_keeps_the_pings_that_it_heard(inputs, tmp_path):
+    command = [sys.executable, "-c", PINGFIX, "locate", "-", "--raw", "int16", "--out", tmp_path / "a.jsonl"]
+    process = subprocess.Popen(
+        [*map(str, command), "--sidecar", str(inputs / "ping.json")],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    )  # fmt: skip
+    process.stdin.write((inputs / "ping.wav").read_bytes()[44:] * 2)
+    process.stdin.flush()
+    assert process.stdout.readline()
+    process.send_signal(signal.SIGINT)
+    _, err = process.communicate(timeout=60)
+    assert process.returncode == 130
+    assert err.decode() == f"pingfix: interrupted; the pings found until then stand in {tmp_path / 'a.jsonl'}\n"
+    assert len(read_pings(tmp_path / "a.jsonl")) >= 1

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
+import struct
 import zipfile
+import zlib
 from dataclasses import asdict, dataclass, is_dataclass
 from importlib.metadata import version
 from pathlib import Path
+from tokenize import TokenError
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +24,11 @@ Arrays = dict[str, NDArray[np.generic]]
 
 _NOTE = "study.json"
 _LARGEST_NOTE_BYTES = 10_000
+# What numpy and zipfile raise over bytes that are not what they were.
+_DAMAGED = (
+    OSError, ValueError, EOFError, LookupError, NotImplementedError, RuntimeError, SyntaxError, TypeError, MemoryError,
+    OverflowError, struct.error, zlib.error, zipfile.BadZipFile, TokenError,
+)  # fmt: skip
 _STUDY = "of_study"  # the name under which each chunk says to which study it belongs
 
 
@@ -96,6 +104,10 @@ class ChunkStore:
     def _path(self, index: int) -> Path:
         return self.folder / f"chunk-{index:06d}.npz"
 
+    def _mark(self, result: Arrays) -> str:
+        """The study and the names of the arrays: no checksum of the file covers these."""
+        return " ".join([self.study, *sorted(result)])
+
     def keep(self, index: int, result: Arrays) -> None:
         """Write one chunk whole.
 
@@ -105,7 +117,7 @@ class ChunkStore:
             If it cannot be written.
         """
         with whole_file(self._path(index), force=True) as path, path.open("wb") as file:
-            np.savez(file, allow_pickle=False, **{_STUDY: np.array(self.study)}, **result)
+            np.savez(file, allow_pickle=False, **{_STUDY: np.array(self._mark(result))}, **result)
 
     def finished(self) -> dict[int, Arrays]:
         """The chunks that are there, by their index. One that cannot be read counts as not finished."""
@@ -116,6 +128,7 @@ class ChunkStore:
         try:
             with np.load(path, allow_pickle=False) as file:
                 chunk: Arrays = dict(file)
-        except (OSError, ValueError, EOFError, zipfile.BadZipFile):
+        except _DAMAGED:
             return None
-        return chunk if chunk.pop(_STUDY, None) == self.study else None
+        mark = chunk.pop(_STUDY, None)
+        return chunk if mark == self._mark(chunk) else None

@@ -147,6 +147,19 @@ def test_a_spoilt_chunk_is_worked_again(work, tmp_path):
     assert equal(run_chunks(work.draw, tasks(), running=Running(folder=tmp_path / "s"), fingerprint="f"), first)
 
 
+def test_a_chunk_with_any_byte_changed_is_whole_or_not_finished(tmp_path):
+    store = ChunkStore.opened(tmp_path / "s", "f", 1)
+    store.keep(0, {"x": np.arange(30.0), "name": np.array(["a", "b"])})
+    path = tmp_path / "s" / "chunk-000000.npz"
+    content, rng = path.read_bytes(), np.random.default_rng(1)
+    for at in rng.integers(len(content), size=600):
+        changed = bytearray(content)
+        changed[at] = rng.integers(256)
+        path.write_bytes(changed)
+        for chunk in store.finished().values():
+            np.testing.assert_array_equal(chunk["x"], np.arange(30.0))
+
+
 def test_folders_of_something_else_are_refused(work, tmp_path):
     run_chunks(work.draw, tasks(), running=Running(folder=tmp_path / "a"), fingerprint="f")
     with pytest.raises(OutputError, match="holds the chunks of another study"):
