@@ -16,6 +16,7 @@ from acoustics.cli.budget import budget_command
 from acoustics.estimate.direction.bearing import estimate_bearing
 from acoustics.estimate.position.fix import locate_source
 from acoustics.estimate.tdoa.differences import tdoa_from_toa
+from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.refraction import linear_gradient_travel_time
 from acoustics.physics.tdoa import spherical_time
 from acoustics.present.text.budget import budget_text
@@ -23,7 +24,7 @@ from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.array import Array
 from acoustics.scene.scenario import load_array, load_scene, shipped
 from acoustics.study.budget import study_budget
-from acoustics.study.draws.pings import DelayErrors, simulate_bearings, simulate_fixes
+from acoustics.study.draws.pings import ArrivalErrors, simulate_bearings, simulate_fixes
 from acoustics.study.map.study import map_pool
 
 SCENES = {name: load_scene(path) for name, path in shipped("examples").items()}
@@ -171,13 +172,13 @@ def test_one_error_alone_in_simulated_fixes(line, errors):
     result = study_budget(scene, pinger)
     hydrophones = scene.array.positions_m
     source = Pose(pose.position_m, 0.0, 0.0, pose.heading).to_body(np.array([pinger.position_m]))
+    sizes = ErrorSizes(attitude_sd=scene.vehicle.attitude_sd, element_sd_m=scene.array.tolerances_m)
     fix = simulate_fixes(
         hydrophones,
         source,
         scene.sound_speed_m_s,
-        DelayErrors(arrival_variance(scene), np.inf, 0.0, scene.array.tolerances_m, 0.0),
+        ArrivalErrors(arrival_variance(scene), np.inf, sizes),
         source_depth_sd_m=scene.study.pinger_depth_sd_m,
-        attitude_sd=scene.vehicle.attitude_sd,
         trials=TRIALS,
         rng=np.random.default_rng(SEED),
     )
@@ -247,12 +248,13 @@ def test_one_error_alone_in_simulated_bearings(line, element_sd_m, sound_speed_s
     assert lines(result)[line].bearing_deg > 0.9 * result.bearing_deg
     level = Pose(np.zeros(3), scene.vehicle.pose.roll).to_site(scene.array.positions_m)
     bearing = wrap_angle(np.deg2rad(result.site_bearing_deg) - scene.vehicle.pose.heading)
+    sizes = ErrorSizes(sound_speed_sd_m_s=scene.sound_speed_sd_m_s, element_sd_m=scene.array.tolerances_m)
     trials = simulate_bearings(
         level,
         np.full(TRIALS, bearing),
         np.full(TRIALS, np.deg2rad(result.site_depression_deg)),
         scene.sound_speed_m_s,
-        DelayErrors(arrival_variance(scene), 1e-14, 0.0, scene.array.tolerances_m, scene.sound_speed_sd_m_s),
+        ArrivalErrors(arrival_variance(scene), 1e-14, sizes),
         pinger.frequency_hz,
         np.random.default_rng(SEED),
     )

@@ -1,7 +1,7 @@
 """Monte Carlo at TDOA level: single pings and whole runs drawn with all their errors."""
 
 from acoustics.study.draws.errors import DrawnErrors, draw_errors
-from acoustics.study.draws.pings import DelayErrors, simulate_bearings, simulate_fixes
+from acoustics.study.draws.pings import ArrivalErrors, simulate_bearings, simulate_fixes
 from acoustics.study.draws.runs import (
     Route,
     fuse_simulated,
@@ -14,7 +14,7 @@ from acoustics.study.draws.runs import (
 
 __all__ = [
     "Route",
-    "DelayErrors",
+    "ArrivalErrors",
     "DrawnErrors",
     "route_positions",
     "draw_errors",

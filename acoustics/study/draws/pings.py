@@ -17,31 +17,30 @@ from acoustics.base.regions import inside_region
 from acoustics.estimate.direction import estimate_bearing
 from acoustics.estimate.position import Fix, locate_source
 from acoustics.estimate.tdoa import Tdoa, resolve_ambiguity
+from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix, plane_wave_time, spherical_time
 
 
 @dataclass(frozen=True)
-class DelayErrors:
-    """Standard deviations of everything that moves an arrival time.
+class ArrivalErrors:
+    """Everything that moves an arrival time of one ping.
 
     Parameters
     ----------
     phase_variance_s2, envelope_variance_s2 : float or ndarray
         Variance of one arrival time by the carrier's phase, and by the envelope as it counts in the choice of a cycle
         [s^2].
-    skew_sd_s : float
-        Unknown skew of each channel [s].
-    element_sd_m : ndarray, shape (n_hydrophones,)
-        Unknown offset of each hydrophone per axis [m].
-    sound_speed_sd_m_s : float
-        Error of the assumed sound speed [m/s].
+    sizes : ErrorSizes
+        Of all other errors.
     """
 
     phase_variance_s2: float | Floats
     envelope_variance_s2: float | Floats
-    skew_sd_s: float
-    element_sd_m: Floats
-    sound_speed_sd_m_s: float
+    sizes: ErrorSizes
+
+    def elements_sd_m(self, n_hydrophones: int) -> Floats:
+        """Of each hydrophone's place, shape (n_hydrophones,) [m]."""
+        return np.broadcast_to(self.sizes.element_sd_m, n_hydrophones)
 
 
 @dataclass(frozen=True)
@@ -58,7 +57,7 @@ def simulate_bearings(
     bearing: Floats,
     depression: Floats,
     sound_speed_m_s: float,
-    errors: DelayErrors,
+    errors: ArrivalErrors,
     frequency_hz: float,
     rng: np.random.Generator,
 ) -> BearingTrials:
@@ -72,7 +71,7 @@ def simulate_bearings(
         True direction of each trial [rad].
     sound_speed_m_s : float
         What the vehicle assumes [m/s].
-    errors : DelayErrors
+    errors : ArrivalErrors
         Sizes of the errors.
     frequency_hz : float
         Of the carrier [Hz].
@@ -86,16 +85,17 @@ def simulate_bearings(
     """
     n_trials, n = len(bearing), len(hydrophones_m)
     truth = direction(bearing, depression)
-    moved = hydrophones_m + rng.normal(size=(n_trials, n, 3)) * errors.element_sd_m[:, None]
-    speed = sound_speed_m_s + rng.normal(size=n_trials) * errors.sound_speed_sd_m_s
-    skew = rng.normal(size=(n_trials, n)) * errors.skew_sd_s
+    elements = errors.elements_sd_m(n)
+    moved = hydrophones_m + rng.normal(size=(n_trials, n, 3)) * elements[:, None]
+    speed = sound_speed_m_s + rng.normal(size=n_trials) * errors.sizes.sound_speed_sd_m_s
+    skew = rng.normal(size=(n_trials, n)) * errors.sizes.skew_sd_s
     times = plane_wave_time(moved, truth, speed) + skew
     difference = difference_matrix(n)
     exact = times @ difference.T
     phase = (times + rng.normal(size=(n_trials, n)) * np.sqrt(errors.phase_variance_s2)) @ difference.T
     coarse = (times + rng.normal(size=(n_trials, n)) * np.sqrt(errors.envelope_variance_s2)) @ difference.T
-    mounting = (errors.element_sd_m / sound_speed_m_s) ** 2
-    shared = errors.skew_sd_s**2 + mounting
+    mounting = (elements / sound_speed_m_s) ** 2
+    shared = errors.sizes.skew_sd_s**2 + mounting
 
     def covariance(variance_s2: float | Floats) -> Floats:
         return difference @ np.diag(np.broadcast_to(variance_s2, n)) @ difference.T
@@ -109,11 +109,11 @@ def simulate_bearings(
     )
     delay = cycles.tdoa.tdoa_s
     found = estimate_bearing(
-        Tdoa(delay, covariance(errors.phase_variance_s2 + errors.skew_sd_s**2)),
+        Tdoa(delay, covariance(errors.phase_variance_s2 + errors.sizes.skew_sd_s**2)),
         hydrophones_m,
         sound_speed_m_s,
-        sound_speed_sd_m_s=errors.sound_speed_sd_m_s,
-        element_sd_m=errors.element_sd_m,
+        sound_speed_sd_m_s=errors.sizes.sound_speed_sd_m_s,
+        element_sd_m=elements,
         assumed_depression=float(np.mean(depression)),
     )
     candidates = direction(found.bearing, found.depression)
@@ -129,13 +129,11 @@ def simulate_fixes(
     hydrophones_m: Floats,
     source_m: Floats,
     sound_speed_m_s: float,
-    errors: DelayErrors,
+    errors: ArrivalErrors,
     *,
     source_depth_sd_m: float,
-    attitude_sd: Floats,
     trials: int,
     rng: np.random.Generator,
-    position_sd_m: Floats | None = None,
 ) -> Fix:
     """Positions from one ping at each of many places of the pinger, the right cycle given.
 
@@ -147,34 +145,31 @@ def simulate_fixes(
         True positions of the pinger in that frame [m].
     sound_speed_m_s : float
         What the vehicle assumes [m/s].
-    errors : DelayErrors
-        Sizes of the errors; `phase_variance_s2` may be of shape (n_cells,).
+    errors : ArrivalErrors
+        Sizes of the errors; `phase_variance_s2` may be of shape (n_cells,). With `position_sd_m` of 0 the position is
+        that relative to the vehicle.
     source_depth_sd_m : float
-        How well the pinger's depth below the vehicle is known [m].
-    attitude_sd : ndarray, shape (3,)
-        Standard deviations of roll, pitch and heading [rad].
+        How well the pinger's depth below the vehicle is known, the vehicle's own depth included [m].
     trials : int
         Fixes for each cell.
     rng : Generator
         Source of randomness.
-    position_sd_m : ndarray, shape (3,), optional
-        Standard deviation of the vehicle's own position along each axis [m]; by default the position is that relative
-        to the vehicle.
 
     Returns
     -------
     Fix
         Of batch shape (n_cells, trials).
     """
-    n, shape = len(hydrophones_m), (len(source_m), trials)
+    n, shape, sizes = len(hydrophones_m), (len(source_m), trials), errors.sizes
+    elements, attitude_sd = errors.elements_sd_m(n), sizes.single_attitude_sd
     turn = Rotation.from_rotvec((rng.normal(size=(*shape, 3)) * attitude_sd).reshape(-1, 3)).as_matrix()
     moved = (hydrophones_m @ np.swapaxes(turn, -1, -2)).reshape(*shape, n, 3)
-    moved += rng.normal(size=(*shape, n, 3)) * errors.element_sd_m[:, None]
-    speed = sound_speed_m_s + rng.normal(size=shape) * errors.sound_speed_sd_m_s
-    variance = np.broadcast_to(errors.phase_variance_s2 + errors.skew_sd_s**2, shape[:1])
+    moved += rng.normal(size=(*shape, n, 3)) * elements[:, None]
+    speed = sound_speed_m_s + rng.normal(size=shape) * errors.sizes.sound_speed_sd_m_s
+    variance = np.broadcast_to(errors.phase_variance_s2 + errors.sizes.skew_sd_s**2, shape[:1])
     noise = rng.normal(size=(*shape, n)) * np.sqrt(variance)[:, None, None]
     depth = source_m[:, None, 2] + rng.normal(size=shape) * source_depth_sd_m
-    own_sd = np.zeros(3) if position_sd_m is None else position_sd_m
+    own_sd = np.array([sizes.position_sd_m, sizes.position_sd_m, 0.0])
     if own_sd.any():
         moved += (rng.normal(size=(*shape, 3)) * own_sd)[..., None, :]
     difference = difference_matrix(n)
@@ -186,8 +181,8 @@ def simulate_fixes(
         sound_speed_m_s,
         source_depth_m=depth,
         source_depth_sd_m=source_depth_sd_m,
-        sound_speed_sd_m_s=errors.sound_speed_sd_m_s,
-        element_sd_m=errors.element_sd_m,
+        sound_speed_sd_m_s=errors.sizes.sound_speed_sd_m_s,
+        element_sd_m=elements,
         attitude_sd=attitude_sd,
         pivot_m=np.zeros(3),
         position_sd_m=own_sd,

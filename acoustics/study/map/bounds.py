@@ -63,16 +63,17 @@ def bounds_in_cells(scene: Scene, pinger: Pinger, model: FixModel, cells: Cells,
     variance = link.carrier_variance_s2[:, None]
     nuisance: dict[str, Any] = {
         "arrival_variance_s2": variance if reached.all() else np.where(reached, variance, np.inf),
-        "element_sd_m": model.errors.element_sd_m,
-        "skew_sd_s": model.errors.skew_sd_s,
-        "attitude_sd": model.attitude_sd,
+        "element_sd_m": model.sizes.element_sd_m,
+        "skew_sd_s": model.sizes.skew_sd_s,
+        "attitude_sd": model.sizes.single_attitude_sd,
     }
-    speed, speed_sd = model.sound_speed_m_s, model.errors.sound_speed_sd_m_s
+    speed, speed_sd = model.sound_speed_m_s, model.sizes.sound_speed_sd_m_s
     bearing = bearing_bound(
         model.hydrophones_m, *bearing_and_depression(source), speed, sound_speed_sd_m_s=speed_sd, **nuisance
     )
+    own_sd = [model.sizes.position_sd_m, model.sizes.position_sd_m, 0.0]  # its depth counts with the pinger's
     information = position_information(
-        model.hydrophones_m, source, speed, pivot_m=np.zeros(3), position_sd_m=model.position_sd_m, **nuisance
+        model.hydrophones_m, source, speed, pivot_m=np.zeros(3), position_sd_m=own_sd, **nuisance
     )
     position = position_bound_of(
         information,

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import masked_rms
-from acoustics.study.draws import DelayErrors, simulate_fixes
+from acoustics.physics.error_model import ErrorSizes
+from acoustics.study.draws import ArrivalErrors, simulate_fixes
 from acoustics.study.execution import Arrays
 from acoustics.study.map.stations import OUTCOMES, Chooser, Sights, simulated_outcomes
 
@@ -25,16 +26,14 @@ class FixModel:
 
     hydrophones_m: Floats
     sound_speed_m_s: float
-    errors: DelayErrors
+    sizes: ErrorSizes
     source_depth_sd_m: float
-    attitude_sd: Floats
-    position_sd_m: Floats
     trials: int
 
     def of(self, hydrophones: Ints) -> FixModel:
         """The same with some of the hydrophones."""
-        errors = replace(self.errors, element_sd_m=self.errors.element_sd_m[hydrophones])
-        return replace(self, hydrophones_m=self.hydrophones_m[hydrophones], errors=errors)
+        sizes = replace(self.sizes, element_sd_m=self.sizes.element_sd_m[hydrophones])
+        return replace(self, hydrophones_m=self.hydrophones_m[hydrophones], sizes=sizes)
 
 
 @dataclass(frozen=True)
@@ -111,12 +110,10 @@ def fixes_of_chunk(chunk: FixChunk) -> Arrays:
         model.hydrophones_m,
         chunk.source_m,
         model.sound_speed_m_s,
-        replace(model.errors, phase_variance_s2=chunk.phase_variance_s2),
+        ArrivalErrors(chunk.phase_variance_s2, np.inf, model.sizes),
         source_depth_sd_m=model.source_depth_sd_m,
-        attitude_sd=model.attitude_sd,
         trials=model.trials,
         rng=rng,
-        position_sd_m=model.position_sd_m,
     )
     square = np.sum((fix.position_m - chunk.source_m[:, None])[..., :2] ** 2, axis=-1)
     rms, low, high = masked_rms(square, fix.ok)

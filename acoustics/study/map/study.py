@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 import numpy as np
 
+from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.link_budget import LinkBudget
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.intervals import BEARING_GUESS_SD, Interval, median_interval
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import DelayErrors
 from acoustics.study.execution import ALONE, Arrays, Running, fingerprint, run_chunks
 from acoustics.study.map.ambiguity import wrong_integers_in_cells
 from acoustics.study.map.bounds import CellBounds, bounds_in_cells, worst_bounds
@@ -131,20 +131,12 @@ def _simulated(chunk: FixChunk | EchoChunk) -> Arrays:
 
 
 def _fix_model(scene: Scene, pinger: Pinger, trials: int, choices: MapChoices) -> FixModel:
-    pose, own_sd = scene.vehicle.pose, scene.vehicle.position_sd_m if choices.site_position else 0.0
+    pose, sizes = scene.vehicle.pose, error_sizes_of(scene, pinger)
     return FixModel(
         hydrophones_m=Pose(np.zeros(3), pose.roll, pose.pitch, 0.0).to_site(scene.array.positions_m),
         sound_speed_m_s=scene.sound_speed_m_s,
-        errors=DelayErrors(
-            np.inf,
-            np.inf,
-            scene.recorder.timing_sd_s(pinger.frequency_hz),
-            scene.array.tolerances_m,
-            scene.sound_speed_sd_m_s,
-        ),
+        sizes=sizes if choices.site_position else replace(sizes, position_sd_m=0.0),
         source_depth_sd_m=float(np.hypot(scene.study.pinger_depth_sd_m, scene.vehicle.depth_sd_m)),
-        attitude_sd=scene.vehicle.attitude_sd,
-        position_sd_m=np.array([own_sd, own_sd, 0.0]),
         trials=trials,
     )
 

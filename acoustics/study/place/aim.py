@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose, bearing_and_depression
@@ -80,12 +81,11 @@ def criterion_for(scene: Scene, pinger: Pinger, aim: Aim) -> tuple[Criterion, Ra
         worst=aim.worst,
         frequency_hz=pinger.frequency_hz,
         sound_speed_m_s=scene.sound_speed_m_s,
-        sound_speed_sd_m_s=scene.sound_speed_sd_m_s,
-        skew_sd_s=scene.recorder.timing_sd_s(pinger.frequency_hz),
+        # A position is judged as seen from the vehicle.
+        sizes=replace(error_sizes_of(scene, pinger), element_sd_m=np.array(mounting.tolerance_m), position_sd_m=0.0),
         mounting=mounting,
         known=Knowledge(
             depth_sd_m=float(np.hypot(scene.study.pinger_depth_sd_m, own.depth_sd_m)),
-            attitude_sd=own.attitude_sd,
             upright=Pose(np.zeros(3), own.pose.roll, own.pose.pitch, 0.0).rotation,
             area_sd_m=float(np.sqrt(np.trace(source_area(scene).covariance_m2) / 2)),
         ),

@@ -16,6 +16,7 @@ from acoustics.accuracy.information import independent_variance
 from acoustics.accuracy.observability import position_bound_of
 from acoustics.base.frames import Floats, bearing_and_depression, direction, wrap_angle
 from acoustics.base.intervals import BEARING_GUESS_SD
+from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.lattice_reduction import reduced_basis
 from acoustics.scene.mounting import Mounting
 from acoustics.scene.shadow import Bools
@@ -38,8 +39,6 @@ class Knowledge:
     ----------
     depth_sd_m : float
         Of the pinger's depth below the vehicle [m].
-    attitude_sd : ndarray, shape (3,)
-        Of roll, pitch and heading [rad].
     upright : ndarray, shape (3, 3)
         Rotation from the body frame to the one that stands level and heads with the vehicle.
     area_sd_m : float
@@ -47,7 +46,6 @@ class Knowledge:
     """
 
     depth_sd_m: float
-    attitude_sd: Floats
     upright: Floats
     area_sd_m: float
 
@@ -57,7 +55,7 @@ class Criterion:
     """How good arrays are towards directions; the arrays have shape (n_arrays, n_hydrophones, 3) [m].
 
     `of`: whether the bearing [rad] or the horizontal position [m] is to be good. `worst`: judge by the worst direction,
-    else by the mean over them (RMS).
+    else by the mean over them (RMS). `sizes` are those of any array in the mounting, all hydrophones alike.
     """
 
     towards: Directions
@@ -65,8 +63,7 @@ class Criterion:
     worst: bool
     frequency_hz: float
     sound_speed_m_s: float
-    sound_speed_sd_m_s: float
-    skew_sd_s: float
+    sizes: ErrorSizes
     mounting: Mounting
     known: Knowledge
 
@@ -168,8 +165,8 @@ class Criterion:
             self.towards.carrier_variance_s2[:, None],
             n_channels=1,
             sound_speed_m_s=self.sound_speed_m_s,
-            element_sd_m=self.mounting.tolerance_m,
-            skew_sd_s=self.skew_sd_s,
+            element_sd_m=self.sizes.element_sd_m,
+            skew_sd_s=self.sizes.skew_sd_s,
         )[:, 0]
 
     def _links(self) -> Iterator[tuple[NDArray[np.intp], float, float]]:
@@ -192,9 +189,9 @@ class Criterion:
             at.depression,
             self.sound_speed_m_s,
             arrival_variance_s2=np.where(heard, at.carrier_variance_s2[:, None], np.inf),
-            element_sd_m=self.mounting.tolerance_m,
-            skew_sd_s=self.skew_sd_s,
-            sound_speed_sd_m_s=self.sound_speed_sd_m_s,
+            element_sd_m=self.sizes.element_sd_m,
+            skew_sd_s=self.sizes.skew_sd_s,
+            sound_speed_sd_m_s=self.sizes.sound_speed_sd_m_s,
         )
         mirrored = mirror_error(
             arrays_m[:, None],
@@ -215,14 +212,14 @@ class Criterion:
             source,
             self.sound_speed_m_s,
             arrival_variance_s2=np.where(heard, self.towards.carrier_variance_s2[:, None], np.inf),
-            element_sd_m=self.mounting.tolerance_m,
-            skew_sd_s=self.skew_sd_s,
-            attitude_sd=known.attitude_sd,
+            element_sd_m=self.sizes.element_sd_m,
+            skew_sd_s=self.sizes.skew_sd_s,
+            attitude_sd=self.sizes.single_attitude_sd,
             pivot_m=np.zeros(3),
         )
         information[..., [0, 1], [0, 1]] += known.area_sd_m**-2
         bound = position_bound_of(
-            information, source, source_depth_sd_m=depth_sd, sound_speed_sd_m_s=self.sound_speed_sd_m_s
+            information, source, source_depth_sd_m=depth_sd, sound_speed_sd_m_s=self.sizes.sound_speed_sd_m_s
         )
         mirrored = mirror_error(
             points,

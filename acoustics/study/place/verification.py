@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, rate_interval, rms_interval
-from acoustics.study.draws import DelayErrors, simulate_bearings, simulate_fixes
+from acoustics.study.draws import ArrivalErrors, simulate_bearings, simulate_fixes
 from acoustics.study.place.criterion import Criterion
 
 
@@ -66,16 +66,6 @@ def check_placement(criterion: Criterion, hydrophones_m: Floats, trials: int, se
     )
 
 
-def _errors(criterion: Criterion, n_hydrophones: int, carrier_s2: Floats, envelope_s2: Floats) -> DelayErrors:
-    return DelayErrors(
-        carrier_s2,
-        envelope_s2,
-        criterion.skew_sd_s,
-        np.full(n_hydrophones, criterion.mounting.tolerance_m),
-        criterion.sound_speed_sd_m_s,
-    )
-
-
 def _bearings(
     criterion: Criterion, hydrophones_m: Floats, which: NDArray[np.intp], rng: np.random.Generator
 ) -> tuple[Floats, NDArray[np.bool_]]:
@@ -86,7 +76,7 @@ def _bearings(
         at.bearing,
         at.depression,
         criterion.sound_speed_m_s,
-        _errors(criterion, len(hydrophones_m), at.carrier_variance_s2[0], at.envelope_variance_s2[0]),
+        ArrivalErrors(at.carrier_variance_s2[0], at.envelope_variance_s2[0], criterion.sizes),
         criterion.frequency_hz,
         rng,
     )
@@ -103,9 +93,8 @@ def _positions(
         hydrophones_m @ known.upright.T,
         source,
         criterion.sound_speed_m_s,
-        _errors(criterion, len(hydrophones_m), at.carrier_variance_s2, at.envelope_variance_s2),
+        ArrivalErrors(at.carrier_variance_s2, at.envelope_variance_s2, criterion.sizes),
         source_depth_sd_m=known.depth_sd_m,
-        attitude_sd=known.attitude_sd,
         trials=trials,
         rng=rng,
     )

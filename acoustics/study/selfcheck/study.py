@@ -14,9 +14,10 @@ from acoustics.accuracy.bounds import bearing_bound, position_bound
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, rate_interval, rms_interval
 from acoustics.base.regions import inside_region
+from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.timing_bounds import arrival_time_variance
 from acoustics.scene.scenario import load_array
-from acoustics.study.draws import DelayErrors, simulate_bearings, simulate_fixes
+from acoustics.study.draws import ArrivalErrors, simulate_bearings, simulate_fixes
 from acoustics.study.selfcheck.published import PUBLISHED
 
 TRIALS = 4000  # a root mean square is then known to 1.1 %, a coverage of 95 % to 0.35 %
@@ -98,21 +99,24 @@ def _simulated(trials: int, seed: int) -> Iterator[Check]:
     yield _wrong_integer_row(trials, np.random.default_rng(next(children)))
 
 
-def _errors(n_hydrophones: int) -> tuple[DelayErrors, dict[str, Any]]:
+def _errors() -> tuple[ArrivalErrors, dict[str, Any]]:
     """Errors of every kind that moves an arrival, for the simulation and for the bounds."""
     variance = float(arrival_time_variance(10 ** (_ENERGY_RATIO_DB / 10), (2 * np.pi * _CARRIER_HZ) ** 2))
-    errors = DelayErrors(variance, 1e-14, 1e-7, np.full(n_hydrophones, 2e-4), 3.0)
-    return errors, {
+    attitude = np.deg2rad([0.5, 0.5, 1.0])
+    sizes = ErrorSizes(
+        attitude_sd=attitude, sound_speed_sd_m_s=3.0, element_sd_m=np.array(2e-4), skew_sd_s=np.array(1e-7)
+    )
+    return ArrivalErrors(variance, 1e-14, sizes), {
         "arrival_variance_s2": variance,
-        "skew_sd_s": errors.skew_sd_s,
-        "element_sd_m": errors.element_sd_m,
-        "sound_speed_sd_m_s": errors.sound_speed_sd_m_s,
+        "skew_sd_s": sizes.skew_sd_s,
+        "element_sd_m": sizes.element_sd_m,
+        "sound_speed_sd_m_s": sizes.sound_speed_sd_m_s,
     }
 
 
 def _bearing_rows(name: str, trials: int, rng: np.random.Generator) -> Iterator[Check]:
     hydrophones = load_array(name).positions_m
-    errors, sizes = _errors(len(hydrophones))
+    errors, sizes = _errors()
     found = simulate_bearings(
         hydrophones,
         np.full(trials, _BEARING),
@@ -129,15 +133,13 @@ def _bearing_rows(name: str, trials: int, rng: np.random.Generator) -> Iterator[
 
 def _position_rows(name: str, trials: int, rng: np.random.Generator) -> Iterator[Check]:
     hydrophones = load_array(name).positions_m
-    errors, sizes = _errors(len(hydrophones))
-    attitude = np.deg2rad([0.5, 0.5, 1.0])
+    errors, sizes = _errors()
     fix = simulate_fixes(
         hydrophones,
         _SOURCE_M[None],
         _SPEED_M_S,
         errors,
         source_depth_sd_m=0.1,
-        attitude_sd=attitude,
         trials=trials,
         rng=rng,
     )
@@ -146,7 +148,7 @@ def _position_rows(name: str, trials: int, rng: np.random.Generator) -> Iterator
         _SOURCE_M,
         _SPEED_M_S,
         source_depth_sd_m=0.1,
-        attitude_sd=attitude,
+        attitude_sd=errors.sizes.attitude_sd,
         pivot_m=np.zeros(3),
         **sizes,
     )
@@ -162,7 +164,7 @@ def _wrong_integer_row(trials: int, rng: np.random.Generator) -> Check:
     """A pair four wavelengths wide, abeam, whose coarse delay is just fine enough to err in one ping of ten."""
     pair = np.array([[0.0, -0.1, 0.0], [0.0, 0.1, 0.0]])
     coarse_sd = 1.0 / (2.0 * _CARRIER_HZ) / 1.6448536  # 10 % of a normal distribution lies beyond so many sd
-    errors = DelayErrors(1e-18, 0.5 * coarse_sd**2, 0.0, np.zeros(2), 0.0)
+    errors = ArrivalErrors(1e-18, 0.5 * coarse_sd**2, ErrorSizes())
     found = simulate_bearings(pair, np.zeros(trials), np.zeros(trials), _SPEED_M_S, errors, _CARRIER_HZ, rng)
     expected = float(wrong_integer_probability_pair(coarse_sd, _CARRIER_HZ))
     share = rate_interval(int(found.wrong_integer.sum()), trials)

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION, integer_ambiguity
 from acoustics.accuracy.bounds import bearing_bound
+from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, bearing_and_depression, principal_axes
@@ -18,7 +19,7 @@ from acoustics.physics.timing_bounds import half_wavelength_m, lag_rounding_vari
 from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import DelayErrors, simulate_bearings
+from acoustics.study.draws import ArrivalErrors, simulate_bearings
 
 _SPACINGS = 61
 _BEARINGS = 24
@@ -159,13 +160,8 @@ class Sweep:
         self, spacing_m: Floats, trials: int, seed: int, progress: Callable[[int, int], None]
     ) -> SimulatedBearings:
         """Bearings from delays at a few spacings, the directions those of the bounds in turn."""
-        errors = DelayErrors(
-            self.link.carrier_variance_s2,
-            self.link.cycle_variance_s2,
-            self.scene.recorder.timing_sd_s(self.pinger.frequency_hz),
-            self.scene.array.tolerances_m,
-            self.scene.sound_speed_sd_m_s,
-        )
+        sizes = error_sizes_of(self.scene, self.pinger)
+        errors = ArrivalErrors(self.link.carrier_variance_s2, self.link.cycle_variance_s2, sizes)
         bearing = np.resize(self.bearings, trials)
         rms, wrong = [], []
         for spacing, child in zip(spacing_m, np.random.SeedSequence(seed).spawn(len(spacing_m)), strict=True):

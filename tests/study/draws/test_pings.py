@@ -7,9 +7,10 @@ import pytest
 
 from acoustics.accuracy.bounds import bearing_bound, position_bound
 from acoustics.base.regions import inside_region
+from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.timing_bounds import arrival_time_variance
 from acoustics.scene.scenario import load_array
-from acoustics.study.draws.pings import DelayErrors, simulate_bearings, simulate_fixes
+from acoustics.study.draws.pings import ArrivalErrors, simulate_bearings, simulate_fixes
 
 SPEED, CARRIER_HZ, TRIALS = 1480.0, 30e3, 10_000
 RNG_SEED = 20
@@ -19,9 +20,9 @@ RMS_TOLERANCE = 0.025
 COVERAGE_TOLERANCE = 0.01
 
 
-def noise_only(energy_ratio_db, n_hydrophones):
+def noise_only(energy_ratio_db):
     variance = arrival_time_variance(10 ** (energy_ratio_db / 10), (2 * np.pi * CARRIER_HZ) ** 2)
-    return DelayErrors(variance, 1e-14, 0.0, np.zeros(n_hydrophones), 0.0)
+    return ArrivalErrors(variance, 1e-14, ErrorSizes())
 
 
 @pytest.mark.parametrize("energy_ratio_db", [20, 30, 40])
@@ -29,7 +30,7 @@ def noise_only(energy_ratio_db, n_hydrophones):
 @pytest.mark.slow
 def test_bearing_rms_reaches_the_bound(name, energy_ratio_db):
     hydrophones = load_array(name).positions_m
-    errors = noise_only(energy_ratio_db, len(hydrophones))
+    errors = noise_only(energy_ratio_db)
     rng = np.random.default_rng(RNG_SEED)
     bearing, depression = np.full(TRIALS, 0.7), np.full(TRIALS, 0.6)
     result = simulate_bearings(hydrophones, bearing, depression, SPEED, errors, CARRIER_HZ, rng)
@@ -42,7 +43,7 @@ def test_bearing_rms_reaches_the_bound(name, energy_ratio_db):
 def test_a_pair_has_the_textbook_error_of_two_elements():
     # sigma_bearing = c sigma_tau / (d cos b), b from broadside; sigma_tau of the difference. Textbook identity.
     hydrophones = load_array("pair").positions_m
-    errors = noise_only(30, 2)
+    errors = noise_only(30)
     for from_broadside in np.deg2rad([0, 30, 60]):
         bearing = np.full(TRIALS, from_broadside)  # the pair lies across: dead ahead is broadside
         rng = np.random.default_rng(RNG_SEED)
@@ -53,7 +54,7 @@ def test_a_pair_has_the_textbook_error_of_two_elements():
 
 def test_bearing_regions_stay_honest_with_mounting_skew_and_sound_speed_unknown():
     hydrophones = load_array("tetra-4").positions_m
-    errors = DelayErrors(1e-15, 1e-14, 2e-7, np.full(4, 5e-4), 15.0)
+    errors = ArrivalErrors(1e-15, 1e-14, ErrorSizes(sound_speed_sd_m_s=15.0, element_sd_m=5e-4, skew_sd_s=2e-7))
     rng = np.random.default_rng(RNG_SEED)
     bearing, depression = np.full(TRIALS, 0.7), np.full(TRIALS, 0.6)
     result = simulate_bearings(hydrophones, bearing, depression, SPEED, errors, CARRIER_HZ, rng)
@@ -63,11 +64,11 @@ def test_bearing_regions_stay_honest_with_mounting_skew_and_sound_speed_unknown(
 @pytest.mark.parametrize("energy_ratio_db", [25, 35, 45])
 def test_position_rms_reaches_the_bound(energy_ratio_db):
     hydrophones = load_array("hull-4").positions_m
-    errors = noise_only(energy_ratio_db, 4)
+    errors = noise_only(energy_ratio_db)
     source = np.array([[2.0, 1.0, 1.5]])
     depth_sd = 0.05
     fix = simulate_fixes(
-        hydrophones, source, SPEED, errors, source_depth_sd_m=depth_sd, attitude_sd=np.zeros(3), trials=TRIALS,
+        hydrophones, source, SPEED, errors, source_depth_sd_m=depth_sd, trials=TRIALS,
         rng=np.random.default_rng(RNG_SEED),
     )  # fmt: skip
     bound = position_bound(
@@ -82,10 +83,12 @@ def test_position_rms_reaches_the_bound(energy_ratio_db):
 
 def test_position_ellipses_stay_honest_with_everything_unknown():
     hydrophones = load_array("hull-4").positions_m
-    errors = DelayErrors(1e-16, 1e-14, 1e-7, np.full(4, 1e-3), 3.0)
+    turned = np.deg2rad([0.5, 0.5, 2.0])
+    sizes = ErrorSizes(attitude_sd=turned, sound_speed_sd_m_s=3.0, element_sd_m=1e-3, skew_sd_s=1e-7)
+    errors = ArrivalErrors(1e-16, 1e-14, sizes)
     source = np.array([[2.0, 1.0, 1.5]])
     fix = simulate_fixes(
-        hydrophones, source, SPEED, errors, source_depth_sd_m=0.1, attitude_sd=np.deg2rad([0.5, 0.5, 2.0]),
+        hydrophones, source, SPEED, errors, source_depth_sd_m=0.1,
         trials=TRIALS, rng=np.random.default_rng(RNG_SEED),
     )  # fmt: skip
     assert fix.ok.all()

@@ -85,8 +85,8 @@ def test_error_is_the_bound_where_no_mirror_image_and_no_shadow_is(criterion):
         criterion.sound_speed_m_s,
         arrival_variance_s2=criterion.towards.carrier_variance_s2[:, None],
         element_sd_m=1e-3,
-        skew_sd_s=criterion.skew_sd_s,
-        sound_speed_sd_m_s=criterion.sound_speed_sd_m_s,
+        skew_sd_s=criterion.sizes.skew_sd_s,
+        sound_speed_sd_m_s=criterion.sizes.sound_speed_sd_m_s,
     )
     assert criterion.errors(cube[None])[0] == pytest.approx(bound.bearing_sd, rel=1e-12)
 
@@ -101,9 +101,9 @@ def test_position_error_is_the_bound_where_no_mirror_image_and_no_extent_of_the_
         arrival_variance_s2=at_four_metres.towards.carrier_variance_s2[:, None],
         source_depth_sd_m=known.depth_sd_m,
         element_sd_m=1e-3,
-        skew_sd_s=at_four_metres.skew_sd_s,
-        sound_speed_sd_m_s=at_four_metres.sound_speed_sd_m_s,
-        attitude_sd=known.attitude_sd,
+        skew_sd_s=at_four_metres.sizes.skew_sd_s,
+        sound_speed_sd_m_s=at_four_metres.sizes.sound_speed_sd_m_s,
+        attitude_sd=at_four_metres.sizes.single_attitude_sd,
         pivot_m=np.zeros(3),
     )
     found = replace(at_four_metres, known=known).errors(cube[None])[0]
