@@ -2,7 +2,7 @@
 
 from acoustics.propagate.images.lattice import lattice_faces, lattice_images, lattice_paths
 from acoustics.propagate.images.polyhedron import polyhedron_images, polyhedron_paths, polyhedron_trace
-from acoustics.propagate.images.room import Bools, Complexes, Images, Ints, Pairs, Paths, Reflection, Room
+from acoustics.propagate.images.room import Bools, Complexes, Images, Ints, Pairs, Paths, Reflection, Room, path_gain
 
 __all__ = [
     "Bools",
@@ -16,6 +16,7 @@ __all__ = [
     "lattice_faces",
     "lattice_images",
     "lattice_paths",
+    "path_gain",
     "polyhedron_images",
     "polyhedron_paths",
     "polyhedron_trace",

@@ -1,0 +1,165 @@
+"""Least error of a horizontal position from one ping, for an estimator that knows the pool: a bound, from a scene."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from acoustics.accuracy.echo_bound.information import BurstDoubt, horizontal_information
+from acoustics.accuracy.echo_bound.paths import EchoPaths, PlacedPings, echo_paths
+from acoustics.accuracy.information import covariance_from_information
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats
+from acoustics.physics.burst import Burst
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+
+_FLOOR_DB = -30.0
+_VALUES_AT_ONCE = 500_000
+
+
+@dataclass(frozen=True)
+class EchoKnowledge:
+    """What is not known besides the scene's own standard deviations.
+
+    Attributes
+    ----------
+    q_sd_share : float
+        Standard deviation of the transducer's Q, as a share of it.
+    frequency_sd_share : float
+        Standard deviation of the carrier, as a share of it.
+    scatter_share : float
+        Power of diffuse sound, as a share of that of all the paths. It counts as noise, spread evenly over the width
+        of the transducer's resonance, f / Q. None by default, as in what `simulate` renders.
+    """
+
+    q_sd_share: float = 0.2
+    frequency_sd_share: float = 2e-3
+    scatter_share: float = 0.0
+
+
+@dataclass(frozen=True)
+class EchoBound:
+    """Cramer-Rao bounds of the horizontal position from one ping, shape (n,); infinite where it is not observed.
+
+    Attributes
+    ----------
+    to_first_wall_m : ndarray
+        RMS error by the sound before the first echo from a wall: direct, surface and floor [m].
+    whole_burst_m : ndarray
+        RMS error by as much of the sound as the burst is long, with all echoes [m].
+    first_wall_s : ndarray
+        When that first echo comes after the direct sound, at the channel where it is the earliest [s]; no more than
+        the burst's length.
+    """
+
+    to_first_wall_m: Floats
+    whole_burst_m: Floats
+    first_wall_s: Floats
+
+
+_USUAL = EchoKnowledge()
+
+
+def echo_bound(
+    scene: Scene,
+    pinger: Pinger,
+    waypoints_m: Floats,
+    headings: Floats,
+    sources_m: Floats,
+    *,
+    knowledge: EchoKnowledge = _USUAL,
+    site_position: bool = False,
+) -> EchoBound:
+    """Bound of an estimator that is told the pool, with the tolerances with which it is known.
+
+    Parameters
+    ----------
+    scene : Scene
+        Pool, water, array, recorder, noise and what is not known of them; the vehicle's roll and pitch.
+    pinger : Pinger
+        Its burst and level.
+    waypoints_m, sources_m : ndarray, shape (n, 3)
+        Vehicle and pinger, site frame [m].
+    headings : ndarray, shape (n,)
+        Of the vehicle [rad].
+    knowledge : EchoKnowledge
+        What else is not known.
+    site_position : bool
+        Whether the position is the site's, or relative to the vehicle.
+
+    Returns
+    -------
+    EchoBound
+
+    Raises
+    ------
+    ParameterError
+        Shapes that do not fit, or a pool with too many echoes within the burst.
+
+    Notes
+    -----
+    Of every path the arrival times are known as functions of the pinger's place and of the errors: sound speed,
+    attitude, own place and depth, the pinger's depth, floor and its slopes, each wall, mounting, skew. Its amplitude
+    is not: one complex factor, the same at all channels, is free. Q and carrier are known to within their standard
+    deviations, the emission time not at all. Sound beneath -30 dB re the direct sound is taken as not there.
+    """
+    if waypoints_m.shape != (len(headings), 3) or sources_m.shape != waypoints_m.shape:
+        raise ParameterError(
+            f"waypoints_m, headings and sources_m have shapes {waypoints_m.shape}, {headings.shape} and "
+            f"{sources_m.shape}; (n, 3), (n,) and (n, 3) are needed"
+        )
+    pings = PlacedPings(waypoints_m, headings, sources_m)
+    results = [np.full((3, len(headings)), np.inf)]
+    for rows in _portions(scene, pinger, len(headings)):
+        paths = echo_paths(
+            scene, pinger, pings.take(rows), horizon_s=pinger.length_s, floor_db=_FLOOR_DB, site_position=site_position
+        )
+        results[0][:, rows] = _bounds(scene, pinger, knowledge, paths)
+    return EchoBound(*results[0])
+
+
+def _portions(scene: Scene, pinger: Pinger, count: int) -> list[np.ndarray]:
+    return np.array_split(np.arange(count), max(1, count // 256))
+
+
+def _bounds(scene: Scene, pinger: Pinger, knowledge: EchoKnowledge, paths: EchoPaths) -> Floats:
+    """To the first wall, whole burst, and the first wall's time, shape (3, n)."""
+    after = np.where(paths.wall[:, None], paths.delay_s - paths.delay_s[..., :1], np.inf)
+    first_wall = np.minimum(after.min(axis=(-1, -2)), pinger.length_s)
+    whole = np.full(len(first_wall), pinger.length_s)
+    return np.array(
+        [*(_horizontal_m(scene, pinger, knowledge, paths.until(w), w) for w in (first_wall, whole)), first_wall]
+    )
+
+
+def _horizontal_m(scene: Scene, pinger: Pinger, knowledge: EchoKnowledge, paths: EchoPaths, window_s: Floats) -> Floats:
+    """RMS of the horizontal position by the sound inside windows [s], shape (n,)."""
+    burst = Burst(pinger.frequency_hz, pinger.length_s, pinger.q, pinger.sweep_hz)
+    doubt = BurstDoubt(knowledge.q_sd_share, knowledge.frequency_sd_share * pinger.frequency_hz)
+    noise_db = float(scene.noise_density_db(pinger.frequency_hz))
+    # Mean square pressure over the noise density, at 1 m [1/s].
+    at_one_metre = 10 ** ((pinger.source_level_db - noise_db) / 10)
+    power = at_one_metre * np.sum(np.abs(paths.amplitude) ** 2, axis=-1).mean(axis=-1)
+    scatter = 1.0 + knowledge.scatter_share * power * pinger.q / pinger.frequency_hz
+    amplitude = paths.amplitude * np.sqrt(2 * at_one_metre / scatter)[:, None, None]
+    result = np.empty(len(window_s))
+    # Elements with about as many paths together: the others are padding.
+    count = np.sum(np.abs(paths.amplitude).any(axis=1), axis=-1)
+    order = np.argsort(count, kind="stable")
+    steps = 3 * (np.ceil(window_s.max() * np.pi * pinger.frequency_hz / pinger.q) + count[order] + 1)
+    load = np.cumsum(steps * paths.delay_s.shape[1] * count[order])
+    for rows in np.split(order, np.flatnonzero(np.diff(load // _VALUES_AT_ONCE)) + 1):
+        most = int(count[rows].max())
+        information = horizontal_information(
+            burst,
+            doubt,
+            paths.delay_s[rows, :, :most],
+            amplitude[rows, :, :most],
+            paths.by[rows, :, :most],
+            window_s[rows],
+        )
+        covariance = covariance_from_information(information)[0]
+        result[rows] = np.sqrt(covariance[:, 0, 0] + covariance[:, 1, 1])
+    return result
