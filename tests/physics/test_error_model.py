@@ -14,8 +14,7 @@ from acoustics.physics.error_model import (
     sight_of_source,
 )
 
-RNG = np.random.default_rng(4)
-ELEMENTS = RNG.normal(size=(5, 3))
+ELEMENTS = np.random.default_rng(4).normal(size=(5, 3))
 ANGLES = np.array([0.2, -0.3, 2.1])  # roll, pitch, heading
 PLACE, ORIGIN, SOURCE, SPEED = np.array([4.0, 3.0, 1.0]), np.array([1.0, 5.0, 1.0]), np.array([9.0, -2.0, 4.0]), 1490.0
 SIZES = ErrorSizes(0.03, [0.01, 0.02, 0.03], 0.2, 0.05, 0.1, 0.02, True, 4.0, np.linspace(1e-3, 2e-3, 5), 3e-7)

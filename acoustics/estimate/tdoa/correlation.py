@@ -52,7 +52,10 @@ def correlation_delays(
     interval = float(cut.time_s[0, 0, 1] - cut.time_s[0, 0, 0])
     length = 1 << int(np.ceil(np.log2(2 * cut.samples.shape[-1])))
     frequency: Floats = np.fft.rfftfreq(length, interval).astype(float, copy=False)
-    bins = _band(burst, float(window_s.min()), frequency)
+    # Each ping's band is its own: what else is measured with it must not change its answer.
+    inside = _band(burst, window_s, frequency)
+    bins = inside.any(axis=0)
+    inside = inside[:, None, bins]
     omega = 2.0 * np.pi * frequency[bins]
     first = cut.time_s[..., :1]
     delay = onset_s[:, 1:] - onset_s[:, :1]
@@ -66,7 +69,7 @@ def correlation_delays(
         gate *= since >= -_LEAD_CYCLES / burst.frequency_hz
         spectrum = np.fft.rfft(cut.samples * gate, length, axis=-1)[..., bins] * np.exp(-1j * omega * first)
         size = np.maximum(np.abs(spectrum), 1e-9)
-        weight = np.ones_like(size[:, 1:]) if whiten else size[:, 1:] * size[:, :1]
+        weight = inside * (np.ones_like(size[:, 1:]) if whiten else size[:, 1:] * size[:, :1])
         cross = weight * (spectrum[:, 1:] / size[:, 1:]) * np.conj(spectrum[:, :1] / size[:, :1])
         delay = _highest(cross, omega, travel_s[1:], burst.frequency_hz)
     turned = cross * np.exp(1j * omega * delay[..., None])
@@ -110,8 +113,8 @@ def _highest(cross: Complexes, omega: Floats, travel_s: Floats, frequency_hz: fl
     return delay
 
 
-def _band(burst: Burst, window_s: float, frequencies_hz: Floats) -> NDArray[np.bool_]:
-    """Which frequencies the burst, cut off at the window's end, occupies."""
-    half = max(burst.frequency_hz / burst.q, 1.0 / window_s) + abs(burst.sweep_hz) / 2.0
-    half = min(half, 0.9 * burst.frequency_hz)
-    return np.abs(frequencies_hz - burst.frequency_hz) <= half
+def _band(burst: Burst, window_s: Floats, frequencies_hz: Floats) -> NDArray[np.bool_]:
+    """Which frequencies (n,) each burst, cut off at the end of its window (m,), occupies, shape (m, n)."""
+    half = np.maximum(burst.frequency_hz / burst.q, 1.0 / window_s) + abs(burst.sweep_hz) / 2.0
+    half = np.minimum(half, 0.9 * burst.frequency_hz)
+    return np.abs(frequencies_hz - burst.frequency_hz) <= half[:, None]

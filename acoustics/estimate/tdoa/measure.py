@@ -14,6 +14,7 @@ from acoustics.estimate.tdoa.differences import Tdoa
 from acoustics.estimate.tdoa.direct_sound import DirectSound, Pings, fit_direct_sound
 from acoustics.estimate.tdoa.methods import METHODS, Answer, KnownArray
 from acoustics.estimate.tdoa.segment import Segment
+from acoustics.estimate.tdoa.toa import heard_anywhere
 from acoustics.physics.burst import Burst
 from acoustics.physics.tdoa import difference_matrix
 
@@ -25,6 +26,7 @@ _CHUNK_NUMBERS = 300_000  # samples measured together; some hundred arrays of th
 NOT_FINITE = "samples or noise density are not finite"
 SILENT = "channel {} is silent: its noise density is 0 or it hears nothing of the burst"
 TOO_WEAK = "the burst is too weak: 2E/N0 under 10 in the window"
+NOT_NEAR = "a burst is heard, but not within four cycles of the first guess of its arrival"
 NOT_HELD = "the burst's beginning is not inside the segment"
 TOO_SHORT = "the window holds less than a cycle"
 NO_PEAK = "the correlation has no peak"
@@ -137,7 +139,7 @@ def measure_tdoa(
             pings, pressure=pings.pressure[rows], noise_density=pings.noise_density[rows], onset_s=pings.onset_s[rows]
         )
         sound = fit_direct_sound(part, burst, window_s)
-        out.put(rows, part, sound, METHODS[method](sound, array), period_s=1.0 / burst.frequency_hz)
+        out.put(rows, part, sound, METHODS[method](sound, array), burst=burst)
     reason = out.reason
     for channel in reversed(range(n)):
         reason = np.where(dead[:, channel], SILENT.format(channel), reason)
@@ -173,7 +175,7 @@ def _checked(
     element_sd_m: ArrayLike,
     gain_sd: float,
 ) -> tuple[Pings, KnownArray, float]:
-    """Arguments of `measure_tdoa` laid out flat, once they fit each other; the last is the skew."""
+    """Arguments of `measure_tdoa` flattened, once they fit each other; the last is the skew."""
     if method not in METHODS:
         raise ParameterError(f"method={method!r}: expected one of {', '.join(METHODS)}")
     n, batch = segment.n_channels, segment.pressure.shape[:-2]
@@ -229,16 +231,25 @@ class _Table:
         pair = np.full((m, n - 1, n - 1), np.nan)
         return cls(pair[..., 0].copy(), pair, a, b, c, d, np.full(m, "", dtype="<U80"), np.zeros((m, n), dtype=bool))
 
-    def put(self, rows: NDArray[np.intp], pings: Pings, sound: DirectSound, answer: Answer, *, period_s: float) -> None:
+    def put(self, rows: NDArray[np.intp], pings: Pings, sound: DirectSound, answer: Answer, *, burst: Burst) -> None:
         """Write the answers of some rows, with what is wrong with them."""
         self.delay[rows], self.covariance[rows], self.probability[rows] = answer
         onset = sound.fit.onset_s + pings.onset_s[:, None]
         ratio = sound.fit.energy_ratio.mean(axis=-1)
         self.arrival[rows], self.window[rows], self.energy_ratio[rows] = onset[:, 0], sound.window_s, ratio
         silent = (sound.heard < _SILENT) & (sound.heard < _SILENT_SHARE * sound.heard.max(axis=-1, keepdims=True))
+        weak = ~(ratio >= LEAST_ENERGY_RATIO)
+        elsewhere = np.zeros_like(weak)
+        elsewhere[weak] = heard_anywhere(
+            pings.pressure[weak],
+            pings.sample_rate_hz,
+            burst,
+            noise_density=pings.noise_density[weak],
+        )
         faults = {
-            TOO_SHORT: sound.window_s < period_s,
-            TOO_WEAK: ~(ratio >= LEAST_ENERGY_RATIO),
+            TOO_SHORT: sound.window_s < 1.0 / burst.frequency_hz,
+            NOT_NEAR: elsewhere,
+            TOO_WEAK: weak,
             **{SILENT.format(i): silent[:, i] for i in range(silent.shape[-1])},
             # After the silent ones: where a channel heard nothing, its onset may be anywhere.
             NOT_HELD: (onset.min(axis=-1) < 0) | (onset.max(axis=-1) + sound.window_s > pings.seconds),

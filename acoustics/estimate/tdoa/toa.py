@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter1d
+from scipy.signal import fftconvolve
+from scipy.special import chdtri
 
 from acoustics.base.frames import Floats
 from acoustics.estimate.tdoa.segment import Cut, cut_out
@@ -19,6 +21,9 @@ _STEPS_PER_CYCLE = 4
 # Gain in chi-square from which on a burst is there, also as a share of the largest, later in the burst. More of it
 # tells nothing about the beginning.
 _CLEAR, _CLEAR_SHARE = 25.0, 0.03
+_FALSE_BURST = (
+    1e-3  # chance that a channel's noise is taken for a burst; a convention, only the reason given hangs on it
+)
 _UNKNOWNS = 3.0  # of each channel, of which the fit makes noise look like signal
 _LEAST_GAIN_SD = 1e-4  # equal gains, but for the arithmetic
 
@@ -138,6 +143,26 @@ def first_onsets(
     best = np.argmin(total, axis=-1)
     rough = begins[best] + (nearest - onset_s)[:, None]
     return rough, np.take_along_axis(gain, best[..., None], axis=-1)[..., 0]
+
+
+def heard_anywhere(
+    pressure: Floats, sample_rate_hz: float, burst: Burst, *, noise_density: Floats
+) -> NDArray[np.bool_]:
+    """Whether a burst begins anywhere in pings (m, n_channels, n_samples), clearly above the noise, shape (m,).
+
+    The drop of chi-square by the burst at its best begin, mean over the channels. Noise alone gives a channel
+    chi-square of 2 degrees of freedom at each begin; the limit is Bonferroni's for all begins of a channel, and a
+    mean is above it only where some channel is.
+    """
+    if not len(pressure):
+        return np.zeros(0, dtype=bool)
+    time = np.arange(1, max(int(np.ceil(burst.length_s * sample_rate_hz)), 2)) / sample_rate_hz
+    wave = burst.complex_envelope(time)[0] * np.exp(1j * burst.carrier * time)
+    wave /= np.sqrt(0.5 * np.sum(np.abs(wave) ** 2))
+    sd = np.sqrt(noise_density * sample_rate_hz / 2.0)[..., None]
+    found = np.abs(fftconvolve(pressure / sd, np.conj(wave[::-1])[None, None], axes=-1)) ** 2
+    limit = chdtri(2.0, _FALSE_BURST / pressure.shape[-1])
+    return np.asarray(found.max(axis=-1).mean(axis=-1) > limit)
 
 
 def fit_build_up(

@@ -212,3 +212,42 @@ def test_within_half_a_wavelength_no_cycle_is_mistaken(method):
     error = found.tdoa.tdoa_s - pings.arrival_s @ difference_matrix(4).T
     assert found.ok.all() and np.abs(error).max() < 1e-6
     assert found.integer_probability.min() > 0.999
+
+
+def _bursts(starts_s, echoes_s, *, seed=11, seconds=8e-3, rate=192e3, sd=0.01):
+    """Pings at a square of 12 mm, each with an echo of 0.8 that follows at every channel after its own time."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(round(seconds * rate)) / rate
+    lag = np.array([0.0, 3e-6, -2e-6, 4e-6])
+    since = t - np.reshape(starts_s, (-1, 1, 1)) - lag[:, None]
+
+    def wave(s):
+        return (TONE.complex_envelope(s)[0] * np.exp(1j * TONE.carrier * s)).real
+
+    x = wave(since) + 0.8 * wave(since - np.reshape(echoes_s, (-1, 1, 1)))
+    return Segment(x + sd * rng.standard_normal(x.shape), rate), 2 * sd**2 / rate
+
+
+@pytest.mark.parametrize("method", list(METHODS))
+def test_a_ping_alone_and_in_a_batch_has_the_same_tdoa(method):
+    segment, density = _bursts([2e-3] * 3, [2.5e-4, 6e-4, 1.5e-3])
+    known = {"method": method, "noise_density": density, "hydrophones_m": HALF_WAVE, "sound_speed_m_s": 1480.0}
+    batch = measure_tdoa(segment, TONE, onset_s=2e-3, **known)
+    assert batch.ok.all() and len(set(batch.window_s)) == 3  # else nothing is shown
+    for i in range(3):
+        alone = measure_tdoa(Segment(segment.pressure[i], segment.sample_rate_hz), TONE, onset_s=2e-3, **known)
+        # Sums may round in another order: a femtosecond, of delays of microseconds.
+        np.testing.assert_allclose(alone.tdoa.tdoa_s, batch.tdoa.tdoa_s[i], rtol=0, atol=1e-15)
+        np.testing.assert_allclose(alone.tdoa.covariance_s2, batch.tdoa.covariance_s2[i], rtol=1e-8)
+
+
+def test_a_first_guess_far_from_the_burst_is_not_called_a_weak_burst():
+    known = {"hydrophones_m": HALF_WAVE, "sound_speed_m_s": 1480.0}
+    segment, density = _bursts([3e-3], [9.0])
+    early = measure_tdoa(segment, TONE, onset_s=1e-3, noise_density=density, **known)
+    assert not early.ok[0] and "first guess" in early.reason[0]
+    # Noise alone is still weak; by the limit of 1e-3 a channel, 20 pings of 4 channels pass with a chance of 8 %.
+    rng = np.random.default_rng(12)
+    noise = Segment(rng.standard_normal((20, 4, 1536)), 192e3)
+    alone = measure_tdoa(noise, TONE, onset_s=3e-3, noise_density=2 / 192e3, **known)
+    assert not any("first guess" in r for r in alone.reason)
