@@ -62,7 +62,7 @@ def scene_of(shape, place, pool="level", **parts):
     table = {
         "water": {"temperature_degc": 20.0},
         "pool": {"outline_m": OUTLINE, **POOLS[pool]},
-        "pinger": [{"position_m": pinger, "pri_s": 0.5}],
+        "pinger": [{"position_m": pinger, "frequency_hz": 30e3, "pri_s": 0.5}],
         "array": {"hydrophone": rows},
         "recorder": {"sample_rate_hz": 192e3, "gain_db": 20.0},
         "vehicle": {"position_m": vehicle},
@@ -202,7 +202,7 @@ def test_a_pinger_at_a_hydrophone_is_refused_by_name(tmp_path):
         arrivals(scene, place, place[1], frequency_hz=30e3)
     (tmp_path / "scene.toml").write_text(
         "water = { temperature_degc = 20.0 }\nvehicle = { position_m = [8.0, 6.0, 1.0] }\n"
-        'pinger = [{ position_m = [8.0, 6.0, 1.0] }]\narray = { use = "square-half-wave" }\n'
+        'pinger = [{ position_m = [8.0, 6.0, 1.0], frequency_hz = 30e3 }]\narray = { use = "square-half-wave" }\n'
     )
     with pytest.raises(InputError, match=r"pinger\[1\].position_m: pinger lies within 1 cm of a hydrophone or of"):
         load_scene(tmp_path / "scene.toml")

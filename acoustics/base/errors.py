@@ -32,11 +32,22 @@ class InputError(PingfixError):
         Dotted path of the key, empty when the file as a whole is wrong.
     problem : str
         What was wrong and what was expected.
+    others : tuple of InputError
+        What else is wrong with the same file.
     """
 
-    def __init__(self, source: str, key: str, problem: str) -> None:
-        self.source, self.key, self.problem = source, key, problem
-        super().__init__(": ".join(on_one_line(part) for part in (source, key, problem) if part))
+    def __init__(self, source: str, key: str, problem: str, others: tuple[InputError, ...] = ()) -> None:
+        self.source, self.key, self.problem, self.others = source, key, problem, others
+        more = f" (and {len(others)} more)" if others else ""
+        super().__init__(self._line() + more)
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Everything that is wrong, a line each."""
+        return (self._line(), *(line for other in self.others for line in other.lines))
+
+    def _line(self) -> str:
+        return ": ".join(on_one_line(part) for part in (self.source, self.key, self.problem) if part)
 
 
 class OutputError(PingfixError):

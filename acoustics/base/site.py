@@ -44,6 +44,8 @@ class PoolShape(TableModel):
         if len(outline) < 3:
             raise ValueError(f"an outline needs at least 3 corners, got {len(outline)}")
         corners = np.array(outline)
+        if outline[0] == outline[-1]:
+            raise ValueError(f"the last corner repeats the first, {list(outline[0])}; leave it out: the outline closes")
         along = np.roll(corners, -1, axis=0) - corners
         before = np.roll(along, 1, axis=0)
         turn = before[:, 0] * along[:, 1] - before[:, 1] * along[:, 0]

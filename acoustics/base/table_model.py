@@ -3,10 +3,19 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ModelWrapValidatorHandler,
+    ValidationError,
+    model_validator,
+)
+from pydantic_core import InitErrorDetails
 
 
 def _printable(text: str) -> str:
@@ -41,20 +50,54 @@ class TableModel(BaseModel):
             del copy.__dict__[name]
         return copy
 
-    @model_validator(mode="before")
+    @model_validator(mode="wrap")
     @classmethod
-    def _name_unknown_keys(cls, data: Any) -> Any:
-        if isinstance(data, dict):
-            known = {field.alias or name for name, field in cls.model_fields.items()} | set(cls.model_fields)
-            for key in data:
-                if key not in known:
-                    keys = sorted(field.alias or name for name, field in cls.model_fields.items())
-                    raise ValueError(f"unknown key {key!r}; {_suggestion(str(key), keys)}")
-        return data
+    def _name_unknown_keys(cls, data: Any, handler: ModelWrapValidatorHandler[Self]) -> Self:
+        """Say every unknown key, and whatever is wrong with the known ones as well."""
+        if not isinstance(data, dict):
+            return handler(data)
+        keys = sorted(field.alias or name for name, field in cls.model_fields.items())
+        unknown = [key for key in data if key not in keys and key not in cls.model_fields]
+        if not unknown:
+            return handler(data)
+        meant = {_nearest(str(key), keys) for key in unknown}
+        wrong: list[InitErrorDetails] = [
+            _fault(f"unknown key {key!r}; {_suggestion(str(key), keys)}", data) for key in unknown
+        ]
+        try:
+            handler({key: value for key, value in data.items() if key not in unknown})
+        except ValidationError as error:
+            # A key that is only misspelt is not missing besides, and a table without it is not judged as a whole.
+            others = [e for e in error.errors(include_url=False) if e["loc"] and e["loc"][-1] not in meant]
+            wrong += [
+                InitErrorDetails(type=e["type"], loc=e["loc"], input=e["input"], ctx=e.get("ctx", {})) for e in others
+            ]
+        raise ValidationError.from_exception_data(cls.__name__, wrong)
 
 
-def _suggestion(key: str, known: list[str]) -> str:
+def all_wrong(title: str, faults: Sequence[str]) -> None:
+    """Refuse a table for several reasons at once; no reason, no refusal."""
+    if faults:
+        raise ValidationError.from_exception_data(title, [_fault(text, None) for text in faults])
+
+
+def same_names(names: Sequence[str], what: str) -> list[str]:
+    """What to say of names that several bear; `what` they are the names of, in the plural."""
+    twice = sorted({name for name in names if names.count(name) > 1})
+    return [f"{names.count(name)} {what} have the name {name!r}; give each its own" for name in twice]
+
+
+def _fault(text: str, value: Any) -> InitErrorDetails:
+    return InitErrorDetails(type="value_error", loc=(), input=value, ctx={"error": ValueError(text)})
+
+
+def _nearest(key: str, known: list[str]) -> str | None:
     close = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
     # 'frequency_khz' should find 'frequency_hz' even where the unit makes the words differ.
     close = close or [k for k in known if k.rsplit("_", 1)[0] == key.rsplit("_", 1)[0]]
-    return f"did you mean {close[0]!r}?" if close else f"known keys: {', '.join(known)}"
+    return close[0] if close else None
+
+
+def _suggestion(key: str, known: list[str]) -> str:
+    nearest = _nearest(key, known)
+    return f"known keys: {', '.join(known)}" if nearest is None else f"did you mean {nearest!r}?"

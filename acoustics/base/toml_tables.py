@@ -16,6 +16,7 @@ Model = TypeVar("Model", bound=TableModel)
 
 _LARGEST_FILE_BYTES = 1_000_000  # a scenario is a page of text; more is the wrong file
 _LONGEST_VALUE_SHOWN = 60
+_MOST_FAULTS = 50  # a wrong file has them by the thousand; a reader mends a page
 # A key of n parts costs the TOML reader n^2 memory; ours have three at most. The look-behind keeps this linear.
 _ENDLESS_KEY = re.compile(r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){32}""")
 
@@ -55,19 +56,25 @@ def validated(model: type[Model], table: dict[str, Any], source: str) -> Model:
     Raises
     ------
     InputError
-        If a key is missing, unknown or wrong; names `source` and the key.
+        If keys are missing, unknown or wrong; names `source` and the key of each.
     """
     try:
         return model.model_validate(table)
     except ValidationError as error:
-        first, *more = error.errors(include_url=False)
-        key, problem = _key(first["loc"]), _problem(dict(first))
-        # What holds a wrong item is counted wrong as well; a reader has one thing to change.
-        more = [e for e in more if e["loc"] != first["loc"][: len(e["loc"])]]
-        others = f" (and {len(more)} more)" if more else ""
-        raise InputError(source, key, problem + others) from None
+        raise _refusal(error, source) from None
     except RecursionError:
         raise InputError(source, "", "is nested too deeply") from None
+
+
+def _refusal(error: ValidationError, source: str) -> InputError:
+    """Everything that is wrong with a table."""
+    faults: list[dict[str, Any]] = [dict(fault) for fault in error.errors(include_url=False)]
+    # What holds a wrong item is counted wrong as well; a reader has one thing to change.
+    inner = {fault["loc"][:n] for fault in faults for n in range(len(fault["loc"]))}
+    faults = [f for k, f in enumerate(faults) if f["type"] == "value_error" or f["loc"] not in inner or k == 0]
+    lines = dict.fromkeys((_key(fault["loc"]), _problem(fault)) for fault in faults)
+    first, *more = lines
+    return InputError(source, *first, tuple(InputError(source, *line) for line in more[: _MOST_FAULTS - 1]))
 
 
 def _key(location: tuple[int | str, ...]) -> str:
@@ -84,7 +91,8 @@ def _problem(error: dict[str, Any]) -> str:
         return "is missing"
     if kind == "value_error":
         return message.removeprefix("Value error, ")
-    return f"{message.removeprefix('Input ').replace('valid ', '')}, got {shown(error['input'])}"
+    expected = message.removeprefix("Input ").replace("valid ", "").replace("a integer", "an integer")
+    return f"{expected}, got {shown(error['input'])}"
 
 
 def shown(value: object) -> str:

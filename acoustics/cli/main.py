@@ -1,4 +1,4 @@
-"""The `pingfix` command: finds the subcommand, and turns every refusal into one line and exit code 2."""
+"""The `pingfix` command: finds the subcommand, and turns every refusal into a line for each fault and exit code 2."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from importlib import import_module
 
 import click
 
-from acoustics.base.errors import PingfixError, on_one_line
+from acoustics.base.errors import InputError, PingfixError, on_one_line
 
 # In the order in which a crew needs them. Modules load when used, so that --help answers at once.
 _COMMANDS = (
@@ -90,6 +90,11 @@ def main() -> None:
         _stop(f"{error.format_message()} (see {command} --help)", 2)
     except click.ClickException as error:
         _stop(error.format_message(), 2)
+    except InputError as error:
+        *others, last = error.lines
+        for line in others:
+            _say(line)
+        _stop(last, 2)
     except PingfixError as error:
         _stop(str(error), 2)
     except BrokenPipeError:
@@ -113,8 +118,12 @@ def _discard_output() -> None:
 
 
 def _stop(line: str, code: int) -> None:
-    click.echo(f"{click.style('pingfix:', fg='red', bold=True)} {on_one_line(line)}", err=True, color=_COLOUR)
+    _say(line)
     sys.exit(code)
+
+
+def _say(line: str) -> None:
+    click.echo(f"{click.style('pingfix:', fg='red', bold=True)} {on_one_line(line)}", err=True, color=_COLOUR)
 
 
 @cache

@@ -22,6 +22,8 @@ class KeepOut(SceneModel):
     @classmethod
     def _simple(cls, outline: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
         corners = np.array(outline)
+        if outline[0] == outline[-1]:
+            raise ValueError(f"the last corner repeats the first, {list(outline[0])}; leave it out: the outline closes")
         following = np.roll(corners, -1, axis=0)
         if np.any(np.hypot(*(following - corners).T) < 1e-6):
             raise ValueError("two corners of the outline coincide")

@@ -19,7 +19,7 @@ class Pinger(SceneModel):
 
     name: Name = "pinger"
     position_m: Point
-    frequency_hz: FrequencyHz = 30e3
+    frequency_hz: FrequencyHz
     length_s: Annotated[float, Field(strict=True, ge=1e-5, le=1.0)] = 4e-3
     source_level_db: LevelDb = 170.0
     q: Annotated[float, Field(strict=True, ge=0.5, le=200)] = 8.0

@@ -30,8 +30,21 @@ def load_scene(path: str | Path) -> Scene:
     table = read_toml(path)
     array = table.get("array")
     if isinstance(array, dict) and ("use" in array or "file" in array):
-        table["array"] = _resolve_array(array, path)
+        try:
+            table["array"] = _resolve_array(array, path)
+        except InputError as error:
+            raise _with_the_rest(error, table, path) from None
     return validated(Scene, table, str(path))
+
+
+def _with_the_rest(error: InputError, table: dict[str, Any], path: Path) -> InputError:
+    """What is wrong with the reference to an array, and with the tables beside it."""
+    try:
+        validated(Scene, {key: value for key, value in table.items() if key != "array"}, str(path))
+    except InputError as found:
+        others = [InputError(e.source, e.key, e.problem) for e in (found, *found.others) if e.key != "array"]
+        return InputError(error.source, error.key, error.problem, (*error.others, *others))
+    return error
 
 
 def load_array(name_or_path: str | Path) -> Array:

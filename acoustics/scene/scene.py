@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 from pydantic import Field, model_validator
 
 from acoustics.base.frames import Floats
+from acoustics.base.table_model import all_wrong, same_names
 from acoustics.physics.levels import power_sum_db
 from acoustics.scene.array import Array
 from acoustics.scene.keep_out import KeepOut
@@ -52,27 +53,41 @@ class Scene(SceneModel):
             ("array", f"hydrophone {h.name!r}", tuple(np.round(r, 3).tolist()))
             for h, r in zip(self.array.hydrophones, hydrophones, strict=True)
         ]
-        for key, name, place in wet:
-            if not self.pool.contains(place):
-                raise ValueError(f"{key}: {name} at {list(place)} is outside the water; {self._water_at(place)}")
-        for i, zone in enumerate(self.keep_outs, 1):
-            if zone.contains(self.vehicle.position_m):
-                raise ValueError(
-                    f"keep_out[{i}].outline_m: {zone.name} has vehicle.position_m inside; move one of them"
-                )
-        vehicle = np.vstack([hydrophones, self.vehicle.position_m])
-        for i, pinger in enumerate(self.pingers, 1):
-            if np.min(np.linalg.norm(vehicle - np.array(pinger.position_m), axis=-1)) < _CONTACT_M:
-                raise ValueError(
-                    f"pinger[{i}].position_m: {pinger.name} lies within {100 * _CONTACT_M:g} cm of a hydrophone or of "
-                    "vehicle.position_m; move one of them"
-                )
-            if 2 * pinger.band_hz[1] >= self.recorder.sample_rate_hz:
-                raise ValueError(
-                    f"recorder.sample_rate_hz: {self.recorder.sample_rate_hz:g} Hz is not over twice the band of "
-                    f"pinger[{i}], which ends at {pinger.band_hz[1]:g} Hz"
-                )
+        dry = [
+            f"{key}: {name} at {list(place)} is outside the water; {self._water_at(place)}"
+            for key, name, place in wet
+            if not self.pool.contains(place)
+        ]
+        faults = same_names([p.name for p in self.pingers], "pingers")
+        faults += same_names([s.name for s in self.stations], "stations")
+        faults += dry + self._in_the_way() + self._contacts() + self._too_slow()
+        all_wrong("scene", faults)
         return self
+
+    def _in_the_way(self) -> list[str]:
+        return [
+            f"keep_out[{i}].outline_m: {zone.name} has vehicle.position_m inside; move one of them"
+            for i, zone in enumerate(self.keep_outs, 1)
+            if zone.contains(self.vehicle.position_m)
+        ]
+
+    def _contacts(self) -> list[str]:
+        vehicle = np.vstack([self.vehicle.pose.to_site(self.array.positions_m), self.vehicle.position_m])
+        return [
+            f"pinger[{i}].position_m: {pinger.name} lies within {100 * _CONTACT_M:g} cm of a hydrophone or of "
+            "vehicle.position_m; move one of them"
+            for i, pinger in enumerate(self.pingers, 1)
+            if np.min(np.linalg.norm(vehicle - np.array(pinger.position_m), axis=-1)) < _CONTACT_M
+        ]
+
+    def _too_slow(self) -> list[str]:
+        rate = self.recorder.sample_rate_hz
+        return [
+            f"recorder.sample_rate_hz: {rate:g} Hz is not over twice the band of pinger[{i}], which ends at "
+            f"{pinger.band_hz[1]:g} Hz"
+            for i, pinger in enumerate(self.pingers, 1)
+            if 2 * pinger.band_hz[1] >= rate
+        ]
 
     def _water_at(self, place: ArrayLike) -> str:
         depth = min(float(self.pool.floor_depth_m(place)), DEEPEST_M)

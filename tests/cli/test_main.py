@@ -26,3 +26,19 @@ def test_help_ends_with_code_0(capsys):
     with patch("sys.argv", ["pingfix", "check", "--help"]), pytest.raises(SystemExit) as leave:
         main()
     assert not leave.value.code and "Usage" in capsys.readouterr().out
+
+
+def test_every_mistake_of_a_file_is_a_line_of_its_own(tmp_path, capsys):
+    file = tmp_path / "odd.toml"
+    file.write_text("[water]\nph = 20.0\n[[pinger]]\nposition_m = [1.0, 1.0]\n[vehicle]\n[array]\nuse = 'pair'\n")
+    with patch("sys.argv", ["pingfix", "check", str(file)]), pytest.raises(SystemExit) as leave:
+        main()
+    lines = capsys.readouterr().err.splitlines()
+    assert leave.value.code == 2
+    assert all(line.startswith(f"pingfix: {file}: ") for line in lines)
+    assert [line.split(": ")[2] for line in lines] == [
+        "water.ph",
+        "pinger[1].position_m[3]",
+        "pinger[1].frequency_hz",
+        "vehicle.position_m",
+    ]

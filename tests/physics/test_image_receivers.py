@@ -33,7 +33,7 @@ def room_over(outline, floor_plane, source, receivers):
         {
             "water": {"temperature_degc": 20.0},
             "pool": {"outline_m": outline, "floor_points_m": np.column_stack([corners, depths]).tolist()},
-            "pinger": [{"position_m": source.tolist()}],
+            "pinger": [{"position_m": source.tolist(), "frequency_hz": 30e3}],
             "array": {"hydrophone": [{"name": n, "position_m": [0.0, 0.02 * k, 0.0]} for k, n in enumerate("ab")]},
             "vehicle": {"position_m": receivers[0].tolist()},
         }

@@ -64,7 +64,7 @@ def make_scene():
             {
                 "water": water or {"temperature_degc": 26.0},
                 "pool": pool,
-                "pinger": [{"position_m": pinger}],
+                "pinger": [{"position_m": pinger, "frequency_hz": 30e3}],
                 "array": {"hydrophone": [{"name": n, "position_m": place} for n, place in places.items()]},
                 "vehicle": {"position_m": vehicle},
             }

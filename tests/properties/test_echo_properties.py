@@ -26,7 +26,7 @@ SLOPE = {
 def scene_with(**pool):
     """A scene in uniform water, with hydrophones anywhere: the tests choose their own places."""
     pool = {key: [[float(x) for x in row] for row in v] if isinstance(v, list) else v for key, v in pool.items()}
-    pinger, vehicle = {"position_m": [5.0, 5.0, 1.0]}, {"position_m": [4.0, 4.0, 1.0]}
+    pinger, vehicle = {"position_m": [5.0, 5.0, 1.0], "frequency_hz": 30e3}, {"position_m": [4.0, 4.0, 1.0]}
     array = {"hydrophone": [{"name": n, "position_m": [x, 0.0, 0.0]} for n, x in (("a", 0.0), ("b", 0.02))]}
     return Scene.model_validate(
         {"water": {"temperature_degc": 20.0}, "pool": pool, "pinger": [pinger], "array": array, "vehicle": vehicle}

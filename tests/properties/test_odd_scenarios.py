@@ -16,7 +16,7 @@ from acoustics.cli.main import pingfix
 
 HEAD = """
 vehicle = {{ position_m = {vehicle}, heading_deg = {heading}, {navigation} }}
-pinger = [{{ position_m = {pinger}, {burst} }}]
+pinger = [{{ position_m = {pinger}, frequency_hz = 30e3, {burst} }}]
 water = {{ {water} }}
 pool = {{ {pool} }}
 array = {{ {array} }}

@@ -73,6 +73,13 @@ BAD = {
     "no such material": ([(r"^walls = .*$", "walls = 'cheese'")], r"pool.walls: unknown material 'cheese'; known: concrete"),
     "too slow a recorder": ([(r"^sample_rate_hz = .*$", "sample_rate_hz = 48000.0")], r"recorder.sample_rate_hz: 48000 Hz is not over twice the band"),
     "flag for a number": ([(r"^bits = .*$", "bits = true")], r"recorder.bits: .*integer, got True"),
+    "no frequency": ([(r"^frequency_hz = .*$", "")], r"pinger\[1\].frequency_hz: is missing"),
+    "frequency in the wrong unit": ([(r"^frequency_hz = .*$", "frequency_khz = 30.0")], r"did you mean 'frequency_hz'\?$"),
+    "repeated first corner": ([(r"^outline_m = .*$", "outline_m = [[0.0,0.0],[25.0,0.0],[25.0,12.5],[0.0,12.5],[0.0,0.0]]")], r"pool.outline_m: the last corner repeats the first, \[0.0, 0.0\]; leave it out"),
+    "two stations of one name": ([(r'^name = "teal"$', 'name = "amber"')], r"2 stations have the name 'amber'; give each its own"),
+    "hydrophones in millimetres": ([(r'^use = .*$', 'hydrophone = [{name = "a", position_m = [0.0, 0.0, 0.0]}, {name = "b", position_m = [17.5, 0.0, 0.0]}]')], r"array.hydrophone: the hydrophones span 17.5 m, .* if these are millimetres, divide by 1000"),
+    "two hydrophones of one name": ([(r'^use = .*$', 'hydrophone = [{name = "a", position_m = [0.0, 0.0, 0.0]}, {name = "a", position_m = [0.02, 0.0, 0.0]}]')], r"array.hydrophone: 2 hydrophones have the name 'a'"),
+    "two pingers of one name": ([(r"^\[array\]$", '[[pinger]]\nname = "amber pinger"\nposition_m = [3.0, 3.0, 1.0]\nfrequency_hz = 35000.0\n[array]')], r"2 pingers have the name 'amber pinger'"),
     "unclosed": ([(r"^\[water\]$", "[water")], r"is not valid TOML"),
 }  # fmt: skip
 
@@ -151,3 +158,46 @@ def test_line_breaks_and_escape_codes_in_names_are_refused(key, tmp_path):
     (tmp_path / "odd.toml").write_text(text)
     with pytest.raises(InputError, match=rf"{key}: .*must be one line of printable characters"):
         load_scene(tmp_path / "odd.toml")
+
+
+def test_all_that_is_wrong_is_said_at_once(tmp_path):
+    path = edited(
+        tmp_path,
+        (r"^temperature_degc = .*$", "temperature_c = 26.0"),
+        (r"^outline_m = .*$", "outline_m = [[0.0, 0.0], [25.0, 0.0]]"),
+        (r"^frequency_hz = .*$", "frequency_hz = 30.0"),
+        (r"^q = .*$", "quality = 8.0"),
+        (r"^use = .*$", "use = 'nix'"),
+        (r"^bits = .*$", "bits = 3"),
+    )
+    with pytest.raises(InputError) as caught:
+        load_scene(path)
+    lines = caught.value.lines
+    assert all(line.startswith(f"{path}: ") and line.isprintable() for line in lines)
+    keys = [line.removeprefix(f"{path}: ").split(": ")[0] for line in lines]
+    assert keys == ["array.use", "water", "pool.outline_m", "pinger[1]", "pinger[1].frequency_hz", "recorder.bits"]
+    assert str(caught.value) == f"{lines[0]} (and 5 more)"
+
+
+def test_all_that_does_not_fit_together_is_said_at_once(tmp_path):
+    path = edited(
+        tmp_path,
+        (r"^position_m = \[20.0, 8.0, 2.4\]$", "position_m = [26.0, 8.0, 2.4]"),
+        (r"^position_m = \[15.0, 10.5, 2.4\]$", "position_m = [15.0, 13.5, 2.4]"),
+        (r"^sample_rate_hz = .*$", "sample_rate_hz = 48000.0"),
+    )
+    with pytest.raises(InputError) as caught:
+        load_scene(path)
+    assert [re.search(r": (pinger|station|recorder)", line)[1] for line in caught.value.lines] == [
+        "pinger",
+        "station",
+        "recorder",
+    ]
+
+
+def test_a_hopeless_file_is_told_in_at_most_fifty_lines(tmp_path):
+    path = tmp_path / "odd.toml"
+    path.write_text("\n".join(f"key_{k} = {k}" for k in range(400)))
+    with pytest.raises(InputError) as caught:
+        load_scene(path)
+    assert len(caught.value.lines) == 50
