@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from pydantic import Field, field_validator
 
 from acoustics.base.frames import Floats
+from acoustics.base.polygons import contains, cross_properly, signed_area
 from acoustics.scene.model import Name, Number, SceneModel
 
 
@@ -27,9 +28,9 @@ class KeepOut(SceneModel):
         following = np.roll(corners, -1, axis=0)
         if np.any(np.hypot(*(following - corners).T) < 1e-6):
             raise ValueError("two corners of the outline coincide")
-        if np.any(_cross_properly(corners[:, None], following[:, None], corners, following)):
+        if np.any(cross_properly(corners[:, None], following[:, None], corners, following)):
             raise ValueError("the outline crosses itself; give the corners in order round the zone")
-        area = 0.5 * np.sum(corners[:, 0] * following[:, 1] - corners[:, 1] * following[:, 0])
+        area = signed_area(corners)
         if abs(area) < 1e-6:
             raise ValueError("the outline encloses nothing")
         return outline if area > 0 else outline[::-1]
@@ -41,19 +42,13 @@ class KeepOut(SceneModel):
 
     def contains(self, places_m: ArrayLike) -> NDArray[np.bool_]:
         """Whether places of shape (..., 2 or more) [m] lie inside."""
-        place = np.asarray(places_m, dtype=float)[..., None, :]
-        start, end = self.corners_m, np.roll(self.corners_m, -1, axis=0)
-        # A ray from a place inside meets the edges an odd number of times.
-        spans = (start[:, 1] > place[..., 1]) != (end[:, 1] > place[..., 1])
-        rise = np.where(start[:, 1] == end[:, 1], 1.0, end[:, 1] - start[:, 1])  # a level edge spans nothing
-        meets = start[:, 0] + (place[..., 1] - start[:, 1]) * (end[:, 0] - start[:, 0]) / rise
-        return np.asarray(np.sum(spans & (place[..., 0] < meets), axis=-1) % 2 == 1)
+        return contains(self.corners_m, places_m)
 
     def crossed_by(self, from_m: ArrayLike, to_m: ArrayLike) -> NDArray[np.bool_]:
         """Whether the straight way between outer places, of shape (..., 2 or more) [m], leads through the zone."""
         a = np.asarray(from_m, dtype=float)[..., None, :2]
         b = np.asarray(to_m, dtype=float)[..., None, :2]
-        edges = np.any(_cross_properly(a, b, self.corners_m, np.roll(self.corners_m, -1, axis=0)), axis=-1)
+        edges = np.any(cross_properly(a, b, self.corners_m, np.roll(self.corners_m, -1, axis=0)), axis=-1)
         # A way that enters and leaves exactly through corners crosses no edge properly; its middle is inside.
         return edges | self.contains(0.5 * (a + b)[..., 0, :])
 
@@ -65,13 +60,3 @@ class KeepOut(SceneModel):
         both = outward + np.roll(outward, 1, axis=0)
         length = np.maximum(np.linalg.norm(both, axis=-1, keepdims=True), 1e-9)
         return self.corners_m + clearance_m * both / length
-
-
-def _cross_properly(a: Floats, b: Floats, c: Floats, d: Floats) -> NDArray[np.bool_]:
-    """Whether segments a-b and c-d, each end of shape (..., 2), cross at a place that is no end of either."""
-
-    def side(p: Floats, q: Floats, r: Floats) -> Floats:
-        return (q[..., 0] - p[..., 0]) * (r[..., 1] - p[..., 1]) - (q[..., 1] - p[..., 1]) * (r[..., 0] - p[..., 0])
-
-    parted = side(a, b, c) * side(a, b, d) < 0
-    return np.asarray(parted & (side(c, d, a) * side(c, d, b) < 0))

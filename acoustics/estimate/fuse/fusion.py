@@ -15,8 +15,7 @@ from acoustics.base.least_squares import transposed
 from acoustics.base.regions import chi_square_p_value
 from acoustics.estimate.fuse.inliers import inlier_choice_covariance
 from acoustics.estimate.fuse.model import FusionProblem, descend, fusion_problem, information, linearise
-from acoustics.estimate.fuse.profile import KEPT
-from acoustics.estimate.fuse.region import confidence_region
+from acoustics.estimate.fuse.region import KEPT, confidence_region
 from acoustics.estimate.fuse.run import PingRun, SourceArea, Track
 from acoustics.estimate.fuse.starts import consensus_starts
 from acoustics.physics.error_model import ErrorSizes

@@ -8,8 +8,8 @@ from scipy.special import chdtrc, expit, logsumexp
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
+from acoustics.base.polygons import half_planes
 from acoustics.estimate.fuse.model import FusionProblem, linearise
-from acoustics.estimate.fuse.run import half_planes
 
 # What is believed of the share of wrong pings before a run, a beta distribution: one in five, worth five pings.
 _WRONG, _RIGHT = 1.0, 4.0

@@ -6,13 +6,22 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtri
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
-from acoustics.estimate.fuse.model import FusionProblem
-from acoustics.estimate.fuse.profile import FINER, KEPT, RISE, Profile, follow_profile, inside, refined, slack
-from acoustics.estimate.fuse.run import half_planes
+from acoustics.base.polygons import HalfPlanes, half_planes, inside_all, slack
+from acoustics.estimate.fuse.model import FusionProblem, information, linearise
 
+KEPT = 4  # of the state: the source's place and the heading's lasting error
+_RISE = float(chdtri(2.0, 0.05))  # of the cost, up to which a place belongs to the region
+_FINER = 8  # points between two steps
+_BEYOND = 1.0  # the profile is followed somewhat past the region's end
+_FIRST_STEP_SD = 0.5
+_STEP_SHARE = 0.15  # of the distance; a step is never longer than twice that
+_MOST_STEPS = 24
+_MOST_CORRECTIONS = 4
+_SETTLED = 0.02  # of the cost: a correction that promises less is not made
 _STRAIGHT = 0.02  # with an sd of so small a share of the distance the cost is a parabola over all of the region
 _RUNS_AT_ONCE = 400
 _LEAST_M2 = 1e-12
@@ -69,7 +78,7 @@ def confidence_region(problem: FusionProblem, state: Floats, covariance: Floats,
     for low in range(0, len(long), _RUNS_AT_ONCE):
         rows = long[low : low + _RUNS_AT_ONCE]
         part = problem.subset(rows)
-        found = _summary(part, follow_profile(part, state[rows], weight[rows], outline), outline)
+        found = _summary(part, _follow_profile(part, state[rows], weight[rows], outline), outline)
         for name, values in vars(region).items():
             values[rows] = getattr(found, name)
     return region
@@ -80,7 +89,7 @@ def _straight(problem: FusionProblem, state: Floats, covariance: Floats) -> Regi
     away = state[:, :3] - _last_heard(problem)
     distance = np.linalg.norm(away, axis=-1)
     ray = away / np.maximum(distance, 1e-9)[:, None]
-    half = np.sqrt(RISE * np.einsum("ri,rij,rj->r", ray, covariance[:, :3, :3], ray))
+    half = np.sqrt(_RISE * np.einsum("ri,rij,rj->r", ray, covariance[:, :3, :3], ray))
     reach = np.stack([np.maximum(distance - half, 0.0), distance + half], axis=-1)
     return Region(state.copy(), covariance, reach, np.zeros(len(state), dtype=bool))
 
@@ -91,15 +100,15 @@ def _last_heard(problem: FusionProblem) -> Floats:
     return problem.position[np.arange(r), np.max(np.where(problem.heard, np.arange(p), 0), axis=1)]
 
 
-def _summary(problem: FusionProblem, coarse: Profile, outline: tuple[Floats, Floats]) -> Region:
-    profile = refined(coarse)
+def _summary(problem: FusionProblem, coarse: Profile, outline: HalfPlanes) -> Region:
+    profile = _refined(coarse)
     place = profile.state[..., :2]
     width = 0.5 * (np.diff(profile.along, axis=0, prepend=profile.along[:1]))
     width[:-1] += width[1:]
-    wet = inside(place, outline)
-    dry = np.sum(wet & (width > 0), axis=0) < FINER  # hardly in the water at all: the outline is no help
+    wet = inside_all(place, outline)
+    dry = np.sum(wet & (width > 0), axis=0) < _FINER  # hardly in the water at all: the outline is no help
     wet |= dry
-    room = RISE - (profile.cost - np.where(wet, profile.cost, np.inf).min(axis=0))
+    room = _RISE - (profile.cost - np.where(wet, profile.cost, np.inf).min(axis=0))
     part_of = wet & (room > 0)
     reach = profile.sd_across * np.sqrt(np.where(part_of, room, 0.0))
     low, high = -reach, reach.copy()
@@ -116,7 +125,7 @@ def _summary(problem: FusionProblem, coarse: Profile, outline: tuple[Floats, Flo
     spread = np.einsum("kr,kri,krj->rij", share, away, away)
     spread += np.einsum("kr,kri,krj->rij", share * (high - low) ** 2 / 12.0, profile.swing, profile.swing)
     # An ellipse evenly filled has semi-axes of twice its standard deviations.
-    covariance = _positive(spread * (4.0 / RISE) + profile.rest)
+    covariance = _positive(spread * (4.0 / _RISE) + profile.rest)
     distance = np.linalg.norm(profile.state[..., :3] - _last_heard(problem), axis=-1)
     nearest = np.where(part_of, distance, np.inf).min(axis=0)
     farthest = np.where(part_of, distance, 0.0).max(axis=0)
@@ -128,3 +137,157 @@ def _positive(covariance: Floats) -> Floats:
     """Symmetric, and of positive eigenvalues where rounding left others."""
     size, axes = np.linalg.eigh(0.5 * (covariance + transposed(covariance)))
     return (axes * np.maximum(size, _LEAST_M2)[..., None, :]) @ transposed(axes)
+
+
+@dataclass(frozen=True)
+class Profile:
+    """Along the profile, k nodes of r runs: horizontal coordinate along and its unit vectors, (r, 2); least cost there
+    and its slope; what is kept of the state; standard deviation across, and how the state moves with it."""
+
+    along: Floats  # (k, r)
+    cost: Floats  # (k, r)
+    slope: Floats  # (k, r)
+    state: Floats  # (k, r, 4)
+    sd_across: Floats  # (k, r)
+    swing: Floats  # (k, r, 4)
+    across: Floats  # (r, 2)
+    rest: Floats  # (r, 4, 4), covariance of what is kept, given the horizontal place
+
+
+@dataclass(frozen=True)
+class _Node:
+    """The model at states (m, size) of given horizontal coordinate along a direction."""
+
+    cost: Floats
+    slope: Floats
+    sd_across: Floats
+    swing: Floats
+    rest: Floats
+    tangent: Floats  # of the profile, (m, size) by the coordinate
+    correction: Floats  # (m, size), towards the least cost at the same coordinate
+    gain: Floats  # that the correction promises
+
+
+def _follow_profile(problem: FusionProblem, state: Floats, weight: Floats, outline: HalfPlanes) -> Profile:
+    """Both ways along the profile until the cost has risen enough, the water ends, or the steps do."""
+    r = len(state)
+    _, normal, _ = information(problem, linearise(problem, state), state, weight)
+    size, axes = np.linalg.eigh(np.linalg.inv(normal)[:, :2, :2])
+    across, along = axes[..., 0], axes[..., 1]
+    state, first = _settled(problem, state, weight, along, across)
+    middle = problem.position[..., :2].mean(axis=1)
+
+    def longest(place: Floats, runs: NDArray[np.intp]) -> Floats:
+        return _STEP_SHARE * (np.linalg.norm(place - middle[runs], axis=-1) + 0.1)
+
+    # Both directions at once, as 2 r runs of which some come to an end.
+    run, sign = np.tile(np.arange(r), 2), np.repeat([-1.0, 1.0], r)
+    rows, x = np.arange(2 * r), state[run]
+    stride = np.minimum(_FIRST_STEP_SD * np.sqrt(size[:, 1]), longest(state[:, :2], np.arange(r)))[run]
+    node = _Node(*(getattr(first, name)[run] for name in _Node.__annotations__))
+    coordinate = np.zeros(2 * r)
+    wet = inside_all(x[:, :2], outline)
+    least = np.where(wet, node.cost, np.inf)[:r]
+    taken: list[list[Floats]] = [[coordinate, node.cost, node.slope, x[:, :KEPT], node.sd_across, node.swing]]
+    for _ in range(_MOST_STEPS):
+        forward = sign[rows] * stride
+        coordinate = coordinate + forward
+        x = x + node.tangent * forward[:, None]
+        before, was_wet = node.cost, wet
+        of = run[rows]
+        x, node = _settled(problem.subset(of), x, weight[of], along[of], across[of])
+        new = (coordinate, node.cost, node.slope, x[:, :KEPT], node.sd_across, node.swing)
+        taken.append([_placed(old, rows, value) for old, value in zip(taken[-1], new, strict=True)])
+        wet = inside_all(x[:, :2], outline)
+        np.minimum.at(least, of[wet], node.cost[wet])
+        rise = np.maximum(np.abs(node.cost - before), 1e-3)
+        stride = np.minimum(stride * np.clip(1.0 / np.sqrt(rise), 0.5, 1.5), 2.0 * longest(x[:, :2], of))
+        lowest = np.where(np.isfinite(least), least, first.cost)[of]
+        left = np.flatnonzero((node.cost < lowest + _RISE + _BEYOND) & (wet | ~was_wet))
+        if left.size == 0:
+            break
+        rows, x, stride, coordinate, wet = rows[left], x[left], stride[left], coordinate[left], wet[left]
+        node = _Node(*(getattr(node, name)[left] for name in _Node.__annotations__))
+    columns = [np.array(values) for values in zip(*taken, strict=True)]
+    joined = [np.concatenate([values[:0:-1, :r], values[:, r:]]) for values in columns]
+    along_ridge = dict(zip(("along", "cost", "slope", "state", "sd_across", "swing"), joined, strict=True))
+    return Profile(**along_ridge, across=across, rest=first.rest)
+
+
+def _placed(old: Floats, rows: NDArray[np.intp], new: Floats) -> Floats:
+    values = old.copy()
+    values[rows] = new
+    return values
+
+
+def _settled(
+    problem: FusionProblem, state: Floats, weight: Floats, along: Floats, across: Floats
+) -> tuple[Floats, _Node]:
+    """States moved onto the profile, their coordinate along it kept, and the model there."""
+    state = state.copy()
+    node = _node(problem, state, weight, along, across)
+    for _ in range(_MOST_CORRECTIONS):
+        off = np.flatnonzero(node.gain > _SETTLED)
+        if off.size == 0:
+            break
+        state[off] += node.correction[off]
+        again = _node(problem.subset(off), state[off], weight[off], along[off], across[off])
+        for name, values in vars(node).items():
+            values[off] = getattr(again, name)
+    return state, node
+
+
+def _node(problem: FusionProblem, state: Floats, weight: Floats, along: Floats, across: Floats) -> _Node:
+    cost, normal, gradient = information(problem, linearise(problem, state), state, weight)
+    m, size = state.shape
+    sides = np.zeros((m, size, 1 + KEPT))
+    sides[..., 0] = gradient
+    sides[:, range(KEPT), range(1, 1 + KEPT)] = 1.0
+    solved = np.linalg.solve(normal, sides)
+    step, columns = solved[..., 0], solved[..., 1:]
+    cross = np.einsum("msi,mi->ms", columns[..., :2], along)
+    variance = np.einsum("mi,mi->m", cross[:, :2], along)
+    tangent = cross / variance[:, None]
+    forward = np.einsum("mi,mi->m", step[:, :2], along)
+    flat = columns[:, :2, :2]
+    by_place = columns[:, :KEPT, :2] @ np.linalg.inv(flat)
+    sideways = (
+        np.einsum("mi,mij,mj->m", across, flat, across) - np.einsum("mi,mi->m", cross[:, :2], across) ** 2 / variance
+    )
+    return _Node(
+        cost=cost,
+        # At the least cost for a given coordinate all of the gradient is along it.
+        slope=-2.0 * forward / variance,
+        sd_across=np.sqrt(np.maximum(sideways, 1e-12)),
+        swing=np.einsum("mij,mj->mi", by_place, across),
+        rest=np.asarray(columns[:, :KEPT, :] - by_place @ columns[:, :2, :]),
+        tangent=tangent,
+        correction=step - tangent * forward[:, None],
+        gain=np.einsum("ms,ms->m", gradient, step) - forward**2 / variance,
+    )
+
+
+def _refined(profile: Profile) -> Profile:
+    """Points between the nodes: cubic in the cost, whose slope is known, and linear in the rest."""
+    share = np.arange(_FINER) / _FINER
+
+    def finer(values: Floats) -> Floats:
+        t = share.reshape(1, -1, *(1,) * (values.ndim - 1))
+        between = values[:-1, None] + t * np.diff(values, axis=0)[:, None]
+        return np.concatenate([between.reshape(-1, *values.shape[1:]), values[-1:]])
+
+    gap = np.diff(profile.along, axis=0)[:, None]
+    t = share[None, :, None]
+    low, high, rise, fall = (
+        profile.cost[:-1, None],
+        profile.cost[1:, None],
+        profile.slope[:-1, None],
+        profile.slope[1:, None],
+    )
+    cost = (1 + 2 * t) * (1 - t) ** 2 * low + t**2 * (3 - 2 * t) * high
+    cost = cost + gap * (t * (1 - t) ** 2 * rise - t**2 * (1 - t) * fall)
+    return replace(
+        profile,
+        **{name: finer(getattr(profile, name)) for name in ("along", "slope", "state", "sd_across", "swing")},
+        cost=np.concatenate([cost.reshape(-1, cost.shape[-1]), profile.cost[-1:]]),
+    )

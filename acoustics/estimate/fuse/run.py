@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.polygons import uniform_moments
 
 MOST_PINGS = 1000  # the matrices of a run then take about 100 MB
 
@@ -157,26 +158,6 @@ class SourceArea:
 
 
 def uniform_over(outline_m: ArrayLike) -> SourceArea:
-    """A place drawn evenly over a convex polygon with corners (k, 2) [m], in order.
-
-    From the polygon's moments as sums over triangles with the first corner: a triangle's covariance about the origin
-    is its area over 12 times the sum of ``v v^T`` of its corners and of ``s s^T`` of their sum s.
-    """
+    """A place drawn evenly over a convex polygon with corners (k, 2) [m], in order."""
     corners = np.asarray(outline_m, dtype=float)
-    first = corners.mean(axis=0)
-    a, b = corners - first, np.roll(corners, -1, axis=0) - first
-    areas = 0.5 * (a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
-    total = areas.sum()
-    mean = np.sum(areas[:, None] * (a + b), axis=0) / (3.0 * total)
-    squares = sum(np.einsum("ki,kj->kij", v, v) for v in (a, b, a + b))
-    second = np.sum(areas[:, None, None] * squares, axis=0) / (12.0 * total)
-    return SourceArea(first + mean, second - np.outer(mean, mean), corners)
-
-
-def half_planes(corners: Floats) -> tuple[Floats, Floats]:
-    """Outward normals (f, 2) and offsets (f,) of a convex polygon: inside where ``normal . x <= offset``."""
-    side = np.roll(corners, -1, axis=0) - corners
-    normal = np.stack([side[:, 1], -side[:, 0]], axis=-1)
-    outward = np.sign(np.sum(normal * (corners - corners.mean(axis=0)), axis=-1))
-    normal = normal * (outward / np.linalg.norm(normal, axis=-1))[:, None]
-    return normal, np.sum(normal * corners, axis=-1)
+    return SourceArea(*uniform_moments(corners), corners)

@@ -11,6 +11,7 @@ from scipy.special import owens_t
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.polygons import signed_area
 
 NONE_OF_THESE = "none of these"
 # Negative variances along an axis of up to this share of the largest are what rounding leaves of a long, thin ellipse.
@@ -106,7 +107,7 @@ def station_posterior(fix_m: ArrayLike, covariance_m2: ArrayLike, stations: Stat
     near = -0.5 * square - 0.5 * np.log(total).sum(axis=-1)[..., None] - np.log(2 * np.pi)
     inside = normal_over_polygon(fix, covariance, stations.outline_m)
     with np.errstate(divide="ignore"):  # probability 0 is meant where its logarithm is minus infinity
-        far = np.log(np.maximum(inside, 0.0) / _area(stations.outline_m))
+        far = np.log(np.maximum(inside, 0.0) / abs(signed_area(stations.outline_m)))
         weight = np.concatenate([near, far[..., None]], axis=-1) + np.log(stations.probabilities)
     # A fix far from everything leaves no figures to count in: stations compare by the exponents, which stay finite.
     weight = weight - weight.max(axis=-1, keepdims=True)
@@ -213,8 +214,3 @@ def sureness(
 def decisions(posterior: Floats) -> NDArray[np.intp]:
     """Index of the most probable answer; the last index is none of them."""
     return np.argmax(posterior, axis=-1)
-
-
-def _area(corners: Floats) -> float:
-    after = np.roll(corners, -1, axis=0)
-    return 0.5 * abs(float(np.sum(corners[:, 0] * after[:, 1] - corners[:, 1] * after[:, 0])))

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, wrap_angle
 from acoustics.base.intervals import BEARING_GUESS_SD
+from acoustics.base.polygons import inside_along, signed_area
 from acoustics.estimate.direction import MISFIT_P
 from acoustics.estimate.fuse import NONE_OF_THESE, StationModel, decisions, station_posterior
 from acoustics.estimate.position import Fix
@@ -161,7 +162,7 @@ def _log_density_elsewhere(
 
     With q the inverse distance r an area is ``r^3 dq db``; the sum is over log q, by Gauss and Legendre's rule.
     """
-    enters, leaves = _inside_along(model.outline_m, waypoints_m, bearing)
+    enters, leaves = inside_along(model.outline_m, waypoints_m, bearing)
     reach = _REACH_SD * inverse_sd
     low, high = 1.0 / np.maximum(leaves, NEAREST_M), 1.0 / np.maximum(enters, NEAREST_M)
     low, high = np.clip(inverse_m - reach, low, high), np.clip(inverse_m + reach, low, high)
@@ -171,28 +172,7 @@ def _log_density_elsewhere(
     sd = inverse_sd[:, None]
     density = np.exp(-0.5 * ((q - inverse_m[:, None]) / sd) ** 2) / (np.sqrt(2.0 * np.pi) * sd * q**2)
     with np.errstate(divide="ignore"):  # no part of the outline that way: minus infinity is meant
-        return np.asarray(np.log(np.sum(density * share * half, axis=-1) / _area(model.outline_m)))
-
-
-def _inside_along(outline_m: Floats, waypoints_m: Floats, bearing: Floats) -> tuple[Floats, Floats]:
-    """Distances at which rays enter and leave a convex outline, shape (n,) [m]; equal where they miss it."""
-    edge = np.roll(outline_m, -1, axis=0) - outline_m
-    middle = outline_m.mean(axis=0)
-    normal = np.stack([edge[:, 1], -edge[:, 0]], axis=-1)
-    normal *= np.sign(np.sum(normal * (middle - outline_m), axis=-1))[:, None]  # inwards
-    depth = np.sum(normal * (waypoints_m[:, None] - outline_m), axis=-1)
-    gain = np.stack([np.cos(bearing), np.sin(bearing)], axis=-1) @ normal.T
-    crossing = -np.divide(depth, gain, out=np.zeros_like(depth), where=gain != 0)
-    enters = np.where(gain > 0, crossing, np.where((gain == 0) & (depth < 0), np.inf, 0.0)).max(axis=-1)
-    leaves = np.where(gain < 0, crossing, np.inf).min(axis=-1)
-    enters = np.maximum(enters, 0.0)
-    missed = ~(leaves > enters)
-    return np.where(missed, 1.0, enters), np.where(missed, 1.0, leaves)
-
-
-def _area(corners: Floats) -> float:
-    after = np.roll(corners, -1, axis=0)
-    return 0.5 * abs(float(np.sum(corners[:, 0] * after[:, 1] - corners[:, 1] * after[:, 0])))
+        return np.asarray(np.log(np.sum(density * share * half, axis=-1) / abs(signed_area(model.outline_m))))
 
 
 def outcomes(chooser: Chooser, posterior: Floats, meant: Ints) -> Ints:

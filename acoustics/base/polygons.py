@@ -1,0 +1,101 @@
+"""Polygons seen from above: area, moments, what lies inside, and where straight ways meet them."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from acoustics.base.frames import Floats
+
+HalfPlanes = tuple[Floats, Floats]
+
+
+def signed_area(corners: ArrayLike) -> float:
+    """Area of a simple polygon with corners (k, 2) in order; positive where they turn from x to y."""
+    start = np.asarray(corners, dtype=float)
+    end = np.roll(start, -1, axis=0)
+    return 0.5 * float(np.sum(start[:, 0] * end[:, 1] - end[:, 0] * start[:, 1]))
+
+
+def uniform_moments(corners: ArrayLike) -> tuple[Floats, Floats]:
+    """Mean (2,) and covariance (2, 2) of a place drawn evenly over a simple polygon with corners (k, 2) in order.
+
+    Sums over triangles with the middle of the corners: a triangle's second moment about that is its area over 12 times
+    the sum of ``v v^T`` of its corners and of ``s s^T`` of their sum s.
+    """
+    places = np.asarray(corners, dtype=float)
+    first = places.mean(axis=0)
+    a, b = places - first, np.roll(places, -1, axis=0) - first
+    areas = 0.5 * (a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
+    total = areas.sum()
+    mean = np.sum(areas[:, None] * (a + b), axis=0) / (3.0 * total)
+    squares = sum(np.einsum("ki,kj->kij", v, v) for v in (a, b, a + b))
+    second = np.sum(areas[:, None, None] * squares, axis=0) / (12.0 * total)
+    return first + mean, second - np.outer(mean, mean)
+
+
+def half_planes(corners: ArrayLike) -> HalfPlanes:
+    """Outward unit normals (k, 2) and offsets (k,) of a convex polygon: inside where ``normal . x <= offset``."""
+    start = np.asarray(corners, dtype=float)
+    side = np.roll(start, -1, axis=0) - start
+    normal = np.stack([side[:, 1], -side[:, 0]], axis=-1)
+    outward = np.sign(np.sum(normal * (start - start.mean(axis=0)), axis=-1))
+    normal = normal * (outward / np.linalg.norm(normal, axis=-1))[:, None]
+    return normal, np.sum(normal * start, axis=-1)
+
+
+def slack(places: Floats, sides: HalfPlanes) -> Floats:
+    """How far places (..., 2) are from each of k half planes' edges, shape (k, ...), positive inside."""
+    normal, offset = sides
+    return np.moveaxis(offset - places @ normal.T, -1, 0)
+
+
+def inside_all(places: Floats, sides: HalfPlanes) -> NDArray[np.bool_]:
+    """Whether places (..., 2) lie in all half planes, edges included; in none at all they do."""
+    return np.all(slack(places, sides) >= 0, axis=0)
+
+
+def inside_along(corners: ArrayLike, from_m: Floats, azimuth: Floats) -> tuple[Floats, Floats]:
+    """Distances at which rays enter and leave a convex polygon, shape (n,); both 1 where they miss it.
+
+    Parameters
+    ----------
+    corners : array_like, shape (k, 2)
+        In order.
+    from_m : ndarray, shape (n, 2)
+        Where the rays begin, inside or outside.
+    azimuth : ndarray, shape (n,)
+        Their directions, from x towards y [rad].
+    """
+    normal, offset = half_planes(corners)
+    depth = offset - from_m @ normal.T
+    loss = np.stack([np.cos(azimuth), np.sin(azimuth)], axis=-1) @ normal.T
+    crossing = np.divide(depth, loss, out=np.zeros_like(depth), where=loss != 0)
+    enters = np.where(loss < 0, crossing, np.where((loss == 0) & (depth < 0), np.inf, 0.0)).max(axis=-1)
+    leaves = np.where(loss > 0, crossing, np.inf).min(axis=-1)
+    enters = np.maximum(enters, 0.0)
+    missed = ~(leaves > enters)
+    return np.where(missed, 1.0, enters), np.where(missed, 1.0, leaves)
+
+
+def contains(corners: ArrayLike, places: ArrayLike) -> NDArray[np.bool_]:
+    """Whether places (..., 2 or more) lie inside a simple polygon, convex or not, with corners (k, 2) in order.
+
+    A ray from a place inside meets the sides an odd number of times.
+    """
+    start, place = np.asarray(corners, dtype=float), np.asarray(places, dtype=float)[..., None, :]
+    end = np.roll(start, -1, axis=0)
+    spans = (start[:, 1] > place[..., 1]) != (end[:, 1] > place[..., 1])
+    rise = np.where(start[:, 1] == end[:, 1], 1.0, end[:, 1] - start[:, 1])  # a level side spans nothing
+    meets = start[:, 0] + (place[..., 1] - start[:, 1]) * (end[:, 0] - start[:, 0]) / rise
+    return np.asarray(np.sum(spans & (place[..., 0] < meets), axis=-1) % 2 == 1)
+
+
+def cross_properly(a: Floats, b: Floats, c: Floats, d: Floats) -> NDArray[np.bool_]:
+    """Whether segments a-b and c-d, each end of shape (..., 2), cross at a place that is no end of either."""
+
+    def side(p: Floats, q: Floats, r: Floats) -> Floats:
+        return (q[..., 0] - p[..., 0]) * (r[..., 1] - p[..., 1]) - (q[..., 1] - p[..., 1]) * (r[..., 0] - p[..., 0])
+
+    parted = side(a, b, c) * side(a, b, d) < 0
+    return np.asarray(parted & (side(c, d, a) * side(c, d, b) < 0))
