@@ -44,6 +44,8 @@
   }
 
   // Information about (bearing, depression, sound speed) with the moment of arrival eliminated.
+  // The derivatives are those of a plane wave in physics/error_model.py written again, for a page that runs alone:
+  // tests/present/report/test_report.py holds the two together.
   function information(spacing, speed, bearing, depression, variance) {
     const cb = Math.cos(bearing), sb = Math.sin(bearing), cd = Math.cos(depression), sd = Math.sin(depression);
     const unit = [cd * cb, cd * sb, sd];
