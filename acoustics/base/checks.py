@@ -53,3 +53,21 @@ def warn_invalid(text: str) -> None:
     """ValidityWarning that points at the caller of the formula."""
     # One helper lies between here and the formula; its caller is one further up.
     warnings.warn(text, ValidityWarning, stacklevel=4)
+
+
+LARGEST_APERTURE_M = 15.0  # no vehicle that a crew carries to a pool is longer
+
+
+def wide_aperture(positions_m: ArrayLike) -> str:
+    """What is wrong with hydrophones, shape (n, 3) [m], that stand farther apart than any vehicle is long; else ''.
+
+    Memory and time of an estimator grow with the largest spacing, so a slip there must not come through.
+    """
+    places = np.asarray(positions_m, dtype=float)
+    aperture = float(np.max(np.linalg.norm(places[:, None] - places, axis=-1), initial=0.0))
+    if aperture <= LARGEST_APERTURE_M:
+        return ""
+    return (
+        f"hydrophones stand {aperture:.4g} m apart, at most {LARGEST_APERTURE_M:g} m are taken: are positions in "
+        "millimetres, or is a decimal point lost?"
+    )

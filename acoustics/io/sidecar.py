@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json
-import os
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
+from acoustics.base.checks import wide_aperture
 from acoustics.base.errors import InputError
 from acoustics.io.json_table import LARGEST_NUMBER, TableReader
 
@@ -22,7 +22,13 @@ _RANGES = {
     "length_s": (1e-5, 1.0),
     "pri_s": (0.0, 3600.0),
     "q": (0.5, 200.0),
+    "sensitivity_db_re_v_per_upa": (-260.0, -100.0),
+    "gain_db": (-60.0, 120.0),
+    "tolerance_m": (0.0, 1.0),
+    "sampling_offset_s": (-1.0, 1.0),
+    "skew_sd_s": (0.0, 1.0),
 }
+_POSITIVE = ("sample_rate_hz", "sound_speed_m_s", "volts_per_count", "frequency_hz", "length_s", "pri_s", "q")
 _POSE = (
     "position_m",
     "roll_deg",
@@ -125,9 +131,11 @@ def read_sidecar(path: str | Path) -> Sidecar:
     """
     source = str(path)
     try:
-        if os.path.getsize(path) > _LARGEST_SIDECAR_BYTES:
+        with open(path, "rb") as file:
+            content = file.read(_LARGEST_SIDECAR_BYTES + 1)  # not by its size, which a pipe or a device does not tell
+        if len(content) > _LARGEST_SIDECAR_BYTES:
             raise InputError(source, "", f"larger than {_LARGEST_SIDECAR_BYTES:,} bytes, so not a recording's sidecar")
-        table = json.loads(Path(path).read_text(encoding="utf-8"))
+        table = json.loads(content.decode("utf-8"))
     except OSError as error:
         raise InputError(source, "", f"cannot be read: {(error.strerror or str(error)).lower()}") from None
     except (ValueError, RecursionError) as error:
@@ -169,6 +177,8 @@ def sidecar_from_table(table: Any, source: str) -> Sidecar:
             raise InputError(source, key, f"is empty; expected one entry a {key[:-1]}")
         if len({entry["name"] for entry in entries}) < len(entries):
             raise InputError(source, key, "holds a name twice")
+    if too_wide := wide_aperture([c.position_m for c in sidecar.channels]):
+        raise InputError(source, "channels", too_wide)
     for k, pinger in enumerate(sidecar.pingers, 1):
         if pinger.length_s * sidecar.sample_rate_hz > _MOST_BURST_SAMPLES:
             raise InputError(
@@ -191,16 +201,16 @@ def sidecar_table(sidecar: Sidecar) -> dict[str, Any]:
 def _number(read: TableReader, table: Any, key: str, where: str = "") -> float:
     """A number within the range of its key."""
     least, most = _RANGES.get(key, (-LARGEST_NUMBER, LARGEST_NUMBER))
-    return read.number(table, key, where, positive=key in _RANGES, minimum=least, maximum=most)
+    return read.number(table, key, where, positive=key in _POSITIVE, minimum=least, maximum=most)
 
 
 def _channel(read: TableReader, entry: Any, where: str) -> Channel:
     read.known_keys(entry, where, [f.name for f in fields(Channel)])
-    least = {"tolerance_m": 0.0, "sensitivity_db_re_v_per_upa": -LARGEST_NUMBER, "sampling_offset_s": -LARGEST_NUMBER}
+    rest = ("tolerance_m", "sensitivity_db_re_v_per_upa", "sampling_offset_s")
     return Channel(
         read.value(entry, "name", str, where),
         read.point(entry, "position_m", where),
-        **{key: read.number(entry, key, where, minimum=least[key]) for key in least if key in entry},
+        **{key: _number(read, entry, key, where) for key in rest if key in entry},
     )
 
 

@@ -21,6 +21,7 @@ Singles = NDArray[np.float32]
 RawKind = Literal["int16", "int32", "uint16", "uint32"]
 _BLOCK = 1 << 16
 _CSV_BYTES = 1 << 20
+_LARGEST_VOLTS = 1e8  # counts of 24 bits that somebody left without their unit stay below
 _LONGEST_CSV_LINE = 10_000
 # Samples of the wrong byte order spread over the whole range: so much wider than the same bytes turned round.
 _ORDER_SUSPECT = 8.0
@@ -210,12 +211,13 @@ def _stream_csv(path: Path, sidecar: Sidecar) -> SampleStream:
             source, "", f"its first line names {', '.join(names)[:200]} where the sidecar names {', '.join(expected)}"
         )
     scale = np.float32(sidecar.volts_per_count or 1.0)
+    largest = _LARGEST_VOLTS if sidecar.volts_per_count is None else LARGEST_SAMPLE
 
     def blocks() -> Iterator[Singles]:
         line = 2
         with handle:
             for lines in _csv_lines(handle, source):
-                yield np.ascontiguousarray(_csv_values(lines, len(names), source, line).T) * scale
+                yield np.ascontiguousarray(_csv_values(lines, len(names), source, line, largest).T) * scale
                 line += len(lines)
         if line == 2:
             raise InputError(source, "", "holds no samples")
@@ -236,13 +238,13 @@ def _csv_lines(handle: BinaryIO, source: str) -> Iterator[list[bytes]]:
         yield [rest]
 
 
-def _csv_values(lines: list[bytes], n_channels: int, source: str, first_line: int) -> Singles:
+def _csv_values(lines: list[bytes], n_channels: int, source: str, first_line: int, largest: float) -> Singles:
     """Numbers of some lines, shape (n_lines, n_channels); names the first line that is wrong."""
     try:
         values = np.loadtxt(lines, dtype=np.float32, delimiter=",", comments=None, ndmin=2)
     except ValueError:
         values = np.empty(0, dtype=np.float32)
-    if values.shape == (len(lines), n_channels) and np.all(np.abs(values) <= LARGEST_SAMPLE):
+    if values.shape == (len(lines), n_channels) and np.all(np.abs(values) <= largest):
         return values
     for k, line in enumerate(lines):
         cells = line.strip().split(b",")
@@ -258,4 +260,5 @@ def _csv_values(lines: list[bytes], n_channels: int, source: str, first_line: in
             if not good:
                 shown = cell[:40].decode("utf-8", "replace").strip()
                 raise InputError(source, "", f"line {first_line + k}: {shown!r} is not a finite number")
-    raise InputError(source, "", f"lines from {first_line} on hold numbers over {LARGEST_SAMPLE:g}")
+    first = 0 if values.size == 0 else int(np.argmax(np.any(np.abs(values) > largest, axis=1)))
+    raise InputError(source, "", f"line {first_line + first} holds a number over {largest:g}")

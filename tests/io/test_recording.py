@@ -277,8 +277,18 @@ def test_a_sidecar_comes_back_as_it_went(tmp_path):
     [
         ({"sample_rate_hz": 0}, "sample_rate_hz: expected a number above 0 of at most 1e+08, got 0"),
         ({"volts_per_count": True}, "volts_per_count: expected a number above 0 of at most 1000, got True"),
-        ({"gain_db": "20"}, "gain_db: expected a number of at most 1e+09, got '20'"),
-        ({"gain_db": float("nan")}, "gain_db: expected a number of at most 1e+09, got nan"),
+        ({"gain_db": "20"}, "gain_db: expected a number of at most 120, got '20'"),
+        ({"gain_db": float("nan")}, "gain_db: expected a number of at most 120, got nan"),
+        ({"gain_db": 700}, "gain_db: expected a number of at most 120, got 700"),
+        (
+            {"channels": [{"name": "a", "position_m": [0, 0, 0], "sensitivity_db_re_v_per_upa": -1900}]},
+            "channels[1].sensitivity_db_re_v_per_upa: expected -260 or more, got -1900",
+        ),
+        (
+            {"channels": [{"name": n, "position_m": [x, 0, 0]} for n, x in (("a", 0.0), ("b", 191.25))]},
+            "channels: hydrophones stand 191.2 m apart, at most 15 m are taken: are positions in millimetres, or is a "
+            "decimal point lost?",
+        ),
         ({"skew_sd_s": -1e-6}, "skew_sd_s: expected 0 or more, got -1e-06"),
         ({"sample_rate_khz": 250}, "sample_rate_khz: is not a key of a sidecar; did you mean sample_rate_hz?"),
         ({"sound_speed_m_s": None}, "sound_speed_m_s: expected a number above 0 of at most 2000, got None"),
@@ -318,6 +328,11 @@ def test_a_sidecar_that_is_no_json_is_refused(text, tmp_path):
     (tmp_path / "a.json").write_bytes(text.encode("latin-1"))
     with pytest.raises(InputError, match="is not valid JSON"):
         read_sidecar(tmp_path / "a.json")
+
+
+def test_a_sidecar_without_an_end_is_refused():
+    with pytest.raises(InputError, match="/dev/zero: larger than 1,000,000 bytes"):
+        read_sidecar("/dev/zero")
 
 
 def test_the_encoding_follows_name_and_bits(tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -76,6 +77,17 @@ def test_a_wrong_csv_is_refused_by_line(text, problem, tmp_path):
     with pytest.raises(InputError) as caught:
         list(stream_recording(tmp_path / "a.csv", SIDECAR).blocks)
     assert str(caught.value) == f"{tmp_path / 'a.csv'}: {problem}"
+
+
+@pytest.mark.parametrize(("unit", "value", "good"), [(None, "1e9", False), (1e-6, "1e9", True), (1e-6, "1e11", False)])
+def test_a_number_that_no_converter_gives_is_refused_by_line(unit, value, good, tmp_path):
+    (tmp_path / "a.csv").write_text(f"a,b,c\n1,2,3\n4,{value},6\n")
+    stream = stream_recording(tmp_path / "a.csv", replace(SIDECAR, volts_per_count=unit))
+    if good:
+        assert joined(stream)[1, 1] == pytest.approx(1e3)
+        return
+    with pytest.raises(InputError, match="a.csv: line 3 holds a number over 1e"):
+        list(stream.blocks)
 
 
 def test_wrong_raw_samples_are_refused(tmp_path):
