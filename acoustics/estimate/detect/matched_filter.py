@@ -122,7 +122,8 @@ def filter_bank(bursts: Sequence[Burst], sample_rate_hz: float) -> FilterBank:
     Notes
     -----
     The block's spectrum is taken once; each pinger's band, many times narrower, goes back to time by a short
-    inverse transform. So the samples are filtered, shifted to baseband and decimated in one step.
+    inverse transform. So the samples are filtered, shifted to baseband and decimated in one step,
+    for which scipy.signal has no function: its decimators take one real band, and a pass of their own for each pinger.
     """
     shapes = [burst_samples(burst, sample_rate_hz) for burst in bursts]
     longest = max(len(shape) for shape in shapes)
