@@ -5,15 +5,18 @@ from acoustics.estimate.fuse.navigation import read_navigation
 from acoustics.estimate.fuse.pings import error_sizes_of_pings, run_of_pings, track_of_pings
 from acoustics.estimate.fuse.run import uniform_over
 from acoustics.estimate.fuse.station import (
+    NEAREST_M,
     NONE_OF_THESE,
     StationModel,
     Sureness,
     decisions,
+    single_ping_posterior,
     station_posterior,
     sureness,
 )
 
 __all__ = [
+    "NEAREST_M",
     "NONE_OF_THESE",
     "RANGE_UNSEEN",
     "FusedFix",
@@ -27,6 +30,7 @@ __all__ = [
     "fuse_pings",
     "read_navigation",
     "run_of_pings",
+    "single_ping_posterior",
     "station_posterior",
     "sureness",
     "track_of_pings",

@@ -1,4 +1,4 @@
-"""Which station does a fix belong to: the posterior probability of each, and of none of them."""
+"""Which station does a fix or a single ping belong to: the posterior probability of each, and of none of them."""
 
 from __future__ import annotations
 
@@ -10,13 +10,16 @@ from scipy.optimize import brentq
 from scipy.special import owens_t
 
 from acoustics.base.errors import ParameterError
-from acoustics.base.frames import Floats
-from acoustics.base.polygons import signed_area
+from acoustics.base.frames import Floats, wrap_angle
+from acoustics.base.polygons import inside_along, signed_area
 
 NONE_OF_THESE = "none of these"
+NEAREST_M = 0.3  # no pinger is taken to be nearer, whatever a ping says of its distance
 # Negative variances along an axis of up to this share of the largest are what rounding leaves of a long, thin ellipse.
 _ROUNDING = 1e-6
 _LEAST_M2 = 1e-12  # no place is known better
+_DISTANCES = 32  # nodes of the sum along the bearing
+_REACH_SD = 6.0
 _FARTHEST_M = 1e100  # squares of more are no numbers
 
 
@@ -108,11 +111,89 @@ def station_posterior(fix_m: ArrayLike, covariance_m2: ArrayLike, stations: Stat
     inside = normal_over_polygon(fix, covariance, stations.outline_m)
     with np.errstate(divide="ignore"):  # probability 0 is meant where its logarithm is minus infinity
         far = np.log(np.maximum(inside, 0.0) / abs(signed_area(stations.outline_m)))
-        weight = np.concatenate([near, far[..., None]], axis=-1) + np.log(stations.probabilities)
+    return _by_bayes(near, far, known, stations)
+
+
+def _by_bayes(at_station: Floats, elsewhere: Floats, known: NDArray[np.bool_], stations: StationModel) -> Floats:
+    """Posterior from logarithms of densities (..., n_stations) and (...); the priors where there is no fix."""
+    with np.errstate(divide="ignore"):  # a prior of 0 is meant
+        weight = np.concatenate([at_station, elsewhere[..., None]], axis=-1) + np.log(stations.probabilities)
     # A fix far from everything leaves no figures to count in: stations compare by the exponents, which stay finite.
-    weight = weight - weight.max(axis=-1, keepdims=True)
-    share = np.exp(weight)
+    share = np.exp(weight - weight.max(axis=-1, keepdims=True))
     return np.where(known[..., None], share / share.sum(axis=-1, keepdims=True), stations.probabilities)
+
+
+def single_ping_posterior(
+    stations: StationModel,
+    waypoints_m: Floats,
+    bearing: Floats,
+    inverse_m: Floats,
+    information: Floats,
+    *,
+    own_sd_m: float = 0.0,
+) -> Floats:
+    """Posterior of the stations from what one ping tells of bearing and distance.
+
+    Parameters
+    ----------
+    waypoints_m : ndarray, shape (n, 2)
+        Where the vehicle believes to be [m].
+    bearing, inverse_m : ndarray, shape (n,)
+        Site bearing [rad] and inverse of the distance [1/m] by the fix. NaN: there is none.
+    information : ndarray, shape (n, 2, 2)
+        About those two.
+    own_sd_m : float
+        Standard deviation of the vehicle's own place along x and along y [m].
+
+    Returns
+    -------
+    ndarray, shape (n, n_stations + 1)
+        The priors where there is no fix.
+
+    Notes
+    -----
+    By Bayes' rule, with the same model of the stations as `station_posterior`, which it equals for a sharp fix. One
+    ping mostly sees the distance badly, so that a fix is no normal distribution over places but nearly one over bearing
+    and inverse distance. A station's spread, and the vehicle's own, are turned into these at the station; for a pinger
+    anywhere in the outline the density is summed along the bearing, from where it enters the outline to its exit.
+    """
+    known = np.isfinite(bearing) & np.isfinite(inverse_m)
+    bearing, inverse_m = np.where(known, bearing, 0.0), np.where(known, inverse_m, 1.0)
+    covariance = np.linalg.inv(information)
+    own = own_sd_m**2
+    away = stations.places_m - waypoints_m[:, None]
+    distance = np.maximum(np.linalg.norm(away, axis=-1), NEAREST_M)
+    turned = wrap_angle(bearing[:, None] - np.arctan2(away[..., 1], away[..., 0]))
+    nearer = inverse_m[:, None] - 1.0 / distance
+    spread = stations.spread_m**2 + own
+    across, along = (covariance[:, k, k, None] + spread / distance ** (2 + 2 * k) for k in (0, 1))
+    both = covariance[:, 0, 1, None]
+    determinant = across * along - both**2
+    square = (along * turned**2 - 2.0 * both * turned * nearer + across * nearer**2) / determinant
+    at_station = -0.5 * (square + np.log(determinant)) - np.log(2.0 * np.pi)
+    variance = covariance[:, 1, 1] + own * inverse_m**4
+    elsewhere = _log_density_elsewhere(stations, waypoints_m, bearing, inverse_m, np.sqrt(variance))
+    return _by_bayes(at_station, elsewhere, known, stations)
+
+
+def _log_density_elsewhere(
+    stations: StationModel, waypoints_m: Floats, bearing: Floats, inverse_m: Floats, inverse_sd: Floats
+) -> Floats:
+    """Logarithm of the density of a fix, shape (n,), if the pinger is anywhere in the outline with equal chance.
+
+    With q the inverse distance r an area is ``r^3 dq db``; the sum is over log q, by Gauss and Legendre's rule.
+    """
+    enters, leaves = inside_along(stations.outline_m, waypoints_m, bearing)
+    reach = _REACH_SD * inverse_sd
+    low, high = 1.0 / np.maximum(leaves, NEAREST_M), 1.0 / np.maximum(enters, NEAREST_M)
+    low, high = np.clip(inverse_m - reach, low, high), np.clip(inverse_m + reach, low, high)
+    node, share = np.polynomial.legendre.leggauss(_DISTANCES)
+    half = 0.5 * np.log(high / low)[:, None]
+    q = np.sqrt(low * high)[:, None] * np.exp(half * node)
+    sd = inverse_sd[:, None]
+    density = np.exp(-0.5 * ((q - inverse_m[:, None]) / sd) ** 2) / (np.sqrt(2.0 * np.pi) * sd * q**2)
+    with np.errstate(divide="ignore"):  # no part of the outline that way: minus infinity is meant
+        return np.asarray(np.log(np.sum(density * share * half, axis=-1) / abs(signed_area(stations.outline_m))))
 
 
 def normal_over_polygon(mean_m: ArrayLike, covariance_m2: ArrayLike, corners_m: ArrayLike) -> Floats:

@@ -14,7 +14,7 @@ from acoustics.base.errors import InputError
 from acoustics.base.frames import Floats
 from acoustics.estimate.calibrate import CalibrationPrior, CalibrationRun, whitening
 from acoustics.io.csv_table import short_lines
-from acoustics.io.ping import NavigatedPose, Ping
+from acoustics.io.ping import Ping
 from acoustics.physics.tdoa import difference_matrix
 from acoustics.scene.scene import Scene
 
@@ -154,10 +154,9 @@ def calibration_input(
         raise InputError(origin, "", f"{len(sources)} places of the source; at most {_MOST_SOURCES} are taken")
     nominal, source_sd = _nominal_sources(sources, scene, source_sd_m)
     index = np.array([sources.index(place) for _, place in used])
-    poses = [ping.pose for ping, _ in used]
     return CalibrationInput(
         run=_session([ping for ping, _ in used], scene, nominal[index], index, origin),
-        prior=_prior(scene, poses, source_sd, wobble_sd),
+        prior=_prior(scene, [ping for ping, _ in used], source_sd, wobble_sd),
         pings=tuple(ping.ping for ping, _ in used),
         sources=sources,
         passed_over=passed,
@@ -241,13 +240,14 @@ def _columns(ping: Ping, names: list[str], positions_m: Floats, origin: str) -> 
     return columns
 
 
-def _prior(scene: Scene, poses: list[NavigatedPose], source_sd: Floats, wobble_sd: float) -> CalibrationPrior:
+def _prior(scene: Scene, pings: list[Ping], source_sd: Floats, wobble_sd: float) -> CalibrationPrior:
     """The largest standard deviation of each kind that navigation gives stands for all poses."""
+    poses = [ping.pose for ping in pings]
     place = np.array([[p.position_sd_m, p.position_sd_m, p.depth_sd_m] for p in poses]).max(axis=0)
     return CalibrationPrior(
         hydrophones_m=scene.array.positions_m,
         element_sd_m=scene.array.tolerances_m,
-        delay_sd_s=scene.recorder.skew_sd_s,
+        delay_sd_s=max(scene.recorder.timing_sd_s(ping.frequency_hz) for ping in pings),
         sound_speed_m_s=scene.sound_speed_m_s,
         sound_speed_sd_m_s=scene.sound_speed_sd_m_s,
         rotation_sd=np.array([[p.roll_sd, p.pitch_sd, p.heading_sd] for p in poses]).max(axis=0),

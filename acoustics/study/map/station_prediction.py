@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from acoustics.base.frames import Floats
-from acoustics.study.map.stations import OUTCOMES, Chooser, Ints, Sights, counts_by_row, outcomes, single_ping_posterior
+from acoustics.estimate.fuse import single_ping_posterior
+from acoustics.study.map.stations import OUTCOMES, Chooser, Ints, Sights, counts_by_row, outcomes
 
 PREDICTED_CELLS = 250  # each costs half a millisecond
 _NODES = 128
@@ -64,11 +65,12 @@ def _shares_over_nodes(chooser: Chooser, sights: Sights) -> Floats:
     error = np.einsum("nij,kj->nki", np.linalg.cholesky(covariance), unit)
 
     posterior = single_ping_posterior(
-        chooser,
+        chooser.stations,
         np.repeat(sights.waypoints_m, _NODES, axis=0),
         (sights.bearing[:, None] + error[..., 0]).ravel(),
         (inverse[:, None] + error[..., 1]).ravel(),
         np.repeat(sights.information, _NODES, axis=0),
+        own_sd_m=chooser.own_sd_m,
     )
     found = outcomes(chooser, posterior, np.repeat(chooser.meant(sights.pingers_m), _NODES))
     return counts_by_row(found.reshape(n, _NODES)) / _NODES

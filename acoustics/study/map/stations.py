@@ -1,4 +1,4 @@
-"""Which station one ping's fix would choose: the posterior by Bayes' rule, and what comes of it."""
+"""Which station one ping would choose on a map, and what comes of the choice."""
 
 from __future__ import annotations
 
@@ -7,11 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from acoustics.base.frames import Floats, wrap_angle
+from acoustics.base.frames import Floats
 from acoustics.base.intervals import BEARING_GUESS_SD
-from acoustics.base.polygons import inside_along, signed_area
 from acoustics.estimate.direction import MISFIT_P
-from acoustics.estimate.fuse import NONE_OF_THESE, StationModel, decisions, station_posterior
+from acoustics.estimate.fuse import (
+    NEAREST_M,
+    NONE_OF_THESE,
+    StationModel,
+    decisions,
+    single_ping_posterior,
+    station_posterior,
+)
 from acoustics.estimate.position import Fix
 from acoustics.scene.scene import Scene
 from acoustics.study.stations import station_model
@@ -22,9 +28,6 @@ OUTCOMES = ("right", "other", "none", "undecided")
 SIMULATED_PINGS = 50  # of each cell at most: a decision costs as much as several fixes
 SURE = 0.5
 _EXACT_M = 1e-3
-NEAREST_M = 0.3  # no pinger is taken to be nearer, whatever a ping says of its distance
-_DISTANCES = 32  # nodes of the sum along the bearing
-_REACH_SD = 6.0
 
 
 @dataclass(frozen=True)
@@ -108,73 +111,6 @@ def of_bearing_and_inverse(information: Floats, away_m: Floats) -> Floats:
     return np.asarray(np.swapaxes(slope, -1, -2) @ information @ slope + guess)
 
 
-def single_ping_posterior(
-    chooser: Chooser, waypoints_m: Floats, bearing: Floats, inverse_m: Floats, information: Floats
-) -> Floats:
-    """Posterior of the stations from what one ping tells of bearing and distance.
-
-    Parameters
-    ----------
-    waypoints_m : ndarray, shape (n, 2)
-        Where the vehicle believes to be [m].
-    bearing, inverse_m : ndarray, shape (n,)
-        Site bearing [rad] and inverse of the distance [1/m] by the fix. NaN: there is none.
-    information : ndarray, shape (n, 2, 2)
-        About those two.
-
-    Returns
-    -------
-    ndarray, shape (n, n_stations + 1)
-        The priors where there is no fix.
-
-    Notes
-    -----
-    By Bayes' rule, with the same model of the stations as `station_posterior`, which it equals for a sharp fix. One
-    ping mostly sees the distance badly, so that a fix is no normal distribution over places but nearly one over bearing
-    and inverse distance. A station's spread, and the vehicle's own, are turned into these at the station; for a pinger
-    anywhere in the outline the density is summed along the bearing, from where it enters the outline to its exit.
-    """
-    known = np.isfinite(bearing) & np.isfinite(inverse_m)
-    bearing, inverse_m = np.where(known, bearing, 0.0), np.where(known, inverse_m, 1.0)
-    covariance = np.linalg.inv(information)
-    model, own = chooser.stations, chooser.own_sd_m**2
-    away = model.places_m - waypoints_m[:, None]
-    distance = np.maximum(np.linalg.norm(away, axis=-1), NEAREST_M)
-    turned = wrap_angle(bearing[:, None] - np.arctan2(away[..., 1], away[..., 0]))
-    nearer = inverse_m[:, None] - 1.0 / distance
-    spread = model.spread_m**2 + own
-    across, along = (covariance[:, k, k, None] + spread / distance ** (2 + 2 * k) for k in (0, 1))
-    both = covariance[:, 0, 1, None]
-    determinant = across * along - both**2
-    square = (along * turned**2 - 2.0 * both * turned * nearer + across * nearer**2) / determinant
-    at_station = -0.5 * (square + np.log(determinant)) - np.log(2.0 * np.pi)
-    variance = covariance[:, 1, 1] + own * inverse_m**4
-    elsewhere = _log_density_elsewhere(model, waypoints_m, bearing, inverse_m, np.sqrt(variance))
-    weight = np.concatenate([at_station, elsewhere[:, None]], axis=-1) + np.log(model.probabilities)
-    share = np.exp(weight - weight.max(axis=-1, keepdims=True))
-    return np.where(known[:, None], share / share.sum(axis=-1, keepdims=True), model.probabilities)
-
-
-def _log_density_elsewhere(
-    model: StationModel, waypoints_m: Floats, bearing: Floats, inverse_m: Floats, inverse_sd: Floats
-) -> Floats:
-    """Logarithm of the density of a fix, shape (n,), if the pinger is anywhere in the outline with equal chance.
-
-    With q the inverse distance r an area is ``r^3 dq db``; the sum is over log q, by Gauss and Legendre's rule.
-    """
-    enters, leaves = inside_along(model.outline_m, waypoints_m, bearing)
-    reach = _REACH_SD * inverse_sd
-    low, high = 1.0 / np.maximum(leaves, NEAREST_M), 1.0 / np.maximum(enters, NEAREST_M)
-    low, high = np.clip(inverse_m - reach, low, high), np.clip(inverse_m + reach, low, high)
-    node, share = np.polynomial.legendre.leggauss(_DISTANCES)
-    half = 0.5 * np.log(high / low)[:, None]
-    q = np.sqrt(low * high)[:, None] * np.exp(half * node)
-    sd = inverse_sd[:, None]
-    density = np.exp(-0.5 * ((q - inverse_m[:, None]) / sd) ** 2) / (np.sqrt(2.0 * np.pi) * sd * q**2)
-    with np.errstate(divide="ignore"):  # no part of the outline that way: minus infinity is meant
-        return np.asarray(np.log(np.sum(density * share * half, axis=-1) / abs(signed_area(model.outline_m))))
-
-
 def outcomes(chooser: Chooser, posterior: Floats, meant: Ints) -> Ints:
     """What comes of posteriors (n, n_stations + 1) where `meant` (n,) is right, by index in `OUTCOMES`.
 
@@ -211,11 +147,12 @@ def simulated_outcomes(chooser: Chooser, sights: Sights, fix: Fix, rng: np.rando
     given = np.asarray(np.isfinite(place).all(axis=-1)) & ~misfit
     place, covariance = np.where(given[:, None], place, 1.0), np.where(given[:, None, None], covariance, np.eye(2))
     posterior = single_ping_posterior(
-        chooser,
+        chooser.stations,
         np.repeat(sights.waypoints_m, trials, axis=0) + rng.normal(size=place.shape) * chooser.own_sd_m,
         np.where(given, np.arctan2(place[:, 1], place[:, 0]) + np.repeat(sights.heading, trials), np.nan),
         1.0 / np.maximum(np.hypot(place[:, 0], place[:, 1]), NEAREST_M),
         of_bearing_and_inverse(np.asarray(np.linalg.inv(covariance), dtype=float), place),
+        own_sd_m=chooser.own_sd_m,
     )
     found = outcomes(chooser, posterior, np.repeat(chooser.meant(sights.pingers_m), trials))
     return counts_by_row(found.reshape(n, trials))

@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import binomtest, norm
 
 from acoustics.base.frames import wrap_angle
-from acoustics.estimate.fuse.station import NONE_OF_THESE, station_posterior
+from acoustics.estimate.fuse.station import NONE_OF_THESE, single_ping_posterior, station_posterior
 from acoustics.scene.scenario import load_scene, shipped
 from acoustics.study.map.cells import Cells
 from acoustics.study.map.station_prediction import predicted_outcomes
@@ -18,7 +18,6 @@ from acoustics.study.map.stations import (
     Sights,
     of_bearing_and_inverse,
     outcomes,
-    single_ping_posterior,
 )
 from acoustics.study.map.study import MapChoices, map_pool
 
@@ -63,7 +62,7 @@ def test_the_posterior_is_that_of_direct_integration(waypoint, bearing_sd_deg, i
         inverse = 1 / np.hypot(*away) + rng.normal() * inverse_sd
         exact = posterior_by_integration(waypoint, bearing, inverse, bearing_sd, inverse_sd)
         found = single_ping_posterior(
-            CHOOSER, np.array([waypoint]), np.array([bearing]), np.array([inverse]), information[None]
+            CHOOSER.stations, np.array([waypoint]), np.array([bearing]), np.array([inverse]), information[None]
         )[0]
         assert np.argmax(found) == np.argmax(exact)
         # A station's spread of 0.5 m, turned into inverse distance, is not quite normal there.
@@ -74,7 +73,7 @@ def test_a_sharp_fix_gives_the_posterior_of_that_fix():
     away = CHOOSER.stations.places_m[1] - [12.0, 6.0] + [0.3, -0.2]
     information = np.diag([1e6, 1e8])
     found = single_ping_posterior(
-        CHOOSER,
+        CHOOSER.stations,
         np.array([[12.0, 6.0]]),
         np.array([np.arctan2(away[1], away[0])]),
         np.array([1 / np.hypot(*away)]),
@@ -87,7 +86,7 @@ def test_a_sharp_fix_gives_the_posterior_of_that_fix():
 
 def test_nothing_known_leaves_the_priors_and_no_decision():
     posterior = single_ping_posterior(
-        CHOOSER, np.zeros((1, 2)), np.array([np.nan]), np.array([np.nan]), np.eye(2)[None]
+        CHOOSER.stations, np.zeros((1, 2)), np.array([np.nan]), np.array([np.nan]), np.eye(2)[None]
     )
     assert posterior[0] == pytest.approx(CHOOSER.stations.probabilities)
     assert OUTCOMES[outcomes(CHOOSER, posterior, np.array([0]))[0]] == "undecided"
@@ -135,7 +134,7 @@ def test_prediction_agrees_with_many_draws():
     for k in range(3):
         error = rng.normal(size=(n, 2)) * [np.deg2rad(6.0), 0.03]
         posterior = single_ping_posterior(
-            CHOOSER,
+            CHOOSER.stations,
             np.tile(seen.waypoints_m[k], (n, 1)),
             seen.bearing[k] + error[:, 0],
             seen.inverse_m[k] + error[:, 1],
