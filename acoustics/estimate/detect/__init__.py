@@ -1,6 +1,6 @@
 """Samples to events: matched filters, a detector of constant false-alarm rate, the PRI tracker, faults of channels."""
 
-from acoustics.estimate.detect.burst_edge import band_noise_density, leading_edge
+from acoustics.estimate.detect.burst_edge import leading_edge
 from acoustics.estimate.detect.channel_faults import (
     clipped_channels,
     dead_channels,
@@ -10,6 +10,7 @@ from acoustics.estimate.detect.channel_faults import (
 )
 from acoustics.estimate.detect.detector import PAST_BURSTS, BandDetector, Event, band_detector, detection_probability
 from acoustics.estimate.detect.matched_filter import FilterBank, Singles, filter_bank, leakage
+from acoustics.estimate.detect.noise_level import band_noise_density
 from acoustics.estimate.detect.pri_tracker import PingTrain
 
 __all__ = [

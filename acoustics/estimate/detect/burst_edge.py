@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import signal
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
@@ -13,8 +12,6 @@ _HOPS = 4
 # Power that the direct sound is taken to have: a share of the loudest part's, and at least so much of the noise's.
 # With less, noise that was measured 1.4 dB too low would pass for it.
 _DIRECT_SHARE, _LEAST_POWER = 0.03, 2.0
-_SEGMENT_CYCLES = 32.0
-_LEAST_SEGMENTS = 4
 
 
 def leading_edge(pressure: Floats, sample_rate_hz: float, frequency_hz: float, noise_density: Floats) -> int:
@@ -62,37 +59,3 @@ def leading_edge(pressure: Floats, sample_rate_hz: float, frequency_hz: float, n
     change = int(np.argmin(np.concatenate([[0.0], course[:end]])))
     # The window at the change is the first that holds more than noise: about half of it does.
     return min(change * hop + window // 2, n - 1)
-
-
-def band_noise_density(pressure: Floats, sample_rate_hz: float, frequency_hz: float, width_hz: float) -> Floats | None:
-    """One-sided noise density of each channel about a carrier, shape (n_channels,); None for too few samples.
-
-    Parameters
-    ----------
-    pressure : ndarray, shape (n_channels, n_samples)
-        Noise alone.
-    sample_rate_hz, frequency_hz : float
-        Rate and carrier [Hz].
-    width_hz : float
-        Of the band to average over [Hz].
-
-    Notes
-    -----
-    Half-overlapping Hann-windowed periodograms (Welch 1967, IEEE Transactions on Audio and Electroacoustics 15,
-    70-73), of each bin the median over time, so that a knock does not count, less its bias (Allen et al. 2012,
-    Physical Review D 85, 122006, appendix B).
-    """
-    segment = int(_SEGMENT_CYCLES * sample_rate_hz / frequency_hz)
-    if pressure.shape[-1] < _LEAST_SEGMENTS * segment:
-        return None
-    frequency, _, power = signal.spectrogram(
-        pressure, sample_rate_hz, "hann", nperseg=segment, noverlap=segment - segment // 2, detrend=False
-    )
-    spacing = float(frequency[1])
-    half = int(max(width_hz / 2.0 / spacing, 1.0))
-    middle = round(frequency_hz / spacing)
-    # As signal.welch(average="median") does, but for the band alone: medians of all bins take most of its time.
-    band = np.median(power[:, max(middle - half, 1) : middle + half + 1], axis=-1)
-    even = 2.0 * np.arange(1, (power.shape[-1] - 1) // 2 + 1)
-    bias = 1.0 + np.sum(1.0 / (even + 1.0) - 1.0 / even)
-    return np.asarray(band.mean(axis=-1) / bias)

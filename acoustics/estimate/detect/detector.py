@@ -13,12 +13,11 @@ from scipy.special import chdtri, chndtr
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.estimate.detect.matched_filter import Singles
+from acoustics.estimate.detect.noise_level import recent_noise_power
 
 DEAD_SHARE = 1e-3  # of the channels' median noise: a channel under it hears nothing
 PAST_BURSTS = 4
 _NOISE_MEMORY_S = 1.0
-_LOUDEST_OVER_NOISE = 1e10  # 100 dB: more than hydrophones and converters span
-_NOISE_QUANTILE = 0.25
 _RISE = 4.0  # 6 dB over what was heard just before: an onset, not the tail of an echo train
 _STRONGER = 10.0
 # Of the repetition interval: within it of an onset only something far stronger can be a ping.
@@ -127,11 +126,9 @@ class BandDetector:
 
     Notes
     -----
-    The noise in each channel is the lower quartile of the filter's power over the last second, divided by that of
-    the unit exponential: an ordered-statistic constant false-alarm rate. Bursts and echoes raise it by 2 dB where
-    they fill a third of the time, which they do in a recording of one ping, and by 5 dB where they fill 60 %.
-    The echo train after an onset is suppressed: an onset must rise by 6 dB over what came just before it, and in
-    the first half of the repetition interval only an event 10 dB stronger begins anew.
+    The noise in each channel is that of the last second by `recent_noise_power`: an ordered-statistic constant
+    false-alarm rate. The echo train after an onset is suppressed: an onset must rise by 6 dB over what came just
+    before it, and in the first half of the repetition interval only an event 10 dB stronger begins again.
 
     References
     ----------
@@ -149,12 +146,8 @@ class BandDetector:
     _held: Event | None = None
 
     def noise(self) -> Floats:
-        """Mean power of the noise in each channel, shape (n_channels,), of what was heard of late."""
-        powers = np.concatenate(self._powers, axis=-1)
-        rank = int(_NOISE_QUANTILE * powers.shape[-1])
-        quiet = np.partition(powers, rank, axis=-1)[:, rank].astype(float) / -np.log1p(-_NOISE_QUANTILE)
-        # Where a recording is silent but for its bursts, all that remains is what single precision makes of them.
-        return np.maximum(quiet, _LOUDEST_OVER_NOISE**-1 * powers.max(axis=-1))
+        """Mean power of the recent noise in each channel, shape (n_channels,)."""
+        return recent_noise_power(np.concatenate(self._powers, axis=-1))
 
     def statistic(self, power: Singles, n_own: int) -> Floats:
         """Twice the power over the noise's, summed over the channels that have noise at all; shape (n_outputs,).

@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import chi2, ncx2
 
 from acoustics.base.errors import ParameterError
-from acoustics.estimate.detect.burst_edge import band_noise_density, leading_edge
+from acoustics.estimate.detect.burst_edge import leading_edge
 from acoustics.estimate.detect.detector import band_detector, detection_probability, detection_threshold
 from acoustics.estimate.detect.matched_filter import burst_samples, filter_bank, leakage
 from acoustics.physics.burst import Burst
@@ -158,17 +158,3 @@ def test_noise_measured_a_decibel_too_low_is_no_burst():
         found.append(leading_edge(samples, rate, 30e3, np.full(4, 2.0 / rate * 10**-0.1)) - start)
     # The delay estimators take a guess that is good to four cycles, 33 samples.
     assert np.mean(np.abs(found) < 33) > 0.8
-
-
-def test_noise_density_is_that_of_the_noise_in_spite_of_a_knock():
-    rng = np.random.default_rng(5)
-    rate, density = 250e3, 3e-6
-    samples = rng.standard_normal((200, 15_000)) * np.sqrt(density * rate / 2)
-    samples[:, 7000:7200] *= 100
-    found = band_noise_density(samples, rate, 30e3, 3.75e3)
-    # 55 segments overlapping by half in 9 bins: 5 % a channel, 0.4 % of 200; the knock touches 3 segments, 4 %.
-    assert found.mean() / density == pytest.approx(1.02, abs=0.04)
-    assert band_noise_density(samples[:, :100], rate, 30e3, 3.75e3) is None
-    # What a recording of one ping holds before it: 7 ms. Half the carrier's frequency wide it is good to 0.5 dB.
-    short = band_noise_density(samples[:, :1750], rate, 30e3, 15e3)
-    assert np.std(short) / density < 0.15
