@@ -20,7 +20,7 @@ from acoustics.study.calibrate import CalibrationPlan, RunPlan
 from acoustics.study.calibrate import plan_calibration as _plan_calibration
 from acoustics.study.check import Summary, summary
 from acoustics.study.draws import Route
-from acoustics.study.map import MapChoices, PoolMap, map_pool
+from acoustics.study.map import KNOWN_POOL_CELLS, MapChoices, PoolMap, map_pool
 from acoustics.study.place import Aim, Placement, study_place
 from acoustics.study.sound_speed import WaterColumn, water_column
 from acoustics.study.spacing import SpacingStudy, study_spacing
@@ -134,7 +134,7 @@ def map(
         trials=trials,
         seed=chosen_seed(scene, seed),
         step_m=step_m,
-        choices=MapChoices(over, heading, site_position, echo_cells, echo_pings),
+        choices=MapChoices(over, heading, site_position, echo_cells, echo_pings, KNOWN_POOL_CELLS),
         running=running(jobs, resume),
     )
     return result.drawn_over(scene, source)

@@ -103,6 +103,14 @@ class PoolShape(TableModel):
         return a + b * place[..., 0] + c * place[..., 1]
 
     @property
+    def extent_m(self) -> float:
+        """Longest way across the outline [m], infinite in open water: an error as large says nothing of the place."""
+        if self.outline_m is None:
+            return float("inf")
+        corners = np.array(self.outline_m)
+        return float(np.linalg.norm(corners[:, None] - corners, axis=-1).max())
+
+    @property
     def middle_m(self) -> tuple[float, float]:
         """Middle of the outline's extent, the origin in open water: where the floor's depth is known [m]."""
         if self.outline_m is None:

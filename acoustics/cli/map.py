@@ -90,7 +90,7 @@ def map_command(
     """
     from acoustics.present.text.map import map_text
     from acoustics.scene.scenario import load_scene
-    from acoustics.study.map import MapChoices, map_pool
+    from acoustics.study.map import KNOWN_POOL_CELLS, MapChoices, map_pool
 
     if echo_cells is None:
         echo_cells = _ECHO_CELLS if trials else 0
@@ -102,7 +102,7 @@ def map_command(
         trials=trials,
         seed=scene.study.seed if seed is None else seed,
         step_m=step_m,
-        choices=MapChoices(over, heading, site_position, echo_cells, echo_pings),
+        choices=MapChoices(over, heading, site_position, echo_cells, echo_pings, KNOWN_POOL_CELLS),
         running=running,
         progress=Progress("simulated"),
     )

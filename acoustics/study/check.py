@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from acoustics.accuracy.echo_bound import echo_bound
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Floats
 from acoustics.base.result import Result
@@ -21,6 +22,7 @@ from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.line import waypoints_along_line
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
+from acoustics.study.budget import study_budget
 
 _BEND_WORTH_A_NOTE_DEG = 0.1
 _FALSE_ALARMS_PER_HOUR = 1.0  # what `locate` takes if nothing else is asked
@@ -33,6 +35,8 @@ class Summary(Result):
 
     `first_echo` names the faces of the echo that ends the multipath-free window where the vehicle stands; empty: none
     does.
+    `position_..._m`: Cramer-Rao bounds of the horizontal position from one ping there, by the sound before the first
+    echo without knowledge of the pool, and, the pool known, before the first echo from a wall and by the whole burst.
     `heard` is the predicted share of pings over the detector's threshold, by the whole burst and without echoes.
     """
 
@@ -56,6 +60,9 @@ class Summary(Result):
     heard: Floats
     multipath_free_s: Floats
     first_echo: str
+    position_multipath_free_m: float
+    position_to_first_wall_m: float
+    position_whole_burst_m: float
     energy_ratio_db: Floats
     arrival_sd_phase_s: Floats
     arrival_sd_envelope_s: Floats
@@ -95,6 +102,7 @@ def summary(scene: Scene, pinger: Pinger) -> Summary:
         heard=_heard(scene, pinger, ranges),
         multipath_free_s=window,
         first_echo=_first_echo(scene, pinger),
+        **_positions(scene, pinger),
         energy_ratio_db=energy_ratio_db,
         arrival_sd_phase_s=np.sqrt(link.carrier_variance_s2),
         arrival_sd_envelope_s=np.sqrt(link.envelope_variance_s2),
@@ -116,6 +124,25 @@ def _heard(scene: Scene, pinger: Pinger, range_m: Floats) -> Floats:
     )
     energy_ratio = link_budget(scene, pinger, range_m).energy_ratio_2e_n0
     return detection_probability(energy_ratio, len(scene.array.hydrophones), detector.false_alarm_probability)
+
+
+def _positions(scene: Scene, pinger: Pinger) -> dict[str, float]:
+    """Bounds of the horizontal position from one ping where the vehicle stands [m]; infinite: not observed."""
+    pose = scene.vehicle.pose
+    bound = echo_bound(
+        scene,
+        pinger,
+        np.asarray(pose.position_m)[None],
+        np.array([scene.vehicle.pose.heading], dtype=float),
+        np.array([pinger.position_m]),
+        site_position=True,
+    )
+    found = {
+        "position_multipath_free_m": study_budget(scene, pinger).position_m,
+        "position_to_first_wall_m": float(bound.to_first_wall_m[0]),
+        "position_whole_burst_m": float(bound.whole_burst_m[0]),
+    }
+    return {name: error if error < scene.pool.extent_m else float("inf") for name, error in found.items()}
 
 
 def _first_echo(scene: Scene, pinger: Pinger) -> str:

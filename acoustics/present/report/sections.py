@@ -15,7 +15,7 @@ from acoustics.present.report.closing import assumptions, repeat, safety
 from acoustics.present.report.live import live_block
 from acoustics.present.text.budget import LEGEND, RANGE_LOST, advice, budget_notes, budget_rows
 from acoustics.present.text.check import LINK_NOTE, link_rows, summary_facts
-from acoustics.present.text.map import echo_rows, map_notes, map_rows
+from acoustics.present.text.map import KNOWN_POOL_TITLE, echo_rows, known_pool_rows, map_notes, map_rows
 from acoustics.present.text.map import station_rows as map_station_rows
 from acoustics.present.text.sound_speed import WATER_NOTE, water_rows
 from acoustics.present.text.spacing import rate_rows, spacing_rows
@@ -216,6 +216,8 @@ def _map(report: Report) -> Section | None:
     blocks = [table_block(map_rows(result), "One ping from anywhere: quantiles over the cells")]
     if result.stations is not None:
         blocks.append(table_block(map_station_rows(result), "What one ping from anywhere says of the station"))
+    if result.known_pool is not None:
+        blocks.append(table_block(known_pool_rows(result.known_pool), KNOWN_POOL_TITLE))
     if result.echoes:
         blocks.append(table_block(echo_rows(result), "What echoes do to the bearing from the bow [deg], rendered"))
     blocks += text(*map_notes(result))

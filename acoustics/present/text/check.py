@@ -43,9 +43,19 @@ def summary_facts(result: Summary) -> list[tuple[str, str]]:
         ("good for", result.good_for),
         ("cannot observe", result.cannot_observe),
         ("first strong echo", f"{result.first_echo or 'none within the burst'} (where the vehicle stands)"),
+        ("position by one ping", f"{_observed(result.position_multipath_free_m)} before the first echo (bound)"),
+        (
+            "  with the pool known",
+            f"{_observed(result.position_to_first_wall_m)} before the first echo from a wall, "
+            f"{_observed(result.position_whole_burst_m)} by the whole burst (bounds)",
+        ),
         ("noise density", f"{result.noise_density_db:.1f} dB re 1 uPa^2/Hz"),
     ]
     return [(name, value) for name, value in facts if value]
+
+
+def _observed(error_m: float) -> str:
+    return "not observed" if np.isinf(error_m) else f"{number(error_m)} m"
 
 
 def link_rows(result: Summary) -> Rows:

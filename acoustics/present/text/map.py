@@ -7,9 +7,11 @@ from collections.abc import Callable
 
 import numpy as np
 
-from acoustics.base.intervals import Interval
+from acoustics.base.intervals import Interval, quantiles
 from acoustics.present.text.tables import Rows, number, percent, table
-from acoustics.study.map import PREDICTED_CELLS, SAMPLED_CELLS, PoolMap, StationMap
+from acoustics.study.map import PREDICTED_CELLS, SAMPLED_CELLS, KnownPool, PoolMap, StationMap
+
+KNOWN_POOL_TITLE = "Horizontal position error by one ping (bounds)"
 
 _OUTCOMES = {
     "right": "the right answer",
@@ -34,6 +36,8 @@ def map_text(result: PoolMap) -> str:
             f"What one ping's fix says of the station: {_meant(result.stations)}",
             table(*station_rows(result)),
         ]
+    if result.known_pool is not None:
+        lines += ["", KNOWN_POOL_TITLE, table(*known_pool_rows(result.known_pool))]
     if result.echoes:
         lines += ["", "What echoes do to the bearing from the bow, deg (rendered pings)", table(*echo_rows(result))]
     notes = [line for note in map_notes(result) for line in textwrap.wrap(note, 100)]
@@ -71,6 +75,20 @@ def station_rows(result: PoolMap) -> Rows:
         for share in result.stations.over_cells
     ]
     return ("pings, mean over the cells", "predicted", "simulated (95 %)"), rows
+
+
+def known_pool_rows(known: KnownPool) -> Rows:
+    """Single-ping position by what of the burst counts; the first row is for who knows nothing of the pool."""
+    near = f"cells under {known.near_m:g} m"
+    rows = [
+        (name, *(number(value) for value in quantiles(errors)[:2]), percent(share))
+        for name, errors, share in (
+            ("to the first echo, pool unknown", known.multipath_free_m, known.near_multipath_free),
+            ("to the first echo from a wall, pool known", known.to_first_wall_m, known.near_to_first_wall),
+            ("whole burst, pool known", known.whole_burst_m, known.near_whole_burst),
+        )
+    ]
+    return ("samples that count", "median m", "90 % m", near), rows
 
 
 def echo_rows(result: PoolMap) -> Rows:
@@ -118,6 +136,12 @@ def map_notes(result: PoolMap) -> list[str]:
         notes.append(
             "Station: the most probable answer counts if it is more probable than all others together, also where the "
             f"position itself is refused; else undecided. Predicted in up to {PREDICTED_CELLS} cells and interpolated."
+        )
+    if result.known_pool is not None:
+        notes.append(
+            f"Pool known: bounds in {len(result.known_pool.x_m)} of the cells, for an estimator that is told outline "
+            "and floor to within pool.wall_sd_m, floor_sd_m and floor_slope_sd and takes echoes as measurements. No "
+            "estimator of this package does so yet."
         )
     if result.echoes:
         notes.append(

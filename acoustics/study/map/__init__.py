@@ -2,8 +2,19 @@
 
 from acoustics.study.map.ambiguity import SAMPLED_CELLS
 from acoustics.study.map.echoes import EchoPlace
+from acoustics.study.map.known_pool import KNOWN_POOL_CELLS, KnownPool
 from acoustics.study.map.result import StationMap
 from acoustics.study.map.station_prediction import PREDICTED_CELLS
 from acoustics.study.map.study import MapChoices, PoolMap, map_pool
 
-__all__ = ["PREDICTED_CELLS", "SAMPLED_CELLS", "EchoPlace", "MapChoices", "PoolMap", "StationMap", "map_pool"]
+__all__ = [
+    "KNOWN_POOL_CELLS",
+    "PREDICTED_CELLS",
+    "SAMPLED_CELLS",
+    "EchoPlace",
+    "KnownPool",
+    "MapChoices",
+    "PoolMap",
+    "StationMap",
+    "map_pool",
+]

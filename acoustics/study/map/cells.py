@@ -71,7 +71,7 @@ def grid_cells(scene: Scene, pinger: Pinger, *, over: Over, step_m: float, headi
     own_depth = scene.study.map_depth_m or scene.vehicle.position_m[2]
     depth = own_depth if over == "vehicle" else pinger.position_m[2]
     places = np.stack([*np.meshgrid(x, y), np.full((len(y), len(x)), depth)], axis=-1)
-    waypoints, pingers = _both(scene, pinger, over, places)
+    waypoints, pingers = waypoints_and_pingers(scene, pinger, over, places)
     wet = np.ones(places.shape[:2], dtype=bool)
     for heading in headings:
         hydrophones = Pose(waypoints, scene.vehicle.pose.roll, scene.vehicle.pose.pitch, heading).to_site(
@@ -88,13 +88,13 @@ def grid_cells(scene: Scene, pinger: Pinger, *, over: Over, step_m: float, headi
 
 def sources_seen(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> Floats:
     """The pinger [m], shape (n_wet, 3), in the frame that stands level in the vehicle and heads with it."""
-    waypoints, pingers = _both(scene, pinger, cells.over, cells.places_m[cells.wet])
+    waypoints, pingers = waypoints_and_pingers(scene, pinger, cells.over, cells.places_m[cells.wet])
     return Pose(np.zeros(3), 0.0, 0.0, heading).to_body(pingers - waypoints)
 
 
 def hydrophones_reached(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> NDArray[np.bool_]:
     """Which hydrophones no body of the vehicle keeps from the pinger, shape (n_wet, n_hydrophones)."""
-    waypoints, pingers = _both(scene, pinger, cells.over, cells.places_m[cells.wet])
+    waypoints, pingers = waypoints_and_pingers(scene, pinger, cells.over, cells.places_m[cells.wet])
     own = scene.vehicle.pose
     seen = Pose(waypoints, own.roll, own.pitch, heading).to_body(pingers[:, None])[:, 0]
     return scene.mounting.hears(scene.array.positions_m, seen)
@@ -126,7 +126,7 @@ def windows_seen(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> 
     return np.where(reached.any(axis=0), np.min(np.where(reached, windows, pinger.length_s), axis=0), 0.0)
 
 
-def _both(scene: Scene, pinger: Pinger, over: Over, places_m: Floats) -> tuple[Floats, Floats]:
+def waypoints_and_pingers(scene: Scene, pinger: Pinger, over: Over, places_m: Floats) -> tuple[Floats, Floats]:
     """Positions of the vehicle and of the pinger [m], shape (..., 3) each."""
     fixed = np.array(pinger.position_m if over == "vehicle" else scene.vehicle.position_m)
     other = np.broadcast_to(fixed, places_m.shape)

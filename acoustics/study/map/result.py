@@ -13,6 +13,7 @@ from acoustics.base.intervals import Interval, quantiles
 from acoustics.base.result import Result
 from acoustics.study.map.cells import Over
 from acoustics.study.map.echoes import EchoPlace
+from acoustics.study.map.known_pool import KnownPool
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,8 @@ class MapChoices:
         Whether the position is that in the site, `vehicle.position_sd_m` included, or that relative to the vehicle.
     echo_cells, echo_pings : int
         At how many cells so many pings each are rendered, with and without echoes.
+    known_pool_cells : int
+        In how many cells, at most, the bounds of an estimator that knows the pool are worked out.
     """
 
     over: Over = "vehicle"
@@ -36,6 +39,7 @@ class MapChoices:
     site_position: bool = False
     echo_cells: int = 0
     echo_pings: int = 6
+    known_pool_cells: int = 0
 
 
 @dataclass(frozen=True)
@@ -92,7 +96,8 @@ class PoolMap(Result):
     the cells where every ping gave a fix; None where there are fewer than two. Infinite: not observable. `heading_deg`
     is None where each cell has its own worst heading, `worst_heading_deg` then. `shadowed`: share of the hydrophones
     that
-    bodies of the vehicle keep from the pinger. `stations` is None where there are fewer than two.
+    bodies of the vehicle keep from the pinger. `stations` is None where there are fewer than two. `known_pool`: what
+    echoes could add, in some of the cells; None where not asked for.
     """
 
     title: str
@@ -120,6 +125,7 @@ class PoolMap(Result):
     simulated_over_bound: Interval | None
     stations: StationMap | None
     echoes: tuple[EchoPlace, ...]
+    known_pool: KnownPool | None
 
     @property
     def wet(self) -> NDArray[np.bool_]:

@@ -19,6 +19,7 @@ from acoustics.study.map.bounds import CellBounds, bounds_in_cells, worst_bounds
 from acoustics.study.map.cells import Cells, grid_cells
 from acoustics.study.map.echoes import EchoChunk, echo_chunks, echo_places, gather_echoes, heard_of_chunk
 from acoustics.study.map.fixes import CellFixes, FixChunk, FixModel, fix_chunks, fixes_of_chunk, gather_fixes
+from acoustics.study.map.known_pool import known_pool_in_cells
 from acoustics.study.map.result import MapChoices, PoolMap
 from acoustics.study.map.station_summary import station_map
 from acoustics.study.map.stations import Chooser, Sights
@@ -123,6 +124,9 @@ def map_pool(
         simulated_over_bound=_agreement(simulated, at.position_m, seed),
         stations=None if stations is None else station_map(*stations, cells, at.heard, simulated.chosen),
         echoes=gather_echoes(echoes, results[: len(echoes)], seed=seed),
+        known_pool=known_pool_in_cells(
+            scene, pinger, cells, at, most=choices.known_pool_cells, site_position=choices.site_position
+        ),
     )
 
 

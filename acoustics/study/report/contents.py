@@ -13,7 +13,7 @@ from acoustics.scene.scene import Scene
 from acoustics.study.budget import Budget, study_budget
 from acoustics.study.check import Summary, summary
 from acoustics.study.draws import Route
-from acoustics.study.map import MapChoices, PoolMap, map_pool
+from acoustics.study.map import KNOWN_POOL_CELLS, MapChoices, PoolMap, map_pool
 from acoustics.study.report.live import LiveModel, live_model
 from acoustics.study.sound_speed import WaterColumn, water_column
 from acoustics.study.spacing import SpacingStudy, study_spacing
@@ -102,7 +102,7 @@ def _map(scene: Scene, pinger: Pinger, trials: int, seed: int, progress: Progres
     """The map; None for open water of which no extent is given."""
     if scene.pool.outline_m is None and scene.study.map_extent_m is None:
         return None
-    choices = MapChoices(echo_cells=_ECHO_CELLS)
+    choices = MapChoices(echo_cells=_ECHO_CELLS, known_pool_cells=KNOWN_POOL_CELLS)
     return map_pool(scene, pinger, trials=trials, seed=seed, choices=choices, progress=progress)
 
 
