@@ -9,6 +9,11 @@ import numpy as np
 from acoustics.base.frames import Floats, Pose
 from acoustics.physics.tdoa import difference_matrix
 
+MISFIT = (
+    "the delays do not fit the array (p_value under 0.001): a swapped or inverted channel, an echo inside the window, "
+    "wrong integers or a moved hydrophone may be the cause"
+)
+
 
 @dataclass(frozen=True)
 class Candidate:
@@ -139,6 +144,11 @@ class Ping:
     depth_sd_m: float | None
     site_bearing: tuple[float, ...]
     site_position_m: Floats | None
+
+    @property
+    def can_calibrate(self) -> bool:
+        """Whether a calibration may use the delays: it also takes those that do not fit the array as noted."""
+        return (self.ok or self.reason == MISFIT) and len(self.tdoa_s) > 0
 
     @property
     def single_covariance_s2(self) -> Floats:

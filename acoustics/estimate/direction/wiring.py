@@ -14,12 +14,8 @@ from acoustics.estimate.direction.bearing import estimate_bearing
 from acoustics.estimate.tdoa import Tdoa, resolve_ambiguity
 from acoustics.physics.tdoa import difference_matrix
 
-MISFIT_P = 1e-4
-
-
-_FIT_P = 1e-3
-
-
+# Residuals that arise by chance less often than this are no chance: one healthy ping in a thousand is refused.
+MISFIT_P = 1e-3
 _LEAST_MISFIT_CYCLES = 0.03
 
 
@@ -105,5 +101,5 @@ def suspected_wiring(tests: Sequence[WiringTest], tried: Sequence[Wiring]) -> tu
     misfit = np.median([t.residual_cycles[0] for t in tests])
     if misfit < _LEAST_MISFIT_CYCLES or chi_square_p_value(chi2[0], dof) > MISFIT_P:
         return ()
-    fits = chi_square_p_value(chi2, dof) > _FIT_P
+    fits = chi_square_p_value(chi2, dof) > MISFIT_P
     return tuple(wiring.words for wiring, fit in zip(tried, fits, strict=True) if fit)

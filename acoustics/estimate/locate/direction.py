@@ -24,15 +24,15 @@ from acoustics.estimate.direction import (
     wirings,
 )
 from acoustics.estimate.position import Fix, locate_source
-from acoustics.estimate.tdoa import tdoa_of
-from acoustics.io.ping import Candidate, Ping
+from acoustics.estimate.tdoa import Tdoa, tdoa_of
+from acoustics.io.ping import MISFIT, Candidate, Ping
 
 _PINGS_REMEMBERED = 8
 _PLANE_SD = 2.0
 _LEAST_PROBABILITY = 0.01  # of a direction that is worth telling
 _DOUBTFUL = 0.05  # of a second direction from which on no position is made of the first
+_RANGES_TRIED_M = np.geomspace(1.0, 200.0, 12)  # before a misfit is blamed on more than a curved wave
 WRONGLY_WIRED = "channels are swapped or of the wrong polarity: see the flags"
-MISFIT = "the delays do not fit the array"
 TWO_FIT = "a second direction fits nearly as well: no position is made of the first"
 TOO_FLAT = "the direction may lie in the plane of the array: range is not observed"
 
@@ -62,21 +62,24 @@ def with_direction(ping: Ping, memory: WiringMemory) -> Ping:
         sound_speed_sd_m_s=ping.sound_speed_sd_m_s,
         element_sd_m=ping.tolerances_m,
     )
-    ping = _wiring_checked(ping, float(found.p_value), memory)
+    p_value = float(found.p_value)
+    if reach is None and p_value < MISFIT_P:
+        p_value = _best_fit_of_a_sphere(ping, centre)
+    misfit = p_value < MISFIT_P
+    ping = _wiring_checked(ping, p_value, memory)
     candidates = _candidates(found)
     turned = np.array([direction(c.bearing, c.depression) for c in candidates]).reshape(-1, 3)
     site = bearing_and_depression(turned @ ping.pose.pose.rotation.T)[0]
-    ok = ping.ok and bool(found.ok)
+    ok = ping.ok and bool(found.ok) and not misfit
     flat = found.observes == "plane" and _may_lie_in_plane(found, ping.hydrophones_m)
-    misfit = float(found.p_value) < MISFIT_P
     doubtful = found.observes == "volume" and float(found.probability[1]) > _DOUBTFUL
-    place = position if bool(fix.ok) and ok and not (flat or misfit or doubtful) else None
+    place = position if bool(fix.ok) and ok and not (flat or doubtful) else None
     return replace(
         ping,
         ok=ok,
-        reason=ping.reason or str(found.reason),
+        reason=ping.reason or (MISFIT if misfit else str(found.reason)),
         candidates=candidates,
-        p_value=float(found.p_value),
+        p_value=p_value,
         position_m=place,
         position_covariance_m2=covariance if place is not None else None,
         position_reason=MISFIT
@@ -89,6 +92,21 @@ def with_direction(ping: Ping, memory: WiringMemory) -> Ping:
         site_bearing=tuple(site.tolist()),
         site_position_m=None if place is None else ping.pose.pose.to_site(place[None])[0],
     )
+
+
+def _best_fit_of_a_sphere(ping: Ping, centre: Floats) -> float:
+    """Largest p-value of a spherical wave over ranges: near a wide array a plane wave misfits without a fault."""
+    delays = tdoa_of(ping)
+    shape = (len(_RANGES_TRIED_M), 1)
+    found = estimate_bearing(
+        Tdoa(np.tile(delays.tdoa_s, shape), delays.covariance_s2, delays.reference),
+        ping.hydrophones_m - centre,
+        ping.sound_speed_m_s,
+        range_m=_RANGES_TRIED_M,
+        sound_speed_sd_m_s=ping.sound_speed_sd_m_s,
+        element_sd_m=ping.tolerances_m,
+    )
+    return float(np.max(found.p_value))
 
 
 def _wiring_checked(ping: Ping, p_value: float, memory: WiringMemory) -> Ping:

@@ -168,7 +168,7 @@ def _why_not(ping: Ping, place: SourcePlace | None, pinger: str | None) -> str:
         return "of another pinger"
     if place is None:
         return "without a place of the source"
-    return "" if ping.ok and len(ping.tdoa_s) else "without usable delays"
+    return "" if ping.can_calibrate else "without usable delays"
 
 
 def _nominal_sources(sources: tuple[SourcePlace, ...], scene: Scene, source_sd_m: float) -> tuple[Floats, Floats]:

@@ -1,4 +1,4 @@
-"""Directions of one ping: where a second one fits nearly as well, it is told, and no position is made of the first."""
+"""Directions of one ping: a second one that fits is told, a misfit is refused, and a near pinger is no misfit."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pytest
 
 from acoustics.base.frames import direction
 from acoustics.estimate.locate.direction import TWO_FIT, WiringMemory, with_direction
-from acoustics.io.ping import NavigatedPose, Ping
+from acoustics.io.ping import MISFIT, NavigatedPose, Ping
 from acoustics.io.ping_lines import ping_line
 
 # All but one in the vertical plane ahead; the last is 18 mm beside it and alone tells port from starboard.
@@ -35,6 +35,26 @@ def heard(bearing, *, short_baseline_reads=None, sd_s=7e-7):
     return with_direction(ping, WiringMemory())
 
 
+def of_times(hydrophones, times, *, sd_s, tolerance_m=1e-3):
+    """A ping of an array of any size, nothing known of the pinger's depth."""
+    n = len(hydrophones)
+    differences = np.hstack([-np.ones((n - 1, 1)), np.eye(n - 1)])
+    names = tuple(f"h{k}" for k in range(n))
+    bare = Ping(
+        ping=1, pinger="amber pinger", time_s=0.5, frequency_hz=30e3, ok=True, reason="", energy_ratio_db=20.0, window_s=1e-4,
+        method="phase", integer_probability=1.0, channels=names, hydrophones_m=hydrophones,
+        tolerances_m=np.full(n, tolerance_m), reference=0, tdoa_s=differences @ times,
+        tdoa_covariance_s2=sd_s**2 * differences @ differences.T, skew_sd_s=0.0, flags=(), sound_speed_m_s=C, sound_speed_sd_m_s=1.0,
+        candidates=(), p_value=np.nan, position_m=None, position_covariance_m2=None, position_reason="",
+        pose=NavigatedPose(), depth_m=None, depth_sd_m=None, site_bearing=(), site_position_m=None,
+    )  # fmt: skip
+    return with_direction(bare, WiringMemory())
+
+
+CUBE = 0.00875 * np.array([[x, y, z] for x in (1.0, -1.0) for y in (1.0, -1.0) for z in (1.0, -1.0)])
+WIDE = np.array([[0.30, 0, 0.10], [0.2825, 0, 0.10], [0.30, 0.0175, 0.10], [0.30, 0, 0.15], [-0.20, 0.15, 0.10]])
+
+
 @pytest.mark.parametrize("side", [1, -1])
 def test_near_the_plane_both_sides_are_told_and_no_position(side):
     ping = heard(side * 0.2, short_baseline_reads=side * 0.03)
@@ -52,3 +72,35 @@ def test_far_from_the_plane_there_is_one_direction():
     ping = heard(1.2)
     assert [c.probability for c in ping.candidates] == pytest.approx([1.0], abs=0.01)
     assert ping.position_m is not None
+
+
+@pytest.mark.parametrize("fault", ["inverted", "swapped"])
+def test_the_very_first_ping_of_a_wrongly_wired_array_is_refused(fault):
+    times = -CUBE @ direction(0.7, 0.2) / C
+    if fault == "inverted":
+        times[3] += 0.5 / 30e3
+    else:
+        times[[0, 7]] = times[[7, 0]]
+    ping = of_times(CUBE, times, sd_s=2e-7, tolerance_m=2e-4)
+    assert ping.p_value < 1e-3 and not ping.ok and ping.reason == MISFIT
+    assert ping.position_m is None and ping.position_reason == MISFIT
+    assert "inverted" in MISFIT and "echo" in MISFIT and "integers" in MISFIT
+    assert ping.can_calibrate, "a calibration finds out why it does not fit"
+
+
+def test_healthy_pings_are_refused_no_more_often_than_the_p_value_says():
+    rng = np.random.default_rng(3)
+    refused = 0
+    for bearing in rng.uniform(-np.pi, np.pi, 400):
+        moved = CUBE + 1e-3 * rng.normal(size=CUBE.shape)
+        times = -moved @ direction(bearing, 0.3) / (C + rng.normal()) + 3e-7 * rng.normal(size=8)
+        refused += not of_times(CUBE, times, sd_s=3e-7).ok
+    # At one in a thousand 0.4 are due; over 4 come once in 16,000 such tests (Poisson).
+    assert refused <= 4
+
+
+def test_a_near_pinger_is_no_misfit_of_a_wide_array():
+    source = WIDE.mean(axis=0) + 1.6 * direction(1.9, 0.2)
+    times = np.linalg.norm(source - WIDE, axis=-1) / C
+    ping = of_times(WIDE, times, sd_s=1e-7, tolerance_m=1e-4)
+    assert ping.ok and ping.reason == "" and ping.p_value > 1e-3
