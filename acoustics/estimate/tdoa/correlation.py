@@ -117,4 +117,5 @@ def _band(burst: Burst, window_s: Floats, frequencies_hz: Floats) -> NDArray[np.
     """Which frequencies (n,) each burst, cut off at the end of its window (m,), occupies, shape (m, n)."""
     half = np.maximum(burst.frequency_hz / burst.q, 1.0 / window_s) + abs(burst.sweep_hz) / 2.0
     half = np.minimum(half, 0.9 * burst.frequency_hz)
-    return np.abs(frequencies_hz - burst.frequency_hz) <= half[:, None]
+    # A bin at the very edge is inside however its frequency was rounded.
+    return np.abs(frequencies_hz - burst.frequency_hz) <= half[:, None] * (1.0 + 1e-9)

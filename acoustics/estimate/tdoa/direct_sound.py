@@ -1,4 +1,4 @@
-"""From samples to the direct sound: find the burst, see how long it stays clean, fit it there."""
+"""From samples to the direct sound: find the burst, see how long it is free of multipath, fit it there."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from acoustics.base.frames import Floats
-from acoustics.estimate.tdoa.multipath import LEAST_CYCLES, clean_part
+from acoustics.estimate.tdoa.multipath import LEAST_CYCLES, multipath_free_window
 from acoustics.estimate.tdoa.segment import Cut, cut_out
 from acoustics.estimate.tdoa.toa import SEARCH_CYCLES, BuildUp, first_onsets, fit_build_up, quadratures
 from acoustics.physics.burst import Burst
@@ -82,14 +82,18 @@ class DirectSound:
 
 
 def fit_direct_sound(pings: Pings, burst: Burst, window_s: float | None) -> DirectSound:
-    """Find the burst near the first guess and fit it in a window of given length, or in the clean one."""
+    """Find the burst near the first guess and fit it in a window of given length, or in the multipath-free one.
+
+    Each ping is treated by itself: what else is in the batch does not change its answer.
+    """
     period = 1.0 / burst.frequency_hz
-    # The guess may be early by as much as the search reaches.
-    held = pings.seconds - float(pings.onset_s.max()) - SEARCH_CYCLES * period - float(pings.travel_s.max())
-    longest = max(min(burst.length_s, held), LEAST_CYCLES * period)
-    looks = [window_s] if window_s is not None else [n * period for n in _LOOK_CYCLES if n * period < longest]
-    looks = looks or [longest]
-    rough, looked = _find(pings, burst, looks)
+    if window_s is None:
+        longest = _longest_windows(pings, burst)
+        looks = period * np.array(_LOOK_CYCLES)
+        kept_s = max(min(burst.length_s, pings.seconds), LEAST_CYCLES * period)
+    else:
+        longest, looks, kept_s = np.full(len(pings.onset_s), window_s), np.array([window_s]), window_s
+    rough, looked = _find(pings, burst, looks, longest)
     cut = cut_out(
         pings.pressure,
         pings.sample_rate_hz,
@@ -97,25 +101,36 @@ def fit_direct_sound(pings: Pings, burst: Burst, window_s: float | None) -> Dire
         noise_density=pings.noise_density,
         onset_s=pings.onset_s,
         from_s=rough - _LEAD_CYCLES * period,
-        length_s=(2.0 * _LEAD_CYCLES) * period + (longest if window_s is None else window_s),
+        length_s=2.0 * _LEAD_CYCLES * period + kept_s,
     )
-    window = np.full(len(rough), longest if window_s is None else window_s)
+    window = longest.copy()
     if window_s is None:
-        for look in np.unique(looked):
-            rows = np.flatnonzero(looked == look)
-            window[rows], rough[rows] = clean_part(
+        for look, limit in np.unique(np.stack([looked, longest], axis=-1), axis=0):
+            rows = np.flatnonzero((looked == look) & (longest == limit))
+            window[rows], rough[rows] = multipath_free_window(
                 cut.some(rows),
                 burst,
                 rough[rows],
-                longest_s=longest,
+                longest_s=float(limit),
                 # What took a long look to be found needs it to be measured.
-                shortest_s=LEAST_CYCLES * period if look == looks[0] else look,
+                shortest_s=LEAST_CYCLES * period if look <= looks[0] else float(look),
+                lead_s=_LEAD_CYCLES * period,
                 noise_sd=pings.noise_sd[rows],
                 gain_sd=pings.gain_sd,
                 apart_s=float(pings.travel_s.max()) + _LEAD_CYCLES * period,
             )
     fit = fit_build_up(cut, burst, rough, window_s=window, noise_sd=pings.noise_sd, gain_sd=pings.gain_sd)
     return DirectSound(cut, fit, _heard_alone(cut, burst, fit.onset_s, window), window)
+
+
+def _longest_windows(pings: Pings, burst: Burst) -> Floats:
+    """What of the burst is inside each ping's samples at every channel for sure, shape (m,) [s]."""
+    period = 1.0 / burst.frequency_hz
+    # The guess may be early by as much as the search reaches.
+    held = pings.seconds - pings.onset_s - SEARCH_CYCLES * period - float(pings.travel_s.max())
+    # Where the samples end before the burst does, in half cycles: few lengths, each for many pings.
+    held = 0.5 * period * np.floor(held / (0.5 * period) + 1e-6)
+    return np.maximum(np.minimum(burst.length_s, held), LEAST_CYCLES * period)
 
 
 def _heard_alone(cut: Cut, burst: Burst, onset: Floats, window_s: Floats) -> Floats:
@@ -126,23 +141,34 @@ def _heard_alone(cut: Cut, burst: Burst, onset: Floats, window_s: Floats) -> Flo
     return np.asarray((vv * ux**2 - 2.0 * uv * ux * vx + uu * vx**2) / np.maximum(uu * vv - uv**2, 1e-9))
 
 
-def _find(pings: Pings, burst: Burst, looks: list[float]) -> tuple[Floats, Floats]:
-    """Rough onsets (m, n), and in how much of the burst each was found (m,) [s]."""
+def _find(pings: Pings, burst: Burst, looks: Floats, longest: Floats) -> tuple[Floats, Floats]:
+    """Rough onsets (m, n), and in how much of the burst each was found (m,) [s].
+
+    Of the looks, in rising order, a ping takes the first, or its longest window if that is shorter, and further ones
+    that are shorter than its longest window.
+    """
     rough, looked = np.empty(pings.noise_density.shape), np.empty(len(pings.noise_density))
     left = np.arange(len(rough))
     for look in looks:
-        rough[left], heard = first_onsets(
-            pings.pressure[left],
-            pings.sample_rate_hz,
-            pings.offset_s,
-            burst,
-            noise_density=pings.noise_density[left],
-            onset_s=pings.onset_s[left],
-            travel_s=pings.travel_s,
-            window_s=look,
-        )
-        looked[left] = look
-        left = left[heard.mean(axis=-1) < _CLEARLY_THERE]
+        if look > looks[0]:
+            left = left[look < longest[left]]
+        heard = np.empty(len(left))
+        looked[left] = np.minimum(look, longest[left])
+        for length in np.unique(looked[left]):
+            alike = np.flatnonzero(looked[left] == length)
+            rows = left[alike]
+            rough[rows], gain = first_onsets(
+                pings.pressure[rows],
+                pings.sample_rate_hz,
+                pings.offset_s,
+                burst,
+                noise_density=pings.noise_density[rows],
+                onset_s=pings.onset_s[rows],
+                travel_s=pings.travel_s,
+                window_s=float(length),
+            )
+            heard[alike] = gain.mean(axis=-1)
+        left = left[heard < _CLEARLY_THERE]
         if not len(left):
             break
     return rough, looked

@@ -1,4 +1,4 @@
-"""How long a burst stays clean: when the samples first need an echo to explain them."""
+"""When the first multipath arrival comes: where the samples first need an echo to explain them."""
 
 from __future__ import annotations
 
@@ -15,16 +15,17 @@ from acoustics.physics.burst import Burst
 LEAST_CYCLES = 2.0  # shorter windows tell too little of amplitude and onset
 _LOOK_BACK_CYCLES = (1.5, 6.0, 24.0)  # of an echo that must be heard before it is believed
 _GROWTH = 1.1  # of the window from one test to the next, where it is longer than the step of half a cycle
-FALSE_ALARM = 0.01  # chance that a clean burst is cut short, over all tests of a ping
+FALSE_ALARM = 0.01  # chance that the window of a burst without echoes is shortened, over all tests of a ping
 
 
-def clean_part(
+def multipath_free_window(
     cut: Cut,
     burst: Burst,
     onset_s: Floats,
     *,
     longest_s: float,
     shortest_s: float,
+    lead_s: float,
     noise_sd: Floats,
     gain_sd: float,
     apart_s: float = np.inf,
@@ -43,6 +44,8 @@ def clean_part(
         Limit of the answer [s].
     shortest_s : float
         What the first fit needs; where it holds an echo, the answer is shorter, but no less than two cycles [s].
+    lead_s : float
+        How long before the rough onset the samples begin [s].
     noise_sd, gain_sd
         As `fit_build_up` takes them.
     apart_s : float
@@ -51,7 +54,7 @@ def clean_part(
     Returns
     -------
     window_s : ndarray, shape (m,)
-        The multipath-free window [s].
+        The multipath-free window, measured [s].
     onset_s : ndarray, shape (m, n_channels)
         Better onsets, from the last fit that no echo had a part in [s].
 
@@ -61,7 +64,7 @@ def clean_part(
     one and a half, six or 24 cycles before the window's end at every channel, of any amplitude and phase: the
     nearest finds a strong echo at once, the others a weak one when enough of it was heard. The drop of
     chi-square is the statistic of the generalised likelihood ratio: chi-square of 2 degrees of freedom a channel
-    where there is no echo. Where it is above the limit the clean part ends at the nearest beginning, or, if that
+    where there is no echo. Where it is above the limit the window ends at the nearest beginning, or, if that
     explains nothing, at the one that fits best.
     """
     m, n = onset_s.shape
@@ -75,7 +78,7 @@ def clean_part(
     limit = float(chdtri(2.0 * n, FALSE_ALARM / max(len(at_first) + len(ends) * len(look_back), 1)))
     # Samples before the rough onset, and those by which the fitted one may be later.
     interval = float(cut.time_s[0, 0, 1] - cut.time_s[0, 0, 0])
-    margin_s = float((onset_s - cut.time_s[..., 0]).max()) + 2.0 * period
+    margin_s = lead_s + 2.0 * period
     window = np.full(m, longest_s)
     onsets = np.repeat(onset_s[None], len(ends) + 1, axis=0)
     rows = np.arange(m)

@@ -118,7 +118,8 @@ def first_onsets(
         from_s=np.full(pressure.shape[:2], begins[0] - quiet),
         length_s=quiet + begins[-1] - begins[0] + window_s,
     )
-    time = cut.time_s[0] + offset_s[:, None]
+    # On the grid of the samples: by the first ping's times it would round as that ping's guess does.
+    time = np.round(cut.time_s[0] * sample_rate_hz) / sample_rate_hz + offset_s[:, None]
     counts = share * np.cumsum(cut.held, axis=-1)
     energy = np.cumsum(cut.samples**2, axis=-1)
     score, gain = (np.empty((*pressure.shape[:2], len(begins))) for _ in range(2))

@@ -230,15 +230,22 @@ def _bursts(starts_s, echoes_s, *, seed=11, seconds=8e-3, rate=192e3, sd=0.01):
 
 @pytest.mark.parametrize("method", list(METHODS))
 def test_a_ping_alone_and_in_a_batch_has_the_same_tdoa(method):
-    segment, density = _bursts([2e-3] * 3, [2.5e-4, 6e-4, 1.5e-3])
+    period = 1 / TONE.frequency_hz
+    # Echoes that leave windows of several lengths, first guesses early and late, and segments that end before the
+    # burst does: some with most of it, some with just enough to measure.
+    starts = np.array([2e-3, 2e-3, 2e-3, 0.9e-3, 3.6e-3, 5.0e-3, 7.1e-3, 7.6e-3])
+    guesses = starts + period * np.array([0.0, 0.0, 0.0, 2.3, -1.7, 0.4, -0.6, 1.1])
+    segment, density = _bursts(starts, [2.5e-4, 6e-4, 1.5e-3, 3e-4, 9.0, 9.0, 2e-4, 9.0])
     known = {"method": method, "noise_density": density, "hydrophones_m": HALF_WAVE, "sound_speed_m_s": 1480.0}
-    batch = measure_tdoa(segment, TONE, onset_s=2e-3, **known)
-    assert batch.ok.all() and len(set(batch.window_s)) == 3  # else nothing is shown
-    for i in range(3):
-        alone = measure_tdoa(Segment(segment.pressure[i], segment.sample_rate_hz), TONE, onset_s=2e-3, **known)
+    batch = measure_tdoa(segment, TONE, onset_s=guesses, **known)
+    assert batch.ok.all() and len(set(batch.window_s)) >= 6  # else nothing is shown
+    for i, guess in enumerate(guesses):
+        alone = measure_tdoa(Segment(segment.pressure[i], segment.sample_rate_hz), TONE, onset_s=guess, **known)
+        assert alone.window_s == batch.window_s[i]
         # Sums may round in another order: a femtosecond, of delays of microseconds.
         np.testing.assert_allclose(alone.tdoa.tdoa_s, batch.tdoa.tdoa_s[i], rtol=0, atol=1e-15)
         np.testing.assert_allclose(alone.tdoa.covariance_s2, batch.tdoa.covariance_s2[i], rtol=1e-8)
+        np.testing.assert_allclose(alone.integer_probability, batch.integer_probability[i], rtol=1e-9)
 
 
 def test_a_first_guess_far_from_the_burst_is_not_called_a_weak_burst():

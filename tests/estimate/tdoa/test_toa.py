@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from acoustics.estimate.tdoa.multipath import clean_part
+from acoustics.estimate.tdoa.multipath import multipath_free_window
 from acoustics.estimate.tdoa.segment import cut_out
 from acoustics.estimate.tdoa.toa import first_onsets, fit_build_up
 from acoustics.physics.burst import Burst
@@ -86,10 +86,11 @@ def test_onset_scatter_is_the_stated_one():
     assert np.sqrt(np.mean(difference**2)) == pytest.approx(stated, rel=0.06)
 
 
-def test_clean_part_is_cut_short_as_seldom_as_stated_without_echoes():
+def test_the_window_is_shortened_as_seldom_as_stated_without_echoes():
     x = samples(600, seed=3)
-    window, _ = clean_part(
-        cut(x), BURST, np.zeros((600, 2)), longest_s=6e-4, shortest_s=2 / 30e3, noise_sd=np.full((600, 2), SD),
+    window, _ = multipath_free_window(
+        cut(x), BURST, np.zeros((600, 2)), longest_s=6e-4, shortest_s=2 / 30e3, lead_s=1.2e-4,
+        noise_sd=np.full((600, 2), SD),
         gain_sd=0.0,
     )  # fmt: skip
     # 1 % stated for all tests of a ping together; 600 pings: standard error 0.4 %.
@@ -97,10 +98,11 @@ def test_clean_part_is_cut_short_as_seldom_as_stated_without_echoes():
 
 
 @pytest.mark.parametrize("echo_s", [1.2e-4, 2.5e-4, 4e-4])
-def test_clean_part_ends_where_the_echo_begins(echo_s):
+def test_the_multipath_free_window_ends_where_the_echo_begins(echo_s):
     x = samples(200, echo_s=echo_s, seed=4)
-    window, _ = clean_part(
-        cut(x), BURST, np.zeros((200, 2)), longest_s=6e-4, shortest_s=2 / 30e3, noise_sd=np.full((200, 2), SD),
+    window, _ = multipath_free_window(
+        cut(x), BURST, np.zeros((200, 2)), longest_s=6e-4, shortest_s=2 / 30e3, lead_s=1.2e-4,
+        noise_sd=np.full((200, 2), SD),
         gain_sd=0.05,
     )  # fmt: skip
     # Steps of half a cycle or a tenth of the window.
