@@ -55,7 +55,9 @@ def warn_invalid(text: str) -> None:
     warnings.warn(text, ValidityWarning, stacklevel=4)
 
 
-LARGEST_APERTURE_M = 15.0  # no vehicle that a crew carries to a pool is longer
+_LARGEST_APERTURE_M = 15.0  # no vehicle that a crew carries to a pool is longer
+_LARGEST_WHOLE_M = 2.0  # nobody notes a longer array to the metre, and half a wavelength at 250 kHz is 3 mm
+_MILLIMETRES = "if these are millimetres, divide by 1000: position_m is in metres"
 
 
 def wide_aperture(positions_m: ArrayLike) -> str:
@@ -63,11 +65,24 @@ def wide_aperture(positions_m: ArrayLike) -> str:
 
     Memory and time of an estimator grow with the largest spacing, so a slip there must not come through.
     """
-    places = np.asarray(positions_m, dtype=float)
-    aperture = float(np.max(np.linalg.norm(places[:, None] - places, axis=-1), initial=0.0))
-    if aperture <= LARGEST_APERTURE_M:
+    span = _span_m(positions_m)
+    if span <= _LARGEST_APERTURE_M:
         return ""
-    return (
-        f"hydrophones stand {aperture:.4g} m apart, at most {LARGEST_APERTURE_M:g} m are taken: are positions in "
-        "millimetres, or is a decimal point lost?"
-    )
+    return f"the hydrophones span {span:.4g} m, more than any vehicle; {_MILLIMETRES}"
+
+
+def whole_metres(positions_m: ArrayLike, hull_m: ArrayLike | None) -> str:
+    """What is wrong with hydrophones, shape (n, 3) [m], at whole metres, farther apart than the hull is long; else ''.
+
+    So looks a small array typed in millimetres. `hull_m` is the box of the hull, shape (3,) [m], if it is known.
+    """
+    span, hull = _span_m(positions_m), 0.0 if hull_m is None else float(np.linalg.norm(hull_m))
+    if span <= max(hull, _LARGEST_WHOLE_M) or np.any(np.asarray(positions_m, dtype=float) % 1.0):
+        return ""
+    room = "give hull_m" if hull_m is None else "make hull_m as large"
+    return f"the hydrophones span {span:.4g} m, all at whole metres; {_MILLIMETRES}; if they are metres, {room}"
+
+
+def _span_m(positions_m: ArrayLike) -> float:
+    places = np.asarray(positions_m, dtype=float)
+    return float(np.max(np.linalg.norm(places[:, None] - places, axis=-1), initial=0.0))

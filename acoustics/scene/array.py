@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from pydantic import Field, field_validator
 
+from acoustics.base.checks import wide_aperture
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, array_rank
 from acoustics.base.table_model import all_wrong, same_names
@@ -17,8 +18,6 @@ from acoustics.base.toml_tables import validated
 from acoustics.scene.model import Name, NotNegative, Point, SceneModel
 
 _TOUCHING_M = 1e-3  # nearer than this two hydrophones are one entry typed twice
-# Half a wavelength at 40 kHz written in millimetres is 18.
-_LARGEST_VEHICLE_M = 15.0
 
 _OBSERVES = {
     1: "a line: the angle to the line only, so the pinger lies anywhere on a cone round it",
@@ -99,12 +98,8 @@ class Array(SceneModel):
     def _apart(cls, hydrophones: tuple[Hydrophone, ...]) -> tuple[Hydrophone, ...]:
         positions = np.array([h.position_m for h in hydrophones])
         faults = same_names([h.name for h in hydrophones], "hydrophones")
-        reach = float(np.ptp(positions, axis=0).max())
-        if reach > _LARGEST_VEHICLE_M:
-            faults.append(
-                f"the hydrophones span {reach:g} m, more than any vehicle; if these are millimetres, divide by 1000: "
-                "position_m is in metres"
-            )
+        if too_wide := wide_aperture(positions):
+            faults.append(too_wide)
         distance = np.linalg.norm(positions[:, None] - positions[None], axis=-1) + np.eye(len(positions))
         if distance.min() < _TOUCHING_M:
             i, j = np.unravel_index(np.argmin(distance), distance.shape)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from pydantic import Field, model_validator
 
+from acoustics.base.checks import whole_metres
 from acoustics.base.frames import Floats
 from acoustics.base.table_model import all_wrong, same_names
 from acoustics.physics.levels import power_sum_db
@@ -60,6 +61,8 @@ class Scene(SceneModel):
         ]
         faults = same_names([p.name for p in self.pingers], "pingers")
         faults += same_names([s.name for s in self.stations], "stations")
+        if coarse := whole_metres([h.position_m for h in self.array.hydrophones], self.vehicle.hull_m):
+            faults.append(f"array.hydrophone: {coarse}")
         faults += dry + self._in_the_way() + self._contacts() + self._too_slow()
         all_wrong("scene", faults)
         return self

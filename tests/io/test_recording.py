@@ -286,8 +286,8 @@ def test_a_sidecar_comes_back_as_it_went(tmp_path):
         ),
         (
             {"channels": [{"name": n, "position_m": [x, 0, 0]} for n, x in (("a", 0.0), ("b", 191.25))]},
-            "channels: hydrophones stand 191.2 m apart, at most 15 m are taken: are positions in millimetres, or is a "
-            "decimal point lost?",
+            "channels: the hydrophones span 191.2 m, more than any vehicle; if these are millimetres, divide by 1000: "
+            "position_m is in metres",
         ),
         ({"skew_sd_s": -1e-6}, "skew_sd_s: expected 0 or more, got -1e-06"),
         ({"sample_rate_khz": 250}, "sample_rate_khz: is not a key of a sidecar; did you mean sample_rate_hz?"),

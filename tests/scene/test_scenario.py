@@ -78,6 +78,7 @@ BAD = {
     "repeated first corner": ([(r"^outline_m = .*$", "outline_m = [[0.0,0.0],[25.0,0.0],[25.0,12.5],[0.0,12.5],[0.0,0.0]]")], r"pool.outline_m: the last corner repeats the first, \[0.0, 0.0\]; leave it out"),
     "two stations of one name": ([(r'^name = "teal"$', 'name = "amber"')], r"2 stations have the name 'amber'; give each its own"),
     "hydrophones in millimetres": ([(r'^use = .*$', 'hydrophone = [{name = "a", position_m = [0.0, 0.0, 0.0]}, {name = "b", position_m = [17.5, 0.0, 0.0]}]')], r"array.hydrophone: the hydrophones span 17.5 m, .* if these are millimetres, divide by 1000"),
+    "a tiny array in millimetres": ([(r'^use = .*$', 'hydrophone = [{name = "a", position_m = [0.0, 0.0, 0.0]}, {name = "b", position_m = [3.0, 0.0, 0.0]}]')], r"array.hydrophone: the hydrophones span 3 m, all at whole metres; if these are millimetres, divide by 1000.*hull_m as large"),
     "two hydrophones of one name": ([(r'^use = .*$', 'hydrophone = [{name = "a", position_m = [0.0, 0.0, 0.0]}, {name = "a", position_m = [0.02, 0.0, 0.0]}]')], r"array.hydrophone: 2 hydrophones have the name 'a'"),
     "two pingers of one name": ([(r"^\[array\]$", '[[pinger]]\nname = "amber pinger"\nposition_m = [3.0, 3.0, 1.0]\nfrequency_hz = 35000.0\n[array]')], r"2 pingers have the name 'amber pinger'"),
     "unclosed": ([(r"^\[water\]$", "[water")], r"is not valid TOML"),
@@ -201,3 +202,9 @@ def test_a_hopeless_file_is_told_in_at_most_fifty_lines(tmp_path):
     with pytest.raises(InputError) as caught:
         load_scene(path)
     assert len(caught.value.lines) == 50
+
+
+def test_an_array_at_whole_metres_is_taken_where_the_hull_is_as_long(tmp_path):
+    wide = 'hydrophone = [{name = "a", position_m = [0.0, 0.0, 0.0]}, {name = "b", position_m = [3.0, 0.0, 0.0]}]'
+    path = edited(tmp_path, (r"^use = .*$", wide), (r"^hull_m = .*$", "hull_m = [3.0, 0.5, 0.3]"))
+    assert load_scene(path).array.baselines_m == 3.0

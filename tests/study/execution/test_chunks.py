@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import acoustics
 from acoustics.base.errors import OutputError, ParameterError
 from acoustics.study.execution.chunks import Running, Workers, WorkersLostError, run_chunks
 from acoustics.study.execution.store import ChunkStore, fingerprint
@@ -216,7 +217,8 @@ MAIN = """
 @pytest.mark.parametrize(("how", "code"), [(signal.SIGINT, 130), (signal.SIGKILL, -signal.SIGKILL)])
 def test_stopped_or_killed_it_leaves_no_orphans_and_goes_on(work, tmp_path, how, code):
     (tmp_path / "main.py").write_text(textwrap.dedent(MAIN))
-    environment = os.environ | {"PYTHONPATH": str(tmp_path / "code")}
+    tree = Path(acoustics.__file__).parents[1]  # the package under test, whatever else is installed
+    environment = os.environ | {"PYTHONPATH": os.pathsep.join([str(tmp_path / "code"), str(tree)])}
     run = subprocess.Popen(
         [sys.executable, tmp_path / "main.py", tmp_path, "60"], env=environment, stderr=subprocess.PIPE, text=True
     )
