@@ -34,7 +34,7 @@ def multipath_free_s(paths: Arrivals, *, threshold_db: float = -20.0) -> Floats:
     ParameterError
         If the arrivals were cut at a level above the threshold.
     """
-    # Along straight rays an echo through faster water can come first: then nothing of the burst is clean.
+    # Along straight rays an echo through faster water can come first: then no part of the burst is free of multipath.
     window = np.clip(_after_direct_s(paths, threshold_db).min(axis=(-1, -2), initial=np.inf), 0.0, paths.horizon_s)
     return np.where(paths.valid[..., 0].any(axis=-1), window, 0.0)
 

@@ -1,4 +1,4 @@
-"""What the crew believes of a recording: the truth with errors of the scene's tolerances."""
+"""Instrument readings of a recording: the truth with errors of the scene's tolerances."""
 
 from __future__ import annotations
 

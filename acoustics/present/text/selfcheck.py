@@ -9,11 +9,11 @@ _HEADER = ("quantity", "value", "reference", "deviation", "allowed", "", "source
 
 
 def selfcheck_text(result: SelfCheck) -> str:
-    """The answer of `pingfix selfcheck`: published values, then simulation, then the verdict."""
+    """The answer of `pingfix selfcheck`: published values, then simulation, then whether all passed."""
     published = [check for check in result.checks if check.interval is None]
     simulated = [check for check in result.checks if check.interval is not None]
     failed = [check.quantity for check in result.checks if not check.passed]
-    verdict = (
+    summary = (
         f"All {len(result.checks)} checks passed."
         if not failed
         else f"{len(failed)} of {len(result.checks)} checks FAILED: {'; '.join(failed)}. Do not rely on the figures."
@@ -26,7 +26,7 @@ def selfcheck_text(result: SelfCheck) -> str:
             f"Simulated, {result.trials} pings a row (seed {result.seed}), with 95 % intervals",
             table(_HEADER, _rows(simulated)),
             "",
-            verdict,
+            summary,
             "Allowed: the digits or the accuracy that the source states; for simulation four standard errors (and 1 %",
             "for what a bound leaves out).",
         ]

@@ -1,4 +1,4 @@
-"""What is drawn once for a recording: when pingers sound, where hydrophones truly are, what the crew believes."""
+"""What is drawn once for a recording: when pingers sound, where hydrophones truly are, what its instruments show."""
 
 from __future__ import annotations
 

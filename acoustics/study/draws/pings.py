@@ -66,7 +66,7 @@ def simulate_bearings(
     Parameters
     ----------
     hydrophones_m : ndarray, shape (n_hydrophones, 3)
-        Positions in the body frame as the vehicle believes them [m].
+        Positions in the body frame as the vehicle assumes them [m].
     bearing, depression : ndarray, shape (n_trials,)
         True direction of each trial [rad].
     sound_speed_m_s : float
@@ -140,7 +140,7 @@ def simulate_fixes(
     Parameters
     ----------
     hydrophones_m : ndarray, shape (n_hydrophones, 3)
-        Positions as the vehicle believes them [m], in the frame that stands level in the vehicle and heads with it.
+        Positions as the vehicle assumes them [m], in the frame that stands level in the vehicle and heads with it.
     source_m : ndarray, shape (n_cells, 3)
         True positions of the pinger in that frame [m].
     sound_speed_m_s : float

@@ -188,8 +188,8 @@ def gather_echoes(chunks: Sequence[EchoChunk], results: Sequence[Arrays], *, see
 
 
 def _summary(chunk: EchoChunk, told: Arrays, rng: np.random.Generator) -> EchoPlace:
-    errors, clean = (np.rad2deg(np.asarray(told[name], dtype=float)) for name in ("error", "without"))
-    error, without, added = (v[np.isfinite(v)] for v in (errors, clean, (errors - clean + 180) % 360 - 180))
+    errors, echo_free = (np.rad2deg(np.asarray(told[name], dtype=float)) for name in ("error", "without"))
+    error, without, added = (v[np.isfinite(v)] for v in (errors, echo_free, (errors - echo_free + 180) % 360 - 180))
     farther = np.asarray(told["farther_m"], dtype=float)
     answered = told["answered"]
     return EchoPlace(

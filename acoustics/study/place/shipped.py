@@ -17,7 +17,7 @@ _SEED = 0  # of the places that an array is tried at; they are no part of the an
 
 
 @dataclass(frozen=True)
-class Rival:
+class Alternative:
     """A shipped array in the mounting; `found` is None where it does not fit."""
 
     name: str
@@ -26,7 +26,7 @@ class Rival:
     found: Found | None
 
 
-def alternatives(criterion: Criterion, limit: float) -> tuple[tuple[Rival, Rival], ...]:
+def alternatives(criterion: Criterion, limit: float) -> tuple[tuple[Alternative, Alternative], ...]:
     """Every shipped array with the best of its places: as it is, and at its best scale.
 
     Parameters
@@ -42,11 +42,11 @@ def alternatives(criterion: Criterion, limit: float) -> tuple[tuple[Rival, Rival
     )
 
 
-def _as_it_is(name: str, shape_m: Floats, criterion: Criterion, limit: float) -> Rival:
-    return Rival(name, len(shape_m), 1.0, best_of(criterion, _placed(shape_m, criterion), limit))
+def _as_it_is(name: str, shape_m: Floats, criterion: Criterion, limit: float) -> Alternative:
+    return Alternative(name, len(shape_m), 1.0, best_of(criterion, _placed(shape_m, criterion), limit))
 
 
-def _scaled(name: str, shape_m: Floats, criterion: Criterion, limit: float) -> Rival:
+def _scaled(name: str, shape_m: Floats, criterion: Criterion, limit: float) -> Alternative:
     mounting = criterion.mounting
     first, second = np.triu_indices(len(shape_m), k=1)
     shortest = float(np.linalg.norm(shape_m[first] - shape_m[second], axis=-1).min())
@@ -54,14 +54,14 @@ def _scaled(name: str, shape_m: Floats, criterion: Criterion, limit: float) -> R
     room = np.divide(np.ptp(all_corners(mounting), axis=0), extent, out=np.full(3, np.inf), where=extent > 1e-9).min()
     least = mounting.minimum_spacing_m / shortest
     if room < least:
-        return Rival(name, len(shape_m), float(room), None)
+        return Alternative(name, len(shape_m), float(room), None)
     scales = np.unique(np.append(np.geomspace(least, room, _SCALES), 1.0 if least <= 1 <= room else least))
     placed = [_placed(scale * shape_m, criterion) for scale in scales]
     found = best_of(criterion, np.concatenate(placed), limit)
     if found is None:
-        return Rival(name, len(shape_m), float(room), None)
+        return Alternative(name, len(shape_m), float(room), None)
     scale = np.ptp(found.hydrophones_m, axis=0).max() / extent.max()
-    return Rival(name, len(shape_m), float(scale), found)
+    return Alternative(name, len(shape_m), float(scale), found)
 
 
 def _placed(shape_m: Floats, criterion: Criterion) -> Floats:

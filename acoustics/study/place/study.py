@@ -18,7 +18,7 @@ from acoustics.study.place.aim import Aim, criterion_for
 from acoustics.study.place.criterion import Criterion
 from acoustics.study.place.regions import fits
 from acoustics.study.place.search import Found, judged, search
-from acoustics.study.place.shipped import Rival, alternatives
+from acoustics.study.place.shipped import Alternative, alternatives
 from acoustics.study.place.verification import Check, check_placement
 
 _KNOWN_STARTS = 2
@@ -178,7 +178,7 @@ def study_place(
         seed=seed,
         hydrophones_m=found.hydrophones_m,
         rank=array_rank(found.hydrophones_m),
-        found=_line(criterion, Rival("found", n_hydrophones, 1.0, found), limit),
+        found=_line(criterion, Alternative("found", n_hydrophones, 1.0, found), limit),
         mean_error_deg=float(np.rad2deg(np.sqrt((criterion.bearing_errors(array) ** 2).mean()))),
         mean_position_error_m=float(np.sqrt((criterion.position_errors(array) ** 2).mean())),
         mean_wrong_integer=float(criterion.wrong_integers(array).mean()),
@@ -195,7 +195,7 @@ def study_place(
     )
 
 
-def _best(candidates: Sequence[Rival], limit: float, *, as_it_is: bool) -> Rival | None:
+def _best(candidates: Sequence[Alternative], limit: float, *, as_it_is: bool) -> Alternative | None:
     """The best that keeps the limit."""
     sure = [
         (r.found.error, k)
@@ -205,7 +205,7 @@ def _best(candidates: Sequence[Rival], limit: float, *, as_it_is: bool) -> Rival
     return candidates[min(sure)[1]] if sure else None
 
 
-def _line(criterion: Criterion, alternative: Rival, limit: float) -> Line:
+def _line(criterion: Criterion, alternative: Alternative, limit: float) -> Line:
     found, head = alternative.found, (alternative.name, alternative.n_hydrophones, alternative.scale)
     if found is None:
         return Line(*head, False, float("nan"), float("nan"), float("nan"), False)
@@ -220,7 +220,7 @@ def _line(criterion: Criterion, alternative: Rival, limit: float) -> Line:
     )
 
 
-def _gain(alternative: Rival | None, found: Found) -> float:
+def _gain(alternative: Alternative | None, found: Found) -> float:
     return (
         alternative.found.error / found.error
         if alternative is not None and alternative.found is not None

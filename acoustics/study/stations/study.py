@@ -70,7 +70,7 @@ class StationStudy(Result):
 
 
 def station_model(scene: Scene) -> StationModel:
-    """The scenario's stations as the vehicle believes in them.
+    """The scenario's stations as the vehicle knows them.
 
     Raises
     ------

@@ -43,7 +43,7 @@ def trial_recording(scene: Scene, pinger: Pinger, trial: Trial) -> DrawnRecordin
     drawn = draw_recording(
         there, seconds=seconds, seed=trial.recording_seed, echoes=trial.echoes, reverberation_s=_REVERBERATION_S
     )
-    # Trains come at their repetition interval; here the one ping is put where the short recording holds it.
+    # Pings come at their repetition interval; here the one ping is put where the short recording holds it.
     lead = _LEAD_S + _LEAD_SPREAD_S * np.random.default_rng(trial.recording_seed).uniform()
     one = drawn.series[0]
     return replace(drawn, series=(replace(one, start_s=np.array([lead - one.direct_delay_s.min()])),))
@@ -89,7 +89,7 @@ def trial_bounds(scene: Scene, pinger: Pinger, trials: Sequence[Trial]) -> Float
     echoing = np.array([trial.echoes for trial in trials])
     if echoing.any():
         pose = Pose(waypoints[echoing], attitude.roll, attitude.pitch, heading[echoing])
-        clean = multipath_free_map_s(
+        free_s = multipath_free_map_s(
             scene,
             pose.to_site(scene.array.positions_m),
             np.array(pinger.position_m),
@@ -98,7 +98,7 @@ def trial_bounds(scene: Scene, pinger: Pinger, trials: Sequence[Trial]) -> Float
             threshold_db=scene.study.multipath_threshold_db,
             hull=Hull.of(scene, pose),
         )
-        window[echoing] = np.where(clean < pinger.length_s, clean, np.inf)
+        window[echoing] = np.where(free_s < pinger.length_s, free_s, np.inf)
     link = link_budget(scene, pinger, [trial.range_m for trial in trials], window_s=window)
     louder = 10 ** ((np.array([trial.source_level_db for trial in trials]) - pinger.source_level_db) / 10)
     jitter = scene.recorder.aperture_jitter_s**2

@@ -133,7 +133,7 @@ def _validation(
 
     sector, snr, echoes = trials["sector"], trials["energy_ratio_db"], trials["echoes"]
     overall = score("all pings", trials, rng)
-    silent = trials["outcome"] != ANSWERED
+    unanswered = trials["outcome"] != ANSWERED
     cells = [
         Cell(SECTORS[k], level, echo, found)
         for k, level, echo in product(range(len(SECTORS)), design.energy_ratio_db, design.echoes)
@@ -151,7 +151,7 @@ def _validation(
         by_range=sum((of(f"{r:g} m", trials["range_m"] == r) for r in design.range_m), ()),
         by_snr=sum((of(f"2E/N0 {level:g} dB", snr == level) for level in design.energy_ratio_db), ()),
         cells=tuple(cells),
-        reasons=tuple(Counter(trials["reason"][silent].tolist()).most_common(_MOST_REASONS)),
+        reasons=tuple(Counter(trials["reason"][unanswered].tolist()).most_common(_MOST_REASONS)),
         limits=limits,
         missed=missed_limits(overall, limits),
     )

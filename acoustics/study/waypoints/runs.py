@@ -14,7 +14,7 @@ from acoustics.study.waypoints.candidates import HEADINGS, Candidates, allowed, 
 from acoustics.study.waypoints.information import Heard
 from acoustics.study.waypoints.prior import Prior
 from acoustics.study.waypoints.search import shortest_order
-from acoustics.study.waypoints.simulation import Journey, RunTrials
+from acoustics.study.waypoints.simulation import WaypointRun, RunTrials
 from acoustics.study.waypoints.value import Ellipse, Worth, ellipse_95
 
 _RANDOM_SETS = 500
@@ -51,7 +51,7 @@ class Run:
 
 
 # A run that is not simulated yet, and what is needed for that.
-Planned = tuple[Run, Journey]
+Planned = tuple[Run, WaypointRun]
 
 
 @dataclass(frozen=True)
@@ -149,7 +149,7 @@ def plan_run(question: Question, pose: Pose, legs_m: Floats, way_m: Floats) -> P
                 ellipse=ellipse_95(np.einsum("p,pij->ij", worth.weights, posterior)),
             )
         )
-    journey = Journey(
+    route = WaypointRun(
         question.scene.array.positions_m,
         question.scene.sound_speed_m_s,
         np.array(question.scene.vehicle.position_m),
@@ -157,4 +157,4 @@ def plan_run(question: Question, pose: Pose, legs_m: Floats, way_m: Floats) -> P
         legs_m,
         heard.take(np.arange(len(legs_m))),
     )
-    return Run(tuple(waypoints), way_m, None), journey
+    return Run(tuple(waypoints), way_m, None), route

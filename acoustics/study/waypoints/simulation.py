@@ -24,7 +24,7 @@ _RUNS_AT_ONCE = 500  # some 10 MB at work
 
 
 @dataclass(frozen=True)
-class Journey:
+class WaypointRun:
     """A run as it is planned.
 
     Attributes
@@ -64,9 +64,9 @@ class RunTrials:
 
 @dataclass(frozen=True)
 class _Chunk:
-    """Some runs over one journey, with their own seed."""
+    """Some runs over one route, with their own seed."""
 
-    journey: Journey
+    route: WaypointRun
     prior: Prior
     errors: ErrorSizes
     worth: Worth
@@ -74,8 +74,8 @@ class _Chunk:
     seed: np.random.SeedSequence
 
 
-def simulate_journeys(
-    journeys: Sequence[Journey],
+def simulate_waypoint_runs(
+    routes: Sequence[WaypointRun],
     prior: Prior,
     errors: ErrorSizes,
     worth: Worth,
@@ -93,12 +93,12 @@ def simulate_journeys(
 
     Parameters
     ----------
-    journeys : sequence of Journey
+    routes : sequence of WaypointRun
         Each is gone with the same draws, for a fair comparison.
     prior, errors, worth
         As the plan has them.
     trials : int
-        Runs over each journey, at least 1.
+        Runs over each route, at least 1.
     seed : int
         Every chunk of runs has its own child of it.
     fingerprint : str
@@ -114,8 +114,8 @@ def simulate_journeys(
     results = run_chunks(
         _some_runs,
         [
-            _Chunk(journey, prior, errors, worth, min(_RUNS_AT_ONCE, trials - start), child)
-            for journey in journeys
+            _Chunk(route, prior, errors, worth, min(_RUNS_AT_ONCE, trials - start), child)
+            for route in routes
             for start, child in zip(starts, children, strict=False)
         ],
         running=running,
@@ -123,7 +123,7 @@ def simulate_journeys(
         progress=progress,
     )
     answers = []
-    for k in range(len(journeys)):
+    for k in range(len(routes)):
         parts = results[k * len(starts) : (k + 1) * len(starts)]
         error, bound, inside = (np.concatenate([p[name] for p in parts]) for name in ("error_m", "bound_m2", "inside"))
         answers.append(
@@ -139,18 +139,18 @@ def simulate_journeys(
 
 def _some_runs(chunk: _Chunk) -> Arrays:
     """Horizontal errors, the mean squares that the bound allows, and whether the ellipse holds the truth, (runs,)."""
-    journey, prior, errors, worth = chunk.journey, chunk.prior, chunk.errors, chunk.worth
+    route, prior, errors, worth = chunk.route, chunk.prior, chunk.errors, chunk.worth
     rng = np.random.default_rng(chunk.seed)
     which = rng.choice(len(prior.weights), size=chunk.runs, p=prior.weights)
     source = prior.places_m[which].copy()
     source[:, :2] += rng.normal(size=(chunk.runs, 2)) * prior.spread_m
-    variance = journey.heard.variance_s2[which]
-    delays = _drawn_delays(journey, errors, source, variance, rng)
+    variance = route.heard.variance_s2[which]
+    delays = _drawn_delays(route, errors, source, variance, rng)
     aid = np.tile(prior.centre_m, (chunk.runs, 1))
     aid[:, 2] = source[:, 2] + rng.normal(size=chunk.runs) * prior.depth_sd_m
-    found, covariance = _most_probable(journey, prior, errors, worth, delays, variance, aid)
+    found, covariance = _most_probable(route, prior, errors, worth, delays, variance, aid)
     off = (found - source)[:, :2]
-    bound = worth.posterior_m2(journey.heard, journey.legs_m)[which]
+    bound = worth.posterior_m2(route.heard, route.legs_m)[which]
     return {
         "error_m": np.hypot(*off.T),
         "bound_m2": np.trace(bound, axis1=-2, axis2=-1),
@@ -159,20 +159,20 @@ def _some_runs(chunk: _Chunk) -> Arrays:
 
 
 def _drawn_delays(
-    journey: Journey, errors: ErrorSizes, source_m: Floats, variance_s2: Floats, rng: np.random.Generator
+    route: WaypointRun, errors: ErrorSizes, source_m: Floats, variance_s2: Floats, rng: np.random.Generator
 ) -> Floats:
     """Tdoa, shape (n_trials, n_waypoints, n_delays) [s], of sources (n_trials, 3), with everything that goes wrong."""
-    n, pose = len(journey.elements_m), journey.pose
-    drawn = draw_errors(errors, journey.legs_m, n, n_runs=len(source_m), rng=rng)
-    true = drawn.true_positions(np.asarray(pose.position_m), journey.start_m)
+    n, pose = len(route.elements_m), route.pose
+    drawn = draw_errors(errors, route.legs_m, n, n_runs=len(source_m), rng=rng)
+    true = drawn.true_positions(np.asarray(pose.position_m), route.start_m)
     shown = np.stack(np.broadcast_arrays(pose.roll, pose.pitch, pose.heading), axis=-1)
-    times = drawn.arrival_times(journey.elements_m, true, shown, source_m[:, None], journey.sound_speed_m_s)
+    times = drawn.arrival_times(route.elements_m, true, shown, source_m[:, None], route.sound_speed_m_s)
     times += rng.normal(size=times.shape) * np.sqrt(variance_s2)[..., None]
     return times @ difference_matrix(n).T
 
 
 def _most_probable(
-    journey: Journey,
+    route: WaypointRun,
     prior: Prior,
     errors: ErrorSizes,
     worth: Worth,
@@ -181,9 +181,9 @@ def _most_probable(
     aid_m: Floats,
 ) -> tuple[Floats, Floats]:
     """Positions (n_trials, 3) [m] and their horizontal covariances (n_trials, 2, 2) [m^2]."""
-    hydrophones, known = journey.pose.to_site(journey.elements_m), worth.prior_information
-    difference, drift = difference_matrix(len(journey.elements_m)), errors.drift_sd_m_per_root_m
-    speed = np.asarray(journey.sound_speed_m_s)
+    hydrophones, known = route.pose.to_site(route.elements_m), worth.prior_information
+    difference, drift = difference_matrix(len(route.elements_m)), errors.drift_sd_m_per_root_m
+    speed = np.asarray(route.sound_speed_m_s)
     flat = delays.reshape(len(delays), -1)
 
     def misfit(place: Floats) -> Floats:
@@ -195,7 +195,7 @@ def _most_probable(
         off = place - aid_m
         return np.einsum("ti,tij,tj->t", residual, weight, residual) + np.einsum("ti,ij,tj->t", off, known, off)
 
-    weights = _inverse(run_covariance(journey.heard, journey.legs_m, drift))
+    weights = _inverse(run_covariance(route.heard, route.legs_m, drift))
     costs = []
     for place, weight in zip(prior.places_m, weights, strict=True):
         there = np.tile(place, (len(delays), 1))
@@ -203,15 +203,15 @@ def _most_probable(
     place = prior.places_m[np.argmin(costs, axis=0)]
     for _ in range(_RELINEARISED):
         heard = hear(
-            journey.elements_m,
-            journey.pose,
+            route.elements_m,
+            route.pose,
             place[:, None],
             variance_s2,
-            journey.start_m,
+            route.start_m,
             errors,
-            journey.sound_speed_m_s,
+            route.sound_speed_m_s,
         )
-        weight = _inverse(run_covariance(heard, journey.legs_m, drift))
+        weight = _inverse(run_covariance(heard, route.legs_m, drift))
         residual = misfit(place)
         value, damping = cost(place, residual, weight), np.full(len(place), 1e-3)
         for _ in range(_STEPS):

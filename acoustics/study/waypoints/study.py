@@ -20,7 +20,7 @@ from acoustics.study.waypoints.information import Heard
 from acoustics.study.waypoints.prior import Prior, pinger_prior
 from acoustics.study.waypoints.runs import Planned, Question, RandomRuns, Run, plan_run, random_runs, straight_run
 from acoustics.study.waypoints.search import Indices, choose_waypoints, exchange_waypoints, shortest_order
-from acoustics.study.waypoints.simulation import simulate_journeys
+from acoustics.study.waypoints.simulation import simulate_waypoint_runs
 from acoustics.study.waypoints.value import CRITERIA, Ellipse, Worth, ellipse_95
 
 _FINER = (0.5, 0.25)  # steps of the finer grids, in those of the first
@@ -131,8 +131,8 @@ def study_waypoints(
     straight_on, random = straight_run(question, n_waypoints), random_runs(question, candidates, heard, n_waypoints)
     runs = [proposal] if straight_on is None else [proposal, straight_on]
     if trials:
-        checks = simulate_journeys(
-            [journey for _, journey in runs],
+        checks = simulate_waypoint_runs(
+            [route for _, route in runs],
             known,
             errors,
             worth,

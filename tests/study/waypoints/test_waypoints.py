@@ -20,7 +20,7 @@ from acoustics.study.waypoints.candidates import candidates_at, grid_of_waypoint
 from acoustics.study.waypoints.information import hear, run_covariance, run_information
 from acoustics.study.waypoints.prior import pinger_prior
 from acoustics.study.waypoints.search import Ways, choose_waypoints, shortest_order
-from acoustics.study.waypoints.simulation import Journey, _drawn_delays
+from acoustics.study.waypoints.simulation import WaypointRun, _drawn_delays
 from acoustics.study.waypoints.study import study_waypoints
 from acoustics.study.waypoints.value import Worth, ellipse_95
 
@@ -110,9 +110,9 @@ def test_covariance_of_a_run_is_that_of_drawn_delays():
     few = replace(ALL, **{f: 0.1 * getattr(ALL, f) for f in vars(ALL) if "sd" in f})
     pose, variance = Pose(waypoints, 0.0, 0.0, np.array([0.2, 1.0, -2.0])), np.full(3, 1e-14)
     heard = hear(ELEMENTS, pose, source, variance, start, few, SPEED)
-    journey, trials = Journey(ELEMENTS, SPEED, start, pose, legs, heard), 20_000
+    route, trials = WaypointRun(ELEMENTS, SPEED, start, pose, legs, heard), 20_000
     drawn = _drawn_delays(
-        journey, few, np.tile(source, (trials, 1)), np.tile(variance, (trials, 1)), np.random.default_rng(3)
+        route, few, np.tile(source, (trials, 1)), np.tile(variance, (trials, 1)), np.random.default_rng(3)
     ).reshape(trials, -1)
     found, expected = np.cov(drawn.T), run_covariance(heard, legs, few.drift_sd_m_per_root_m)
     size = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
