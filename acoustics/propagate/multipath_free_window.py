@@ -126,7 +126,7 @@ class _Search:
             after = distance * paths.slowness_s_m - direct_s[row]
             np.minimum.at(earliest, element[row[strong]], after[strong])
             reach_squared = (room.fastest_m_s * np.maximum(direct_s + earliest[element], 0.0)) ** 2
-        # Along straight rays an echo through faster water can come first: then no part of the burst is free of multipath.
+        # Along straight rays an echo through faster water can come first: then no part of the burst is free of it.
         return np.maximum(earliest, 0.0)
 
 

@@ -14,7 +14,7 @@ from acoustics.study.waypoints.candidates import HEADINGS, Candidates, allowed, 
 from acoustics.study.waypoints.information import Heard
 from acoustics.study.waypoints.prior import Prior
 from acoustics.study.waypoints.search import shortest_order
-from acoustics.study.waypoints.simulation import WaypointRun, RunTrials
+from acoustics.study.waypoints.simulation import RunTrials, WaypointRun
 from acoustics.study.waypoints.value import Ellipse, Worth, ellipse_95
 
 _RANDOM_SETS = 500
