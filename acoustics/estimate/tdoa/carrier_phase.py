@@ -13,8 +13,6 @@ from acoustics.estimate.tdoa.differences import Tdoa
 from acoustics.estimate.tdoa.integer_ambiguity import resolve_ambiguity
 from acoustics.physics.tdoa import difference_matrix
 
-# Pings whose variances differ by less than this factor share one covariance in the search for their cycles.
-_ALIKE = 1.25
 # Cycles as probable as this by normal errors of the onsets are not looked at again.
 _SURE = 1.0 - 1e-5
 
@@ -50,31 +48,21 @@ def with_cycles(
         As `resolve_ambiguity` takes them.
     envelope_misfit : callable, optional
         Of the pings with given numbers. Cycles that the coarse delays leave in doubt are decided by it.
-
-    Notes
-    -----
-    The search takes one covariance for many pings, so pings of like variances are searched together.
     """
+    whole = np.isfinite(fine_s2).all(axis=(-1, -2)) & np.isfinite(coarse_s2).all(axis=(-1, -2))
     resolved, probability = np.full_like(fine_s, np.nan), np.full(len(fine_s), np.nan)
-    sizes = [np.log(np.trace(c, axis1=-2, axis2=-1)) / np.log(_ALIKE) for c in (fine_s2, coarse_s2)]
-    usable = np.logical_and.reduce([np.isfinite(s) for s in sizes])
-    classes = np.stack([np.where(usable, np.round(s), 0.0) for s in sizes], axis=-1)
-    _, of_class = np.unique(classes, axis=0, return_inverse=True)
-    of_class = np.where(usable, of_class.ravel(), -1)
-    for one in np.unique(of_class[usable]):
-        rows = np.flatnonzero(of_class == one)
-        covariances = fine_s2[rows].mean(axis=0), coarse_s2[rows].mean(axis=0)
-        for misfit in (None, envelope_misfit):
-            cycles = resolve_ambiguity(
-                Tdoa(fine_s[rows], covariances[0]),
-                Tdoa(coarse_s[rows], covariances[1]),
-                hydrophones_m,
-                sound_speed_m_s,
-                frequency_hz,
-                envelope_misfit=misfit and misfit(rows),
-            )
-            resolved[rows], probability[rows] = cycles.tdoa.tdoa_s, cycles.probability
-            rows = rows[cycles.probability < _SURE]
-            if envelope_misfit is None or not len(rows):
-                break
+    rows = np.flatnonzero(whole)
+    for misfit in (None, envelope_misfit):
+        cycles = resolve_ambiguity(
+            Tdoa(fine_s[rows], fine_s2[rows]),
+            Tdoa(coarse_s[rows], coarse_s2[rows]),
+            hydrophones_m,
+            sound_speed_m_s,
+            frequency_hz,
+            envelope_misfit=misfit and misfit(rows),
+        )
+        resolved[rows], probability[rows] = cycles.tdoa.tdoa_s, cycles.probability
+        rows = rows[cycles.probability < _SURE]
+        if envelope_misfit is None or not len(rows):
+            break
     return resolved, probability

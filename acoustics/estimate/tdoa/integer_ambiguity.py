@@ -8,10 +8,10 @@ from itertools import product
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from acoustics.base.batches import fill_gaps
+from acoustics.base.batches import fill_gaps, flat, rows_of
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, array_rank, principal_axes
-from acoustics.base.least_squares import NEGLIGIBLE_DELAY_S
+from acoustics.base.least_squares import NEGLIGIBLE_DELAY_S, transposed
 from acoustics.estimate.tdoa.build_up_misfit import OnsetMisfit
 from acoustics.estimate.tdoa.differences import Tdoa
 from acoustics.physics.lattice_reduction import reduced_basis
@@ -70,9 +70,9 @@ def resolve_ambiguity(
     Parameters
     ----------
     phase : Tdoa
-        Fine delays, known up to whole periods; batch shape (...), one covariance for all.
+        Fine delays, known up to whole periods; batch shape (...). One covariance for all is searched fastest.
     coarse : Tdoa
-        Time differences of the envelope against the same reference; same batch shape, one covariance for all.
+        Time differences of the envelope against the same reference; same batch shape.
     hydrophones_m : array_like, shape (n_hydrophones, 3)
         Positions [m].
     sound_speed_m_s : float
@@ -80,7 +80,7 @@ def resolve_ambiguity(
     frequency_hz : float
         Carrier frequency [Hz].
     envelope_misfit : OnsetMisfit, optional
-        How ill the samples of m trials, as many as the batch holds, agree with sets of cycles. It then takes the
+        Misfit of the samples of m trials, as many as the batch holds, to sets of cycles. It then takes the
         place of the squares of coarse minus fine delays; the coarse delays only say where to search.
 
     Returns
@@ -120,24 +120,24 @@ def resolve_ambiguity(
     baselines = difference_matrix(k + 1, phase.reference) @ hydrophones @ axes.T / sound_speed_m_s
     coarse_weight, loose_weight = _inverse(coarse_covariance), _inverse(fine_covariance + baselines @ baselines.T)
     metric = coarse_weight + loose_weight
-    optimum = np.linalg.solve(metric, coarse_weight @ (rough - fine).T - loose_weight @ fine.T).T / period
+    right = coarse_weight @ (rough - fine)[..., None] - loose_weight @ fine[..., None]
+    optimum = np.linalg.solve(metric, right) / period
 
-    basis = reduced_basis(metric[None])[0]
-    offsets = _short_offsets(basis, metric)
-    centre = np.rint(optimum @ np.linalg.inv(basis).T) @ basis.T
+    basis = reduced_basis(metric)
+    centre = (basis @ np.rint(np.linalg.solve(basis, optimum)))[..., 0]
     best = np.empty((len(fine), k), dtype=np.int64)
     score, margin, probability = (np.empty(len(fine)) for _ in range(3))
     fine_weight = _inverse(fine_covariance)
-    chunk = max(CHUNK_NUMBERS // (len(offsets) * k), 1)
+    chunk = max(CHUNK_NUMBERS // ((2 * _reach(k) + 1) ** k * k), 1)
     for i in range(0, len(fine), chunk):
-        part = slice(i, i + chunk)
-        sets = centre[part, None] + offsets
+        part = np.arange(i, min(i + chunk, len(fine)))
+        sets = centre[part, None] + _short_offsets(rows_of(basis, part), rows_of(metric, part))
         compared = fine[part, None] + period * sets
         if envelope_misfit is None:
-            by_envelope = _quadratic(compared - rough[part, None], coarse_weight)
+            by_envelope = _quadratic(compared - rough[part, None], rows_of(coarse_weight, part))
         else:
             by_envelope = envelope_misfit.of(part).of_sets(sets)
-        scores = by_envelope + _plane_misfit(compared, fine_weight, baselines)
+        scores = by_envelope + _plane_misfit(compared, rows_of(fine_weight, part), baselines)
         first = np.argmin(scores, axis=-1)
         rows = np.arange(len(first))
         best[part] = np.clip(np.rint(sets[rows, first]), -_MOST_CYCLES, _MOST_CYCLES)
@@ -160,13 +160,13 @@ def resolve_ambiguity(
 
 
 def _plane_misfit(fine: Floats, fine_weight: Floats, baselines: Floats) -> Floats:
-    """Misfit of fine delays (..., k) to a plane wave of unit direction, shape (...)."""
+    """Misfit of fine delays (m, j, k) of weights (m or 1, k, k) to a plane wave of unit direction, shape (m, j)."""
     information = baselines.T @ fine_weight @ baselines
     covariance = _inverse(information)
     solver = -covariance @ baselines.T @ fine_weight
-    residual_weight = fine_weight - solver.T @ information @ solver
+    residual_weight = fine_weight - transposed(solver) @ information @ solver
     total = np.maximum(_quadratic(fine, residual_weight), 0.0)
-    direction = fine @ solver.T
+    direction = fine @ transposed(solver)
     length = np.sqrt(np.sum(direction**2, axis=-1))
     # Distance to the unit sphere, to first order, in units of its standard deviation. A line or a plane sees a
     # part of the direction only, which may be shorter than one but not longer.
@@ -176,14 +176,15 @@ def _plane_misfit(fine: Floats, fine_weight: Floats, baselines: Floats) -> Float
 
 
 def _quadratic(vector: Floats, weight: Floats) -> Floats:
+    """``x^T W x``, shape (m, j), of vectors (m, j, k) and weights (m or 1, k, k)."""
     return np.einsum("...i,...i->...", vector @ weight, vector)
 
 
 def _regular(delays: Tdoa) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-    """Time differences (m, k) and their covariance (k, k) without gaps or zeros, and which trials are whole."""
-    k = delays.n_hydrophones - 1
-    filled, covariance, whole = fill_gaps(delays.tdoa_s.reshape(-1, k), delays.covariance_s2.reshape(1, k, k))
-    return filled, covariance[0] + NEGLIGIBLE_DELAY_S**2 * (np.eye(k) + 1.0), whole
+    """Time differences (m, k) and covariances (m or 1, k, k) without gaps or zeros, and which trials are whole."""
+    k, batch = delays.n_hydrophones - 1, delays.tdoa_s.shape[:-1]
+    filled, covariance, whole = fill_gaps(delays.tdoa_s.reshape(-1, k), flat(delays.covariance_s2, batch, (k, k)))
+    return filled, covariance + NEGLIGIBLE_DELAY_S**2 * (np.eye(k) + 1.0), whole
 
 
 def _inverse(matrix: Floats) -> Floats:
@@ -191,12 +192,18 @@ def _inverse(matrix: Floats) -> Floats:
     return inverse
 
 
+def _reach(k: int) -> int:
+    """How many basis vectors a candidate is off at most along each of k."""
+    return 2 if k <= 3 else 1
+
+
 def _short_offsets(basis: Floats, metric: Floats) -> Floats:
-    """Integer vectors (j, k) around zero, the shortest in the metric first, zero the very first."""
-    k = len(basis)
-    reach = 2 if k <= 3 else 1
-    steps = np.array(list(product(range(-reach, reach + 1), repeat=k)), dtype=float) @ basis.T
-    return steps[np.argsort(_quadratic(steps, metric), kind="stable")[:MOST_CANDIDATES]]
+    """Integer vectors (m or 1, j, k) around zero, the shortest in the metric first, zero the very first."""
+    k = basis.shape[-1]
+    reach = _reach(k)
+    steps = np.array(list(product(range(-reach, reach + 1), repeat=k)), dtype=float) @ transposed(basis)
+    shortest = np.argsort(_quadratic(steps, metric), axis=-1, kind="stable")[:, :MOST_CANDIDATES]
+    return np.take_along_axis(steps, shortest[..., None], axis=1)
 
 
 def _checked(
@@ -216,9 +223,6 @@ def _checked(
             f"coarse has shape {coarse.tdoa_s.shape} and reference {coarse.reference}: expected those of phase,"
             f" {phase.tdoa_s.shape} and {phase.reference}"
         )
-    for name, delays in (("phase", phase), ("coarse", coarse)):
-        if delays.covariance_s2.size != (n - 1) ** 2:
-            raise ParameterError(f"{name} has covariances {delays.covariance_s2.shape}: expected one for all trials")
     for name, value in (("sound_speed_m_s", sound_speed_m_s), ("frequency_hz", frequency_hz)):
         if not 0 < value < np.inf:
             raise ParameterError(f"{name}={value}: expected a finite value above 0")

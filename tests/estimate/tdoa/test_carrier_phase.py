@@ -45,6 +45,23 @@ def test_each_ping_is_searched_with_its_own_accuracy():
     np.testing.assert_allclose(delay[of == 0], fine[of == 0], atol=1e-12)
 
 
+def test_cycles_and_their_probability_do_not_depend_on_the_other_pings():
+    # Every ping of its own variance, so near that of the next that one might stand for both.
+    rng = np.random.default_rng(5)
+    sd = 4e-6 * 1.02 ** np.arange(40)
+    time = np.zeros((40, 4)) + rng.normal(size=(40, 4)) * sd[:, None]
+    fine, coarse = np.zeros((40, 3)), time @ D.T
+    fine_s2, coarse_s2 = np.tile(1e-15 * (D @ D.T), (40, 1, 1)), sd[:, None, None] ** 2 * (D @ D.T)
+    known = {"hydrophones_m": ARRAY, "sound_speed_m_s": C, "frequency_hz": F}
+    delay, probability = with_cycles(fine, fine_s2, coarse, coarse_s2, **known)
+    assert probability.min() < 0.9  # else nothing is shown
+    for i in range(40):
+        one = slice(i, i + 1)
+        alone = with_cycles(fine[one], fine_s2[one], coarse[one], coarse_s2[one], **known)
+        np.testing.assert_array_equal(alone[0][0], delay[i])
+        np.testing.assert_allclose(alone[1][0], probability[i], rtol=1e-9)
+
+
 def test_gaps_stay_gaps():
     covariance = np.tile(1e-14 * (D @ D.T), (2, 1, 1))
     covariance[1] = np.nan
