@@ -35,13 +35,35 @@ def uniform_moments(corners: ArrayLike) -> tuple[Floats, Floats]:
 
 
 def half_planes(corners: ArrayLike) -> HalfPlanes:
-    """Outward unit normals (k, 2) and offsets (k,) of a convex polygon: inside where ``normal . x <= offset``."""
+    """Outward unit normals (k, 2) and offsets (k,) of a simple polygon's sides, corners in order, either way round.
+
+    Inside a convex one ``normal . x <= offset`` for every side.
+    """
     start = np.asarray(corners, dtype=float)
     side = np.roll(start, -1, axis=0) - start
-    normal = np.stack([side[:, 1], -side[:, 0]], axis=-1)
-    outward = np.sign(np.sum(normal * (start - start.mean(axis=0)), axis=-1))
-    normal = normal * (outward / np.linalg.norm(normal, axis=-1))[:, None]
+    normal = np.stack([side[:, 1], -side[:, 0]], axis=-1) * np.sign(signed_area(start))
+    normal = normal / np.hypot(normal[:, :1], normal[:, 1:])
     return normal, np.sum(normal * start, axis=-1)
+
+
+def meeting_places(sides: HalfPlanes) -> Floats:
+    """Corners (k, 2) where the edge of each of k half planes meets that of the one before: undoes `half_planes`."""
+    normal, offset = sides
+    pairs = np.stack([np.roll(normal, 1, axis=0), normal], axis=1)
+    return np.asarray(np.linalg.solve(pairs, np.stack([np.roll(offset, 1), offset], axis=-1)[..., None])[..., 0])
+
+
+def corner_turns(corners: ArrayLike) -> Floats:
+    """Angle by which the outline turns at each of its corners (k, 2), shape (k,) [rad]; positive from x to y.
+
+    They add up to a full turn, either way, where the outline does not cross itself; all are of one sign where it is
+    convex.
+    """
+    start = np.asarray(corners, dtype=float)
+    after = np.roll(start, -1, axis=0) - start
+    before = np.roll(after, 1, axis=0)
+    cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+    return np.asarray(np.arctan2(cross, np.sum(before * after, axis=1)))
 
 
 def slack(places: Floats, sides: HalfPlanes) -> Floats:

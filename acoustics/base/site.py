@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from pydantic import Field, field_validator, model_validator
 
 from acoustics.base.frames import Floats
+from acoustics.base.polygons import corner_turns, signed_area
 from acoustics.base.table_model import DEEPEST_M, Flag, Name, NotNegative, Number, Point, Positive, TableModel
 
 
@@ -46,21 +47,18 @@ class PoolShape(TableModel):
         corners = np.array(outline)
         if outline[0] == outline[-1]:
             raise ValueError(f"the last corner repeats the first, {list(outline[0])}; leave it out: the outline closes")
-        along = np.roll(corners, -1, axis=0) - corners
-        before = np.roll(along, 1, axis=0)
-        turn = before[:, 0] * along[:, 1] - before[:, 1] * along[:, 0]
-        if np.any(np.hypot(*along.T) < 1e-6):
+        if np.any(np.hypot(*(np.roll(corners, -1, axis=0) - corners).T) < 1e-6):
             raise ValueError("two corners of the outline coincide")
-        wrong = np.flatnonzero(np.sign(turn) != np.sign(turn.sum()))
+        turn, area = corner_turns(corners), signed_area(corners)
+        wrong = np.flatnonzero(np.sign(turn) != np.sign(area))
         if wrong.size:
             raise ValueError(
                 f"the outline is not convex at corner {wrong[0] + 1} {outline[wrong[0]]}; give a convex one"
             )
-        turned = np.arctan2(turn, np.sum(before * along, axis=1)).sum()
-        if not np.isclose(abs(turned), 2 * np.pi):
+        if not np.isclose(abs(turn.sum()), 2 * np.pi):
             raise ValueError("the outline crosses itself; give the corners in order round the pool")
         # One sense of rotation inside the program: clockwise seen from above, x to y, interior on the +normal side.
-        return outline if turn.sum() > 0 else outline[::-1]
+        return outline if area > 0 else outline[::-1]
 
     @model_validator(mode="after")
     def _floor_in_range(self) -> Self:

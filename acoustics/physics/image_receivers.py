@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.polygons import half_planes
 
 Ints = NDArray[np.int64]
 Sequences = NDArray[np.int8]
@@ -137,13 +138,11 @@ def prism_faces(
         corners = np.asarray(outline_m, dtype=float)
         if corners.ndim != 2 or corners.shape[-1] != 2 or len(corners) < 3:
             raise ParameterError(f"outline_m has shape {corners.shape}; (3 or more, 2) is needed")
-        along = np.roll(corners, -1, axis=0) - corners
-        inward = np.column_stack([-along[:, 1], along[:, 0], np.zeros(len(corners))])
-        inward /= np.linalg.norm(inward, axis=-1, keepdims=True)
+        outward, reach = half_planes(corners)
         n_walls = len(corners)
         names += [f"wall-{k + 1}" for k in range(n_walls)]
-        normals += list(inward)
-        offsets += list(np.sum(inward[:, :2] * corners, axis=-1))
+        normals += list(np.column_stack([0.0 - outward, np.zeros(n_walls)]))  # 0.0 - : no negative zeros
+        offsets += list(0.0 - reach)
     walls = names[len(names) - n_walls :]
     floor = ("floor_depth", "floor_slope_x", "floor_slope_y") if floor_depth_m is not None else ()
     normals_by, offsets_by = (

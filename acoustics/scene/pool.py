@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.polygons import half_planes
 from acoustics.base.site import PoolShape
 from acoustics.scene.material import Material
 from acoustics.scene.model import DEEPEST_M, NotNegative, SceneModel
@@ -87,10 +88,10 @@ class Pool(PoolShape, SceneModel):
             upward = np.array([b, c, -1.0]) / np.sqrt(1 + b**2 + c**2)
             faces.append(Face("floor", upward, np.array([0.0, 0.0, a]), bottom, self.floor, self.floor_roughness_m))
         if top is not None and bottom is not None:
+            outward, _ = half_planes(top[:, :2])
             for k in range(len(top)):
                 n = (k + 1) % len(top)
-                along = top[n] - top[k]
-                inward = np.array([-along[1], along[0], 0.0]) / np.hypot(along[0], along[1])
+                inward = np.append(0.0 - outward[k], 0.0)  # 0.0 - : no negative zeros
                 quad = np.array([top[k], top[n], bottom[n], bottom[k]])
                 faces.append(Face(f"wall-{k + 1}", inward, top[k], quad, self.walls, 0.0))
         return tuple(faces)

@@ -6,10 +6,12 @@ from matplotlib.path import Path
 
 from acoustics.base.polygons import (
     contains,
+    corner_turns,
     cross_properly,
     half_planes,
     inside_all,
     inside_along,
+    meeting_places,
     signed_area,
     slack,
     uniform_moments,
@@ -33,6 +35,26 @@ def test_what_is_inside_is_so_for_matplotlib(corners):
     np.testing.assert_array_equal(contains(corners, PLACES), expected)
     if corners is not BENT:
         np.testing.assert_array_equal(inside_all(PLACES, half_planes(corners)), expected)
+
+
+@pytest.mark.parametrize("corners", [SQUARE, BENT, CONVEX, CONVEX[::-1]])
+def test_sides_face_outward_and_meet_in_the_corners(corners):
+    normal, offset = half_planes(corners)
+    beside = 0.5 * (corners + np.roll(corners, -1, axis=0)) + 1e-6 * normal
+    assert not Path(corners).contains_points(beside).any()
+    assert Path(corners).contains_points(beside - 2e-6 * normal).all()
+    np.testing.assert_allclose(meeting_places((normal, offset)), corners, atol=1e-12)
+    # Moved outward by 1 the sides of a square of 2 meet in one of 4.
+    grown = meeting_places((half_planes(SQUARE)[0], half_planes(SQUARE)[1] + 1.0))
+    np.testing.assert_allclose(grown, [[-1, -1], [3, -1], [3, 3], [-1, 3]], atol=1e-12)
+
+
+def test_turns_at_the_corners():
+    np.testing.assert_allclose(corner_turns(SQUARE), np.pi / 2)
+    np.testing.assert_allclose(np.rad2deg(corner_turns(BENT)), [90, 90, 90, -90, 90, 90])
+    star = np.arange(5) * 4 * np.pi / 5  # a pentagram turns twice round
+    assert corner_turns(np.column_stack([np.cos(star), np.sin(star)])).sum() == pytest.approx(4 * np.pi)
+    assert corner_turns(CONVEX[::-1]).sum() == pytest.approx(-2 * np.pi)
 
 
 def test_moments_are_those_of_places_drawn_evenly():

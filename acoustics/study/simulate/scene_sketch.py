@@ -6,6 +6,7 @@ import numpy as np
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.polygons import half_planes, meeting_places
 from acoustics.base.site import PoolShape, StationPlace
 from acoustics.io.site_sketch import SiteSketch
 from acoustics.scene.scene import Scene
@@ -50,11 +51,8 @@ def drawn_sketch(scene: Scene, rng: np.random.Generator) -> SiteSketch:
 
 def _moved_outline(corners: Floats, sd_m: float, rng: np.random.Generator) -> list[list[float]]:
     """Corners where the walls meet once each has been moved across itself."""
-    along = np.roll(corners, -1, axis=0) - corners
-    inward = np.column_stack([-along[:, 1], along[:, 0]]) / np.hypot(*along.T)[:, None]
-    offset = np.sum(inward * corners, axis=-1) + sd_m * rng.standard_normal(len(corners))
-    before = np.stack([np.roll(inward, 1, axis=0), inward], axis=1)
-    moved = np.linalg.solve(before, np.stack([np.roll(offset, 1), offset], axis=-1)[..., None])[..., 0]
+    outward, offset = half_planes(corners)
+    moved = meeting_places((outward, offset - sd_m * rng.standard_normal(len(corners))))
     return np.round(moved, _DECIMALS).tolist()
 
 
