@@ -1,6 +1,6 @@
 """JSON Schema of what `--json` prints, made from the types of the results: what a test holds the shipped files to.
 
-Run as a program, it writes the shipped files again, for a change of the output that is wanted.
+Run as a program, it writes the shipped files, and the guide's page of keys, again, for a change of the output that is wanted.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 
+from acoustics.present.text.keys import key_page
 from acoustics.scene.model import SceneModel
 
 FOLDER = Path(__file__).parent.parent / "examples" / "guide" / "schema"
@@ -115,3 +116,4 @@ def _named(kind: type, definitions: dict[str, Any]) -> dict[str, Any]:
 if __name__ == "__main__":
     for command in RESULTS:
         (FOLDER / f"{command}.json").write_text(json.dumps(schema_of(command), indent=1) + "\n", encoding="utf-8")
+    (FOLDER.parent / "keys.md").write_text(key_page(), encoding="utf-8")

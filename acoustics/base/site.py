@@ -17,9 +17,19 @@ from acoustics.base.table_model import DEEPEST_M, Flag, Name, NotNegative, Numbe
 class StationPlace(TableModel):
     """A candidate station; priors are weights and need not add up to one."""
 
-    name: Name
-    position_m: Point
-    prior: Positive = 1.0
+    name: Annotated[Name, Field(description="Name of the station, as answers give it.")]
+    position_m: Annotated[
+        Point,
+        Field(description="Where it is in the site frame: x, y and depth. Measure from the corner that is the origin."),
+    ]
+    prior: Annotated[
+        Positive,
+        Field(
+            description=(
+                "How likely the pinger is there before anything is heard, as a weight against the other stations."
+            )
+        ),
+    ] = 1.0
 
 
 class PoolShape(TableModel):
@@ -29,13 +39,32 @@ class PoolShape(TableModel):
     middle; `floor_slope_sd`: of its slope along x and y.
     """
 
-    outline_m: Annotated[tuple[tuple[Number, Number], ...], Field(max_length=64)] | None = None
-    depth_m: Positive | None = None
-    floor_points_m: tuple[Point, Point, Point] | None = None
-    surface_reflects: Flag = True
-    wall_sd_m: NotNegative = 0.05
-    floor_sd_m: NotNegative = 0.05
-    floor_slope_sd: NotNegative = 0.002
+    outline_m: Annotated[
+        Annotated[tuple[tuple[Number, Number], ...], Field(max_length=64)] | None,
+        Field(
+            description=(
+                "Corners of the outline seen from above, in order round the pool; leave it out for open water. Tape "
+                "along the edge."
+            )
+        ),
+    ] = None
+    depth_m: Annotated[
+        Positive | None, Field(description="Depth of a level floor. A weight on a marked line tells it.")
+    ] = None
+    floor_points_m: Annotated[
+        tuple[Point, Point, Point] | None,
+        Field(description="Three points of a sloping floor: x, y and depth; instead of depth_m."),
+    ] = None
+    surface_reflects: Annotated[
+        Flag, Field(description="Whether the surface sends an echo; it does unless it is covered.")
+    ] = True
+    wall_sd_m: Annotated[NotNegative, Field(description="How well the place of each wall is known, across itself.")] = (
+        0.05
+    )
+    floor_sd_m: Annotated[NotNegative, Field(description="How well the floor's depth is known in the middle.")] = 0.05
+    floor_slope_sd: Annotated[
+        NotNegative, Field(description="How well the floor's slope along x and y is known, as rise over run.")
+    ] = 0.002
 
     @field_validator("outline_m")
     @classmethod

@@ -32,21 +32,47 @@ class Hydrophone(SceneModel):
     `delay_s` is how much later its channel gives what it hears than it arrives, as a calibration found it.
     """
 
-    name: Name
-    position_m: Point
-    tolerance_m: NotNegative = 1e-3
-    sensitivity_db_re_v_per_upa: Annotated[float, Field(strict=True, ge=-260, le=-100)] = -190.0
-    delay_s: Annotated[float, Field(strict=True, ge=-1e-3, le=1e-3)] = 0.0
+    name: Annotated[Name, Field(description="Name of the hydrophone, as answers give it.")]
+    position_m: Annotated[
+        Point,
+        Field(
+            description=(
+                "Where its acoustic centre is in the array's frame: forward, starboard, down. Measure or take it from"
+                " the drawing."
+            )
+        ),
+    ]
+    tolerance_m: Annotated[
+        NotNegative,
+        Field(
+            description=(
+                "Standard deviation of that place along each axis: a third of the largest error you would bet on."
+            )
+        ),
+    ] = 1e-3
+    sensitivity_db_re_v_per_upa: Annotated[
+        Annotated[float, Field(strict=True, ge=-260, le=-100)],
+        Field(description="Volts for a pressure, before the preamplifier. It is on the data sheet."),
+    ] = -190.0
+    delay_s: Annotated[
+        Annotated[float, Field(strict=True, ge=-1e-3, le=1e-3)],
+        Field(description="How much later its channel gives what it hears; `pingfix calibrate` finds it."),
+    ] = 0.0
 
 
 class Array(SceneModel):
     """Hydrophones on the vehicle. `tolerance_m` is a standard deviation per axis; `mount_m` shifts the whole array."""
 
-    name: Name = "array"
-    good_for: str = ""
-    cannot_observe: str = ""
-    mount_m: Point = (0.0, 0.0, 0.0)
-    hydrophones: Annotated[tuple[Hydrophone, ...], Field(alias="hydrophone", min_length=2, max_length=64)]
+    name: Annotated[Name, Field(description="Name of the array.")] = "array"
+    good_for: Annotated[str, Field(description="What the array is good for, in words.")] = ""
+    cannot_observe: Annotated[str, Field(description="What it cannot tell, in words.")] = ""
+    mount_m: Annotated[
+        Point, Field(description="Where the array's origin is on the vehicle: forward, starboard, down.")
+    ] = (0.0, 0.0, 0.0)
+    hydrophones: Annotated[
+        Annotated[tuple[Hydrophone, ...], Field(alias="hydrophone", min_length=2, max_length=64)],
+        Field(description="The hydrophones, one table each."),
+    ]
 
     @classmethod
     def from_positions(

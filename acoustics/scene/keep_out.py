@@ -16,8 +16,11 @@ from acoustics.scene.model import Name, Number, SceneModel
 class KeepOut(SceneModel):
     """A polygon, convex or not, that the vehicle's origin stays out of; draw it with the room that the hull needs."""
 
-    name: Name = "keep-out"
-    outline_m: Annotated[tuple[tuple[Number, Number], ...], Field(min_length=3, max_length=64)]
+    name: Annotated[Name, Field(description="Name of the zone, as answers give it.")] = "keep-out"
+    outline_m: Annotated[
+        Annotated[tuple[tuple[Number, Number], ...], Field(min_length=3, max_length=64)],
+        Field(description="Corners of the zone seen from above, in order; draw it with the room that the hull needs."),
+    ]
 
     @field_validator("outline_m")
     @classmethod

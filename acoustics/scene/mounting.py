@@ -19,8 +19,8 @@ _ON_IT_M = 1e-6  # nearer than this a point is on a surface
 class _Block(SceneModel):
     """A box between two corners, its edges along the axes of the body frame."""
 
-    low_m: Point
-    high_m: Point
+    low_m: Annotated[Point, Field(description="The corner with the lowest x, y and z in the body frame.")]
+    high_m: Annotated[Point, Field(description="The corner with the highest.")]
 
     @model_validator(mode="after")
     def _corners_in_order(self) -> Self:
@@ -32,7 +32,7 @@ class _Block(SceneModel):
 class BoxRegion(_Block):
     """A box that hydrophones may be mounted in."""
 
-    kind: Literal["box"] = "box"
+    kind: Annotated[Literal["box"], Field(description="The region's shape.")] = "box"
 
     @property
     def corner(self) -> Floats:
@@ -48,10 +48,10 @@ class BoxRegion(_Block):
 class HullPatch(SceneModel):
     """A plane rectangle on the hull that hydrophones may be mounted on: a corner, and the two edges that leave it."""
 
-    kind: Literal["hull_patch"]
-    corner_m: Point
-    along_m: Point
-    across_m: Point
+    kind: Annotated[Literal["hull_patch"], Field(description="The region's shape.")]
+    corner_m: Annotated[Point, Field(description="A corner of the rectangle in the body frame.")]
+    along_m: Annotated[Point, Field(description="One edge that leaves the corner.")]
+    across_m: Annotated[Point, Field(description="The other, at right angles.")]
 
     @model_validator(mode="after")
     def _rectangle(self) -> Self:
@@ -78,7 +78,7 @@ class KeepOutBox(_Block):
 class BoxBody(_Block):
     """A box of the vehicle that blocks the straight path of sound."""
 
-    kind: Literal["box"] = "box"
+    kind: Annotated[Literal["box"], Field(description="The body's shape.")] = "box"
 
     def blocks(self, start_m: ArrayLike, end_m: ArrayLike) -> Bools:
         """Whether it stands between start and end, shape (..., 3) [m]."""
@@ -88,10 +88,10 @@ class BoxBody(_Block):
 class CylinderBody(SceneModel):
     """A cylinder of the vehicle, such as a pressure tube, that blocks the straight path of sound."""
 
-    kind: Literal["cylinder"]
-    from_m: Point
-    to_m: Point
-    radius_m: Positive
+    kind: Annotated[Literal["cylinder"], Field(description="The body's shape.")]
+    from_m: Annotated[Point, Field(description="Centre of one end in the body frame.")]
+    to_m: Annotated[Point, Field(description="Centre of the other.")]
+    radius_m: Annotated[Positive, Field(description="Its radius.")]
 
     @model_validator(mode="after")
     def _has_a_length(self) -> Self:
@@ -115,11 +115,28 @@ class Mounting(SceneModel):
     with which one can be mounted.
     """
 
-    regions: Annotated[tuple[Region, ...], Field(alias="region", max_length=32)] = ()
-    keep_outs: Annotated[tuple[KeepOutBox, ...], Field(alias="keep_out", max_length=64)] = ()
-    shadows: Annotated[tuple[Body, ...], Field(alias="shadow", max_length=64)] = ()
-    minimum_spacing_m: Positive = 0.015
-    tolerance_m: NotNegative = 1e-3
+    regions: Annotated[
+        Annotated[tuple[Region, ...], Field(alias="region", max_length=32)],
+        Field(
+            description=(
+                "Where hydrophones may be mounted; left out: the box below the origin that vehicle.hull_m spans."
+            )
+        ),
+    ] = ()
+    keep_outs: Annotated[
+        Annotated[tuple[KeepOutBox, ...], Field(alias="keep_out", max_length=64)],
+        Field(description="Where they may not."),
+    ] = ()
+    shadows: Annotated[
+        Annotated[tuple[Body, ...], Field(alias="shadow", max_length=64)],
+        Field(description="Bodies of the vehicle that block the straight path of sound."),
+    ] = ()
+    minimum_spacing_m: Annotated[
+        Positive, Field(description="Least distance between the centres of two hydrophones.")
+    ] = 0.015
+    tolerance_m: Annotated[
+        NotNegative, Field(description="Standard deviation, per axis, with which one can be mounted.")
+    ] = 1e-3
 
     def on(self, vehicle: Vehicle) -> Mounting:
         """The same with the regions filled in from `vehicle.hull_m` where none are given."""

@@ -19,8 +19,8 @@ class Tone(SceneModel):
     `level_db` is re 1 uPa rms at every hydrophone; its phase differs from hydrophone to hydrophone.
     """
 
-    frequency_hz: FrequencyHz
-    level_db: LevelDb
+    frequency_hz: Annotated[FrequencyHz, Field(description="Frequency of the tone; `pingfix spectrum` lists them.")]
+    level_db: Annotated[LevelDb, Field(description="Its level at every hydrophone, rms, re 1 uPa.")]
 
 
 class Noise(SceneModel):
@@ -29,11 +29,39 @@ class Noise(SceneModel):
     Tones are rendered in recordings; bounds leave them out, since a filter does too unless they fall in the band.
     """
 
-    ambient_density_db: LevelDb | None = None
-    wind_speed_m_s: Annotated[float, Field(strict=True, ge=0, le=50)] | None = None
-    self_noise_density_db: LevelDb | None = None
-    isotropic_coherence: Flag = False
-    tones: Annotated[tuple[Tone, ...], Field(alias="tone", max_length=32)] = ()
+    ambient_density_db: Annotated[
+        LevelDb | None,
+        Field(
+            description=(
+                "Noise of the water and what is in it, re 1 uPa^2/Hz; left out: from heat and wind. `pingfix "
+                "spectrum` measures it."
+            )
+        ),
+    ] = None
+    wind_speed_m_s: Annotated[
+        Annotated[float, Field(strict=True, ge=0, le=50)] | None,
+        Field(description="Wind over the water, from which its noise follows; instead of ambient_density_db."),
+    ] = None
+    self_noise_density_db: Annotated[
+        LevelDb | None,
+        Field(
+            description=(
+                "Noise of the vehicle itself, re 1 uPa^2/Hz. Record with thrusters on; `pingfix spectrum` measures it."
+            )
+        ),
+    ] = None
+    isotropic_coherence: Annotated[
+        Flag,
+        Field(
+            description=(
+                "Whether noise is alike at hydrophones closer than half a wavelength, as noise from all sides is."
+            )
+        ),
+    ] = False
+    tones: Annotated[
+        Annotated[tuple[Tone, ...], Field(alias="tone", max_length=32)],
+        Field(description="Steady tones of motor controllers and the like."),
+    ] = ()
 
     @model_validator(mode="after")
     def _one_ambient(self) -> Self:

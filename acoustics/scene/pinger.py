@@ -17,15 +17,47 @@ class Pinger(SceneModel):
     `source_level_db` is re 1 uPa at 1 m, rms over the burst's plateau.
     """
 
-    name: Name = "pinger"
-    position_m: Point
-    frequency_hz: FrequencyHz
-    length_s: Annotated[float, Field(strict=True, ge=1e-5, le=1.0)] = 4e-3
-    source_level_db: LevelDb = 170.0
-    q: Annotated[float, Field(strict=True, ge=0.5, le=200)] = 8.0
-    sweep_hz: Number = 0.0
-    pri_s: Annotated[float, Field(strict=True, gt=0, le=3600)] = 2.0
-    start_jitter_s: NotNegative = 0.0
+    name: Annotated[Name, Field(description="Name of the pinger, as answers give it.")] = "pinger"
+    position_m: Annotated[Point, Field(description="Where it is in the site frame: x, y and depth.")]
+    frequency_hz: Annotated[
+        FrequencyHz,
+        Field(
+            description=(
+                "Frequency of the burst, the middle of a sweep. It is on the pinger's label; `pingfix spectrum` "
+                "measures it."
+            )
+        ),
+    ]
+    length_s: Annotated[
+        Annotated[float, Field(strict=True, ge=1e-5, le=1.0)],
+        Field(description="How long one burst lasts. It is on the data sheet; `pingfix spectrum` measures it."),
+    ] = 4e-3
+    source_level_db: Annotated[
+        LevelDb,
+        Field(
+            description=(
+                "Level of the burst once built up, rms, re 1 uPa at 1 m. It is on the data sheet; a peak level is 3 "
+                "dB higher, a peak-to-peak one 9 dB."
+            )
+        ),
+    ] = 170.0
+    q: Annotated[
+        Annotated[float, Field(strict=True, ge=0.5, le=200)],
+        Field(
+            description=(
+                "Sharpness of the transducer's resonance: the burst builds up as 1 - exp(-pi f t / q). `pingfix "
+                "spectrum` measures it."
+            )
+        ),
+    ] = 8.0
+    sweep_hz: Annotated[Number, Field(description="How far the frequency rises during the burst; 0 for a tone.")] = 0.0
+    pri_s: Annotated[
+        Annotated[float, Field(strict=True, gt=0, le=3600)],
+        Field(description="Time from one burst to the next. Count bursts over a minute."),
+    ] = 2.0
+    start_jitter_s: Annotated[
+        NotNegative, Field(description="Standard deviation of when a burst starts, against a steady clock.")
+    ] = 0.0
 
     @model_validator(mode="after")
     def _plausible(self) -> Self:

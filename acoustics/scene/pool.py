@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from pydantic import Field
 
 from acoustics.base.frames import Floats
 from acoustics.base.polygons import half_planes
@@ -48,10 +50,14 @@ class Face:
 class Pool(PoolShape, SceneModel):
     """Outline and floor of the water, and what they are made of."""
 
-    walls: Material = _CONCRETE
-    floor: Material = _CONCRETE
-    surface_roughness_m: NotNegative = 0.0
-    floor_roughness_m: NotNegative = 0.0
+    walls: Annotated[
+        Material, Field(description="What the walls are made of: a known material or a table of its properties.")
+    ] = _CONCRETE
+    floor: Annotated[Material, Field(description="What the floor is made of, as for walls.")] = _CONCRETE
+    surface_roughness_m: Annotated[
+        NotNegative, Field(description="Rms height of the waves; a quarter of the height from trough to crest.")
+    ] = 0.0
+    floor_roughness_m: Annotated[NotNegative, Field(description="Rms height of the floor's roughness.")] = 0.0
 
     @property
     def is_rectangular(self) -> bool:

@@ -18,17 +18,50 @@ class Recorder(SceneModel):
     each channel; `full_scale_v` is the peak voltage.
     """
 
-    sample_rate_hz: Annotated[float, Field(strict=True, ge=1e3, le=1e8)] = 250e3
-    bits: Annotated[int, Field(strict=True, ge=4, le=32)] = 16
-    full_scale_v: Annotated[float, Field(strict=True, ge=1e-6, le=1e6)] = 1.0
-    gain_db: Annotated[float, Field(strict=True, ge=-60, le=120)] = 20.0
-    passband_hz: tuple[Positive, Positive] | None = None
-    multiplexed: Flag = False
-    skew_sd_s: NotNegative = 0.0
-    phase_sd_deg: Annotated[float, Field(strict=True, ge=0, le=90)] = 0.0
-    gain_sd_db: Annotated[float, Field(strict=True, ge=0, le=40)] = 0.0
-    clock_error_ppm: Annotated[float, Field(strict=True, ge=-10_000, le=10_000)] = 0.0
-    aperture_jitter_s: NotNegative = 0.0
+    sample_rate_hz: Annotated[
+        Annotated[float, Field(strict=True, ge=1e3, le=1e8)],
+        Field(description="Samples a second of each channel. It is a setting of the recorder."),
+    ] = 250e3
+    bits: Annotated[
+        Annotated[int, Field(strict=True, ge=4, le=32)],
+        Field(description="Bits of a sample. It is on the converter's data sheet."),
+    ] = 16
+    full_scale_v: Annotated[
+        Annotated[float, Field(strict=True, ge=1e-6, le=1e6)],
+        Field(description="Largest voltage the converter takes, from zero to peak. It is on the data sheet."),
+    ] = 1.0
+    gain_db: Annotated[
+        Annotated[float, Field(strict=True, ge=-60, le=120)],
+        Field(description="Gain between hydrophone and converter. It is a setting of the preamplifier."),
+    ] = 20.0
+    passband_hz: Annotated[
+        tuple[Positive, Positive] | None,
+        Field(description="Lowest and highest frequency that the preamplifier passes; left out: all."),
+    ] = None
+    multiplexed: Annotated[
+        Flag, Field(description="Whether one converter takes the channels in turn instead of all at once.")
+    ] = False
+    skew_sd_s: Annotated[
+        NotNegative,
+        Field(description="What stays unknown of the time between channels. Feed all inputs one signal and compare."),
+    ] = 0.0
+    phase_sd_deg: Annotated[
+        Annotated[float, Field(strict=True, ge=0, le=90)],
+        Field(
+            description="What stays unknown of each channel's phase. Hydrophones of one type differ by a few degrees."
+        ),
+    ] = 0.0
+    gain_sd_db: Annotated[
+        Annotated[float, Field(strict=True, ge=0, le=40)],
+        Field(description="What stays unknown of each channel's gain."),
+    ] = 0.0
+    clock_error_ppm: Annotated[
+        Annotated[float, Field(strict=True, ge=-10_000, le=10_000)],
+        Field(description="How much faster than its nominal rate the recorder's clock runs."),
+    ] = 0.0
+    aperture_jitter_s: Annotated[
+        NotNegative, Field(description="Standard deviation of the moment at which a sample is taken.")
+    ] = 0.0
 
     @model_validator(mode="after")
     def _band_in_order(self) -> Self:

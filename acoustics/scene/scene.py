@@ -31,18 +31,32 @@ _CONTACT_M = 0.01  # nearer than this a pinger and a hydrophone are in each othe
 class Scene(SceneModel):
     """Water, pool, pingers, array, recorder, noise, vehicle, mounting, stations, and the plan of study."""
 
-    title: Title = "untitled"
-    water: Water
-    pool: Pool = Pool()
-    pingers: Annotated[tuple[Pinger, ...], Field(alias="pinger", min_length=1, max_length=32)]
-    array: Array
-    recorder: Recorder = Recorder()
-    noise: Noise = Noise()
-    vehicle: Vehicle
-    mounting: Mounting = Mounting()
-    stations: Annotated[tuple[Station, ...], Field(alias="station", max_length=64)] = ()
-    keep_outs: Annotated[tuple[KeepOut, ...], Field(alias="keep_out", max_length=64)] = ()
-    study: Plan = Plan()
+    title: Annotated[Title, Field(description="What the place is called.")] = "untitled"
+    water: Annotated[Water, Field(description="The water.")]
+    pool: Annotated[
+        Pool, Field(description="Outline, floor and what they are made of; left out: open water without a floor.")
+    ] = Pool()
+    pingers: Annotated[
+        Annotated[tuple[Pinger, ...], Field(alias="pinger", min_length=1, max_length=32)],
+        Field(description="The pingers, one table each."),
+    ]
+    array: Annotated[
+        Array,
+        Field(description="The array: `use` names a shipped one, `file` one beside the scenario, or its hydrophones."),
+    ]
+    recorder: Annotated[Recorder, Field(description="The recorder.")] = Recorder()
+    noise: Annotated[Noise, Field(description="Noise at the hydrophones.")] = Noise()
+    vehicle: Annotated[Vehicle, Field(description="The vehicle, where it listens and how well it knows that.")]
+    mounting: Annotated[Mounting, Field(description="Where hydrophones may be mounted.")] = Mounting()
+    stations: Annotated[
+        Annotated[tuple[Station, ...], Field(alias="station", max_length=64)],
+        Field(description="The places of which a pinger marks one."),
+    ] = ()
+    keep_outs: Annotated[
+        Annotated[tuple[KeepOut, ...], Field(alias="keep_out", max_length=64)],
+        Field(description="Where the vehicle must not go."),
+    ] = ()
+    study: Annotated[Plan, Field(description="What the questions are asked for.")] = Plan()
 
     @model_validator(mode="after")
     def _everything_in_the_water(self) -> Self:

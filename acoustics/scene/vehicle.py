@@ -19,21 +19,38 @@ TiltDeg = Annotated[float, Field(strict=True, ge=-90, le=90)]
 class Vehicle(SceneModel):
     """Pose at the listening waypoint, standard deviations of the navigation, and the box that hydrophones may span."""
 
-    name: Name = "vehicle"
-    position_m: Point
-    roll_deg: AngleDeg = 0.0
-    pitch_deg: TiltDeg = 0.0
-    heading_deg: AngleDeg = 0.0
-    heading_sd_deg: SpreadDeg = 2.0
-    roll_sd_deg: SpreadDeg = 0.5
-    pitch_sd_deg: SpreadDeg = 0.5
-    depth_sd_m: NotNegative = 0.05
-    position_sd_m: NotNegative = 0.0
+    name: Annotated[Name, Field(description="Name of the vehicle.")] = "vehicle"
+    position_m: Annotated[Point, Field(description="Where it listens, in the site frame: x, y and depth.")]
+    roll_deg: Annotated[AngleDeg, Field(description="Roll there, starboard side down positive.")] = 0.0
+    pitch_deg: Annotated[TiltDeg, Field(description="Pitch there, bow up positive.")] = 0.0
+    heading_deg: Annotated[
+        AngleDeg, Field(description="Heading there, clockwise from the site's x axis seen from above.")
+    ] = 0.0
+    heading_sd_deg: Annotated[
+        SpreadDeg,
+        Field(description="How well the heading is known. The compass's data sheet, and thrusters on beside it."),
+    ] = 2.0
+    roll_sd_deg: Annotated[SpreadDeg, Field(description="How well the roll is known.")] = 0.5
+    pitch_sd_deg: Annotated[SpreadDeg, Field(description="How well the pitch is known.")] = 0.5
+    depth_sd_m: Annotated[NotNegative, Field(description="How well the vehicle's depth is known.")] = 0.05
+    position_sd_m: Annotated[NotNegative, Field(description="How well its place is known along x and y.")] = 0.0
     # Of a run: how much of the heading's error lasts, and how dead reckoning by a velocity log goes astray.
-    heading_bias_sd_deg: SpreadDeg | None = None
-    drift_sd_m_per_root_m: Annotated[float, Field(strict=True, ge=0, le=100)] = 0.02
-    log_scale_sd: Annotated[float, Field(strict=True, ge=0, le=0.5)] = 0.01
-    hull_m: tuple[Metres, Metres, Metres] = (0.8, 0.5, 0.3)
+    heading_bias_sd_deg: Annotated[
+        SpreadDeg | None,
+        Field(description="The part of the heading's error that lasts a whole run; left out: all of it."),
+    ] = None
+    drift_sd_m_per_root_m: Annotated[
+        Annotated[float, Field(strict=True, ge=0, le=100)],
+        Field(description="How dead reckoning strays: metres after one metre, growing with the root of the way."),
+    ] = 0.02
+    log_scale_sd: Annotated[
+        Annotated[float, Field(strict=True, ge=0, le=0.5)],
+        Field(description="How well the scale of the velocity log is known."),
+    ] = 0.01
+    hull_m: Annotated[
+        tuple[Metres, Metres, Metres],
+        Field(description="Length, width and height of the box that hydrophones may span."),
+    ] = (0.8, 0.5, 0.3)
 
     @model_validator(mode="after")
     def _bias_is_part_of_the_heading(self) -> Self:

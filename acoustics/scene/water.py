@@ -31,9 +31,9 @@ _LATITUDE_WHERE_UNKNOWN_DEG = 45.0  # turns depth into pressure; 0.5 % of it fro
 class ProfileRow(SceneModel):
     """One row of a sound-speed profile: temperature and practical salinity at a depth."""
 
-    depth_m: Depth
-    temperature_degc: TemperatureDegc
-    practical_salinity: Salinity = 0.0
+    depth_m: Annotated[Depth, Field(description="Depth of this row.")]
+    temperature_degc: Annotated[TemperatureDegc, Field(description="Temperature there.")]
+    practical_salinity: Annotated[Salinity, Field(description="Practical salinity there; 0 for fresh water.")] = 0.0
 
 
 class Water(SceneModel):
@@ -42,17 +42,43 @@ class Water(SceneModel):
     Outside the rows the nearest one holds. The tolerances are standard deviations of what the crew knows.
     """
 
-    temperature_degc: TemperatureDegc | None = None
-    practical_salinity: Salinity | None = None
-    absolute_salinity_g_kg: Salinity | None = None
-    profile: tuple[ProfileRow, ...] = ()
-    latitude_deg: LatitudeDeg | None = None
-    longitude_deg: LongitudeDeg | None = None
+    temperature_degc: Annotated[
+        TemperatureDegc | None,
+        Field(description="Temperature of the water. A thermometer on a line, at the array's depth."),
+    ] = None
+    practical_salinity: Annotated[
+        Salinity | None,
+        Field(
+            description=(
+                "Practical salinity: about 0.3 to 0.5 in a chlorinated pool, 3 to 6 in a salt pool, 35 in the sea."
+            )
+        ),
+    ] = None
+    absolute_salinity_g_kg: Annotated[
+        Salinity | None, Field(description="Grams of salt in a kilogram of water; instead of practical_salinity.")
+    ] = None
+    profile: Annotated[
+        tuple[ProfileRow, ...],
+        Field(description="Rows of temperature and salinity by depth; instead of one temperature."),
+    ] = ()
+    latitude_deg: Annotated[
+        LatitudeDeg | None, Field(description="Where on the earth; it changes the salinity of sea water a little.")
+    ] = None
+    longitude_deg: Annotated[LongitudeDeg | None, Field(description="Goes with latitude_deg.")] = None
     # Of sea water, where the absorption formula holds; at a pinger's frequency a pool's lower one makes no difference.
-    ph: Annotated[float, Field(strict=True, ge=5, le=10)] = 8.0
-    density_kg_m3: Positive = 998.0
-    temperature_tolerance_degc: Annotated[float, Field(strict=True, ge=0, le=10)] = 0.5
-    salinity_tolerance_g_kg: Annotated[float, Field(strict=True, ge=0, le=10)] = 0.1
+    ph: Annotated[
+        Annotated[float, Field(strict=True, ge=5, le=10)],
+        Field(description="Acidity, for the absorption of sea water."),
+    ] = 8.0
+    density_kg_m3: Annotated[
+        Positive, Field(description="Density of the water, for echoes: 998 fresh, 1025 in the sea.")
+    ] = 998.0
+    temperature_tolerance_degc: Annotated[
+        Annotated[float, Field(strict=True, ge=0, le=10)], Field(description="How well the temperature is known.")
+    ] = 0.5
+    salinity_tolerance_g_kg: Annotated[
+        Annotated[float, Field(strict=True, ge=0, le=10)], Field(description="How well the salinity is known.")
+    ] = 0.1
 
     @model_validator(mode="after")
     def _one_description(self) -> Self:

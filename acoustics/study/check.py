@@ -19,12 +19,14 @@ from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.first_multipath import first_echo
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.multipath_free_window import multipath_free_windows
+from acoustics.scene.keys import Assumed, assumed_values
 from acoustics.scene.line import waypoints_along_line
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.budget import study_budget
 
 _BEND_WORTH_A_NOTE_DEG = 0.1
+_USUAL_HZ = (5e3, 200e3)  # of pingers and beacons that are sold; common practice, no source
 _FALSE_ALARMS_PER_HOUR = 1.0  # what `locate` takes if nothing else is asked
 _RANGES_M = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
 
@@ -37,6 +39,7 @@ class Summary(Result):
     does.
     `position_..._m`: Cramer-Rao bounds of the horizontal position from one ping there, by the sound before the first
     echo without knowledge of the pool, and, the pool known, before the first echo from a wall and by the whole burst.
+    `assumed` lists the keys that the scenario leaves out, with the values that count instead.
     `heard` is the predicted share of pings over the detector's threshold, by the whole burst and without echoes.
     """
 
@@ -66,6 +69,7 @@ class Summary(Result):
     energy_ratio_db: Floats
     arrival_sd_phase_s: Floats
     arrival_sd_envelope_s: Floats
+    assumed: tuple[Assumed, ...]
     remarks: tuple[str, ...]
 
 
@@ -106,6 +110,7 @@ def summary(scene: Scene, pinger: Pinger) -> Summary:
         energy_ratio_db=energy_ratio_db,
         arrival_sd_phase_s=np.sqrt(link.carrier_variance_s2),
         arrival_sd_envelope_s=np.sqrt(link.envelope_variance_s2),
+        assumed=assumed_values(scene),
         remarks=_remarks(scene, pinger),
     )
 
@@ -162,6 +167,12 @@ def _first_echo(scene: Scene, pinger: Pinger) -> str:
 def _remarks(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
     """What a reader should not overlook, in whole sentences."""
     remarks = []
+    if not _USUAL_HZ[0] <= pinger.frequency_hz <= _USUAL_HZ[1]:
+        remarks.append(
+            f"frequency_hz = {pinger.frequency_hz:g} is {pinger.frequency_hz / 1e3:g} kHz, outside the "
+            f"{_USUAL_HZ[0] / 1e3:g} to {_USUAL_HZ[1] / 1e3:g} kHz of common pingers; if a digit slipped, all figures "
+            "here are wrong."
+        )
     shortest, free = (
         scene.array.baselines_m.min(),
         half_wavelength_m(pinger.band_hz[1], scene.sound_speed_m_s),

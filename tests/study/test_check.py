@@ -39,3 +39,12 @@ def test_the_shipped_pingers_are_heard_from_where_the_vehicle_stands(example):
     seen = summary(scene, scene.pingers[0])
     own = np.linalg.norm(np.subtract(scene.vehicle.position_m, scene.pingers[0].position_m))
     assert seen.heard[np.argmin(np.abs(seen.range_m - own))] > 0.999
+
+
+@pytest.mark.parametrize(("frequency_hz", "remarked"), [(2.5e3, True), (25e3, False), (250e3, True)])
+def test_a_frequency_that_no_pinger_has_is_remarked(frequency_hz, remarked):
+    odd = HARBOUR.pingers[0].model_copy(update={"frequency_hz": frequency_hz})
+    said = [remark for remark in summary(HARBOUR, odd).remarks if "common pingers" in remark]
+    assert bool(said) == remarked
+    if remarked:
+        assert f"{frequency_hz / 1e3:g} kHz" in said[0]

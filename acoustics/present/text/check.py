@@ -9,6 +9,7 @@ import numpy as np
 from acoustics.present.text.tables import Rows, number, percent, table
 from acoustics.study.check import Summary
 
+_WIDEST = 100
 LINK_NOTE = (
     "Heard: the share of pings over the threshold of the detector that locate uses, at one false alarm an hour "
     "(prediction, whole burst, no echoes). Timing: the least standard deviation of one arrival that noise allows "
@@ -22,6 +23,9 @@ def summary_text(result: Summary) -> str:
     width = max(len(name) for name, _ in facts)
     lines = [result.title, ""] + [f"{name.ljust(width)}  {value}" for name, value in facts]
     lines += ["", table(*link_rows(result)), "", *textwrap.wrap(LINK_NOTE, 100)]
+    if result.assumed:
+        lines += ["", "Assumed, since the scenario does not say (pingfix new --explain KEY tells more):"]
+        lines += assumed_lines(result)
     for remark in result.remarks:
         lines += textwrap.wrap(f"Note: {remark}", 100)
     return "\n".join(lines)
@@ -56,6 +60,20 @@ def summary_facts(result: Summary) -> list[tuple[str, str]]:
 
 def _observed(error_m: float) -> str:
     return "not observed" if np.isinf(error_m) else f"{number(error_m)} m"
+
+
+def assumed_lines(result: Summary) -> list[str]:
+    """Each key that is left out, the value that counts instead, and what it is in one sentence."""
+    names = max(len(assumed.key) for assumed in result.assumed)
+    values = max(len(assumed.value) for assumed in result.assumed)
+    lines = []
+    for assumed in result.assumed:
+        sentence = assumed.says.split(". ")[0].rstrip(".")
+        head = f"  {assumed.key.ljust(names)}  {assumed.value.ljust(values)}  "
+        room = max(_WIDEST - len(head), 30)
+        first, *more = textwrap.wrap(sentence, room)
+        lines += [head + first, *(" " * len(head) + line for line in more)]
+    return lines
 
 
 def link_rows(result: Summary) -> Rows:
