@@ -152,7 +152,7 @@ _NAMES = {
     "acoustics.io.ping_lines": "read_pings",
     "acoustics.io.recording": "Recording load_recording",
     "acoustics.io.sample_files": "SampleFile",
-    "acoustics.io.sidecar": "Channel KnownPinger Sidecar read_sidecar",
+    "acoustics.io.sidecar": "Channel KnownPinger NotedPose Sidecar read_sidecar",
     "acoustics.physics.burst": "Burst",
     "acoustics.present.text.tables": "to_dict",
     "acoustics.propagate.arrivals": "Arrivals arrivals",

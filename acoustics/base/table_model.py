@@ -26,16 +26,19 @@ def _printable(text: str) -> str:
 
 
 # No metre, second, volt or hertz of a scene comes near it, and its powers do not overflow.
-_LARGEST = 1e9
-Number = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-_LARGEST, le=_LARGEST)]
-Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=_LARGEST)]
-NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=_LARGEST)]
+LARGEST_NUMBER = 1e9
+FARTHEST_M = 1e7  # of any origin that a navigation may have, be it the equator
+Number = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-LARGEST_NUMBER, le=LARGEST_NUMBER)]
+Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=LARGEST_NUMBER)]
+NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=LARGEST_NUMBER)]
 # The deepest water there is; the formulas of sea water end there too.
 DEEPEST_M = 11_000.0
 Flag = Annotated[bool, Field(strict=True)]
 Name = Annotated[str, Field(strict=True, min_length=1, max_length=80), AfterValidator(_printable)]
 Title = Annotated[str, Field(strict=True, max_length=200), AfterValidator(_printable)]
 Point = tuple[Number, Number, Number]
+_Coordinate = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-FARTHEST_M, le=FARTHEST_M)]
+Place = tuple[_Coordinate, _Coordinate, _Coordinate]
 
 
 class TableModel(BaseModel):

@@ -1,4 +1,4 @@
-"""TOML files: tables in, an object of their class out, and one clear line for whatever is wrong."""
+"""Tables of TOML and JSON files: an object of their class out, and one clear line for whatever is wrong."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise InputError(str(path), "", f"is not a usable TOML file: {error}") from None
 
 
-def validated(model: type[Model], table: dict[str, Any], source: str) -> Model:
+def validated(model: type[Model], table: Any, source: str) -> Model:
     """A table as an object of its class.
 
     Raises
@@ -91,6 +91,10 @@ def _problem(error: dict[str, Any]) -> str:
         return "is missing"
     if kind == "value_error":
         return message.removeprefix("Value error, ")
+    if kind in ("model_type", "tuple_type"):
+        return f"expected a {'table' if kind == 'model_type' else 'list'}, got {type(error['input']).__name__}"
+    if kind == "too_short":
+        return f"expected {error['ctx']['min_length']} or more, got {error['ctx']['actual_length']}"
     expected = message.removeprefix("Input ").replace("valid ", "").replace("a integer", "an integer")
     return f"{expected}, got {shown(error['input'])}"
 

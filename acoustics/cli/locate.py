@@ -122,7 +122,6 @@ def locate_command(
 
 def _notes(recording: Path, sidecar_file: Path | None, scenario: Path | None, sound_speed_m_s: float | None) -> Sidecar:
     """What is known of the recording, from the file that says so."""
-    from dataclasses import replace
 
     from acoustics.io.sidecar import read_sidecar
 
@@ -141,7 +140,9 @@ def _notes(recording: Path, sidecar_file: Path | None, scenario: Path | None, so
     else:
         where = "from standard input" if beside is None else f"and {beside} is not there"
         raise click.UsageError(f"no notes of the recording {where}: give --sidecar or --scenario")
-    return sidecar if sound_speed_m_s is None else replace(sidecar, sound_speed_m_s=sound_speed_m_s)
+    if sound_speed_m_s is None:
+        return sidecar
+    return sidecar.model_copy(update={"sound_speed_m_s": sound_speed_m_s})
 
 
 def _stream(

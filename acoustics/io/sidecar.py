@@ -3,47 +3,38 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Self
 
-from acoustics.base.checks import wide_aperture
+from pydantic import Field, model_validator
+
+from acoustics.base.checks import whole_metres, wide_aperture
 from acoustics.base.errors import InputError
-from acoustics.io.json_table import LARGEST_NUMBER, TableReader
+from acoustics.base.table_model import Name, NotNegative, Number, Place, Positive, TableModel, all_wrong, same_names
+from acoustics.base.toml_tables import validated
 
 _LARGEST_SIDECAR_BYTES = 1_000_000
 _MOST_BURST_SAMPLES = 2_000_000  # a filter for it takes some 100 MB
-# What a recorder and a pinger may have, by key: least and most. The scenario's ranges are the same.
-_RANGES = {
-    "sample_rate_hz": (1e3, 1e8),
-    "sound_speed_m_s": (1e3, 2e3),
-    "volts_per_count": (0.0, 1e3),
-    "frequency_hz": (1e3, 1e6),
-    "length_s": (1e-5, 1.0),
-    "pri_s": (0.0, 3600.0),
-    "q": (0.5, 200.0),
-    "sensitivity_db_re_v_per_upa": (-260.0, -100.0),
-    "gain_db": (-60.0, 120.0),
-    "tolerance_m": (0.0, 1.0),
-    "sampling_offset_s": (-1.0, 1.0),
-    "skew_sd_s": (0.0, 1.0),
-}
-_POSITIVE = ("sample_rate_hz", "sound_speed_m_s", "volts_per_count", "frequency_hz", "length_s", "pri_s", "q")
-_POSE = (
-    "position_m",
-    "roll_deg",
-    "pitch_deg",
-    "heading_deg",
-    "position_sd_m",
-    "depth_sd_m",
-    "roll_sd_deg",
-    "pitch_sd_deg",
-    "heading_sd_deg",
-)
 
 
-@dataclass(frozen=True)
-class Channel:
+def _within(least: float, most: float) -> Any:
+    """What a recorder, a hydrophone or a pinger may have; the scenario's ranges are the same."""
+    return Field(strict=True, allow_inf_nan=False, ge=least, le=most)
+
+
+class _Notes(TableModel):
+    """Base of the sidecar's tables."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _null_is_not_given(cls, data: Any) -> Any:
+        if not isinstance(data, dict):
+            return data
+        needed = {name for name, field in cls.model_fields.items() if field.is_required()}
+        return {key: value for key, value in data.items() if value is not None or key in needed}
+
+
+class Channel(_Notes):
     """One channel as the crew knows it.
 
     Attributes
@@ -60,15 +51,14 @@ class Channel:
         How much later than the first a multiplexed channel is sampled [s].
     """
 
-    name: str
-    position_m: tuple[float, float, float]
-    tolerance_m: float = 1e-3
-    sensitivity_db_re_v_per_upa: float = -190.0
-    sampling_offset_s: float = 0.0
+    name: Name
+    position_m: Place
+    tolerance_m: Annotated[float, _within(0, 1)] = 1e-3
+    sensitivity_db_re_v_per_upa: Annotated[float, _within(-260, -100)] = -190.0
+    sampling_offset_s: Annotated[float, _within(-1, 1)] = 0.0
 
 
-@dataclass(frozen=True)
-class KnownPinger:
+class KnownPinger(_Notes):
     """One pinger as its data sheet and the site's description give it.
 
     Attributes
@@ -81,44 +71,76 @@ class KnownPinger:
         What is known of its depth [m]; None where nothing is.
     """
 
-    name: str
-    frequency_hz: float
-    length_s: float
-    pri_s: float
-    q: float = 8.0
-    sweep_hz: float = 0.0
-    depth_m: float | None = None
-    depth_sd_m: float | None = None
+    name: Name
+    frequency_hz: Annotated[float, _within(1e3, 1e6)]
+    length_s: Annotated[float, _within(1e-5, 1)]
+    pri_s: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=3600)]
+    q: Annotated[float, _within(0.5, 200)] = 8.0
+    sweep_hz: Number = 0.0
+    depth_m: Number | None = None
+    depth_sd_m: NotNegative | None = None
+
+    @model_validator(mode="after")
+    def _one_burst_at_a_time(self) -> Self:
+        faults = []
+        if self.length_s >= self.pri_s:
+            faults.append(f"length_s = {self.length_s:g} must be shorter than pri_s = {self.pri_s:g}")
+        if abs(self.sweep_hz) >= self.frequency_hz:
+            faults.append(f"sweep_hz = {self.sweep_hz:g} must be under frequency_hz = {self.frequency_hz:g}")
+        all_wrong("pinger", faults)
+        return self
 
 
-@dataclass(frozen=True)
-class Sidecar:
-    """What a crew knows about a recording: nothing in it comes from the truth. Angles and position: navigation.
+class NotedPose(_Notes):
+    """Pose of the vehicle as its navigation gives it; keys with `_sd_` are standard deviations."""
+
+    position_m: Place = (0.0, 0.0, 0.0)
+    roll_deg: Number = 0.0
+    pitch_deg: Number = 0.0
+    heading_deg: Number = 0.0
+    position_sd_m: NotNegative = 0.0
+    depth_sd_m: NotNegative = 0.0
+    roll_sd_deg: NotNegative = 0.0
+    pitch_sd_deg: NotNegative = 0.0
+    heading_sd_deg: NotNegative = 0.0
+
+
+class Sidecar(_Notes):
+    """What a crew knows about a recording: nothing in it comes from the truth.
 
     Keys that end in `_sd_` and a unit are standard deviations. A sidecar written by hand needs `sample_rate_hz`,
     `sound_speed_m_s`, the channels' names and places, and the pingers' names, frequencies, lengths and intervals;
-    all else has the default that stands here.
+    all else has the default that stands here. `hull_m`, the box of the vehicle's hull, lets a large array at whole
+    metres pass, which without it looks like one typed in millimetres.
     """
 
-    sample_rate_hz: float
-    channels: tuple[Channel, ...]
-    pingers: tuple[KnownPinger, ...]
-    sound_speed_m_s: float
-    sound_speed_sd_m_s: float = 0.0
-    temperature_degc: float | None = None
-    absolute_salinity_g_kg: float | None = None
-    volts_per_count: float | None = None
-    gain_db: float = 0.0
-    skew_sd_s: float = 0.0
-    position_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    roll_deg: float = 0.0
-    pitch_deg: float = 0.0
-    heading_deg: float = 0.0
-    position_sd_m: float = 0.0
-    depth_sd_m: float = 0.0
-    roll_sd_deg: float = 0.0
-    pitch_sd_deg: float = 0.0
-    heading_sd_deg: float = 0.0
+    sample_rate_hz: Annotated[float, _within(1e3, 1e8)]
+    channels: Annotated[tuple[Channel, ...], Field(min_length=1)]
+    pingers: Annotated[tuple[KnownPinger, ...], Field(min_length=1)]
+    sound_speed_m_s: Annotated[float, _within(1e3, 2e3)]
+    sound_speed_sd_m_s: NotNegative = 0.0
+    temperature_degc: Number | None = None
+    absolute_salinity_g_kg: Number | None = None
+    volts_per_count: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=1e3)] | None = None
+    gain_db: Annotated[float, _within(-60, 120)] = 0.0
+    skew_sd_s: Annotated[float, _within(0, 1)] = 0.0
+    hull_m: tuple[Positive, Positive, Positive] | None = None
+    pose: NotedPose = NotedPose()
+
+    @model_validator(mode="after")
+    def _all_fits_together(self) -> Self:
+        places = [c.position_m for c in self.channels]
+        faults = [f"channels: {same}" for same in same_names([c.name for c in self.channels], "channels")]
+        faults += [f"pingers: {same}" for same in same_names([p.name for p in self.pingers], "pingers")]
+        if too_wide := wide_aperture(places) or whole_metres(places, self.hull_m):
+            faults.append(f"channels: {too_wide}")
+        faults += [
+            f"pingers[{k}].length_s: makes a burst of over {_MOST_BURST_SAMPLES:,} samples at that rate"
+            for k, pinger in enumerate(self.pingers, 1)
+            if pinger.length_s * self.sample_rate_hz > _MOST_BURST_SAMPLES
+        ]
+        all_wrong("sidecar", faults)
+        return self
 
 
 def read_sidecar(path: str | Path) -> Sidecar:
@@ -140,92 +162,9 @@ def read_sidecar(path: str | Path) -> Sidecar:
         raise InputError(source, "", f"cannot be read: {(error.strerror or str(error)).lower()}") from None
     except (ValueError, RecursionError) as error:
         raise InputError(source, "", f"is not valid JSON: {error}") from None
-    return sidecar_from_table(table, source)
-
-
-def sidecar_from_table(table: Any, source: str) -> Sidecar:
-    """A sidecar from its JSON table; `source` is named in the refusal.
-
-    Raises
-    ------
-    InputError
-        If a key is missing, unknown or wrong.
-    """
-    read = TableReader(source, "sidecar")
-    inside = [f.name for f in fields(Sidecar) if f.name not in _POSE]
-    read.known_keys(table, "", [*inside, "pose"])
-    channels, pingers = (read.value(table, key, list) for key in ("channels", "pingers"))
-    pose = read.value(table, "pose", dict) if "pose" in table else {}
-    read.known_keys(pose, "pose.", _POSE)
-    numbers = [key for key in inside if key not in ("channels", "pingers")]
-    values: dict[str, Any] = {
-        key: _number(read, table, key)
-        for key in numbers
-        if key in ("sample_rate_hz", "sound_speed_m_s") or read.given(table, key)
-    }
-    angles: dict[str, Any] = {key: read.number(pose, key) for key in _POSE if key != "position_m" and key in pose}
-    place: dict[str, Any] = {"position_m": read.point(pose, "position_m")} if "position_m" in pose else {}
-    sidecar = Sidecar(
-        channels=tuple(_channel(read, entry, f"channels[{k}].") for k, entry in enumerate(channels, 1)),
-        pingers=tuple(_pinger(read, entry, f"pingers[{k}].") for k, entry in enumerate(pingers, 1)),
-        **values,
-        **angles,
-        **place,
-    )
-    for key, entries in (("channels", channels), ("pingers", pingers)):
-        if not entries:
-            raise InputError(source, key, f"is empty; expected one entry a {key[:-1]}")
-        if len({entry["name"] for entry in entries}) < len(entries):
-            raise InputError(source, key, "holds a name twice")
-    if too_wide := wide_aperture([c.position_m for c in sidecar.channels]):
-        raise InputError(source, "channels", too_wide)
-    for k, pinger in enumerate(sidecar.pingers, 1):
-        if pinger.length_s * sidecar.sample_rate_hz > _MOST_BURST_SAMPLES:
-            raise InputError(
-                source, f"pingers[{k}].length_s", f"makes a burst of over {_MOST_BURST_SAMPLES:,} samples at that rate"
-            )
-    for key, value in values.items() | angles.items():
-        if "_sd_" in key and value < 0:
-            raise InputError(source, key, f"expected 0 or more, got {value:g}")
-    return sidecar
+    return validated(Sidecar, table, source)
 
 
 def sidecar_table(sidecar: Sidecar) -> dict[str, Any]:
     """The sidecar as the table that its file holds, the inverse of `read_sidecar`."""
-    table = {key: value for key, value in vars(sidecar).items() if key not in _POSE and value is not None}
-    table["channels"] = [{**vars(c), "position_m": list(c.position_m)} for c in sidecar.channels]
-    table["pingers"] = [{key: value for key, value in vars(p).items() if value is not None} for p in sidecar.pingers]
-    return table | {"pose": {key: getattr(sidecar, key) for key in _POSE} | {"position_m": list(sidecar.position_m)}}
-
-
-def _number(read: TableReader, table: Any, key: str, where: str = "") -> float:
-    """A number within the range of its key."""
-    least, most = _RANGES.get(key, (-LARGEST_NUMBER, LARGEST_NUMBER))
-    return read.number(table, key, where, positive=key in _POSITIVE, minimum=least, maximum=most)
-
-
-def _channel(read: TableReader, entry: Any, where: str) -> Channel:
-    read.known_keys(entry, where, [f.name for f in fields(Channel)])
-    rest = ("tolerance_m", "sensitivity_db_re_v_per_upa", "sampling_offset_s")
-    return Channel(
-        read.value(entry, "name", str, where),
-        read.point(entry, "position_m", where),
-        **{key: _number(read, entry, key, where) for key in rest if key in entry},
-    )
-
-
-def _pinger(read: TableReader, entry: Any, where: str) -> KnownPinger:
-    read.known_keys(entry, where, keys := [f.name for f in fields(KnownPinger)])
-    needed = ("frequency_hz", "length_s", "pri_s")
-    given = [key for key in keys if key != "name" and (key in needed or read.given(entry, key))]
-    pinger = KnownPinger(
-        read.value(entry, "name", str, where),
-        **{key: _number(read, entry, key, where) for key in given},
-    )
-    if pinger.length_s >= pinger.pri_s:
-        raise InputError(read.source, where + "length_s", f"must be shorter than pri_s = {pinger.pri_s:g}")
-    if abs(pinger.sweep_hz) >= pinger.frequency_hz:
-        raise InputError(read.source, where + "sweep_hz", f"must be under frequency_hz = {pinger.frequency_hz:g}")
-    if pinger.depth_sd_m is not None and pinger.depth_sd_m < 0:
-        raise InputError(read.source, where + "depth_sd_m", f"expected 0 or more, got {pinger.depth_sd_m:g}")
-    return pinger
+    return sidecar.model_dump(mode="json", exclude_none=True)

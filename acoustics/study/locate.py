@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import overload
 
@@ -14,10 +14,11 @@ from acoustics.base.checks import checked
 from acoustics.base.errors import InputError, ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.result import Result
+from acoustics.base.toml_tables import validated
 from acoustics.estimate.locate import LocateOptions, PingerTally, Tally
 from acoustics.estimate.locate import locate as locate_stream
 from acoustics.io.ping import Ping
-from acoustics.io.sidecar import Channel, KnownPinger, Sidecar, read_sidecar
+from acoustics.io.sidecar import Sidecar, read_sidecar
 from acoustics.io.streams import SampleStream, stream_recording
 from acoustics.scene.array import Array
 from acoustics.scene.scene import Scene
@@ -91,7 +92,7 @@ def locate(
     path = Path(recording)
     known = _notes(path, notes)
     if sound_speed_m_s is not None:
-        known = replace(known, sound_speed_m_s=float(sound_speed_m_s))
+        known = known.model_copy(update={"sound_speed_m_s": float(sound_speed_m_s)})
     if array is not None:
         known = with_array(known, array)
     options = LocateOptions(method, tuple(pingers), false_alarms_per_hour)
@@ -144,24 +145,24 @@ def bearings(
             f"samples {volts.shape} and positions_m {places.shape}: expected (n_channels, n_samples) and "
             "(n_channels, 3)"
         )
-    known = Sidecar(
-        sample_rate_hz=rate,
-        channels=tuple(Channel(f"h{k}", (x, y, z)) for k, (x, y, z) in enumerate(places.tolist(), 1)),
-        pingers=(
-            KnownPinger(
-                "pinger",
-                carrier,
-                _burst_length_s(volts, rate, carrier) if length_s is None else float(length_s),
-                volts.shape[1] / rate if pri_s is None else float(pri_s),
-            ),
-        ),
-        sound_speed_m_s=UNKNOWN_SPEED_M_S if sound_speed_m_s is None else float(sound_speed_m_s),
-        sound_speed_sd_m_s=UNKNOWN_SPEED_SD_M_S if sound_speed_m_s is None else 0.0,
-    )
+    table = {
+        "sample_rate_hz": rate,
+        "channels": [{"name": f"h{k}", "position_m": place} for k, place in enumerate(places.tolist(), 1)],
+        "pingers": [
+            {
+                "name": "pinger",
+                "frequency_hz": carrier,
+                "length_s": _burst_length_s(volts, rate, carrier) if length_s is None else float(length_s),
+                "pri_s": volts.shape[1] / rate if pri_s is None else float(pri_s),
+            }
+        ],
+        "sound_speed_m_s": UNKNOWN_SPEED_M_S if sound_speed_m_s is None else float(sound_speed_m_s),
+        "sound_speed_sd_m_s": UNKNOWN_SPEED_SD_M_S if sound_speed_m_s is None else 0.0,
+    }
     blocks: Iterator[np.ndarray] = iter([volts.astype(np.float32)])
     stream = SampleStream(blocks, len(volts), rate, None, "samples", volts.shape[1])
     try:
-        return _all(stream, known, LocateOptions(method))
+        return _all(stream, validated(Sidecar, table, "bearings"), LocateOptions(method))
     except InputError as error:
         raise ParameterError(str(error)) from None
 

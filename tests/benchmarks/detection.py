@@ -27,8 +27,16 @@ def sidecar(rate: float, pri_s: float) -> Sidecar:
     """Four channels and one pinger."""
     return Sidecar(
         sample_rate_hz=rate,
-        channels=tuple(Channel(f"h{k}", place) for k, place in enumerate(PLACES)),
-        pingers=(KnownPinger("amber pinger", BURST.frequency_hz, BURST.length_s, pri_s, BURST.q),),
+        channels=tuple(Channel(name=f"h{k}", position_m=place) for k, place in enumerate(PLACES)),
+        pingers=(
+            KnownPinger(
+                name="amber pinger",
+                frequency_hz=BURST.frequency_hz,
+                length_s=BURST.length_s,
+                pri_s=pri_s,
+                q=BURST.q,
+            ),
+        ),
         sound_speed_m_s=1480.0,
     )
 

@@ -21,26 +21,24 @@ from acoustics.io.recording import (
     volts_per_stored,
     write_samples,
 )
-from acoustics.io.sidecar import Channel, KnownPinger, Sidecar, read_sidecar, sidecar_table
+from acoustics.io.sidecar import Channel, KnownPinger, NotedPose, Sidecar, read_sidecar, sidecar_table
 
 COUNTS = np.random.default_rng(1).integers(-2048, 2048, (1001, 3), dtype=np.int32)  # of a 12-bit converter
+PINGER = {"name": "amber pinger", "frequency_hz": 30e3, "length_s": 4e-3, "pri_s": 2.0}
 SIDECAR = Sidecar(
     sample_rate_hz=250e3,
     volts_per_count=1e-4,
     gain_db=20.0,
-    channels=tuple(Channel(name, (0.1 * k, 0.0, 0.2), 2e-3, -190.0, 1e-6 * k) for k, name in enumerate("abc")),
-    pingers=(KnownPinger("amber pinger", 30e3, 4e-3, 2.0, depth_m=2.4, depth_sd_m=0.1),),
+    channels=tuple(
+        Channel(name=name, position_m=(0.1 * k, 0.0, 0.2), tolerance_m=2e-3, sampling_offset_s=1e-6 * k)
+        for k, name in enumerate("abc")
+    ),
+    pingers=(KnownPinger(**PINGER, depth_m=2.4, depth_sd_m=0.1),),
     temperature_degc=25.0,
     absolute_salinity_g_kg=0.5,
     sound_speed_m_s=1498.0,
-    position_m=(1.0, 2.0, 0.5),
-    roll_deg=0.1,
-    pitch_deg=-0.2,
-    heading_deg=30.0,
+    pose=NotedPose(position_m=(1.0, 2.0, 0.5), roll_deg=0.1, pitch_deg=-0.2, heading_deg=30.0),
 )
-
-
-PINGER = {"name": "amber pinger", "frequency_hz": 30e3, "length_s": 4e-3, "pri_s": 2.0}
 
 
 def write(path, encoding, counts=COUNTS, bits=12, rate=250e3):
@@ -275,45 +273,62 @@ def test_a_sidecar_comes_back_as_it_went(tmp_path):
 @pytest.mark.parametrize(
     "change, problem",
     [
-        ({"sample_rate_hz": 0}, "sample_rate_hz: expected a number above 0 of at most 1e+08, got 0"),
-        ({"volts_per_count": True}, "volts_per_count: expected a number above 0 of at most 1000, got True"),
-        ({"gain_db": "20"}, "gain_db: expected a number of at most 120, got '20'"),
-        ({"gain_db": float("nan")}, "gain_db: expected a number of at most 120, got nan"),
-        ({"gain_db": 700}, "gain_db: expected a number of at most 120, got 700"),
+        ({"sample_rate_hz": 0}, "sample_rate_hz: should be greater than or equal to 1000, got 0"),
+        ({"volts_per_count": True}, "volts_per_count: should be a number, got True"),
+        ({"gain_db": "20"}, "gain_db: should be a number, got '20'"),
+        ({"gain_db": float("nan")}, "gain_db: should be a finite number, got nan"),
+        ({"gain_db": 700}, "gain_db: should be less than or equal to 120, got 700"),
         (
             {"channels": [{"name": "a", "position_m": [0, 0, 0], "sensitivity_db_re_v_per_upa": -1900}]},
-            "channels[1].sensitivity_db_re_v_per_upa: expected -260 or more, got -1900",
+            "channels[1].sensitivity_db_re_v_per_upa: should be greater than or equal to -260, got -1900",
         ),
         (
             {"channels": [{"name": n, "position_m": [x, 0, 0]} for n, x in (("a", 0.0), ("b", 191.25))]},
             "channels: the hydrophones span 191.2 m, more than any vehicle; if these are millimetres, divide by 1000: "
             "position_m is in metres",
         ),
-        ({"skew_sd_s": -1e-6}, "skew_sd_s: expected 0 or more, got -1e-06"),
-        ({"sample_rate_khz": 250}, "sample_rate_khz: is not a key of a sidecar; did you mean sample_rate_hz?"),
-        ({"sound_speed_m_s": None}, "sound_speed_m_s: expected a number above 0 of at most 2000, got None"),
-        ({"channels": []}, "channels: is empty; expected one entry a channel"),
-        ({"channels": {}}, "channels: expected list, got dict"),
+        (
+            {"channels": [{"name": n, "position_m": [x, 0, 0]} for n, x in (("a", 0), ("b", 3))]},
+            "channels: the hydrophones span 3 m, all at whole metres; if these are millimetres, divide by 1000: "
+            "position_m is in metres; if they are metres, give hull_m",
+        ),
+        ({"skew_sd_s": -1e-6}, "skew_sd_s: should be greater than or equal to 0, got -1e-06"),
+        ({"sample_rate_khz": 250}, "unknown key 'sample_rate_khz'; did you mean 'sample_rate_hz'?"),
+        ({"sound_speed_m_s": None}, "sound_speed_m_s: should be a number, got None"),
+        ({"channels": []}, "channels: expected 1 or more, got 0"),
+        ({"channels": {}}, "channels: expected a list, got dict"),
         ({"channels": [1]}, "channels[1]: expected a table, got int"),
         ({"channels": [{"name": "a"}]}, "channels[1].position_m: is missing"),
-        ({"channels": [{"name": "a", "position_m": [0, 0, 0]}] * 2}, "channels: holds a name twice"),
-        ({"pose": {"position_m": [1, 2]}}, "position_m: expected 3 numbers, got 2"),
-        ({"pose": {"heading": 2}}, "pose.heading: is not a key of a sidecar; did you mean heading_deg?"),
-        ({"pingers": []}, "pingers: is empty; expected one entry a pinger"),
-        ({"pingers": [PINGER | {"q": 0}]}, "pingers[1].q: expected a number above 0 of at most 200, got 0"),
+        (
+            {"channels": [{"name": "a", "position_m": [0, 0, 0]}] * 2},
+            "channels: 2 channels have the name 'a'; give each its own",
+        ),
+        ({"pose": {"position_m": [1, 2]}}, "pose.position_m[3]: is missing"),
+        ({"pose": {"heading": 2}}, "pose: unknown key 'heading'; did you mean 'heading_deg'?"),
+        ({"pingers": []}, "pingers: expected 1 or more, got 0"),
+        ({"pingers": [PINGER | {"q": 0}]}, "pingers[1].q: should be greater than or equal to 0.5, got 0"),
         (
             {"pingers": [PINGER | {"pri_s": 4e-3}]},
-            "pingers[1].length_s: must be shorter than pri_s = 0.004",
+            "pingers[1]: length_s = 0.004 must be shorter than pri_s = 0.004",
         ),
-        ({"pingers": [PINGER | {"length_s": 3}]}, "pingers[1].length_s: expected a number above 0 of at most 1, got 3"),
-        ({"sample_rate_hz": 30}, "sample_rate_hz: expected 1000 or more, got 30"),
+        ({"pingers": [PINGER | {"length_s": 3}]}, "pingers[1].length_s: should be less than or equal to 1, got 3"),
+        ({"sample_rate_hz": 30}, "sample_rate_hz: should be greater than or equal to 1000, got 30"),
         (
             {"sample_rate_hz": 1e7, "pingers": [PINGER | {"length_s": 0.5}]},
             "pingers[1].length_s: makes a burst of over 2,000,000 samples at that rate",
         ),
-        ({"pingers": [PINGER | {"name": "a\x1b[31m"}]}, "pingers[1].name: must be one line of printable characters"),
-        ({"pingers": [PINGER | {"sweep_hz": -3e4}]}, "pingers[1].sweep_hz: must be under frequency_hz = 30000"),
-        ({"pingers": [PINGER | {"depth_sd_m": -1}]}, "pingers[1].depth_sd_m: expected 0 or more, got -1"),
+        (
+            {"pingers": [PINGER | {"name": "a\x1b[31m"}]},
+            "pingers[1].name: 'a\\x1b[31m' must be one line of printable characters",
+        ),
+        (
+            {"pingers": [PINGER | {"sweep_hz": -3e4}]},
+            "pingers[1]: sweep_hz = -30000 must be under frequency_hz = 30000",
+        ),
+        (
+            {"pingers": [PINGER | {"depth_sd_m": -1}]},
+            "pingers[1].depth_sd_m: should be greater than or equal to 0, got -1",
+        ),
     ],
 )
 def test_a_wrong_sidecar_is_refused_by_key(change, problem, tmp_path):
@@ -321,6 +336,14 @@ def test_a_wrong_sidecar_is_refused_by_key(change, problem, tmp_path):
     with pytest.raises(InputError) as caught:
         read_sidecar(tmp_path / "a.json")
     assert str(caught.value) == f"{tmp_path / 'a.json'}: {problem}"
+
+
+def test_what_a_sidecar_need_not_give_may_be_null_and_a_large_array_needs_its_hull(tmp_path):
+    wide = [{"name": n, "position_m": [x, 0, 0]} for n, x in (("a", 0), ("b", 3))]
+    change = {"gain_db": None, "temperature_degc": None, "channels": wide, "hull_m": [3.0, 0.6, 0.4]}
+    (tmp_path / "a.json").write_text(json.dumps(sidecar_table(SIDECAR) | change))
+    read = read_sidecar(tmp_path / "a.json")
+    assert (read.gain_db, read.temperature_degc, read.channels[1].position_m) == (0.0, None, (3.0, 0.0, 0.0))
 
 
 @pytest.mark.parametrize("text", ["", "{", "[" * 100_000, "\xff"])

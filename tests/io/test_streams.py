@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,8 +16,8 @@ RATE = 96e3
 COUNTS = np.random.default_rng(1).integers(-2000, 2000, (150_001, 3), dtype=np.int32)
 SIDECAR = Sidecar(
     sample_rate_hz=RATE,
-    channels=tuple(Channel(name, (0.1 * k, 0.0, 0.0)) for k, name in enumerate("abc")),
-    pingers=(KnownPinger("amber pinger", 30e3, 4e-3, 2.0),),
+    channels=tuple(Channel(name=name, position_m=(0.1 * k, 0.0, 0.0)) for k, name in enumerate("abc")),
+    pingers=(KnownPinger(name="amber pinger", frequency_hz=30e3, length_s=4e-3, pri_s=2.0),),
     sound_speed_m_s=1480.0,
     volts_per_count=1e-4,
 )
@@ -82,7 +81,7 @@ def test_a_wrong_csv_is_refused_by_line(text, problem, tmp_path):
 @pytest.mark.parametrize(("unit", "value", "good"), [(None, "1e9", False), (1e-6, "1e9", True), (1e-6, "1e11", False)])
 def test_a_number_that_no_converter_gives_is_refused_by_line(unit, value, good, tmp_path):
     (tmp_path / "a.csv").write_text(f"a,b,c\n1,2,3\n4,{value},6\n")
-    stream = stream_recording(tmp_path / "a.csv", replace(SIDECAR, volts_per_count=unit))
+    stream = stream_recording(tmp_path / "a.csv", SIDECAR.model_copy(update={"volts_per_count": unit}))
     if good:
         assert joined(stream)[1, 1] == pytest.approx(1e3)
         return

@@ -75,7 +75,7 @@ class PingContext:
     @property
     def pose(self) -> NavigatedPose:
         """The sidecar's pose, in radians."""
-        s = self.sidecar
+        s = self.sidecar.pose
         angles = (s.roll_deg, s.pitch_deg, s.heading_deg, s.roll_sd_deg, s.pitch_sd_deg, s.heading_sd_deg)
         roll, pitch, heading, roll_sd, pitch_sd, heading_sd = (float(np.deg2rad(angle)) for angle in angles)
         return NavigatedPose(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -79,15 +79,16 @@ def sidecar_of(drawn: DrawnRecording, encoding: Encoding) -> Sidecar:
     """Nominal places and values, and pose and water as the instruments gave them."""
     scene, readings = drawn.scene, drawn.readings
     known = sidecar_of_scene(scene)
-    depths = readings.pinger_depth_m.tolist()
-    return replace(
-        known,
-        pingers=tuple(replace(p, depth_m=depth) for p, depth in zip(known.pingers, depths, strict=True)),
-        sound_speed_m_s=readings.sound_speed_m_s,
-        temperature_degc=readings.temperature_degc,
-        absolute_salinity_g_kg=readings.absolute_salinity_g_kg,
-        volts_per_count=volts_per_stored(encoding, scene.recorder.bits, scene.recorder.full_scale_v),
-        **_pose_table(readings.pose),
+    pingers = zip(known.pingers, readings.pinger_depth_m.tolist(), strict=True)
+    return known.model_copy(
+        update={
+            "pingers": tuple(pinger.model_copy(update={"depth_m": depth}) for pinger, depth in pingers),
+            "sound_speed_m_s": readings.sound_speed_m_s,
+            "temperature_degc": readings.temperature_degc,
+            "absolute_salinity_g_kg": readings.absolute_salinity_g_kg,
+            "volts_per_count": volts_per_stored(encoding, scene.recorder.bits, scene.recorder.full_scale_v),
+            "pose": known.pose.model_copy(update=_pose_table(readings.pose)),
+        }
     )
 
 
