@@ -35,6 +35,7 @@ NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=
 DEEPEST_M = 11_000.0
 Flag = Annotated[bool, Field(strict=True)]
 Name = Annotated[str, Field(strict=True, min_length=1, max_length=80), AfterValidator(_printable)]
+Text = Annotated[str, Field(strict=True), AfterValidator(_printable)]
 Title = Annotated[str, Field(strict=True, max_length=200), AfterValidator(_printable)]
 Point = tuple[Number, Number, Number]
 _Coordinate = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-FARTHEST_M, le=FARTHEST_M)]

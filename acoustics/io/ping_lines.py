@@ -3,55 +3,133 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from dataclasses import fields
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Self
 
 import numpy as np
+from pydantic import Field, model_validator
 
 from acoustics.base.errors import InputError
-from acoustics.base.frames import Floats
-from acoustics.io.json_table import LARGEST_NUMBER, TableReader
+from acoustics.base.table_model import (
+    Flag,
+    NotNegative,
+    Number,
+    Place,
+    Point,
+    Positive,
+    TableModel,
+    Text,
+    all_wrong,
+)
+from acoustics.base.toml_tables import validated
 from acoustics.io.ping import Candidate, NavigatedPose, Ping
 
 __all__ = ["Candidate", "NavigatedPose", "Ping", "ping_from_table", "ping_line", "ping_table", "read_pings"]
 
 _LONGEST_LINE_BYTES = 200_000
 _MOST_PINGS = 100_000  # two days of a ping every two seconds; they then take some 300 MB
-_VAGUEST = 1e5  # standard deviation of a pose that still says something [m, deg]
-_POSE_KEYS = (
-    "position_m",
-    "roll_deg",
-    "pitch_deg",
-    "heading_deg",
-    "position_sd_m",
-    "depth_sd_m",
-    "roll_sd_deg",
-    "pitch_sd_deg",
-    "heading_sd_deg",
-)
-_TEXTS = ("pinger", "reason", "method", "position_reason")
-_MAY_BE_NULL = dict.fromkeys(("energy_ratio_db", "window_s", "integer_probability", "p_value"), np.nan) | dict.fromkeys(
-    ("depth_m", "depth_sd_m")
-)
-_CANDIDATE_KEYS = ("bearing_deg", "depression_deg", "bearing_sd_deg", "depression_sd_deg", "probability")
+# Standard deviation of a pose that still says something [m, deg].
+_Spread = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1e5)]
+_Square = tuple[Point, Point, Point]
 
 
-_KEYS = [f.name.replace("site_bearing", "site_bearing_deg") for f in fields(Ping)]
+class _CandidateLine(TableModel):
+    """A candidate of a ping; null: not observed."""
+
+    bearing_deg: Number
+    depression_deg: Number
+    bearing_sd_deg: NotNegative | None
+    depression_sd_deg: NotNegative | None
+    probability: NotNegative
+
+
+class _PoseLine(TableModel):
+    """The pose of a ping."""
+
+    position_m: Place
+    roll_deg: Number
+    pitch_deg: Number
+    heading_deg: Number
+    position_sd_m: _Spread
+    depth_sd_m: _Spread
+    roll_sd_deg: _Spread
+    pitch_sd_deg: _Spread
+    heading_sd_deg: _Spread
+
+
+class _PingLine(TableModel):
+    """The keys of a ping's line, in their order; `Ping` says what they mean. Null: missing or infinite."""
+
+    ping: Annotated[int, Field(strict=True, ge=1, le=10**9)]
+    pinger: Text
+    time_s: Number
+    frequency_hz: Positive
+    ok: Flag
+    reason: Text
+    energy_ratio_db: Number | None
+    window_s: Number | None
+    method: Text
+    integer_probability: Number | None
+    channels: tuple[Text, ...]
+    hydrophones_m: tuple[Point, ...]
+    tolerances_m: tuple[NotNegative, ...]
+    reference: Annotated[int, Field(strict=True)]
+    tdoa_s: tuple[Number, ...]
+    tdoa_covariance_s2: tuple[tuple[Number, ...], ...]
+    skew_sd_s: NotNegative
+    flags: tuple[Text, ...]
+    sound_speed_m_s: Positive
+    sound_speed_sd_m_s: NotNegative
+    candidates: tuple[_CandidateLine, ...]
+    p_value: Number | None
+    position_m: Place | None
+    position_covariance_m2: _Square | None
+    position_reason: Text
+    pose: _PoseLine
+    depth_m: Number | None
+    depth_sd_m: Number | None
+    site_bearing_deg: tuple[Number, ...]
+    site_position_m: Place | None
+
+    @model_validator(mode="after")
+    def _keys_agree(self) -> Self:
+        n, faults = len(self.channels), []
+        lengths = {"hydrophones_m": n, "tolerances_m": n, "site_bearing_deg": len(self.candidates)}
+        if self.ok or self.tdoa_s:
+            lengths["tdoa_s"] = max(n - 1, 1)
+            if n < 2:
+                faults.append(f"channels: expected at least 2 for delays, got {n}")
+            elif not _is_covariance(self.tdoa_covariance_s2, n - 1):
+                faults.append(_NO_COVARIANCE.format("tdoa_covariance_s2", n - 1))
+        faults += [
+            f"{key}: expected {length} {'places' if key == 'hydrophones_m' else 'numbers'}, got {got}"
+            for key, length in lengths.items()
+            if (got := len(getattr(self, key))) != length
+        ]
+        if not 0 <= self.reference < max(n, 1):
+            faults.append(f"reference: expected an index from 0 to {max(n, 1) - 1}, got {self.reference}")
+        if (self.position_m is None) != (self.position_covariance_m2 is None):
+            faults.append("position_covariance_m2: must be given if and only if position_m is")
+        elif self.position_covariance_m2 is not None and not _is_covariance(self.position_covariance_m2, 3):
+            faults.append(_NO_COVARIANCE.format("position_covariance_m2", 3))
+        all_wrong("ping", faults)
+        return self
+
+
+_NO_COVARIANCE = "{0}: is no covariance: expected a symmetric, positive definite matrix of {1} rows"
+_KEYS = tuple(_PingLine.model_fields)
+_NAN_IF_NULL = ("energy_ratio_db", "window_s", "integer_probability", "p_value")
+_ARRAYS = ("hydrophones_m", "tolerances_m", "position_m", "position_covariance_m2", "site_position_m")
 
 
 def ping_table(ping: Ping) -> dict[str, Any]:
     """The ping as the table that its line holds, the inverse of `read_pings`; what is missing or infinite is null."""
     table = {key: _plain(value) for key, value in vars(ping).items() if key in _KEYS}
     table["candidates"] = [
-        {key: _degrees(getattr(c, key.removesuffix("_deg"))) for key in _CANDIDATE_KEYS[:4]}
-        | {"probability": c.probability}
-        for c in ping.candidates
+        {key: _value(candidate, key) for key in _CandidateLine.model_fields} for candidate in ping.candidates
     ]
-    pose = {key: getattr(ping.pose, key) for key in _POSE_KEYS if not key.endswith("_deg")}
-    angles = {key: _degrees(getattr(ping.pose, key.removesuffix("_deg"))) for key in _POSE_KEYS if key.endswith("_deg")}
-    table["pose"] = {**pose, "position_m": list(ping.pose.position_m), **angles}
+    table["pose"] = {key: _value(ping.pose, key) for key in _PoseLine.model_fields}
     table["site_bearing_deg"] = [_degrees(angle) for angle in ping.site_bearing]
     return {key: table[key] for key in _KEYS}
 
@@ -104,97 +182,46 @@ def ping_from_table(table: Any, source: str) -> Ping:
     InputError
         If a key is missing, unknown or wrong, or two of them contradict each other.
     """
-    read = TableReader(source, "ping")
-    read.known_keys(table, "", _KEYS)
-    for key in _KEYS:
-        read.value(table, key, object)
-    channels, flags = (_names(read, table, key) for key in ("channels", "flags"))
-    n = len(channels)
-    ok = read.value(table, "ok", bool)
-    reference = read.value(table, "reference", int)
-    if not ok and not table["tdoa_s"]:
-        delays, covariance = np.empty(0), np.empty((0, 0))
-    elif n < 2:
-        raise InputError(source, "channels", f"expected at least 2 for delays, got {n}")
-    else:
-        delays = np.array(read.numbers(table, "tdoa_s", length=n - 1))
-        covariance = np.array(read.matrix(table, "tdoa_covariance_s2", rows=n - 1, columns=n - 1))
-        _check_covariance(read, "tdoa_covariance_s2", covariance)
-    if isinstance(reference, bool) or not 0 <= reference < max(n, 1):
-        raise InputError(source, "reference", f"expected an index from 0 to {max(n, 1) - 1}, got {reference}")
-    candidates = tuple(
-        _candidate(read, entry, f"candidates[{k}].") for k, entry in enumerate(read.value(table, "candidates", list), 1)
-    )
-    position, position_covariance = _position(read, table)
-    plain: dict[str, Any] = {key: read.value(table, key, str) for key in _TEXTS}
-    plain |= {key: read.number(table, key, positive=True) for key in ("frequency_hz", "sound_speed_m_s")}
-    plain |= {"time_s": read.number(table, "time_s")}
-    plain |= {key: read.number(table, key, minimum=0) for key in ("sound_speed_sd_m_s", "skew_sd_s")}
-    for key, missing in _MAY_BE_NULL.items():
-        plain[key] = read.number(table, key) if read.given(table, key) else missing
+    line = validated(_PingLine, table, source)
+    plain = {key: getattr(line, key) for key in _KEYS if key not in ("site_bearing_deg", *_ARRAYS)}
+    n, measured = len(line.channels), bool(line.tdoa_s)
     return Ping(
-        ping=int(read.number(table, "ping", minimum=1)),
-        ok=ok,
-        channels=channels,
-        flags=flags,
-        hydrophones_m=np.array(read.matrix(table, "hydrophones_m", rows=n, columns=3)).reshape(n, 3),
-        tolerances_m=np.array(read.numbers(table, "tolerances_m", length=n, minimum=0)),
-        reference=reference,
-        tdoa_s=delays,
-        tdoa_covariance_s2=covariance,
-        candidates=candidates,
-        position_m=position,
-        position_covariance_m2=position_covariance,
-        pose=_pose(read, table["pose"]),
-        site_bearing=tuple(np.deg2rad(read.numbers(table, "site_bearing_deg", length=len(candidates))).tolist()),
-        site_position_m=None if table["site_position_m"] is None else np.array(read.point(table, "site_position_m")),
-        **plain,
+        **plain
+        | {key: np.nan for key in _NAN_IF_NULL if plain[key] is None}
+        | {key: None if (value := getattr(line, key)) is None else np.array(value) for key in _ARRAYS}
+        | {
+            "hydrophones_m": np.array(line.hydrophones_m).reshape(n, 3),
+            "tdoa_s": np.array(line.tdoa_s),
+            "tdoa_covariance_s2": np.array(line.tdoa_covariance_s2) if measured else np.empty((0, 0)),
+            "candidates": tuple(Candidate(**_radians(candidate)) for candidate in line.candidates),
+            "pose": NavigatedPose(**_radians(line.pose)),
+            "site_bearing": tuple(np.deg2rad(line.site_bearing_deg).tolist()),
+        }
     )
 
 
-def _names(read: TableReader, table: dict[str, Any], key: str) -> tuple[str, ...]:
-    values = read.value(table, key, list)
-    return tuple(read.value({key: value}, key, str) for value in values)
+def _is_covariance(rows: Sequence[Sequence[float]], n: int) -> bool:
+    """Whether the rows are, rounding aside, a symmetric and positive definite matrix (n, n)."""
+    if len(rows) != n or any(len(row) != n for row in rows):
+        return False
+    matrix = np.array(rows)
+    symmetric = np.allclose(matrix, matrix.T, rtol=0, atol=1e-9 * float(np.abs(matrix).max()))
+    return bool(symmetric and np.linalg.eigvalsh(matrix)[0] > 0)
 
 
-def _candidate(read: TableReader, entry: Any, where: str) -> Candidate:
-    read.known_keys(entry, where, _CANDIDATE_KEYS)
-    angles = {key.removesuffix("_deg"): np.deg2rad(read.number(entry, key, where)) for key in _CANDIDATE_KEYS[:2]}
-    spreads = {
-        key.removesuffix("_deg"): np.deg2rad(read.number(entry, key, where, minimum=0))
-        if read.value(entry, key, object, where) is not None
-        else np.inf
-        for key in _CANDIDATE_KEYS[2:4]
+def _radians(line: TableModel) -> dict[str, Any]:
+    """The values of a line by the name that they have in radians; a standard deviation that is null is infinite."""
+    values = {key: np.inf if value is None else value for key, value in vars(line).items()}
+    return {
+        key.removesuffix("_deg"): float(np.deg2rad(value)) if key.endswith("_deg") else value
+        for key, value in values.items()
     }
-    probability = read.number(entry, "probability", where, minimum=0)
-    return Candidate(**{key: float(value) for key, value in (angles | spreads).items()}, probability=probability)
 
 
-def _position(read: TableReader, table: dict[str, Any]) -> tuple[Floats | None, Floats | None]:
-    if (table["position_m"] is None) != (table["position_covariance_m2"] is None):
-        raise InputError(read.source, "position_covariance_m2", "must be given if and only if position_m is")
-    if table["position_m"] is None:
-        return None, None
-    covariance = np.array(read.matrix(table, "position_covariance_m2", rows=3, columns=3))
-    _check_covariance(read, "position_covariance_m2", covariance)
-    return np.array(read.point(table, "position_m")), covariance
-
-
-def _check_covariance(read: TableReader, key: str, covariance: Floats) -> None:
-    """Refuse what is no covariance: rounding aside, symmetric and positive definite."""
-    scale = float(np.abs(covariance).max())
-    if not np.allclose(covariance, covariance.T, rtol=0, atol=1e-9 * scale) or np.linalg.eigvalsh(covariance)[0] <= 0:
-        raise InputError(read.source, key, "is no covariance: expected a symmetric, positive definite matrix")
-
-
-def _pose(read: TableReader, table: Any) -> NavigatedPose:
-    read.known_keys(table, "pose.", _POSE_KEYS)
-    values: dict[str, Any] = {}
-    for key in _POSE_KEYS[1:]:
-        least, most = (0.0, _VAGUEST) if "_sd_" in key else (-LARGEST_NUMBER, LARGEST_NUMBER)
-        value = read.number(table, key, "pose.", minimum=least, maximum=most)
-        values[key.removesuffix("_deg")] = float(np.deg2rad(value)) if key.endswith("_deg") else value
-    return NavigatedPose(position_m=read.point(table, "position_m", "pose."), **values)
+def _value(of: Candidate | NavigatedPose, key: str) -> Any:
+    """What a line gives under a key, angles in degrees."""
+    value = getattr(of, key.removesuffix("_deg"))
+    return _degrees(value) if key.endswith("_deg") else _plain(value)
 
 
 def _degrees(angle: float) -> float | None:

@@ -12,9 +12,9 @@ from numpy.typing import ArrayLike
 
 from acoustics.base.errors import InputError
 from acoustics.base.frames import Floats, wrap_angle
+from acoustics.base.table_model import FARTHEST_M, LARGEST_NUMBER
 from acoustics.estimate.fuse.run import Track
 from acoustics.io.csv_table import short_lines
-from acoustics.io.json_table import FARTHEST_M, LARGEST_NUMBER
 
 COLUMNS = ("time_s", "x_m", "y_m", "z_m", "roll_deg", "pitch_deg", "heading_deg")
 _LARGEST_BYTES = 200_000_000
