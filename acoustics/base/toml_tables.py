@@ -95,6 +95,8 @@ def _problem(error: dict[str, Any]) -> str:
         return f"expected a {'table' if kind == 'model_type' else 'list'}, got {type(error['input']).__name__}"
     if kind == "too_short":
         return f"expected {error['ctx']['min_length']} or more, got {error['ctx']['actual_length']}"
+    if kind == "too_long":
+        return f"expected at most {error['ctx']['max_length']}, got {error['ctx']['actual_length']}"
     expected = message.removeprefix("Input ").replace("valid ", "").replace("a integer", "an integer")
     return f"{expected}, got {shown(error['input'])}"
 

@@ -6,14 +6,17 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any, Self
 
+from pydantic import BeforeValidator, Field, model_validator
+
+from acoustics.base.errors import InputError
+from acoustics.base.table_model import TableModel
+from acoustics.base.toml_tables import shown, validated
 from acoustics.io.ping import Ping
 
 MOST_CANDIDATES = 2  # an array leaves at most a direction and its mirror image
 _LONGEST_REASON = 160
-_LARGEST_DEG = 1e6
-_LARGEST_M = 1e6
 
 
 class EstimatorFailure(Exception):
@@ -43,6 +46,47 @@ class Answer:
     bearing_sds: tuple[float, ...] = ()
     position_m: tuple[float, float, float] | None = None
     refused: str = ""
+
+
+def _as_float(value: Any) -> float:
+    """A number of Python, numpy or whatever else an estimator computes with; no text, though it may look like one."""
+    try:
+        if not isinstance(value, bool | str | bytes):
+            return float(value)
+    except (TypeError, ValueError, OverflowError):
+        pass
+    raise ValueError(f"should be a number, got {shown(value)}")
+
+
+_Number = Annotated[float, Field(allow_inf_nan=False, ge=-1e6, le=1e6), BeforeValidator(_as_float)]
+_Candidates = Annotated[tuple[_Number, ...], Field(min_length=1, max_length=MOST_CANDIDATES)]
+
+
+class _AnswerTable(TableModel):
+    """The keys of the protocol."""
+
+    bearing_deg: _Number | None = None
+    bearings_deg: _Candidates | None = None
+    depression_deg: _Number | None = None
+    depressions_deg: _Candidates | None = None
+    bearing_sd_deg: Annotated[_Number, Field(ge=0)] | None = None
+    position_m: tuple[_Number, _Number, _Number] | None = None
+
+    @property
+    def bearings(self) -> tuple[float, ...]:
+        return self.bearings_deg or (() if self.bearing_deg is None else (self.bearing_deg,))
+
+    @property
+    def depressions(self) -> tuple[float, ...]:
+        return self.depressions_deg or (() if self.depression_deg is None else (self.depression_deg,))
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        if not self.bearings:
+            raise ValueError("gives neither bearing_deg nor refused")
+        if self.depressions and len(self.depressions) != len(self.bearings):
+            raise ValueError(f"gives {len(self.depressions)} depressions for {len(self.bearings)} bearings")
+        return self
 
 
 def short_reason(text: str) -> str:
@@ -90,23 +134,16 @@ def answer_of_table(table: Any) -> Answer:
         raise EstimatorFailure(f"answered {type(table).__name__} where a table was expected")
     if table.get("refused"):
         return Answer(refused=short_reason(str(table["refused"])))
-    bearings = _angles(table, "bearing_deg", "bearings_deg")
-    if not bearings:
-        raise EstimatorFailure("gives neither bearing_deg nor refused")
-    depressions = _angles(table, "depression_deg", "depressions_deg")
-    if depressions and len(depressions) != len(bearings):
-        raise EstimatorFailure(f"gives {len(depressions)} depressions for {len(bearings)} bearings")
-    sds: tuple[float, ...] = ()
-    if table.get("bearing_sd_deg") is not None:
-        stated = math.radians(_finite(table["bearing_sd_deg"], "bearing_sd_deg", _LARGEST_DEG))
-        if stated < 0:
-            raise EstimatorFailure(f"bearing_sd_deg is {table['bearing_sd_deg']}, below 0")
-        sds = (stated,) * len(bearings)
-    position = None
-    if table.get("position_m") is not None:
-        x, y, z = _list(table["position_m"], "position_m", 3, 3, _LARGEST_M)
-        position = (x, y, z)
-    return Answer(bearings, depressions, sds, position)
+    try:
+        known = validated(_AnswerTable, {key: table[key] for key in _AnswerTable.model_fields if key in table}, "")
+    except InputError as error:
+        raise EstimatorFailure(short_reason(str(error))) from None
+    return Answer(
+        bearings=tuple(map(math.radians, known.bearings)),
+        depressions=tuple(map(math.radians, known.depressions)),
+        bearing_sds=() if known.bearing_sd_deg is None else (math.radians(known.bearing_sd_deg),) * len(known.bearings),
+        position_m=known.position_m,
+    )
 
 
 def answer_of_ping(ping: Ping) -> Answer:
@@ -121,31 +158,3 @@ def answer_of_ping(ping: Ping) -> Answer:
     return Answer(
         tuple(c.bearing for c in seen), tuple(c.depression for c in seen), tuple(c.bearing_sd for c in seen), position
     )
-
-
-def _angles(table: Mapping[str, Any], one: str, several: str) -> tuple[float, ...]:
-    """Angles [rad] under either key; none if both are missing."""
-    if table.get(several) is not None:
-        return tuple(map(math.radians, _list(table[several], several, 1, MOST_CANDIDATES, _LARGEST_DEG)))
-    if table.get(one) is not None:
-        return (math.radians(_finite(table[one], one, _LARGEST_DEG)),)
-    return ()
-
-
-def _list(values: Any, key: str, fewest: int, most: int, largest: float) -> tuple[float, ...]:
-    if not isinstance(values, list | tuple):
-        raise EstimatorFailure(f"{key} is no list")
-    if not fewest <= len(values) <= most:
-        wanted = f"{most}" if fewest == most else f"{fewest} to {most}"
-        raise EstimatorFailure(f"{key} holds {len(values)} numbers where {wanted} were expected")
-    return tuple(_finite(value, key, largest) for value in values)
-
-
-def _finite(value: Any, key: str, largest: float) -> float:
-    try:
-        number = math.nan if isinstance(value, bool | str | bytes) else float(value)
-    except (TypeError, ValueError, OverflowError):
-        number = math.nan
-    if not abs(number) <= largest:
-        raise EstimatorFailure(short_reason(f"{key} is {value!r:.40}, not a finite number of sensible size"))
-    return number

@@ -6,10 +6,11 @@ import os
 import sys
 import time
 
+import numpy as np
 import pytest
 
 from acoustics.base.errors import ParameterError
-from acoustics.study.validate.answer import EstimatorFailure, answer_of_line
+from acoustics.study.validate.answer import EstimatorFailure, answer_of_line, answer_of_table
 from acoustics.study.validate.program import resolve_program, run_program
 
 LIMIT_S = 1.0
@@ -104,14 +105,14 @@ GARBAGE = {
     b"[" * 60_000: "printed no JSON: " + "[" * 60,
     b"7\n": "answered int where a table was expected",
     b"{}": "gives neither bearing_deg nor refused",
-    b'{"bearing_deg": NaN}': "bearing_deg is nan, not a finite number of sensible size",
-    b'{"bearing_deg": 1e999}': "bearing_deg is inf, not a finite number of sensible size",
-    b'{"bearing_deg": "12"}': "bearing_deg is '12', not a finite number of sensible size",
-    b'{"bearing_deg": true}': "bearing_deg is True, not a finite number of sensible size",
-    b'{"bearings_deg": [1, 2, 3]}': "bearings_deg holds 3 numbers where 1 to 2 were expected",
+    b'{"bearing_deg": NaN}': "bearing_deg: should be a finite number, got nan",
+    b'{"bearing_deg": 1e999}': "bearing_deg: should be a finite number, got inf",
+    b'{"bearing_deg": "12"}': "bearing_deg: should be a number, got '12'",
+    b'{"bearing_deg": true}': "bearing_deg: should be a number, got True",
+    b'{"bearings_deg": [1, 2, 3]}': "bearings_deg: expected at most 2, got 3",
     b'{"bearings_deg": [1, 2], "depression_deg": 3}': "gives 1 depressions for 2 bearings",
-    b'{"bearing_deg": 1, "bearing_sd_deg": -1}': "bearing_sd_deg is -1, below 0",
-    b'{"bearing_deg": 1, "position_m": [1, 2]}': "position_m holds 2 numbers where 3 were expected",
+    b'{"bearing_deg": 1, "bearing_sd_deg": -1}': "bearing_sd_deg: should be greater than or equal to 0, got -1",
+    b'{"bearing_deg": 1, "position_m": [1, 2]}': "position_m[3]: is missing",
 }
 
 
@@ -128,3 +129,5 @@ def test_answers_that_count():
     assert answer.bearing_sds == pytest.approx((0.01745329,))
     assert answer_of_line(b'{"refused": "too weak"}').refused == "too weak"
     assert answer_of_line(b'{"bearings_deg": [10, 170]}').bearings == pytest.approx((0.1745329, 2.9670597))
+    found = answer_of_table({"bearings_deg": (np.float32(10), np.array(170)), "position_m": [np.int64(1), 2, 3.5]})
+    assert found.bearings == pytest.approx((0.1745329, 2.9670597)) and found.position_m == (1.0, 2.0, 3.5)

@@ -273,7 +273,7 @@ def test_a_function_that_fails_is_scored_so(scene, pinger, tmp_path, monkeypatch
     design = design_of(scene, pinger, 2)
     for name, reason in (
         ("raises", "raised ValueError: no luck"),
-        ("prints", "bearing_deg is nan, not a finite number of sensible size"),
+        ("prints", "bearing_deg: should be a finite number, got nan"),
         ("nothing", "answered NoneType where a table was expected"),
     ):
         what = Validated(scene, pinger, design, choose_estimator(f"faulty_estimators:{name}"))
