@@ -53,11 +53,18 @@ def long_commands():
         for words in found(page):
             if words[0] not in CHEAP and tuple(words) not in known:
                 known.add(tuple(words))
-                marks = [pytest.mark.slow] if words[0] in ("report", "place", "spacing") else []
+                marks = [] if words[0] == "waypoints" else [pytest.mark.slow]
                 yield pytest.param(page, words, id=f"{page.stem}-{'-'.join(words[:2])}", marks=marks)
 
 
-@pytest.mark.parametrize("page", [page for page in PAGES if found(page)], ids=lambda page: page.stem)
+def pages():
+    """The README is the quick one."""
+    for page in PAGES:
+        if found(page):
+            yield pytest.param(page, id=page.stem, marks=[] if page.stem == "README" else [pytest.mark.slow])
+
+
+@pytest.mark.parametrize("page", list(pages()))
 def test_the_quick_commands_of_a_page_run_in_its_order(page, workplace):
     for words in found(page):
         if words[0] in CHEAP:

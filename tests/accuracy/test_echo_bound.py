@@ -172,7 +172,11 @@ def dense_bound(scene, pinger, window_s, spacing_s, knowledge):
     return np.sqrt(covariance[0, 0] + covariance[1, 1])
 
 
-@pytest.mark.parametrize(("sweep_hz", "whole", "rtol"), [(0.0, False, 0.01), (5000.0, False, 0.01), (0.0, True, 0.03)])
+@pytest.mark.parametrize(("sweep_hz", "whole", "rtol"), [
+    (0.0, False, 0.01),
+    pytest.param(5000.0, False, 0.01, marks=pytest.mark.slow),
+    pytest.param(0.0, True, 0.03, marks=pytest.mark.slow),
+])  # fmt: skip
 def test_elimination_equals_a_dense_fisher_matrix_of_rendered_samples(basin, sweep_hz, whole, rtol):
     """A finite difference moves the scene itself and asks the image-source method anew.
 

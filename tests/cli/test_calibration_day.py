@@ -17,6 +17,8 @@ from acoustics.cli.locate import locate_command
 from acoustics.cli.simulate import simulate_command
 from acoustics.scene.scenario import load_array, shipped
 
+pytestmark = pytest.mark.slow  # eight recordings; test_calibrate.py has the quick part
+
 SOURCE = (20.0, 8.0, 2.4)
 PLACE = (15.5, 7.0, 0.8)
 POOL = str(shipped("examples")["mallard-basin"])
@@ -66,7 +68,6 @@ def turned(tmp_path_factory):
         yield text, json.loads(found), truth, notes
 
 
-@pytest.mark.slow
 def test_injected_faults_come_back_within_the_stated_uncertainty(turned):
     _, found, truth, notes = turned
     assert found["ok"] and all(ping["kept"] for ping in found["pings"])

@@ -34,8 +34,16 @@ def test_the_shipped_schema_is_json_schema_and_not_empty(path):
     assert not Draft202012Validator(shipped_schema(path.stem)).is_valid({"surely": "not"})
 
 
-@pytest.mark.parametrize("command", [command for command in STUDIES if command != "place"])
-@pytest.mark.parametrize("example", shipped("examples"))
+def studies_of_examples():
+    """Each study with each example; those that simulate are quick for one of them."""
+    for example in shipped("examples"):
+        for command in STUDIES:
+            quick = example == "mallard-basin" or command in ("check", "sound-speed", "budget")
+            if command != "place":
+                yield pytest.param(command, example, marks=[] if quick else [pytest.mark.slow])
+
+
+@pytest.mark.parametrize(("command", "example"), list(studies_of_examples()))
 def test_a_study_of_every_example_keeps_to_its_schema(command, example):
     path = str(shipped("examples")[example])
     text = good(command, path, *QUICK.get(command, []), "--json")

@@ -109,7 +109,9 @@ PLACES = [
 
 @pytest.mark.parametrize("shape", ARRAYS)
 @pytest.mark.parametrize("place", PLACES)
-@pytest.mark.parametrize("variance", [0.0, SD**2, 1.0])
+@pytest.mark.parametrize(
+    "variance", [pytest.param(0.0, marks=pytest.mark.slow), SD**2, pytest.param(1.0, marks=pytest.mark.slow)]
+)
 def test_in_the_plane_on_the_axis_below_and_at_a_hydrophone_the_answer_is_finite_or_reasoned(shape, place, variance):
     points = ARRAYS[shape]
     delays = arrivals(spherical_time(points, place, C), variance)

@@ -215,6 +215,7 @@ def test_ellipse_holds_the_truth_as_often_as_it_says_and_its_covariance_is_that_
 
 
 @pytest.mark.parametrize(("x", "y"), [([6, 14, 16], [3, 3, 10]), ([8, 12, 16], [3, 3, 3])])
+@pytest.mark.slow
 def test_ellipse_holds_the_truth_under_skew_that_lasts_the_whole_run(x, y):
     """Every shared error constant over a run of 16 pings: skew, mounting, sound speed, heading, velocity log, start.
 

@@ -85,6 +85,7 @@ def test_stated_regions_hold_the_truth(method):
     assert found.ok.all()
 
 
+@pytest.mark.slow
 def test_echoes_end_the_window_and_leave_the_bearing_alone():
     for pose in waveforms.POSES[1:6:2]:
         error, sd, given, window_s, clean_s = waveforms.pool_row(pose, "phase", None, 150)

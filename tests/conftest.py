@@ -1,4 +1,4 @@
-"""One profile for the whole folder: the same examples in every run, and no deadline on a busy machine."""
+"""Two profiles of hypothesis for all tests: the same examples in every run, and no deadline on a busy machine."""
 
 from __future__ import annotations
 
@@ -14,4 +14,9 @@ settings.register_profile(
     phases=[Phase.explicit, Phase.generate],
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
 )
-settings.load_profile("repeatable")
+settings.register_profile("quick", settings.get_profile("repeatable"), max_examples=8)
+
+
+def pytest_configure(config):
+    """Fewer examples where the slow tests are left out."""
+    settings.load_profile("quick" if config.option.markexpr == "not slow" else "repeatable")
