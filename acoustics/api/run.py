@@ -8,7 +8,8 @@ from pathlib import Path
 
 from acoustics.api.choices import chosen_seed
 from acoustics.base.errors import ParameterError
-from acoustics.estimate.fuse import error_sizes_of_pings, read_navigation, track_of_pings
+from acoustics.estimate.fuse import error_sizes_of_pings, navigated_track, track_of_pings
+from acoustics.io.navigation import read_navigation
 from acoustics.io.ping import Ping
 from acoustics.scene.scene import Scene
 from acoustics.study.calibrate import CalibratedArray, SourcePlace, calibrate_from_pings, calibration_input
@@ -84,7 +85,7 @@ def fuse(
         track = track_of_pings(run)
     else:
         run = sorted(run, key=lambda ping: ping.time_s)
-        track = read_navigation(Path(navigation)).track_at([ping.time_s for ping in run])
+        track = navigated_track(read_navigation(navigation), [ping.time_s for ping in run])
     vehicle = None if scene is None else scene.vehicle
     bias = None if heading_bias_sd_deg is None else math.radians(heading_bias_sd_deg)
     if bias is None and vehicle is not None and vehicle.heading_bias_sd_deg is not None:

@@ -64,7 +64,7 @@ class TableModel(BaseModel):
         unknown = [key for key in data if key not in keys and key not in cls.model_fields]
         if not unknown:
             return handler(data)
-        meant = {_nearest(str(key), keys) for key in unknown}
+        meant = {nearest(str(key), keys) for key in unknown}
         wrong: list[InitErrorDetails] = [
             _fault(f"unknown key {key!r}; {_suggestion(str(key), keys)}", data) for key in unknown
         ]
@@ -95,7 +95,8 @@ def _fault(text: str, value: Any) -> InitErrorDetails:
     return InitErrorDetails(type="value_error", loc=(), input=value, ctx={"error": ValueError(text)})
 
 
-def _nearest(key: str, known: list[str]) -> str | None:
+def nearest(key: str, known: Sequence[str]) -> str | None:
+    """The known key that an unknown one was most likely meant to be, if there is such a one."""
     close = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
     # 'frequency_khz' should find 'frequency_hz' even where the unit makes the words differ.
     close = close or [k for k in known if k.rsplit("_", 1)[0] == key.rsplit("_", 1)[0]]
@@ -103,5 +104,5 @@ def _nearest(key: str, known: list[str]) -> str | None:
 
 
 def _suggestion(key: str, known: list[str]) -> str:
-    nearest = _nearest(key, known)
-    return f"known keys: {', '.join(known)}" if nearest is None else f"did you mean {nearest!r}?"
+    near = nearest(key, known)
+    return f"known keys: {', '.join(known)}" if near is None else f"did you mean {near!r}?"

@@ -212,14 +212,16 @@ def test_pings_of_something_else_are_refused():
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("", "holds no rows"),
+        ("", "ping: is missing in the header; expected ping,x_m,y_m,z_m"),
+        ("ping,x_m,y_m,z_m\n", "holds no row below its header"),
+        ("ping,x_m,y_m,z_m,sorce\n", "sorce: is not a column of such a file; did you mean source?"),
         ("ping,x_m,y_m\n1,2,3\n", "z_m: is missing in the header"),
         ("ping,x_m,y_m,z_m\n1,2,,\n", "line 2: at most one of x_m, y_m, z_m may be blank"),
         ("ping,x_m,y_m,z_m\n1,2,3,deep\n", "line 2: z_m: expected a number, got 'deep'"),
         ("ping,x_m,y_m,z_m\n1,2,3,nan\n", "line 2: z_m: expected a number, got 'nan'"),
         ("ping,x_m,y_m,z_m\n1.5,2,3,1\n", "line 2: ping: expected a whole number, got '1.5'"),
         ("ping,x_m,y_m,z_m\n1,2,3,1\n1,2,3,1\n", "line 3: ping: 1 is listed twice"),
-        ("ping,x_m,y_m,z_m\n1,2\n", "line 2: at most one of"),
+        ("ping,x_m,y_m,z_m\n1,2\n", "line 2: expected 4 values, got 2"),
     ],
 )
 def test_wrong_source_files_are_one_line(text, message):

@@ -10,10 +10,10 @@ import tracemalloc
 import pytest
 
 from acoustics.base.errors import InputError
-from acoustics.estimate.fuse.navigation import COLUMNS, read_navigation
 from acoustics.io import csv_table as text_lines
 from acoustics.io import ping_lines as pings
 from acoustics.io.csv_table import short_lines
+from acoustics.io.navigation import COLUMNS, read_navigation
 from acoustics.io.ping_lines import read_pings
 from acoustics.io.sidecar import read_sidecar
 from acoustics.study.calibrate.inputs import read_sources

@@ -15,7 +15,7 @@ import pytest
 import soundfile
 
 from acoustics.base.errors import InputError
-from acoustics.estimate.fuse.navigation import COLUMNS, read_navigation
+from acoustics.io.navigation import COLUMNS, read_navigation
 from acoustics.io.ping import Candidate, NavigatedPose, Ping
 from acoustics.io.ping_lines import ping_line, read_pings
 from acoustics.io.sidecar import read_sidecar, sidecar_table

@@ -1,7 +1,7 @@
 """Several pings to one position: model of the run, fit, region, inliers and outliers, station."""
 
 from acoustics.estimate.fuse.fusion import RANGE_UNSEEN, FusedFix, PingRun, SourceArea, Track, fuse_pings
-from acoustics.estimate.fuse.navigation import read_navigation
+from acoustics.estimate.fuse.navigation import navigated_track
 from acoustics.estimate.fuse.pings import error_sizes_of_pings, run_of_pings, track_of_pings
 from acoustics.estimate.fuse.run import uniform_over
 from acoustics.estimate.fuse.station import (
@@ -28,7 +28,7 @@ __all__ = [
     "decisions",
     "error_sizes_of_pings",
     "fuse_pings",
-    "read_navigation",
+    "navigated_track",
     "run_of_pings",
     "single_ping_posterior",
     "station_posterior",

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,12 +11,11 @@ import numpy as np
 from acoustics.base.errors import InputError
 from acoustics.base.frames import Floats
 from acoustics.estimate.calibrate import CalibrationPrior, CalibrationRun, whitening
-from acoustics.io.csv_table import short_lines
+from acoustics.io.csv_table import read_rows
 from acoustics.io.ping import Ping
 from acoustics.physics.tdoa import difference_matrix
 from acoustics.scene.scene import Scene
 
-_LARGEST_FILE_BYTES = 10_000_000
 _MOST_SOURCES = 60  # each brings three more unknowns
 _SAME_PLACE_M = 1e-4
 _COLUMNS = ("ping", "x_m", "y_m", "z_m")
@@ -55,52 +52,19 @@ def read_sources(path: str | Path) -> dict[int, SourcePlace]:
     InputError
         If the file cannot be read, a column is missing or a value is wrong: names the line.
     """
-    source = str(path)
-    try:
-        if os.path.getsize(path) > _LARGEST_FILE_BYTES:
-            raise InputError(source, "", f"larger than {_LARGEST_FILE_BYTES:,} bytes, so not a list of source places")
-        with open(path, encoding="utf-8-sig", newline="") as handle:
-            reader = csv.DictReader(short_lines(handle, source), skipinitialspace=True, strict=True)
-            return _places(reader, source)
-    except OSError as error:
-        raise InputError(source, "", f"cannot be read: {(error.strerror or str(error)).lower()}") from None
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise InputError(source, "", f"is not a CSV file: {error}") from None
-
-
-def _places(rows: csv.DictReader[str], source: str) -> dict[int, SourcePlace]:
-    header = _COLUMNS if rows.fieldnames is None else rows.fieldnames  # none at all: the file is empty
-    missing = [column for column in _COLUMNS if column not in header]
-    if missing:
-        raise InputError(source, missing[0], f"is missing in the header; expected {','.join(_COLUMNS)}")
     places: dict[int, SourcePlace] = {}
-    for line, row in enumerate(rows, 2):
-        where = f"{source}: line {line}"
-        number = int(_value(row, "ping", where))
-        x, y, z = (_value(row, key, where, blank=True) for key in _COLUMNS[1:])
+    for row in read_rows(path, _COLUMNS, optional=("source",)):
+        number = int(row.number("ping", whole=True))
+        x, y, z = (row.number(key) if row.cells[key] else np.nan for key in _COLUMNS[1:])
         if np.isnan([x, y, z]).sum() > 1:
-            raise InputError(where, "", "at most one of x_m, y_m, z_m may be blank")
+            raise row.refusal("at most one of x_m, y_m, z_m may be blank")
         if number in places:
-            raise InputError(where, "ping", f"{number} is listed twice")
-        name = row.get("source") or ",".join("" if np.isnan(c) else f"{c:g}" for c in (x, y, z))
+            raise row.refusal(f"{number} is listed twice", "ping")
+        name = row.cells.get("source") or ",".join("" if np.isnan(c) else f"{c:g}" for c in (x, y, z))
         places[number] = SourcePlace(name, (x, y, z))
     if not places:
-        raise InputError(source, "", f"holds no rows; expected a header with {','.join(_COLUMNS)} and one row a ping")
+        raise InputError(str(path), "", "holds no row below its header")
     return places
-
-
-def _value(row: dict[str, str | None], key: str, where: str, *, blank: bool = False) -> float:
-    text = (row[key] or "").strip()
-    if blank and not text:
-        return np.nan
-    try:
-        value = float(text)
-    except ValueError:
-        value = np.nan
-    whole = key != "ping" or value == np.rint(value)
-    if not (abs(value) <= 1e9 and whole):
-        raise InputError(where, key, f"expected a {'number' if key != 'ping' else 'whole number'}, got {text[:40]!r}")
-    return value
 
 
 def calibration_input(

@@ -5,13 +5,12 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TextIO
 
-from acoustics.base.errors import InputError, OutputError
+from acoustics.base.errors import OutputError
 from acoustics.base.files import write_file
-from acoustics.io.csv_table import short_lines
+from acoustics.io.csv_table import read_rows
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.validate.answer import Answer, EstimatorFailure, answer_of_table
@@ -19,8 +18,8 @@ from acoustics.study.validate.design import Design, draw_trial
 from acoustics.study.validate.recording import write_trial
 
 MANIFEST, TRUTH = "manifest.csv", "truth.csv"
-_LARGEST_RESULTS_BYTES = 200_000_000
-_COLUMNS = ("ping", "bearing_deg", "bearings_deg", "depression_deg", "bearing_sd_deg", "refused")
+_BEARINGS = ("bearing_deg", "bearings_deg")
+_OPTIONAL = ("depression_deg", "bearing_sd_deg", "refused")
 
 
 def export_design(
@@ -102,49 +101,16 @@ def read_results(path: Path, trials: int) -> list[Answer | EstimatorFailure]:
     InputError
         If the file cannot be read, has other columns, or a ping that the design has not or that was there before.
     """
-    source = str(path)
     found: dict[int, Answer | EstimatorFailure] = {}
-    try:
-        if path.stat().st_size > _LARGEST_RESULTS_BYTES:
-            raise InputError(source, "", f"holds over {_LARGEST_RESULTS_BYTES:,} bytes; no results need so much")
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            for line, row in _rows(file, source):
-                number = _ping_number(row["ping"], trials, f"line {line}", source)
-                if number in found:
-                    raise InputError(source, f"line {line}", f"ping {number} was there before")
-                found[number] = _answer(row)
-    except OSError as error:
-        raise InputError(source, "", f"cannot be read: {(error.strerror or str(error)).lower()}") from None
-    except UnicodeDecodeError:
-        raise InputError(source, "", "is no text in UTF-8") from None
-    except csv.Error as error:
-        raise InputError(source, "", f"is no usable CSV: {error}") from None
+    for row in read_rows(path, ("ping",), either=_BEARINGS, optional=_OPTIONAL):
+        number = int(row.number("ping", whole=True))
+        if not 1 <= number <= trials:
+            raise row.refusal(f"expected a number from 1 to {trials}, the pings of the design, got {number}", "ping")
+        if number in found:
+            raise row.refusal(f"{number} was there before", "ping")
+        found[number] = _answer(row.cells)
     absent = EstimatorFailure("has no row in the results")
     return [found.get(number, absent) for number in range(1, trials + 1)]
-
-
-def _rows(file: TextIO, source: str) -> Iterator[tuple[int, dict[str, str]]]:
-    """Line number and cells by column."""
-    reader = csv.reader(short_lines(file, source), strict=True)
-    header = [name.strip() for name in next(reader, [])]
-    if "ping" not in header or not {"bearing_deg", "bearings_deg"} & set(header):
-        raise InputError(source, "line 1", "expected a header with ping and bearing_deg")
-    for name in header:
-        if name not in _COLUMNS or header.count(name) > 1:
-            raise InputError(source, f"column {name!r}", f"is unknown or there twice; known: {', '.join(_COLUMNS)}")
-    for cells in reader:
-        if not any(cell.strip() for cell in cells):
-            continue
-        if len(cells) != len(header):
-            raise InputError(source, f"line {reader.line_num}", f"has {len(cells)} cells where {len(header)} are named")
-        yield reader.line_num, dict(zip(header, (cell.strip() for cell in cells), strict=True))
-
-
-def _ping_number(cell: str, trials: int, where: str, source: str) -> int:
-    number = int(cell) if cell.isascii() and cell.isdigit() and len(cell) < 10 else 0
-    if not 1 <= number <= trials:
-        raise InputError(source, where, f"ping {cell!r} is no number from 1 to {trials}, the pings of the design")
-    return number
 
 
 def _answer(row: dict[str, str]) -> Answer | EstimatorFailure:

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from acoustics.base.errors import InputError
-from acoustics.estimate.fuse.navigation import COLUMNS, read_navigation
+from acoustics.estimate.fuse import navigated_track
+from acoustics.io.navigation import COLUMNS, read_navigation
 
 HEADER = ",".join(COLUMNS)
 
@@ -17,7 +18,7 @@ def written(tmp_path, text):
 
 def test_poses_between_rows_are_linear_and_headings_take_the_short_way(tmp_path):
     path = written(tmp_path, f"{HEADER}\n0,0,0,1,0,0,170\n2,3,4,1,2,0,-170\n4,3,8,2,0,0,-170\n")
-    track = read_navigation(path).track_at([1.0, 3.0])
+    track = navigated_track(read_navigation(path), [1.0, 3.0])
     np.testing.assert_allclose(track.position_m, [[1.5, 2.0, 1.0], [3.0, 6.0, 1.5]])
     np.testing.assert_allclose(np.rad2deg(track.roll), [1.0, 1.0])
     assert abs(np.rad2deg(track.heading[0])) == pytest.approx(180.0)
@@ -35,7 +36,7 @@ def test_columns_may_stand_in_any_order(tmp_path):
 def test_a_ping_outside_the_navigation_is_refused(tmp_path):
     navigation = read_navigation(written(tmp_path, f"{HEADER}\n0,0,0,1,0,0,0\n2,1,0,1,0,0,0\n"))
     with pytest.raises(InputError, match="no row for a ping at 2.500 s: it spans 0.000 to 2.000 s"):
-        navigation.track_at([1.0, 2.5])
+        navigated_track(navigation, [1.0, 2.5])
 
 
 @pytest.mark.parametrize(
