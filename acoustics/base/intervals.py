@@ -12,8 +12,17 @@ from scipy.special import ndtri
 from acoustics.base.frames import Floats
 
 BEARING_GUESS_SD = np.pi / np.sqrt(3.0)  # of a uniform guess all round [rad]: no bearing is worse than that
+# The same of the depression of a direction that is uniform over the sphere, by its density cos(d) / 2 [rad].
+DEPRESSION_GUESS_SD = np.sqrt(np.pi**2 / 4.0 - 2.0)
 _RESAMPLES = 400  # leaves about 5 % uncertainty of the interval's own ends
 _RESAMPLES_AT_ONCE = 50
+_AS_GOOD = 1e-6  # where errors are cut off at that of a guess, a mean of them is no more than rounding below it
+
+
+def unless_guessed(error: ArrayLike, guess: ArrayLike) -> Floats:
+    """Errors of any shape, infinite (not observed) where a guess without any measurement does as well."""
+    value = np.asarray(error, dtype=float)
+    return np.where(value < (1.0 - _AS_GOOD) * np.asarray(guess), value, np.inf)
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from acoustics.accuracy.bounds import bearing_bound, position_bound
 from acoustics.accuracy.error_budget import ErrorBudget, bearing_model, error_budget, position_model, systematic_shift
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.base.frames import Floats, Pose, bearing_and_depression, direction_jacobian, wrap_angle
+from acoustics.base.intervals import BEARING_GUESS_SD, DEPRESSION_GUESS_SD, unless_guessed
 from acoustics.base.result import Result
 from acoustics.physics.refraction import bent_ray_angle
 from acoustics.physics.tdoa import plane_wave_time, spherical_time
@@ -80,7 +81,8 @@ class Contribution:
 class Budget(Result):
     """Contributions to the error of one ping's bearing and position.
 
-    The totals are Cramer-Rao bounds with all errors of kind "bound" as nuisance parameters; infinite: not observed.
+    The totals are Cramer-Rao bounds with all errors of kind "bound" as nuisance parameters; infinite: not observed, or
+    no better than a guess.
     With the `_with_bias` ones the biases are added in quadrature. `improve_bearing` and `improve_position` are the
     contributions that the rule picks; None where nothing is observed or nothing is left to change.
     """
@@ -136,7 +138,9 @@ def study_budget(scene: Scene, pinger: Pinger) -> Budget:
     link = link_budget(scene, pinger, place.range_m, window_s=window)
     bearing, position = _bounds_in_parts(scene, pinger, place, link)
     totals = _sizes(bearing.covariance, position.covariance)
-    bounds = tuple(_line(name, bearing, position) for name in _ERRORS)
+    # What a guess would do as well is not observed.
+    totals = unless_guessed(totals, [*np.rad2deg([BEARING_GUESS_SD, DEPRESSION_GUESS_SD]), scene.pool.extent_m])
+    bounds = tuple(_seen(_line(name, bearing, position), totals) for name in _ERRORS)
     extras = _outside_the_bound(scene, place, bearing, position, totals)
     biases = np.array([[c.bearing_deg, c.depression_deg, c.position_m] for c in extras if c.kind == "bias"])
     with_bias = np.sqrt(totals**2 + np.nansum(biases**2, axis=0))
@@ -240,6 +244,18 @@ def _line(name: str, bearing: ErrorBudget, position: ErrorBudget) -> Contributio
     halved = _sizes(bearing.halved.get(name, bearing.covariance), position.halved[name])
     b, d, p, b_halved, p_halved = (float(size) for size in [*part, halved[0], halved[2]])
     return Contribution(label, key, "bound", changeable, b, d, p, b_halved, p_halved)
+
+
+def _seen(line: Contribution, totals: Floats) -> Contribution:
+    """A line that is infinite where the total is."""
+    lost: dict[str, Any] = {}
+    for total, names in zip(
+        totals,
+        (("bearing_deg", "bearing_halved_deg"), ("depression_deg",), ("position_m", "position_halved_m")),
+        strict=True,
+    ):
+        lost |= dict.fromkeys(names, float("inf")) if np.isinf(total) else {}
+    return replace(line, **lost)
 
 
 def _outside_the_bound(

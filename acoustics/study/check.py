@@ -9,6 +9,7 @@ import numpy as np
 from acoustics.accuracy.echo_bound import echo_bound
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Floats
+from acoustics.base.intervals import unless_guessed
 from acoustics.base.result import Result
 from acoustics.estimate.detect import band_detector, detection_probability, filter_bank
 from acoustics.physics.burst import Burst
@@ -147,7 +148,7 @@ def _positions(scene: Scene, pinger: Pinger) -> dict[str, float]:
         "position_to_first_wall_m": float(bound.to_first_wall_m[0]),
         "position_whole_burst_m": float(bound.whole_burst_m[0]),
     }
-    return {name: error if error < scene.pool.extent_m else float("inf") for name, error in found.items()}
+    return {name: float(unless_guessed(error, scene.pool.extent_m)) for name, error in found.items()}
 
 
 def _first_echo(scene: Scene, pinger: Pinger) -> str:

@@ -138,7 +138,11 @@ def test_heading_contributes_itself_and_depth_nothing_to_the_bearing(name):
 
 
 def test_jitter_and_own_position_contribute_themselves():
-    scene = changed(POOL, recorder={"aperture_jitter_s": 2e-7, "skew_sd_s": 2e-7}, vehicle={"position_sd_m": 0.5})
+    scene = changed(
+        POOL,
+        recorder={"aperture_jitter_s": 2e-7, "skew_sd_s": 2e-7},
+        vehicle={"position_sd_m": 0.5, "position_m": (16.0, 6.0, 0.8)},
+    )
     of = lines(study_budget(scene, scene.pingers[0]))
     assert of["aperture jitter"].bearing_deg == pytest.approx(of["channel skew"].bearing_deg, rel=1e-9)
     assert of["vehicle's x and y"].position_m == pytest.approx(0.5 * np.sqrt(2), rel=1e-5)
@@ -322,9 +326,12 @@ def test_the_rule_picks_the_largest_that_the_team_can_change():
         result = study_budget(scene, scene.pingers[0])
         ours = [c for c in result.contributions if c.kind == "bound" and c.changeable]
         assert result.improve_bearing.bearing_deg == max(c.bearing_deg for c in ours)
-        assert result.improve_position.position_m == max(c.position_m for c in ours)
+        if np.isinf(result.position_m):  # beyond the pool: nothing to improve
+            assert result.improve_position is None
+        else:
+            assert result.improve_position.position_m == max(c.position_m for c in ours)
     # In the noise of a storm the water is the largest, and nobody can change it.
-    storm = changed(POOL, noise={"ambient_density_db": 110.0})
+    storm = changed(POOL, noise={"ambient_density_db": 95.0})
     result = study_budget(storm, storm.pingers[0])
     largest = max((c for c in result.contributions if c.kind == "bound"), key=lambda c: c.bearing_deg)
     assert largest.name == "noise of the water"

@@ -6,6 +6,7 @@ import textwrap
 
 import numpy as np
 
+from acoustics.base.intervals import BEARING_GUESS_SD, Interval, unless_guessed
 from acoustics.present.text.tables import Rows, number, percent, table
 from acoustics.study.spacing import SpacingStudy
 
@@ -26,6 +27,8 @@ def spacing_text(study: SpacingStudy) -> str:
         "",
         *textwrap.wrap(f"* {study.recommendation.reason}", 100),
     ]
+    if not all(np.isfinite(error).all() for error in (study.right_integer_deg, study.envelope_deg, study.expected_deg)):
+        lines.append("'none': not observed, no better than a guess.")
     for remark in study.remarks:
         lines += textwrap.wrap(f"Note: {remark}", 100)
     return "\n".join(lines)
@@ -53,11 +56,18 @@ def spacing_rows(study: SpacingStudy) -> Rows:
                 number(study.envelope_deg[k]),
                 percent(study.wrong_integer[k]),
                 number(study.expected_deg[k]),
-                f"{number(simulated.value)} ({number(simulated.low)} to {number(simulated.high)})",
+                _simulated(simulated),
                 "yes" if spacing <= study.hull_limit_m * (1 + 1e-9) else "no",
             )
         )
     return header, rows
+
+
+def _simulated(error: Interval) -> str:
+    """A simulated error with its interval; 'none' for one that is no better than a guess."""
+    if np.isinf(unless_guessed(error.value, np.rad2deg(BEARING_GUESS_SD))):
+        return "none"
+    return f"{number(error.value)} ({number(error.low)} to {number(error.high)})"
 
 
 def rate_rows(study: SpacingStudy) -> Rows:

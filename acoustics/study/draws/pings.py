@@ -20,6 +20,8 @@ from acoustics.estimate.tdoa import Tdoa, resolve_ambiguity
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix, plane_wave_time, spherical_time
 
+_TELLS_NOTHING = 10.0
+
 
 @dataclass(frozen=True)
 class ArrivalErrors:
@@ -93,7 +95,10 @@ def simulate_bearings(
     difference = difference_matrix(n)
     exact = times @ difference.T
     phase = (times + rng.normal(size=(n_trials, n)) * np.sqrt(errors.phase_variance_s2)) @ difference.T
-    coarse = (times + rng.normal(size=(n_trials, n)) * np.sqrt(errors.envelope_variance_s2)) @ difference.T
+    # An envelope that tells nothing has a variance of infinity: as much as tells nothing of these cycles will do.
+    nothing_s = _TELLS_NOTHING * (np.ptp(hydrophones_m, axis=0).sum() / sound_speed_m_s + 1 / frequency_hz)
+    envelope_variance = np.minimum(errors.envelope_variance_s2, nothing_s**2)
+    coarse = (times + rng.normal(size=(n_trials, n)) * np.sqrt(envelope_variance)) @ difference.T
     mounting = (elements / sound_speed_m_s) ** 2
     shared = errors.sizes.skew_sd_s**2 + mounting
 
@@ -102,7 +107,7 @@ def simulate_bearings(
 
     cycles = resolve_ambiguity(
         Tdoa(phase - np.round(phase * frequency_hz) / frequency_hz, covariance(errors.phase_variance_s2 + shared)),
-        Tdoa(coarse, covariance(errors.envelope_variance_s2)),
+        Tdoa(coarse, covariance(envelope_variance)),
         hydrophones_m,
         sound_speed_m_s,
         frequency_hz,

@@ -8,6 +8,7 @@ import numpy as np
 
 from acoustics.accuracy.echo_bound import echo_bound
 from acoustics.base.frames import Floats
+from acoustics.base.intervals import unless_guessed
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.map.bounds import CellBounds
@@ -63,9 +64,8 @@ def known_pool_in_cells(
     bound = echo_bound(
         scene, pinger, waypoints[picked], at.heading[picked], pingers[picked], site_position=site_position
     )
-    beyond = scene.pool.extent_m
     free, wall, whole = (
-        np.where(error < beyond, error, np.inf)
+        unless_guessed(error, scene.pool.extent_m)
         for error in (at.position_m[picked], bound.to_first_wall_m, bound.whole_burst_m)
     )
     places = cells.places_m[cells.wet][picked]

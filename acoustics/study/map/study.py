@@ -10,7 +10,7 @@ import numpy as np
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.link_budget import LinkBudget
 from acoustics.base.frames import Floats, Pose
-from acoustics.base.intervals import BEARING_GUESS_SD, Interval, median_interval
+from acoustics.base.intervals import BEARING_GUESS_SD, Interval, median_interval, unless_guessed
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.execution import ALONE, Arrays, Running, fingerprint, run_chunks
@@ -113,8 +113,8 @@ def map_pool(
         worst_heading_deg=spread(np.rad2deg(at.heading) % 360) if worst else None,
         multipath_free_s=spread(at.window_s),
         shadowed=spread(1 - at.reached.mean(axis=-1)),
-        bearing_deg=spread(np.rad2deg(np.where(at.bearing_sd < BEARING_GUESS_SD, at.bearing_sd, np.inf))),
-        position_m=spread(at.position_m),
+        bearing_deg=spread(np.rad2deg(unless_guessed(at.bearing_sd, BEARING_GUESS_SD))),
+        position_m=spread(unless_guessed(at.position_m, scene.pool.extent_m)),
         wrong_integer=spread(wrong),
         simulated_m=spread(simulated.rms_m),
         simulated_low_m=spread(simulated.low_m),

@@ -15,6 +15,7 @@ import numpy as np
 from acoustics.accuracy.ambiguity import mixture_bearing_rms
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.intervals import BEARING_GUESS_SD, unless_guessed
 from acoustics.base.result import Result
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -43,8 +44,8 @@ class SpacingStudy(Result):
 
     All errors are RMS over bearings in degrees. Bounds: `right_integer_deg` (carrier's phase, cycle given),
     `envelope_deg` (envelope alone). Prediction: `expected_deg` (right and wrong cycles mixed with probability
-    `wrong_integer`). `onset_deg` and `lag_deg` are `envelope_deg` and `right_integer_deg` with each onset, or each
-    correlation lag, rounded to a sample; `phase_deg` is interpolated.
+    `wrong_integer`). Infinite: not observed, no better than a guess. `onset_deg` and `lag_deg` are `envelope_deg` and
+    `right_integer_deg` with each onset, or each correlation lag, rounded to a sample; `phase_deg` is interpolated.
     """
 
     title: str
@@ -112,6 +113,9 @@ def study_spacing(
     expected = mixture_bearing_rms(right, wrong, jump)
     rates = np.array(scene.study.sample_rates_hz)
     phase, lag, onset = (np.array(rows) for rows in zip(*(sweep.by_rate(spacing, rate) for rate in rates), strict=True))
+    right, envelope, expected, phase, lag, onset = (
+        unless_guessed(error, np.rad2deg(BEARING_GUESS_SD)) for error in (right, envelope, expected, phase, lag, onset)
+    )
     choice = _recommend(sweep, spacing, expected, wrong, rates, phase)
     return SpacingStudy(
         title=scene.title,
@@ -204,6 +208,11 @@ def _reason(
     sweep: Sweep, spacing_m: float, rate_hz: float, expected_deg: float, wrong_integer: float, meets: bool
 ) -> str:
     plan = sweep.scene.study
+    if np.isinf(expected_deg):
+        return (
+            "Not observed: by the sound before the first strong echo no spacing within the hull tells the bearing from "
+            f"here better than a guess. {1e3 * spacing_m:.0f} mm and {rate_hz / 1e3:g} kHz stand for any."
+        )
     if spacing_m <= sweep.half_wavelength_m * (1 + 1e-9) and wrong_integer <= plan.wrong_cycle_limit:
         cycle = "up to half a wavelength the phase alone tells the cycle"
     else:
