@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Protocol, Self, TypeVar
 
 import numpy as np
@@ -23,6 +24,10 @@ class Batch(Protocol):
 Problem = TypeVar("Problem", bound=Batch)
 
 
+_TINY = 6
+_HOPELESS = 1e8  # damping under which no step lowers the cost
+# Share of trials at rest from which on they are dropped: of tiny ones picking the others takes as long as a step.
+_DROPPED_TINY = 0.3
 # A covariance of zero cannot be inverted. One picosecond, or 1.5 nm of water, is far below any measurement.
 NEGLIGIBLE_DELAY_S = 1e-12
 
@@ -58,12 +63,16 @@ def normal_equations(residual: Floats, jacobian: Floats) -> tuple[Floats, Floats
 
 
 def solve_positive(matrix: Floats, vector: Floats) -> Floats:
-    """Solve ``A x = b`` for positive definite A, (p, p, m), and b, (p, m) or (p, q, m), by Cholesky factors.
+    """Solve ``A x = b`` for positive definite A, (p, p, m), and b, (p, m) or (p, q, m).
 
-    Loops over p, which is 1 to 4 here, so that numpy works along m: many times faster than one LAPACK call
-    for each tiny matrix.
+    Tiny matrices by Cholesky factors in a loop over p, so that numpy works along m: many times faster than one call of
+    LAPACK for each, which larger ones get.
     """
     p = len(matrix)
+    if p > _TINY:
+        right = np.moveaxis(vector.reshape(p, -1, vector.shape[-1]), -1, 0)
+        solved = np.linalg.solve(np.moveaxis(matrix, -1, 0), right)
+        return np.asarray(np.moveaxis(solved, 0, -1).reshape(vector.shape), dtype=float)
     factor: dict[tuple[int, int], Floats] = {}
     inverse: list[Floats] = []
     for i in range(p):
@@ -123,35 +132,60 @@ def with_nuisance(covariance: Floats, jacobian: Floats, sd: ArrayLike) -> Floats
     return covariance + scaled @ transposed(scaled)
 
 
+@dataclass(frozen=True)
+class Descent:
+    """How `levenberg` goes about a kind of problem.
+
+    Parameters
+    ----------
+    damping : float
+        Of the first step, as a share of the information.
+    floor : float
+        Share of the trace of the information by which every parameter is damped: it holds one without influence, such
+        as the angle out of the array's plane. None is needed where every parameter has a prior.
+    settled : float
+        A trial stops when its next step promises a smaller fall of the cost than this.
+    most_steps : int
+        Of a trial.
+    """
+
+    damping: float = 1e-9
+    floor: float = 1e-6
+    settled: float = 1e-12
+    most_steps: int = 60
+
+
 def levenberg(
     problem: Problem,
     state: Floats,
-    evaluate: Callable[[Problem, Floats], tuple[Floats, Floats]],
+    evaluate: Callable[[Problem, Floats], tuple[Floats, Floats, Floats]],
     move: Callable[[Problem, Floats, Floats], Floats],
     *,
     give_up: Callable[[Problem, Floats, Floats, Floats, Floats], NDArray[np.bool_]] | None = None,
-    max_iterations: int = 60,
+    descent: Descent = Descent(),
 ) -> Floats:
-    """Minimise the sums of squared residuals of many trials, each from its own start.
+    """Minimise the costs, such as sums of squared residuals, of many trials, each from its own start.
 
-    Trials run along the last axis throughout, so that every operation is on long contiguous rows.
+    Trials run along the last axis throughout, so that every operation is on long contiguous rows. Each has a damping
+    of its own and rests when it has settled, whatever the others do.
 
     Parameters
     ----------
     problem : object with ``subset(indices)``
-        What is known of the m trials. Trials that have converged are dropped from it.
+        What is known of the m trials. Trials that have settled are dropped from it.
     state : ndarray, shape (d, m)
         Starts.
     evaluate : callable
-        ``(problem, state (d, m)) -> residual (k, m), derivative (k, p, m)``, residuals in units of their
-        standard deviation.
+        ``(problem, state (d, m)) -> cost (m,), information (p, p, m), gradient (p, m)``: half the second and half the
+        first derivative of the cost, as `normal_equations` makes them of residuals.
     move : callable
-        ``(problem, state (d, m), step (p, m)) -> state (d, m)``. Lets the state live on a curved surface.
+        ``(problem, state (d, m), step (p, m)) -> state (d, m)``. Lets the state live on a curved surface, and a step
+        be shortened.
     give_up : callable, optional
-        ``(problem, state (d, m), normal (p, p, m), step (p, m), gain (m,)) -> bool (m,)``: trials that need go no
-        further, because wherever they end will not be used. The gain is the fall of the sum that a step promises.
-    max_iterations : int
-        A trial also stops when its next step is below 1e-6 standard deviations or no step lowers the sum.
+        ``(problem, state (d, m), information (p, p, m), step (p, m), gain (m,)) -> bool (m,)``: trials that need go no
+        further, because wherever they end will not be used. The gain is the fall of the cost that a step promises.
+    descent : Descent
+        Where to begin and when to stop.
 
     Returns
     -------
@@ -164,43 +198,50 @@ def levenberg(
     """
     result = state.copy()
     rows = np.arange(state.shape[-1])
-    damping = np.full(rows.size, 1e-9)
-    residual, jacobian = evaluate(problem, state)
-    cost = np.einsum("km,km->m", residual, residual)
-    normal, gradient = normal_equations(residual, jacobian)
-    for _ in range(max_iterations):
+    damping, resting = np.full(rows.size, descent.damping), np.zeros(rows.size, dtype=bool)
+    cost, normal, gradient = evaluate(problem, state)
+    kept_share = _DROPPED_TINY if len(normal) <= _TINY else 0.0
+    for _ in range(descent.most_steps):
         if rows.size == 0:
             break
-        damped = normal.copy()
-        trace = np.einsum("iim->m", normal)
+        damped = normal.copy(order="K")
+        floor = descent.floor * np.einsum("iim->m", normal)
         for i in range(len(normal)):
-            # A parameter without influence, such as the angle out of the array's plane, keeps a small share.
-            damped[i, i] += damping * (normal[i, i] + 1e-6 * trace) + 1e-300
+            damped[i, i] += damping * (normal[i, i] + floor) + 1e-300
         step = -solve_positive(damped, gradient)
         gain = -np.einsum("pm,pm->m", gradient, step)
-        done = np.abs(gain) < 1e-12
+        done = resting | (np.abs(gain) < descent.settled)
         if give_up is not None:
             done |= give_up(problem, state, normal, step, gain)
         trial = move(problem, state, step)
-        residual, jacobian = evaluate(problem, trial)
-        trial_cost = np.einsum("km,km->m", residual, residual)
-        better = trial_cost <= cost
-        done |= ~better & (damping > 1e8)
-        damping = np.where(better, np.maximum(damping * 0.1, 1e-12), np.maximum(damping * 10.0, 1e-5))
-        state = trial if better.all() else np.where(better, trial, state)
-        if done.all():
-            break
-        trial_normal, trial_gradient = normal_equations(residual, jacobian)
+        trial_cost, trial_normal, trial_gradient = evaluate(problem, trial)
+        better = (trial_cost <= cost) & ~resting
+        share = (cost - trial_cost) / np.maximum(gain, 1e-300)
+        damping = _next_damping(damping, share, better)
+        done |= damping > _HOPELESS
         if better.all():
-            cost, normal, gradient = trial_cost, trial_normal, trial_gradient
+            state, cost, normal, gradient = trial, trial_cost, trial_normal, trial_gradient
         else:
+            state = np.where(better, trial, state)
             cost = np.where(better, trial_cost, cost)
             normal = np.where(better, trial_normal, normal)
             gradient = np.where(better, trial_gradient, gradient)
-        if np.count_nonzero(done) > 0.3 * done.size:
+        resting = done
+        if np.count_nonzero(done) > kept_share * done.size:
             result[:, rows] = state
             left = np.flatnonzero(~done)
             rows, damping, cost, problem = rows[left], damping[left], cost[left], problem.subset(left)
-            state, normal, gradient = state[:, left], normal[..., left], gradient[:, left]
+            state, normal, gradient, resting = state[:, left], normal[..., left], gradient[:, left], resting[left]
     result[:, rows] = state
     return result
+
+
+def _next_damping(damping: Floats, share: Floats, better: NDArray[np.bool_]) -> Floats:
+    """The next damping, (m,), by what share of its promise a step kept.
+
+    Along a curved valley full steps overshoot: each falls short of its promise and the next goes back. More damping
+    there, not only after a step that was no gain, saves most of the steps.
+    """
+    more = np.maximum(4.0 * damping, 0.02)
+    less = np.where(share > 0.75, np.maximum(0.1 * damping, 1e-12), damping)
+    return np.where(better & (share > 0.25), less, more)

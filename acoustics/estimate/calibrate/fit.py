@@ -90,6 +90,9 @@ def descend(
 ) -> tuple[State, NDArray[np.bool_]]:
     """Minimise `cost` from a start, each run of the batch with its own damping; and whether each has settled.
 
+    Not by `base.least_squares.levenberg`, which solves one dense system a trial: here the poses, six unknowns each,
+    are eliminated first.
+
     References
     ----------
     Levenberg (1944), Quarterly of Applied Mathematics 2, 164-168. The elimination of the poses is that of bundle

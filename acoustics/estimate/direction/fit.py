@@ -18,7 +18,7 @@ from acoustics.base.frames import (
     principal_axes,
     wrap_angle,
 )
-from acoustics.base.least_squares import Indices, inverse_factor, levenberg, transposed
+from acoustics.base.least_squares import Indices, inverse_factor, levenberg, normal_equations, transposed
 from acoustics.estimate.tdoa import Tdoa
 from acoustics.physics.tdoa import (
     difference_matrix,
@@ -180,12 +180,12 @@ def polish(problem: DirectionProblem, starts: Floats) -> Floats:
     return levenberg(both, starts.reshape(-1, 3).T, _evaluate, _move).T.reshape(starts.shape)
 
 
-def _evaluate(problem: DirectionProblem, state: Floats) -> tuple[Floats, Floats]:
-    """Residuals in standard deviations (k, m), and their derivative (k, 1 or 2, m); trials come last."""
+def _evaluate(problem: DirectionProblem, state: Floats) -> tuple[Floats, Floats, Floats]:
+    """Chi-square, its information and gradient along the tangents, as `levenberg` takes them; trials come last."""
     delay, by_unit = model(problem, state.T)
     residual = problem.whitener @ (problem.delay - delay)[..., None]
     jacobian = -(problem.whitener @ (by_unit @ tangents(problem, state.T)))
-    return residual[..., 0].T, np.moveaxis(jacobian, 0, -1)
+    return np.sum(residual[..., 0] ** 2, axis=-1), *normal_equations(residual[..., 0].T, np.moveaxis(jacobian, 0, -1))
 
 
 def _move(problem: DirectionProblem, state: Floats, step: Floats) -> Floats:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
-from acoustics.base.least_squares import inverse_factor, transposed
+from acoustics.base.least_squares import Descent, inverse_factor, levenberg, transposed
 from acoustics.estimate.fuse.run import PingRun, SourceArea, Track
 from acoustics.physics.error_model import ErrorSizes, attitude_axes, sight_of_source
 
@@ -17,6 +17,8 @@ _SOURCE = 3
 # A source, or a depth known exactly, is not placed finer than this.
 NEGLIGIBLE_M = 1e-4
 _NEGLIGIBLE_PATH_M = 1e-5  # far below any measurement, and keeps exact delays from drowning everything else
+# Every unknown has a prior, so none needs a floor; 1e-5 is a three-hundredth of a standard deviation.
+_DESCENT = Descent(damping=1e-4, floor=0.0, settled=1e-5, most_steps=40)
 _UNKNOWN_M = 1e5  # what an unobserved coordinate is known to beforehand
 
 
@@ -201,48 +203,29 @@ def information(problem: FusionProblem, at: Linearised, state: Floats, weight: F
     return cost, normal, gradient
 
 
-def descend(problem: FusionProblem, state: Floats, weight: Floats, *, max_iterations: int = 40) -> Floats:
-    """Levenberg steps from states (r, size) with weights (r, p) of the pings, to states of least cost.
+@dataclass(frozen=True)
+class _Weighted:
+    """Runs with weights (r, p) of their pings, as `levenberg` takes them: states (size, r), runs last."""
 
-    References
-    ----------
-    Marquardt (1963), J. SIAM 11, 431-441.
-    """
-    result, runs = state.copy(), np.arange(len(state))
-    damping = np.full(len(state), 1e-4)
-    cost, normal, gradient = information(problem, linearise(problem, state), state, weight)
-    for _ in range(max_iterations):
-        diagonal = np.einsum("rii->ri", normal)
-        damped = normal + np.eye(problem.size) * (damping[:, None] * diagonal)[:, None]
-        step = np.linalg.solve(damped, gradient[..., None])[..., 0]
-        gain = np.einsum("rs,rs->r", step, gradient)
-        # Where the range is hardly observed a first step may leave the site: no longer than the way already there.
-        reach = np.linalg.norm(state[:, None, :3] - problem.position, axis=-1).mean(axis=-1) + 0.1
-        length = np.linalg.norm(step[:, :3], axis=-1)
-        trial = state + step * np.minimum(1.0, reach / np.maximum(length, 1e-300))[:, None]
-        trial_cost, trial_normal, trial_gradient = information(problem, linearise(problem, trial), trial, weight)
-        better = trial_cost <= cost
-        damping = _damped_anew(damping, (cost - trial_cost) / np.maximum(gain, 1e-300), better)
-        state = np.where(better[:, None], trial, state)
-        cost = np.where(better, trial_cost, cost)
-        normal = np.where(better[:, None, None], trial_normal, normal)
-        gradient = np.where(better[:, None], trial_gradient, gradient)
-        result[runs] = state
-        left = np.flatnonzero(~((gain < 1e-5) | (damping > 1e8)))
-        if left.size == 0:
-            break
-        problem, runs, weight, damping = problem.subset(left), runs[left], weight[left], damping[left]
-        state, cost, normal, gradient = state[left], cost[left], normal[left], gradient[left]
-    return result
+    problem: FusionProblem
+    weight: Floats
+
+    def subset(self, runs: NDArray[np.intp]) -> _Weighted:
+        return _Weighted(self.problem.subset(runs), self.weight[runs])
+
+    def evaluate(self, state: Floats) -> tuple[Floats, Floats, Floats]:
+        """Cost, information and gradient."""
+        cost, normal, downhill = information(self.problem, linearise(self.problem, state.T), state.T, self.weight)
+        return cost, np.moveaxis(normal, 0, -1), -downhill.T
+
+    def move(self, state: Floats, step: Floats) -> Floats:
+        """Where the range is hardly observed a step may leave the site: no longer than the way already there."""
+        reach = np.linalg.norm(state.T[:, None, :3] - self.problem.position, axis=-1).mean(axis=-1) + 0.1
+        length = np.linalg.norm(step[:3], axis=0)
+        return state + step * np.minimum(1.0, reach / np.maximum(length, 1e-300))
 
 
-def _damped_anew(damping: Floats, share: Floats, better: NDArray[np.bool_]) -> Floats:
-    """The next damping, (r,), by what share of its promise a step kept.
-
-    Along a curved profile, and as the weights follow the state, full steps overshoot: each falls short of its promise
-    and
-    the next goes back. More damping there, not only after a step that was no gain, saves most of the steps.
-    """
-    more = np.maximum(4.0 * damping, 0.02)
-    less = np.where(share > 0.75, np.maximum(0.1 * damping, 1e-12), damping)
-    return np.where(better & (share > 0.25), less, more)
+def descend(problem: FusionProblem, state: Floats, weight: Floats) -> Floats:
+    """Levenberg steps from states (r, size) with weights (r, p) of the pings, to states of least cost."""
+    found = levenberg(_Weighted(problem, weight), state.T, _Weighted.evaluate, _Weighted.move, descent=_DESCENT)
+    return found.T

@@ -166,7 +166,7 @@ def _answer(
     batch: tuple[int, ...],
 ) -> Fix:
     """Covariance, consistency and reasons for positions (3, m) relative to the array's centre."""
-    chi2, weight = information(problem, place)
+    chi2, weight, _ = information(problem, place)
     prior = np.maximum(1e-14 * np.einsum("iim->m", weight), UNKNOWN_POSITION_SD_M**-2)
     unit = np.eye(3)[..., None]
     inverse = solve_positive(weight + prior * unit, unit)

@@ -124,10 +124,10 @@ def misfit(problem: PositionProblem, place: Floats) -> Floats:
     return np.einsum("km,km->m", residual, residual)
 
 
-def information(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats]:
-    """Sum of squared residuals, shape (m,), and information about the position, (3, 3, m) [1/m^2]."""
+def information(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats, Floats]:
+    """Sum of squared residuals, (m,), information about the position, (3, 3, m) [1/m^2], gradient, (3, m) [1/m]."""
     residual, jacobian = evaluate(problem, place)
-    return np.einsum("km,km->m", residual, residual), normal_equations(residual, jacobian)[0]
+    return np.einsum("km,km->m", residual, residual), *normal_equations(residual, jacobian)
 
 
 def nuisance_jacobian(problem: PositionProblem, place: Floats, pivot: Floats | None) -> Floats:
@@ -147,7 +147,7 @@ def nuisance_jacobian(problem: PositionProblem, place: Floats, pivot: Floats | N
 
 def descend(problem: PositionProblem, start: Floats) -> Floats:
     """Levenberg steps from starts (3, m)."""
-    return levenberg(problem, start, evaluate, _move, give_up=_beyond_observation)
+    return levenberg(problem, start, information, _move, give_up=_beyond_observation)
 
 
 def _beyond_observation(

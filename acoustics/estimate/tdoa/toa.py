@@ -198,8 +198,9 @@ def fit_build_up(
 
     Notes
     -----
-    Gauss-Newton on all channels together. The carrier's phase is free at each channel, so the onset rests on the
-    envelope alone and its errors are independent of those of the phase, but for windows of a cycle or less.
+    Gauss-Newton on all channels together, with limits on its steps: it solves for the amplitude outright, so it needs
+    none of the damping of `levenberg`. The carrier's phase is free at each channel, so the onset rests on the envelope
+    alone and its errors are independent of those of the phase, but for windows of a cycle or less.
     """
     m, n = onset_s.shape
     scale = noise_sd.mean(axis=-1, keepdims=True) / noise_sd
