@@ -20,7 +20,8 @@ class Candidate:
     """One direction that fits: bearing and depression in the body frame and their standard deviations [rad].
 
     A standard deviation of infinity means that the angle is not observed. `probability` is its share among the
-    ping's candidates, no direction being preferred beforehand.
+    ping's candidates, no direction being preferred beforehand. `depression_share` is the part of the bearing's variance
+    that an unobserved depression makes: near 1 for a line of hydrophones, which observes a cone; else 0.
     """
 
     bearing: float
@@ -28,6 +29,7 @@ class Candidate:
     bearing_sd: float
     depression_sd: float
     probability: float = 1.0
+    depression_share: float = 0.0
 
 
 @dataclass(frozen=True)

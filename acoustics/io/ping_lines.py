@@ -42,6 +42,7 @@ class _CandidateLine(TableModel):
     bearing_sd_deg: NotNegative | None
     depression_sd_deg: NotNegative | None
     probability: NotNegative
+    depression_share: NotNegative = 0.0
 
 
 class _PoseLine(TableModel):

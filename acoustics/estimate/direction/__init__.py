@@ -1,6 +1,19 @@
 """Time differences to direction of arrival (DOA): bearing and depression; and whether channels are wired as noted."""
 
 from acoustics.estimate.direction.bearing import Bearing, estimate_bearing
+from acoustics.estimate.direction.cone import FARTHEST_M, NEAREST_M, DepressionPrior, over_the_cone
 from acoustics.estimate.direction.wiring import MISFIT_P, WiringTest, suspected_wiring, wiring_test, wirings
 
-__all__ = ["MISFIT_P", "Bearing", "WiringTest", "estimate_bearing", "suspected_wiring", "wiring_test", "wirings"]
+__all__ = [
+    "FARTHEST_M",
+    "MISFIT_P",
+    "NEAREST_M",
+    "Bearing",
+    "DepressionPrior",
+    "WiringTest",
+    "estimate_bearing",
+    "over_the_cone",
+    "suspected_wiring",
+    "wiring_test",
+    "wirings",
+]

@@ -71,6 +71,9 @@ class Bearing:
         For a line, the angle between its axis and the source and its standard deviation [rad].
     cone_axis : ndarray, shape (3,), or None
         For a line, the unit vector that the cone angle is measured from.
+    depression_share : ndarray, shape (..., 2), or None
+        For a line whose depression was integrated out (`over_the_cone`), the part of the bearing's variance that
+        the unknown depression makes. None where a depression is assumed: the variance then holds nothing of it.
     """
 
     bearing: Floats
@@ -86,6 +89,7 @@ class Bearing:
     cone_angle: Floats | None = None
     cone_angle_sd: Floats | None = None
     cone_axis: Floats | None = None
+    depression_share: Floats | None = None
 
 
 def estimate_bearing(

@@ -17,8 +17,10 @@ from acoustics.base.frames import (
 from acoustics.estimate.direction import (
     MISFIT_P,
     Bearing,
+    DepressionPrior,
     WiringTest,
     estimate_bearing,
+    over_the_cone,
     suspected_wiring,
     wiring_test,
     wirings,
@@ -62,6 +64,8 @@ def with_direction(ping: Ping, memory: WiringMemory) -> Ping:
         sound_speed_sd_m_s=ping.sound_speed_sd_m_s,
         element_sd_m=ping.tolerances_m,
     )
+    if found.observes == "line":
+        found = over_the_cone(found, _depression_prior(ping, centre))
     p_value = float(found.p_value)
     if reach is None and p_value < MISFIT_P:
         p_value = _best_fit_of_a_sphere(ping, centre)
@@ -92,6 +96,18 @@ def with_direction(ping: Ping, memory: WiringMemory) -> Ping:
         site_bearing=tuple(site.tolist()),
         site_position_m=None if place is None else ping.pose.pose.to_site(place[None])[0],
     )
+
+
+def _depression_prior(ping: Ping, centre: Floats) -> DepressionPrior:
+    """What the depths of pinger and vehicle tell of the depression; the vehicle's is known where its pose has one."""
+    pose = ping.pose
+    down = Pose(np.zeros(3), pose.roll, pose.pitch, 0.0).rotation[2]
+    if pose.position_m[2] <= 0:
+        return DepressionPrior(down)
+    own = pose.position_m[2] + float(centre @ down)
+    if ping.depth_m is None:
+        return DepressionPrior(down, own_depth_m=own)
+    return DepressionPrior(down, ping.depth_m - own, float(np.hypot(ping.depth_sd_m or 0.0, pose.depth_sd_m)))
 
 
 def _best_fit_of_a_sphere(ping: Ping, centre: Floats) -> float:
@@ -132,11 +148,14 @@ def _candidates(found: Bearing) -> tuple[Candidate, ...]:
     if not np.isfinite(found.bearing).all():
         return ()
     sd = np.sqrt(np.diagonal(found.covariance, axis1=-2, axis2=-1))
-    # On a line the depression is assumed, not observed.
+    # On a line the depression is not observed.
     spread = np.where(np.arange(2) == 1, np.inf, sd) if found.observes == "line" else sd
+    share = np.zeros(2) if found.depression_share is None else found.depression_share
     return tuple(
-        Candidate(float(b), float(d), float(s[0]), float(s[1]), float(p))
-        for b, d, s, p in zip(found.bearing, found.depression, spread, found.probability, strict=True)
+        Candidate(float(b), float(d), float(s[0]), float(s[1]), float(p), float(of_depression))
+        for b, d, s, p, of_depression in zip(
+            found.bearing, found.depression, spread, found.probability, share, strict=True
+        )
         if p >= _LEAST_PROBABILITY
     )
 

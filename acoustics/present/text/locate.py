@@ -35,6 +35,13 @@ def locate_text(source: str, pings: Sequence[Ping], tally: Tally, out: str | Non
             f"{p.name} ({p.frequency_hz / 1e3:g} kHz): {p.found} pings, {p.found - p.refused} with a bearing; "
             f"{p.missed} due and not heard; {p.off_train} sounds off its interval passed over"
         )
+    shares = [c.depression_share for ping in pings if ping.ok for c in ping.candidates if c.depression_share > 0]
+    if shares:
+        lines += textwrap.wrap(
+            "The hydrophones stand in a line and observe a cone of directions: the unknown depression makes "
+            f"{percent(float(np.median(shares)))} of the variance of a bearing (median).",
+            100,
+        )
     lines += [f"Flag: {line}" for flag in tally.flags for line in textwrap.wrap(flag, 93)]
     for reason in dict.fromkeys(ping.reason for ping in pings if ping.reason):
         which = [p for p in pings if p.reason == reason]

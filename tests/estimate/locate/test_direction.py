@@ -35,8 +35,8 @@ def heard(bearing, *, short_baseline_reads=None, sd_s=7e-7):
     return with_direction(ping, WiringMemory())
 
 
-def of_times(hydrophones, times, *, sd_s, tolerance_m=1e-3):
-    """A ping of an array of any size, nothing known of the pinger's depth."""
+def of_times(hydrophones, times, *, sd_s, tolerance_m=1e-3, **known):
+    """A ping of an array of any size; nothing is known of the pinger's depth unless it is given."""
     n = len(hydrophones)
     differences = np.hstack([-np.ones((n - 1, 1)), np.eye(n - 1)])
     names = tuple(f"h{k}" for k in range(n))
@@ -46,7 +46,7 @@ def of_times(hydrophones, times, *, sd_s, tolerance_m=1e-3):
         tolerances_m=np.full(n, tolerance_m), reference=0, tdoa_s=differences @ times,
         tdoa_covariance_s2=sd_s**2 * differences @ differences.T, skew_sd_s=0.0, flags=(), sound_speed_m_s=C, sound_speed_sd_m_s=1.0,
         candidates=(), p_value=np.nan, position_m=None, position_covariance_m2=None, position_reason="",
-        pose=NavigatedPose(), depth_m=None, depth_sd_m=None, site_bearing=(), site_position_m=None,
+        **{"pose": NavigatedPose(), "depth_m": None, "depth_sd_m": None} | known, site_bearing=(), site_position_m=None,
     )  # fmt: skip
     return with_direction(bare, WiringMemory())
 
@@ -104,3 +104,17 @@ def test_a_near_pinger_is_no_misfit_of_a_wide_array():
     times = np.linalg.norm(source - WIDE, axis=-1) / C
     ping = of_times(WIDE, times, sd_s=1e-7, tolerance_m=1e-4)
     assert ping.ok and ping.reason == "" and ping.p_value > 1e-3
+
+
+def test_a_line_answers_with_its_cone_and_the_depths_sharpen_it():
+    line = np.array([[0.0, y, 0.0] for y in (-0.02625, -0.00875, 0.00875, 0.02625)])
+    times = -line @ direction(0.6, np.deg2rad(40.0)) / C
+    vague = of_times(line, times, sd_s=1e-7)
+    assert vague.ok and vague.position_m is None
+    ahead = min(vague.candidates, key=lambda c: abs(c.bearing))
+    assert abs(ahead.bearing - 0.6) < 1.96 * ahead.bearing_sd and ahead.depression_share > 0.99
+    assert ahead.depression_sd == np.inf
+    assert json.loads(ping_line(vague))["candidates"][0]["depression_share"] > 0.99
+    depths = {"pose": NavigatedPose((0.0, 0.0, 1.0), depth_sd_m=0.05), "depth_m": 1.5, "depth_sd_m": 0.05}
+    sharp = of_times(line, times, sd_s=1e-7, **depths)
+    assert max(c.bearing_sd for c in sharp.candidates) < 0.5 * ahead.bearing_sd

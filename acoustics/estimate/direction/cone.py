@@ -1,0 +1,133 @@
+"""Bearing from a line of hydrophones: the cone that it observes, with the depression as a nuisance to integrate out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import ndtr
+
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats, bearing_and_depression, wrap_angle
+from acoustics.estimate.direction.bearing import BEARING_UNSEEN, LARGEST_USEFUL_BEARING_SD, Bearing
+
+# What is taken for the distance of a pinger where nobody says more [m].
+NEAREST_M, FARTHEST_M = 1.0, 200.0
+_TURNS = 180  # directions round each half of the cone
+_LEAST_DEPTH_SD_M = 0.01
+# Of a direction that the prior rules out: it counts only where there is no other.
+_NEXT_TO_NOTHING = 1e-12
+
+
+@dataclass(frozen=True)
+class DepressionPrior:
+    """What is known beforehand of the direction's angle below the level, in the frame of the hydrophones.
+
+    Attributes
+    ----------
+    down : ndarray, shape (3,)
+        Unit vector towards the earth's centre.
+    below_m, below_sd_m : float or None
+        How much deeper the source is than the hydrophones, and standard deviation [m]; None where not known.
+    own_depth_m : float or None
+        Of the hydrophones: no source is above the surface [m]; None where not known.
+    nearest_m, farthest_m : float
+        The distance is between them, with equal probability of each ratio [m].
+    """
+
+    down: Floats
+    below_m: float | None = None
+    below_sd_m: float = 0.0
+    own_depth_m: float | None = None
+    nearest_m: float = NEAREST_M
+    farthest_m: float = FARTHEST_M
+
+    def __post_init__(self) -> None:
+        if not 0.0 < self.nearest_m < self.farthest_m < np.inf:
+            raise ParameterError(
+                f"nearest_m={self.nearest_m}, farthest_m={self.farthest_m}: expected 0 < nearest < farthest"
+            )
+
+    def density(self, units: Floats) -> Floats:
+        """Of directions (..., 3) against directions spread evenly over the sphere, up to a factor, shape (...).
+
+        With the depth known, ``sin(depression) = below / range`` and ``p(range) ~ 1 / range`` make the density
+        ``1 / sin(depression)`` from ``below / farthest`` to ``below / nearest``, here smoothed by the depth's normal
+        error. Else it is even, but for the part of the ranges that would be above the surface.
+        """
+        sine = units @ self.down
+        if self.below_m is not None:
+            sd = max(self.below_sd_m, _LEAST_DEPTH_SD_M)
+            sine = np.where(np.abs(sine) < 1e-6, 1e-6, sine)
+            near, far = ((r * sine - self.below_m) / sd for r in (self.nearest_m, self.farthest_m))
+            return np.asarray((ndtr(far) - ndtr(near)) / sine)
+        if self.own_depth_m is None:
+            return np.ones(sine.shape)
+        surface = max(self.own_depth_m, 0.0) / np.maximum(-sine, 1e-9)
+        return np.log(np.clip(surface, self.nearest_m, self.farthest_m) / self.nearest_m)
+
+
+def over_the_cone(found: Bearing, prior: DepressionPrior) -> Bearing:
+    """The answer of a line with the depression integrated out, in place of the one that assumes it.
+
+    Parameters
+    ----------
+    found : Bearing
+        Of a line of hydrophones that is not vertical, batch shape (...).
+    prior : DepressionPrior
+        What is known of the depression.
+
+    Returns
+    -------
+    Bearing
+        For either side of the line the mean of the directions on the cone and their covariance, weighted by `prior`;
+        `probability` is the weight of the side, `depression_share` the part of the bearing's variance that the unknown
+        depression makes.
+
+    Notes
+    -----
+    Directions spread evenly over the sphere are spread evenly round the cone (Archimedes' theorem on the sphere and
+    its cylinder), so the angle round the axis is the one to integrate over; the cone angle's noise is integrated by
+    Gauss-Hermite quadrature with five points.
+    """
+    if found.cone_angle is None or found.cone_angle_sd is None or found.cone_axis is None:
+        raise ParameterError("only the answer of a line of hydrophones is a cone")
+    azimuth, _ = bearing_and_depression(found.cone_axis)
+    level = np.array([-np.sin(azimuth), np.cos(azimuth), 0.0])  # to starboard of the axis
+    upright = np.cross(found.cone_axis, level)
+    turn = np.pi * ((np.arange(_TURNS) + 0.5) / _TURNS - 0.5)
+    ring = np.cos(turn)[:, None] * level + np.sin(turn)[:, None] * upright
+    rings = np.stack([ring, -ring])  # (2, t, 3)
+    points, quadrature = np.polynomial.hermite_e.hermegauss(5)
+    cone = found.cone_angle[..., None] + found.cone_angle_sd[..., None] * points
+    cone = np.pi - np.abs(np.pi - np.abs(cone))[..., None, None, None]  # beyond the axis the cone opens again
+    units = np.cos(cone) * found.cone_axis + np.sin(cone) * rings  # (..., q, 2, t, 3)
+    weight = (prior.density(units) + _NEXT_TO_NOTHING) * quadrature[:, None, None]
+    bearing, depression = bearing_and_depression(units)
+    side = weight.sum(axis=(-3, -1))
+    share = weight / side[..., None, :, None]
+    phasor = np.sum(share * np.exp(1j * bearing), axis=(-3, -1))
+    middle = np.angle(phasor)
+    off = wrap_angle(bearing - middle[..., None, :, None])
+    mean_depression = np.sum(share * depression, axis=(-3, -1))
+    sunk = depression - mean_depression[..., None, :, None]
+    # The mean of the deviations is near zero: the mean direction's angle is not quite the angles' mean.
+    drift = np.sum(share * off, axis=(-3, -1))
+    off = off - drift[..., None, :, None]
+    covariance = np.stack(
+        [np.sum(share * a * b, axis=(-3, -1)) for a, b in ((off, off), (off, sunk), (sunk, off), (sunk, sunk))], axis=-1
+    ).reshape(*middle.shape, 2, 2)
+    round_weight = share.sum(axis=-3)
+    of_turn = np.sum(share * off, axis=-3) / round_weight
+    by_depression = np.sum(round_weight * of_turn**2, axis=-1)
+    unseen = found.ok & (covariance[..., 0, 0].min(axis=-1) > LARGEST_USEFUL_BEARING_SD**2)
+    return replace(
+        found,
+        bearing=wrap_angle(middle + drift),
+        depression=mean_depression,
+        probability=side / side.sum(axis=-1, keepdims=True),
+        covariance=covariance,
+        ok=found.ok & ~unseen,
+        reason=np.where(unseen, BEARING_UNSEEN, found.reason),
+        depression_share=np.minimum(by_depression / covariance[..., 0, 0], 1.0),
+    )
