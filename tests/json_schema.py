@@ -1,5 +1,9 @@
 """JSON Schema of what `--json` prints, made from the types of the results: what a test holds the shipped files to.
 
+Not by pydantic's `TypeAdapter`: results hold numpy arrays, which it knows only if every dataclass says so in a
+configuration of its own. And what it writes must be changed in each place: a float may be null, since JSON has no
+infinity, and a field with a default is printed all the same. That takes more code than to follow the types here.
+
 Run as a program, it writes the shipped files, and the guide's page of keys, again, for a change of the output that is wanted.
 """
 
