@@ -8,8 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
-from acoustics.base.frames import Floats
-from acoustics.base.rotation_vector import rotation_matrix, rotation_vector_jacobian
+from acoustics.base.frames import Floats, rotation_matrix, rotation_vector_jacobian
 from acoustics.physics.tdoa import spherical_time, unit_vectors_to_source
 
 Integers = NDArray[np.intp]

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from acoustics.base.frames import Floats
-from acoustics.base.rotation_vector import rotation_matrix, rotation_vector_jacobian
+from acoustics.base.frames import Floats, rotation_matrix, rotation_vector_jacobian
 from acoustics.estimate.calibrate.calibration import Calibration
 from acoustics.estimate.calibrate.model import parts
 

@@ -1,4 +1,4 @@
-"""How ill the samples agree with a burst that begins whole cycles earlier or later at some of the channels."""
+"""Misfit of the samples to a burst that begins whole cycles earlier or later at some of the channels."""
 
 from __future__ import annotations
 

@@ -11,7 +11,7 @@ from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
 from acoustics.base.errors import ParameterError
-from acoustics.base.rotation_vector import rotation_matrix, rotation_vector_jacobian
+from acoustics.base.frames import rotation_matrix, rotation_vector_jacobian
 from acoustics.estimate.calibrate.calibration import (
     MANY_REJECTED,
     calibrate_array,
