@@ -17,6 +17,7 @@ from acoustics.scene.scene import Scene
 
 _FLOOR_DB = -30.0
 _VALUES_AT_ONCE = 500_000
+_MOST_PATHS = 300  # some seconds of work at one place; more are met in films of water, not in pools
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,10 @@ class EchoKnowledge:
 
 @dataclass(frozen=True)
 class EchoBound:
-    """Cramer-Rao bounds of the horizontal position from one ping, shape (n,); infinite where it is not observed.
+    """Cramer-Rao bounds of the horizontal position from one ping, shape (n,).
+
+    Infinite where it is not observed: under a cycle of the carrier counts, or the paths are over 300 and tell nothing
+    apart.
 
     Attributes
     ----------
@@ -144,10 +148,13 @@ def _horizontal_m(scene: Scene, pinger: Pinger, knowledge: EchoKnowledge, paths:
     power = at_one_metre * np.sum(np.abs(paths.amplitude) ** 2, axis=-1).mean(axis=-1)
     scatter = 1.0 + knowledge.scatter_share * power * pinger.q / pinger.frequency_hz
     amplitude = paths.amplitude * np.sqrt(2 * at_one_metre / scatter)[:, None, None]
-    result = np.empty(len(window_s))
+    result = np.full(len(window_s), np.inf)
     # Elements with about as many paths together: the others are padding.
     count = np.sum(np.abs(paths.amplitude).any(axis=1), axis=-1)
     order = np.argsort(count, kind="stable")
+    order = order[(count[order] > 0) & (count[order] <= _MOST_PATHS) & (window_s[order] * pinger.frequency_hz >= 1.0)]
+    if not order.size:
+        return result
     steps = 3 * (np.ceil(window_s.max() * np.pi * pinger.frequency_hz / pinger.q) + count[order] + 1)
     load = np.cumsum(steps * paths.delay_s.shape[1] * count[order])
     for rows in np.split(order, np.flatnonzero(np.diff(load // _VALUES_AT_ONCE)) + 1):

@@ -20,6 +20,7 @@ _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(3)
 # Amplitudes count as known to a hundred thousand times themselves: not known, yet two paths that coincide do no harm.
 _RIDGE = 1e-10
 _LARGEST_PRODUCT = 200_000
+_LARGEST_SUM = 50_000_000  # numbers of products held before they are added up, 0.4 GB
 
 
 @dataclass(frozen=True)
@@ -87,7 +88,12 @@ def _product(left: Waves, right: Waves) -> Waves:
     each = -(-length // pieces)
     spare = [*[(0, 0)] * len(batch), (0, pieces * each - length), (0, 0)]
     left, right = (np.pad(part, spare).reshape(*batch, pieces, each, part.shape[-1]) for part in (left, right))
-    return np.sum(np.swapaxes(left.conj(), -1, -2) @ right, axis=-3)
+    if left.size * right.shape[-1] < _LARGEST_SUM * each:
+        return np.sum(np.swapaxes(left.conj(), -1, -2) @ right, axis=-3)
+    total = np.swapaxes(left[..., 0, :, :].conj(), -1, -2) @ right[..., 0, :, :]
+    for k in range(1, pieces):
+        total += np.swapaxes(left[..., k, :, :].conj(), -1, -2) @ right[..., k, :, :]
+    return total
 
 
 def _waves(burst: Burst, delay_s: Floats, amplitude: Complexes, window_s: Floats) -> tuple[Waves, Floats, Complexes]:

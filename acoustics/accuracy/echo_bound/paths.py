@@ -66,7 +66,7 @@ class EchoPaths:
         """Without the paths that begin later than windows of shape (n,) [s] after the direct sound at each channel."""
         early = self.delay_s < self.delay_s[..., :1] + window_s[:, None, None]
         kept = early.any(axis=1)
-        count = int(kept.sum(axis=-1).max())
+        count = max(int(kept.sum(axis=-1).max()), 1)
         order = np.argsort(~kept, axis=-1, kind="stable")[:, :count]
         amplitude = np.where(early, self.amplitude, 0.0)
         across = order[:, None, :]

@@ -109,13 +109,14 @@ def test_the_crew_does_not_know_the_truth(tmp_path):
         "skew_sd_s",
         "pingers",
         "pose",
+        "hull_m",
     }
     np.testing.assert_allclose([c.position_m for c in known.channels], scene.array.positions_m, atol=1e-12)
     moved = np.array([c["position_m"] for c in truth["channels"]]) - scene.array.positions_m
     assert 1e-4 < moved.std() < 3e-3
     # Heading 2 deg, depth 0.05 m and temperature 1 degC of standard deviation in the scenario: none is met exactly.
-    assert 0 < abs(known.heading_deg - truth["pose"]["heading_deg"]) < 8
-    assert 0 < abs(known.position_m[2] - truth["pose"]["position_m"][2]) < 0.2
+    assert 0 < abs(known.pose.heading_deg - truth["pose"]["heading_deg"]) < 8
+    assert 0 < abs(known.pose.position_m[2] - truth["pose"]["position_m"][2]) < 0.2
     assert 0 < abs(known.temperature_degc - truth["temperature_degc"]) < 4
     assert 0 < abs(known.pingers[0].depth_m - scene.pingers[0].position_m[2]) < 4 * scene.study.pinger_depth_sd_m
     # 2.5 m/s for each degree in fresh water near 26 degC (Marczak 1997 from memory: 2.4 to 2.7).
