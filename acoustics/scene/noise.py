@@ -19,7 +19,7 @@ class Tone(SceneModel):
     `level_db` is re 1 uPa rms at every hydrophone; its phase differs from hydrophone to hydrophone.
     """
 
-    frequency_hz: Annotated[FrequencyHz, Field(description="Frequency of the tone; `pingfix spectrum` lists them.")]
+    frequency_hz: Annotated[FrequencyHz, Field(description="Frequency of the tone.")]
     level_db: Annotated[LevelDb, Field(description="Its level at every hydrophone, rms, re 1 uPa.")]
 
 
@@ -31,12 +31,7 @@ class Noise(SceneModel):
 
     ambient_density_db: Annotated[
         LevelDb | None,
-        Field(
-            description=(
-                "Noise of the water and what is in it, re 1 uPa^2/Hz; left out: from heat and wind. `pingfix "
-                "spectrum` measures it."
-            )
-        ),
+        Field(description=("Noise of the water and what is in it, re 1 uPa^2/Hz; left out: from heat and wind.")),
     ] = None
     wind_speed_m_s: Annotated[
         Annotated[float, Field(strict=True, ge=0, le=50)] | None,
@@ -44,11 +39,7 @@ class Noise(SceneModel):
     ] = None
     self_noise_density_db: Annotated[
         LevelDb | None,
-        Field(
-            description=(
-                "Noise of the vehicle itself, re 1 uPa^2/Hz. Record with thrusters on; `pingfix spectrum` measures it."
-            )
-        ),
+        Field(description=("Noise of the vehicle itself, re 1 uPa^2/Hz. Record with thrusters on.")),
     ] = None
     isotropic_coherence: Annotated[
         Flag,

@@ -21,16 +21,11 @@ class Pinger(SceneModel):
     position_m: Annotated[Point, Field(description="Where it is in the site frame: x, y and depth.")]
     frequency_hz: Annotated[
         FrequencyHz,
-        Field(
-            description=(
-                "Frequency of the burst, the middle of a sweep. It is on the pinger's label; `pingfix spectrum` "
-                "measures it."
-            )
-        ),
+        Field(description=("Frequency of the burst, the middle of a sweep. It is on the pinger's label.")),
     ]
     length_s: Annotated[
         Annotated[float, Field(strict=True, ge=1e-5, le=1.0)],
-        Field(description="How long one burst lasts. It is on the data sheet; `pingfix spectrum` measures it."),
+        Field(description="How long one burst lasts. It is on the data sheet."),
     ] = 4e-3
     source_level_db: Annotated[
         LevelDb,
@@ -43,12 +38,7 @@ class Pinger(SceneModel):
     ] = 170.0
     q: Annotated[
         Annotated[float, Field(strict=True, ge=0.5, le=200)],
-        Field(
-            description=(
-                "Sharpness of the transducer's resonance: the burst builds up as 1 - exp(-pi f t / q). `pingfix "
-                "spectrum` measures it."
-            )
-        ),
+        Field(description=("Sharpness of the transducer's resonance: the burst builds up as 1 - exp(-pi f t / q).")),
     ] = 8.0
     sweep_hz: Annotated[Number, Field(description="How far the frequency rises during the burst; 0 for a tone.")] = 0.0
     pri_s: Annotated[
