@@ -3,6 +3,7 @@
 from acoustics.accuracy.ambiguity.lattice import LARGEST_DIMENSION
 from acoustics.accuracy.ambiguity.mistakes import beyond_the_surface
 from acoustics.accuracy.ambiguity.model import cycle_model
+from acoustics.accuracy.ambiguity.of_scene import wrong_integer_probability
 from acoustics.accuracy.ambiguity.prediction import (
     integer_ambiguity,
     mixture_bearing_rms,
@@ -15,5 +16,6 @@ __all__ = [
     "cycle_model",
     "integer_ambiguity",
     "mixture_bearing_rms",
+    "wrong_integer_probability",
     "wrong_integer_probability_pair",
 ]

@@ -19,7 +19,7 @@ from acoustics.present.text.map import KNOWN_POOL_TITLE, echo_rows, known_pool_r
 from acoustics.present.text.map import station_rows as map_station_rows
 from acoustics.present.text.sound_speed import WATER_NOTE, water_rows
 from acoustics.present.text.spacing import rate_rows, spacing_rows
-from acoustics.present.text.stations import station_conclusions, station_rows
+from acoustics.present.text.stations import integer_warning, station_conclusions, station_rows
 from acoustics.present.text.tables import number, percent
 from acoustics.present.text.validate import (
     VALIDATION_NOTE,
@@ -243,7 +243,7 @@ def _stations(report: Report) -> Section | None:
         "stations",
         "Which station",
         [
-            *text(*station_conclusions(study)),
+            *text(*([" ".join(warned)] if (warned := integer_warning(study)) else []), *station_conclusions(study)),
             figure_block(
                 stations_plot(study, report.scene),
                 "stations",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from acoustics.base.intervals import Interval
+from acoustics.present.text.integers import wrong_integer_warning
 from acoustics.present.text.tables import Rows, number, percent, table
 from acoustics.study.stations import TARGET, StationStudy
 
@@ -14,6 +15,7 @@ def stations_text(study: StationStudy) -> str:
     route = study.route
     where = f"along {route.leg_m:g} m at {route.leg_deg:g} deg" if route.leg_m else "where the vehicle stands"
     lines = [
+        *integer_warning(study),
         f"{study.title}: {study.array}, {study.pinger}; {route.n_pings} pings {where}; {study.trials} simulated runs "
         f"for each truth (seed {study.seed})",
         "",
@@ -24,6 +26,16 @@ def stations_text(study: StationStudy) -> str:
     for sentence in station_conclusions(study):
         lines += textwrap.wrap(sentence, 100)
     return "\n".join(lines)
+
+
+def integer_warning(study: StationStudy) -> list[str]:
+    """What comes first where the integers are often wrong."""
+    return wrong_integer_warning(
+        study.wrong_integer.value,
+        study.wrong_cycle_limit,
+        "past the stations (simulated)",
+        "The shares below count them.",
+    )
 
 
 def station_rows(study: StationStudy) -> Rows:
@@ -66,7 +78,8 @@ def station_conclusions(study: StationStudy) -> list[str]:
     )
     found.append(
         f"Stations stand for pingers within {study.spread_m:g} m of them (one sd along x and y); none of these has a "
-        f"prior of {percent(study.none_prior)}. Cycles are taken as resolved; echoes shorten the part of a burst that "
-        "counts."
+        f"prior of {percent(study.none_prior)}. Cycles are resolved as on the vehicle: "
+        f"{_shares(study.wrong_integer)} of the pings have a wrong one (simulated). Echoes shorten the part of a burst "
+        "that counts."
     )
     return found

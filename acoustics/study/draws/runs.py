@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields, replace
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,6 +20,7 @@ from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws.errors import draw_errors
+from acoustics.study.draws.integers import drawn_integers
 
 
 @dataclass(frozen=True)
@@ -37,13 +38,18 @@ class Route:
 
 @dataclass(frozen=True)
 class SimulatedRuns:
-    """Runs of shape (n_runs,) as the vehicle would have them, and which pings were made wrong on purpose."""
+    """Runs of shape (n_runs,) as the vehicle would have them.
+
+    `outlier`, (n_runs, n_pings): pings made wrong on purpose; `wrong_integer`: those with integers
+    resolved wrongly.
+    """
 
     run: PingRun
     track: Track
     errors: ErrorSizes
     source_depth_m: Floats
     outlier: NDArray[np.bool_]
+    wrong_integer: NDArray[np.bool_]
 
 
 def water_outline(scene: Scene) -> Floats:
@@ -99,6 +105,7 @@ def simulate_runs(
     n_runs: int,
     rng: np.random.Generator,
     wrong_share: float = 0.0,
+    integers: Literal["resolved", "given"] = "resolved",
 ) -> SimulatedRuns:
     """Draw runs over the same true places, each with its own errors.
 
@@ -117,6 +124,9 @@ def simulate_runs(
     wrong_share : float
         Probability that a ping is of something else: half of them of another place in the water, as of another
         pinger; half of an echo off a wall (off the surface where there are no walls).
+    integers : {"resolved", "given"}
+        Whether the vehicle resolves the carrier's integer ambiguity itself, now and then wrongly, or is given the
+        right integers.
 
     Raises
     ------
@@ -127,7 +137,8 @@ def simulate_runs(
     source, shape = np.array(pinger.position_m), (n_runs, p)
     distance = np.linalg.norm(source - places_m, axis=-1)
     window = multipath_free_windows(scene, pinger, places_m)
-    variance = np.asarray(link_budget(scene, pinger, distance, window_s=window).carrier_variance_s2)
+    link = link_budget(scene, pinger, distance, window_s=window)
+    variance = np.asarray(link.carrier_variance_s2)
     heard = np.isfinite(variance)
     if not heard.any():
         raise ParameterError(f"{pinger.name}: no part of its burst comes before an echo anywhere along the run")
@@ -138,11 +149,26 @@ def simulate_runs(
     # The scenario's attitude is what the instruments show; the truth differs from it by their errors.
     shown = np.array([pose.roll, pose.pitch, pose.heading], dtype=float)
     times = drawn.arrival_times(scene.array.positions_m, places_m, shown, sources, scene.sound_speed_m_s)
-    times += rng.normal(size=(*shape, n)) * np.sqrt(np.where(heard, variance, 0.0))[:, None]
+    noise = rng.normal(size=(*shape, n)) * np.sqrt(np.where(heard, variance, 0.0))[:, None]
+    depth = source[2] + rng.normal(size=n_runs) * scene.study.pinger_depth_sd_m
     differences = difference_matrix(n)
+    off = np.zeros((*shape, n - 1), dtype=np.int64)
+    if integers == "resolved":
+        off[:, heard] = drawn_integers(
+            times[:, heard],
+            noise[:, heard],
+            carrier_variance_s2=variance[heard],
+            cycle_variance_s2=np.asarray(link.cycle_variance_s2)[heard],
+            shared_variance_s2=sizes.skew_sd_s**2 + (scene.array.tolerances_m / scene.sound_speed_m_s) ** 2,
+            hydrophones_m=scene.array.positions_m,
+            sound_speed_m_s=scene.sound_speed_m_s,
+            frequency_hz=pinger.frequency_hz,
+            rng=rng,
+        )
+    delays = (times + noise) @ differences.T + off / pinger.frequency_hz
     return SimulatedRuns(
         run=PingRun(
-            np.where(heard[:, None], times @ differences.T, np.nan),
+            np.where(heard[:, None], delays, np.nan),
             np.where(heard, variance, 1.0)[:, None, None] * (differences @ differences.T),
             scene.array.positions_m,
             differences,
@@ -150,8 +176,9 @@ def simulate_runs(
         ),
         track=Track(drawn.shown_positions(places_m), *shown),
         errors=sizes,
-        source_depth_m=source[2] + rng.normal(size=n_runs) * scene.study.pinger_depth_sd_m,
+        source_depth_m=depth,
         outlier=outlier & heard,
+        wrong_integer=np.asarray(off.any(axis=-1)),
     )
 
 
@@ -176,6 +203,7 @@ def join_runs(parts: Sequence[SimulatedRuns]) -> SimulatedRuns:
         ),
         source_depth_m=joined(p.source_depth_m for p in parts),
         outlier=joined(p.outlier for p in parts),
+        wrong_integer=joined(p.wrong_integer for p in parts),
     )
 
 

@@ -6,9 +6,9 @@ import numpy as np
 from scipy.spatial import cKDTree
 from scipy.special import ndtr, ndtri
 
-from acoustics.accuracy.ambiguity import LARGEST_DIMENSION, integer_ambiguity
+from acoustics.accuracy.ambiguity import LARGEST_DIMENSION, wrong_integer_probability
 from acoustics.accuracy.link_budget import LinkBudget
-from acoustics.base.frames import Floats, bearing_and_depression
+from acoustics.base.frames import Floats
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
@@ -51,19 +51,9 @@ def wrong_integers_in_cells(
     # Evenly by level, as that decides most.
     order = np.argsort(level, kind="stable")
     picked = order[np.unique(np.linspace(0, heard.size - 1, min(SAMPLED_CELLS, heard.size)).astype(int))]
-    bearing, depression = bearing_and_depression(source_m[heard[picked]])
-    mounting = (scene.array.tolerances_m / scene.sound_speed_m_s) ** 2
-    found = integer_ambiguity(
-        hydrophones_m,
-        bearing,
-        depression,
-        scene.sound_speed_m_s,
-        frequency_hz=pinger.frequency_hz,
-        carrier_variance_s2=link.carrier_variance_s2[heard[picked], None]
-        + scene.recorder.timing_sd_s(pinger.frequency_hz) ** 2
-        + mounting,
-        envelope_variance_s2=link.cycle_variance_s2[heard[picked], None],
-    ).wrong_probability
+    at = heard[picked]
+    there = LinkBudget(**{name: values[at] for name, values in vars(link).items()})
+    found = wrong_integer_probability(scene, pinger, hydrophones_m, source_m[at], there)
     quantile = ndtri(np.clip(found, _RAREST, 1.0 - _RAREST))
     distance, near = cKDTree(feature[picked]).query(feature, k=np.arange(1, min(_NEIGHBOURS, picked.size) + 1))
     weight = 1.0 / (distance**2 + 1e-12)

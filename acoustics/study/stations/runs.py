@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,16 +31,19 @@ class Passing:
 
 @dataclass(frozen=True)
 class Decisions:
-    """Of runs (n,): answers by index, one more than stations for no fix; the probability stated; RMS stated [m]."""
+    """Of runs (n,): answers by index, one more than stations for no fix; the probability stated; RMS stated [m]; pings
+    heard, and of them those with a wrong integer."""
 
     chosen: NDArray[np.intp]
     stated: Floats
     rms_m: Floats
+    heard: NDArray[np.intp]
+    wrong_integers: NDArray[np.intp]
 
 
 def together(parts: Iterable[Decisions]) -> Decisions:
     """One after the other."""
-    columns = zip(*((d.chosen, d.stated, d.rms_m) for d in parts), strict=True)
+    columns = zip(*(vars(d).values() for d in parts), strict=True)
     return Decisions(*(np.concatenate(column) for column in columns))
 
 
@@ -107,7 +110,7 @@ def _batches(passing: Passing) -> list[Passing]:
 
 def _apart(batch: Passing, result: Arrays) -> list[Decisions]:
     ends = np.cumsum(batch.runs)[:-1]
-    columns = [np.split(result[name], ends) for name in ("chosen", "stated", "rms_m")]
+    columns = [np.split(result[f.name], ends) for f in fields(Decisions)]
     return [Decisions(*parts) for parts in zip(*columns, strict=True)]
 
 
@@ -115,6 +118,7 @@ def _decide(batch: _Batch) -> Arrays:
     scene, model, passing = batch.scene, batch.model, batch.passing
     total, no_fix = sum(passing.runs), len(model.prior) + 1
     chosen, stated, rms = np.full(total, no_fix), np.zeros(total), np.full(total, np.inf)
+    heard, wrong = np.zeros(total, dtype=np.intp), np.zeros(total, dtype=np.intp)
     drawn, rows = [], []
     for pinger, n, seed, end in zip(passing.pingers, passing.runs, passing.seeds, np.cumsum(passing.runs), strict=True):
         if n == 0:
@@ -126,12 +130,14 @@ def _decide(batch: _Batch) -> Arrays:
         rows.append(np.arange(end - n, end))
     if drawn:
         at = np.concatenate(rows)
-        fix = fuse_simulated(scene, join_runs(drawn), area=source_area(scene))
+        runs = join_runs(drawn)
+        fix = fuse_simulated(scene, runs, area=source_area(scene))
         covariance = fix.covariance_m2[:, :2, :2]
         posterior = station_posterior(fix.position_m[:, :2], covariance, model)
         # A long ellipse is still evidence: only a run that names no place at all gives no fix.
         lost = ~np.isfinite(fix.position_m).all(axis=-1)
         chosen[at] = np.where(lost, no_fix, decisions(posterior))
         stated[at] = posterior.max(axis=-1)
+        heard[at], wrong[at] = runs.run.heard.sum(axis=-1), runs.wrong_integer.sum(axis=-1)
         rms[at] = np.sqrt(np.trace(covariance, axis1=1, axis2=2))
-    return {"chosen": chosen, "stated": stated, "rms_m": rms}
+    return {"chosen": chosen, "stated": stated, "rms_m": rms, "heard": heard, "wrong_integers": wrong}

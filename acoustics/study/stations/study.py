@@ -17,7 +17,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import Route, route_positions, water_outline
 from acoustics.study.execution import ALONE, Running, fingerprint
-from acoustics.study.stations.runs import Passing, decide, together
+from acoustics.study.stations.runs import Decisions, Passing, decide, together
 
 NO_FIX = "no fix"
 TARGET = 0.95
@@ -44,6 +44,7 @@ class StationStudy(Result):
     vehicle itself gives its decision, to be compared with `sure_share`, the share of its decisions that are right; runs
     without a fix are left out of both. `needed_sd_m`: horizontal RMS error of a fix, alike in all directions, at which
     the right station is chosen with probability 0.95; 0 where no accuracy suffices. `by_pings`: what more pings give.
+    `wrong_integer`: simulated share of pings past the stations whose integers were resolved wrongly.
     """
 
     title: str
@@ -63,6 +64,8 @@ class StationStudy(Result):
     sure_share: Interval
     median_rms_m: Floats
     needed_sd_m: float
+    wrong_integer: Interval
+    wrong_cycle_limit: float
     by_pings: tuple[PingCount, ...]
     places_m: Floats
     offset_m: Floats
@@ -168,11 +171,19 @@ def study_stations(
         sure_share=rate_interval(hits, fixes) if fixes else Interval(0.0, 0.0, 1.0),
         median_rms_m=np.array([np.median(d.rms_m) for d in drawn]),
         needed_sd_m=_needed_sd(model, offset[:2], np.random.default_rng(seeds[1])),
+        wrong_integer=_wrong_integer(main),
+        wrong_cycle_limit=scene.study.wrong_cycle_limit,
         by_pings=tuple(by_pings),
         places_m=places,
         offset_m=offset,
         path_m=path,
     )
+
+
+def _wrong_integer(decisions: list[Decisions]) -> Interval:
+    wrong = sum(int(d.wrong_integers.sum()) for d in decisions)
+    heard = sum(int(d.heard.sum()) for d in decisions)
+    return rate_interval(wrong, heard) if heard else Interval(0.0, 0.0, 1.0)
 
 
 def _passing(

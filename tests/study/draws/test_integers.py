@@ -1,0 +1,60 @@
+"""Wrong integers drawn in runs, against the closed form for two hydrophones."""
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from acoustics import load_array, load_scene
+from acoustics.present.text.stations import stations_text
+from acoustics.study.draws import Route, route_positions, simulate_runs
+from acoustics.study.draws.integers import drawn_integers
+from acoustics.study.stations.study import study_stations
+
+POOL = load_scene("examples/mallard-basin.toml")
+F, C, N = 30e3, 1500.0, 40_000
+
+
+def test_a_wide_pair_errs_as_often_as_the_normal_tails_say():
+    """Broadside, ten wavelengths apart: next integers beat the right one where the coarse difference is off by half."""
+    pair = np.array([[0.0, 0.25, 0.0], [0.0, -0.25, 0.0]])
+    sd = 0.3 / F / np.sqrt(2)
+    off = drawn_integers(
+        np.zeros((N, 1, 2)),
+        np.zeros((N, 1, 2)),
+        carrier_variance_s2=np.array([1e-20]),
+        cycle_variance_s2=np.array([sd**2]),
+        shared_variance_s2=np.zeros(2),
+        hydrophones_m=pair,
+        sound_speed_m_s=C,
+        frequency_hz=F,
+        rng=np.random.default_rng(1),
+    )
+    expected = 2 * norm.sf(0.5 / 0.3)
+    # Three standard errors of a share of 9.6 % from 40,000.
+    assert np.any(off != 0, axis=-1).mean() == pytest.approx(expected, abs=3 * np.sqrt(expected / N))
+    assert np.abs(off).max() <= 2
+
+
+def test_wrong_integers_move_delays_by_whole_periods_and_nothing_else():
+    scene = POOL.model_copy(update={"array": load_array("hull-4")})
+    pinger = scene.pingers[0]
+    path = route_positions(scene, Route(2, 1.0, scene.vehicle.heading_deg))
+    given, resolved = (
+        simulate_runs(scene, pinger, path, n_runs=300, rng=np.random.default_rng(2), integers=kind)
+        for kind in ("given", "resolved")
+    )
+    periods = (resolved.run.tdoa_s - given.run.tdoa_s) * pinger.frequency_hz
+    np.testing.assert_allclose(periods, np.round(periods), atol=1e-6)
+    np.testing.assert_array_equal(np.any(np.round(periods) != 0, axis=-1), resolved.wrong_integer)
+    assert 0 < resolved.wrong_integer.mean() < 0.2 and not given.wrong_integer.any()
+    np.testing.assert_array_equal(given.source_depth_m, resolved.source_depth_m)
+
+
+def test_stations_say_first_that_integers_are_often_wrong():
+    wide = POOL.model_copy(update={"array": load_array("hull-4")})
+    told = [
+        study_stations(s, s.pingers[0], Route(2, 1.0, s.vehicle.heading_deg), trials=25, seed=1) for s in (wide, POOL)
+    ]
+    assert told[0].wrong_integer.value > told[0].wrong_cycle_limit and told[1].wrong_integer.value == 0
+    assert stations_text(told[0]).startswith("WRONG CYCLES: ")
+    assert stations_text(told[1]).startswith(POOL.title)
