@@ -69,10 +69,10 @@ if TYPE_CHECKING:
     from acoustics.estimate.position import Fix as Fix
     from acoustics.estimate.position import locate_source as locate_source
     from acoustics.estimate.tdoa import Cycles as Cycles
-    from acoustics.estimate.tdoa import DelayMeasurement as DelayMeasurement
     from acoustics.estimate.tdoa import OnsetMisfit as OnsetMisfit
     from acoustics.estimate.tdoa import Segment as Segment
     from acoustics.estimate.tdoa import Tdoa as Tdoa
+    from acoustics.estimate.tdoa import TdoaMeasurement as TdoaMeasurement
     from acoustics.estimate.tdoa import measure_tdoa as measure_tdoa
     from acoustics.estimate.tdoa import resolve_ambiguity as resolve_ambiguity
     from acoustics.estimate.tdoa import tdoa_from_toa as tdoa_from_toa
@@ -146,7 +146,7 @@ _NAMES = {
     "acoustics.base.regions": "ErrorEllipse error_ellipse",
     "acoustics.estimate.direction": "Bearing estimate_bearing",
     "acoustics.estimate.position": "Fix locate_source",
-    "acoustics.estimate.tdoa": "Cycles DelayMeasurement OnsetMisfit Segment Tdoa "
+    "acoustics.estimate.tdoa": "Cycles TdoaMeasurement OnsetMisfit Segment Tdoa "
     "measure_tdoa resolve_ambiguity tdoa_from_toa",
     "acoustics.io.ping": "Candidate NavigatedPose Ping",
     "acoustics.io.ping_lines": "read_pings",

@@ -178,7 +178,7 @@ def dense_bound(scene, pinger, window_s, spacing_s, knowledge):
     pytest.param(0.0, True, 0.03, marks=pytest.mark.slow),
 ])  # fmt: skip
 def test_elimination_equals_a_dense_fisher_matrix_of_rendered_samples(basin, sweep_hz, whole, rtol):
-    """A finite difference moves the scene itself and asks the image-source method anew.
+    """A finite difference moves the scene itself and asks the image-source method again.
 
     Within 1 or 3 %: each path's envelope has a kink, where a sum over samples 0.5 or 1 us apart is off by up to half a
     sample, 0.3 or 0.6 % of a time constant, and the whole burst has 23 of them; and coefficients are taken at the

@@ -82,7 +82,9 @@ def main() -> None:
     for scene in scenes:
         for result in placements(scene):
             print(place_row(result), flush=True)
-    print("\nwaypoints: RMS of the horizontal error after the run, bound [m]; random: median of 500 sets and middle 95 %")
+    print(
+        "\nwaypoints: RMS of the horizontal error after the run, bound [m]; random: median of 500 sets and middle 95 %"
+    )
     print(
         f"{'scenario':18} n  before  proposed  straight  {'random':22} {'straight':>8} {'random':>8}  "
         "RMS of the proposed, simulated (95 %)"

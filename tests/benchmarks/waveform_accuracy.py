@@ -20,7 +20,7 @@ from acoustics.base.frames import Pose, direction, wrap_angle
 from acoustics.base.intervals import rate_interval
 from acoustics.base.regions import inside_region
 from acoustics.estimate.direction.bearing import estimate_bearing
-from acoustics.estimate.tdoa.measure import DelayMeasurement, measure_tdoa
+from acoustics.estimate.tdoa.measure import TdoaMeasurement, measure_tdoa
 from acoustics.estimate.tdoa.methods import METHODS
 from acoustics.estimate.tdoa.segment import Segment
 from acoustics.physics.build_up import cycle_choice_variance
@@ -109,7 +109,7 @@ def free_field(
 
 def measured(
     pings: Pings, hydrophones: np.ndarray, speed: float, pinger: Pinger = PINGER, **more: object
-) -> DelayMeasurement:
+) -> TdoaMeasurement:
     """The estimator's delays, given what a crew knows of the pinger."""
     burst = Burst(pinger.frequency_hz, pinger.length_s, pinger.q, pinger.sweep_hz)
     return measure_tdoa(
@@ -118,7 +118,7 @@ def measured(
     )  # fmt: skip
 
 
-def bearing_errors(found: DelayMeasurement, hydrophones: np.ndarray, speed: float, bearing: float) -> tuple:
+def bearing_errors(found: TdoaMeasurement, hydrophones: np.ndarray, speed: float, bearing: float) -> tuple:
     """Error and its stated standard deviation of each bearing that was given [rad]; the nearer candidate counts."""
     answer = estimate_bearing(found.tdoa, hydrophones, speed)
     error = wrap_angle(answer.bearing - bearing)

@@ -110,7 +110,7 @@ def test_a_dead_channel_is_left_out_and_named(tmp_path):
     for line in lines(run(path, "--json")):
         assert line["ok"] and "bow-port" not in line["channels"] and len(line["tdoa_s"]) == 2
         assert line["flags"] == [
-            "channel 'bow-port': dead, left out; the other 3 stand in a plane, which has a mirror image on its other side"
+            "channel 'bow-port': failed, left out; the other 3 stand in a plane, which has a mirror image on its other side"
         ]
 
 

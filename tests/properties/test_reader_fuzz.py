@@ -38,7 +38,7 @@ PING = Ping(
     method="phase", integer_probability=0.999, channels=("a", "b", "c"), hydrophones_m=np.eye(3) / 10,
     tolerances_m=np.full(3, 1e-3), reference=0, tdoa_s=np.array([1e-6, 2e-6]),
     tdoa_covariance_s2=np.array([[2e-14, 1e-14], [1e-14, 2e-14]]),
-    skew_sd_s=2e-7, flags=("a channel is dead",),
+    skew_sd_s=2e-7, flags=("a channel failed",),
     sound_speed_m_s=1480.0, sound_speed_sd_m_s=1.0, p_value=0.5, candidates=(Candidate(0.1, 0.2, 0.01, np.inf),),
     position_m=np.array([3.0, 1.0, 0.5]), position_covariance_m2=np.diag([1.0, 0.1, 0.2]), position_reason="",
     pose=NavigatedPose((1.0, 2.0, 0.8), 0.01, 0.02, 0.3, 0.5, 0.05, 0.01, 0.01, 0.03), depth_m=2.4, depth_sd_m=0.1,

@@ -3,7 +3,7 @@
 from acoustics.estimate.detect.burst_edge import leading_edge
 from acoustics.estimate.detect.channel_faults import (
     clipped_channels,
-    dead_channels,
+    failed_channels,
     noisy_channels,
     off_centre_channels,
     what_is_left,
@@ -11,19 +11,19 @@ from acoustics.estimate.detect.channel_faults import (
 from acoustics.estimate.detect.detector import PAST_BURSTS, BandDetector, Event, band_detector, detection_probability
 from acoustics.estimate.detect.matched_filter import FilterBank, Singles, filter_bank, leakage
 from acoustics.estimate.detect.noise_level import band_noise_density
-from acoustics.estimate.detect.pri_tracker import PingTrain
+from acoustics.estimate.detect.pri_tracker import PriTracker
 
 __all__ = [
     "PAST_BURSTS",
     "BandDetector",
     "Event",
     "FilterBank",
-    "PingTrain",
+    "PriTracker",
     "Singles",
     "band_detector",
     "band_noise_density",
     "clipped_channels",
-    "dead_channels",
+    "failed_channels",
     "detection_probability",
     "filter_bank",
     "leading_edge",

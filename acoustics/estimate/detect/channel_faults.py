@@ -1,4 +1,4 @@
-"""Faults of channels that a recording shows by itself: dead, clipped, off centre, and wired wrongly."""
+"""Faults of channels that a recording shows by itself: failed, clipped, off centre, and wired wrongly."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, array_rank
-from acoustics.estimate.detect.detector import DEAD_SHARE
+from acoustics.estimate.detect.detector import FAILED_SHARE
 
 _LOUD_SHARE = 100.0
 _FLAT_RUN = 3
@@ -20,10 +20,10 @@ _WHAT_IS_LEFT = {
 }
 
 
-def dead_channels(noise_density: Floats) -> NDArray[np.bool_]:
+def failed_channels(noise_density: Floats) -> NDArray[np.bool_]:
     """Channels, shape (n_channels,), whose noise is nothing, or 30 dB under the median of them all."""
     usual = float(np.median(noise_density[noise_density > 0])) if np.any(noise_density > 0) else np.inf
-    return ~(noise_density > DEAD_SHARE * usual)
+    return ~(noise_density > FAILED_SHARE * usual)
 
 
 def noisy_channels(noise_density: Floats) -> NDArray[np.bool_]:

@@ -15,7 +15,7 @@ from acoustics.base.frames import Floats
 from acoustics.estimate.detect.matched_filter import Singles
 from acoustics.estimate.detect.noise_level import recent_noise_power
 
-DEAD_SHARE = 1e-3  # of the channels' median noise: a channel under it hears nothing
+FAILED_SHARE = 1e-3  # of the channels' median noise: a channel under it hears nothing
 PAST_BURSTS = 4
 _NOISE_MEMORY_S = 1.0
 _RISE = 4.0  # 6 dB over what was heard just before: an onset, not the tail of an echo train
@@ -159,7 +159,7 @@ class BandDetector:
         while sum(p.shape[-1] for p in self._powers) - self._powers[0].shape[-1] >= self.memory:
             self._powers.popleft()
         noise = self.noise()
-        alive = noise > DEAD_SHARE * np.median(noise)
+        alive = noise > FAILED_SHARE * np.median(noise)
         self.n_alive = max(int(alive.sum()), 1)
         weight = np.divide(2.0, noise, out=np.zeros_like(noise), where=alive)
         return np.asarray(weight @ power)

@@ -1,4 +1,4 @@
-"""The train of a pinger's pings: which events fit the repetition interval, and how to find it again when lost."""
+"""PRI tracker: which events fit the pulse repetition interval of a pinger, and how to find it again when lost."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ _LARGEST_CHANGE = 0.05
 
 
 @dataclass
-class PingTrain:
-    """One pinger's train; times in seconds, powers in any one unit.
+class PriTracker:
+    """Follows one pinger by its PRI; times in seconds, powers in any one unit.
 
-    The first event begins the train. Later ones count if they come a whole number of intervals after the last; an
-    event off the train begins a new one if it is 6 dB stronger, if another stood one interval before it while the
-    train itself was silent, or if the train has been silent for over three intervals.
+    The first event begins the series. Later ones count if they come a whole number of intervals after the last; an
+    event off the series begins a new one if it is 6 dB stronger, if another stood one interval before it while the
+    PRI is unknown, or if nothing fitted it for over three intervals.
     """
 
     pri_s: float
@@ -55,7 +55,7 @@ class PingTrain:
         self.rejected += 1
         return False
 
-    def silent_until(self, time_s: float) -> None:
+    def nothing_until(self, time_s: float) -> None:
         """Count the pings that were due between the last one and the end of the recording."""
         if self.last_s is not None:
             self.missed += int((time_s - self.last_s) / self.interval_s)

@@ -60,7 +60,7 @@ def wiring_test(
 ) -> WiringTest | None:
     """Fit a plane wave to one ping's delays under each wiring; None where the array has no redundancy.
 
-    The whole cycles are resolved anew for each, by the consistency of the baselines.
+    The whole cycles are resolved again for each, by the consistency of the baselines.
     """
     n = delays.n_hydrophones
     dof = n - 1 - min(array_rank(hydrophones_m), 2)

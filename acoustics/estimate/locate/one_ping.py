@@ -11,14 +11,14 @@ from acoustics.base.frames import Floats
 from acoustics.estimate.detect import (
     band_noise_density,
     clipped_channels,
-    dead_channels,
+    failed_channels,
     leading_edge,
     noisy_channels,
     off_centre_channels,
     what_is_left,
 )
 from acoustics.estimate.locate.direction import WiringMemory, with_direction
-from acoustics.estimate.tdoa import DelayMeasurement, Segment, measure_tdoa
+from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa
 from acoustics.io.ping import NavigatedPose, Ping
 from acoustics.io.sidecar import KnownPinger, Sidecar
 from acoustics.physics.burst import Burst
@@ -30,7 +30,7 @@ NO_CHANNELS = "fewer than two channels are alive"
 
 
 @dataclass(frozen=True)
-class Excerpt:
+class EventSegment:
     """Samples about an event.
 
     Attributes
@@ -87,10 +87,10 @@ def locate_ping(
     number: int,
     pinger: KnownPinger,
     burst: Burst,
-    excerpt: Excerpt,
+    part: EventSegment,
     context: PingContext,
     *,
-    drowned_by: str = "",
+    masked_by: str = "",
 ) -> Ping:
     """Tdoa, direction and position of one ping.
 
@@ -100,11 +100,11 @@ def locate_ping(
         Of the ping in the recording.
     pinger, burst : KnownPinger, Burst
         Whose band it was heard in, and what that one sends.
-    excerpt : Excerpt
+    part : EventSegment
         Samples about it.
     context : PingContext
         What holds for all pings; remembers how well each wiring of the channels fits.
-    drowned_by : str
+    masked_by : str
         Other pingers that were sounding when it came; empty for none.
 
     Returns
@@ -112,36 +112,36 @@ def locate_ping(
     Ping
         With ``ok`` False and a reason where it cannot be located.
     """
-    density = _noise_density(excerpt, burst) * context.pa_per_volt**2
-    used, flags = _usable(excerpt, density, context)
-    ping = _nothing_yet(number, pinger, excerpt, context, flags)
+    density = _noise_density(part, burst) * context.pa_per_volt**2
+    used, flags = _usable(part, density, context)
+    ping = _nothing_yet(number, pinger, part, context, flags)
     if used.sum() < 2:
         return replace(ping, reason=NO_CHANNELS)
-    ping, measured = _heard_by(used, ping, burst, excerpt, context, density)
-    if measured.silent.any() and (~measured.silent).sum() >= 2:
-        silent = np.flatnonzero(used)[measured.silent]
-        used[silent] = False
+    ping, measured = _heard_by(used, ping, burst, part, context, density)
+    if measured.below_threshold.any() and (~measured.below_threshold).sum() >= 2:
+        below_threshold = np.flatnonzero(used)[measured.below_threshold]
+        used[below_threshold] = False
         positions = np.array([c.position_m for c in context.sidecar.channels])
         hears = "hears nothing of this ping, left out; " + what_is_left(positions[used])
-        flags += tuple(f"channel '{context.sidecar.channels[k].name}': {hears}" for k in silent)
-        ping, measured = _heard_by(used, replace(ping, flags=flags), burst, excerpt, context, density)
+        flags += tuple(f"channel '{context.sidecar.channels[k].name}': {hears}" for k in below_threshold)
+        ping, measured = _heard_by(used, replace(ping, flags=flags), burst, part, context, density)
     ping = _measured(ping, measured)
     ping = with_direction(ping, context.wiring) if ping.ok else ping
-    return replace(ping, ok=False, reason=f"{drowned_by} was sounding when it came") if drowned_by else ping
+    return replace(ping, ok=False, reason=f"{masked_by} was sounding when it came") if masked_by else ping
 
 
 def _heard_by(
-    used: NDArray[np.bool_], ping: Ping, burst: Burst, excerpt: Excerpt, context: PingContext, density: Floats
-) -> tuple[Ping, DelayMeasurement]:
+    used: NDArray[np.bool_], ping: Ping, burst: Burst, part: EventSegment, context: PingContext, density: Floats
+) -> tuple[Ping, TdoaMeasurement]:
     """The ping with the channels used, and what they measure of it."""
-    sidecar, rate, scale = context.sidecar, excerpt.sample_rate_hz, context.pa_per_volt
+    sidecar, rate, scale = context.sidecar, part.sample_rate_hz, context.pa_per_volt
     channels = [c for c, use in zip(sidecar.channels, used, strict=True) if use]
     hydrophones = np.array([c.position_m for c in channels])
     tolerances = np.array([c.tolerance_m for c in channels])
-    pressure = (excerpt.volts - excerpt.volts.mean(axis=-1, keepdims=True))[used] * scale[used, None]
-    onset = leading_edge(pressure[:, : excerpt.search], rate, burst.frequency_hz, density[used])
+    pressure = (part.volts - part.volts.mean(axis=-1, keepdims=True))[used] * scale[used, None]
+    onset = leading_edge(pressure[:, : part.search], rate, burst.frequency_hz, density[used])
     pressure, thinned_rate = _thinned(pressure, rate, burst)
-    segment = Segment(pressure, thinned_rate, np.array([c.sampling_offset_s for c in channels]), excerpt.first / rate)
+    segment = Segment(pressure, thinned_rate, np.array([c.sampling_offset_s for c in channels]), part.first / rate)
     measured = measure_tdoa(
         segment,
         burst,
@@ -154,7 +154,7 @@ def _heard_by(
         element_sd_m=tolerances,
     )
     names = tuple(c.name for c in channels)
-    time = (excerpt.first + onset) / rate
+    time = (part.first + onset) / rate
     return replace(ping, time_s=time, channels=names, hydrophones_m=hydrophones, tolerances_m=tolerances), measured
 
 
@@ -170,44 +170,46 @@ def _thinned(pressure: Floats, rate: float, burst: Burst) -> tuple[Floats, float
     return np.fft.irfft(spectrum * gain, n, axis=-1) / factor, rate / factor
 
 
-def _noise_density(excerpt: Excerpt, burst: Burst) -> Floats:
+def _noise_density(part: EventSegment, burst: Burst) -> Floats:
     """One-sided, of each channel [V^2/Hz]: from just before the ping, or else from what was heard recently."""
-    rate = excerpt.sample_rate_hz
+    rate = part.sample_rate_hz
     width = max(_NOISE_BAND * burst.frequency_hz, abs(burst.sweep_hz))
-    local = band_noise_density(excerpt.before, rate, burst.frequency_hz, width)
-    recent = 2.0 * excerpt.noise_power / rate
-    return recent if local is None else np.where(local > 0, local, recent)  # all zeros: silent but for its bursts
+    local = band_noise_density(part.before, rate, burst.frequency_hz, width)
+    recent = 2.0 * part.noise_power / rate
+    return recent if local is None else np.where(local > 0, local, recent)  # all zeros: nothing but for its bursts
 
 
-def _usable(excerpt: Excerpt, density: Floats, context: PingContext) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
+def _usable(part: EventSegment, density: Floats, context: PingContext) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
     """Which channels to use, and flags for those with faults."""
     names = [c.name for c in context.sidecar.channels]
     positions = np.array([c.position_m for c in context.sidecar.channels])
-    dead = dead_channels(density)
-    clipped = clipped_channels(excerpt.volts, context.full_scale_v)
-    flags = [f"channel '{names[k]}': dead, left out; {what_is_left(positions[~dead])}" for k in np.flatnonzero(dead)]
+    failed = failed_channels(density)
+    clipped = clipped_channels(part.volts, context.full_scale_v)
+    flags = [
+        f"channel '{names[k]}': failed, left out; {what_is_left(positions[~failed])}" for k in np.flatnonzero(failed)
+    ]
     flags += [
-        f"channel '{names[k]}': clipped; its phase holds, its level does not" for k in np.flatnonzero(clipped & ~dead)
+        f"channel '{names[k]}': clipped; its phase holds, its level does not" for k in np.flatnonzero(clipped & ~failed)
     ]
     flags += [
         f"channel '{names[k]}': noise over 20 dB above the others"
-        for k in np.flatnonzero(noisy_channels(density) & ~dead)
+        for k in np.flatnonzero(noisy_channels(density) & ~failed)
     ]
     flags += [
         f"channel '{names[k]}': off centre, which takes from its range"
-        for k in np.flatnonzero(off_centre_channels(excerpt.volts, context.full_scale_v))
+        for k in np.flatnonzero(off_centre_channels(part.volts, context.full_scale_v))
     ]
-    return ~dead, tuple(flags)
+    return ~failed, tuple(flags)
 
 
 def _nothing_yet(
-    number: int, pinger: KnownPinger, excerpt: Excerpt, context: PingContext, flags: tuple[str, ...]
+    number: int, pinger: KnownPinger, part: EventSegment, context: PingContext, flags: tuple[str, ...]
 ) -> Ping:
     """A ping that was heard and of which nothing more is known."""
     return Ping(
         ping=number,
         pinger=pinger.name,
-        time_s=(excerpt.first + excerpt.search) / excerpt.sample_rate_hz,
+        time_s=(part.first + part.search) / part.sample_rate_hz,
         frequency_hz=pinger.frequency_hz,
         ok=False,
         reason="",
@@ -238,7 +240,7 @@ def _nothing_yet(
     )
 
 
-def _measured(ping: Ping, measured: DelayMeasurement) -> Ping:
+def _measured(ping: Ping, measured: TdoaMeasurement) -> Ping:
     """The ping with its delays, or the reason why there are none."""
     ratio = float(measured.energy_ratio)
     ping = replace(

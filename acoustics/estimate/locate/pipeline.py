@@ -15,13 +15,13 @@ from acoustics.estimate.detect import (
     BandDetector,
     Event,
     FilterBank,
-    PingTrain,
+    PriTracker,
     Singles,
     band_detector,
     filter_bank,
     leakage,
 )
-from acoustics.estimate.locate.one_ping import Excerpt, PingContext, locate_ping
+from acoustics.estimate.locate.one_ping import EventSegment, PingContext, locate_ping
 from acoustics.io.ping import Ping
 from acoustics.io.sidecar import KnownPinger, Sidecar
 from acoustics.io.streams import SampleStream
@@ -44,7 +44,8 @@ class LocateOptions:
 
 @dataclass
 class PingerTally:
-    """How one pinger's train went: pings found, those without a bearing, those due but missed, events off the train."""
+    """How one pinger's tracker went: pings found, those without a bearing, those due but missed, events off the
+    tracker."""
 
     name: str
     frequency_hz: float
@@ -142,7 +143,7 @@ def _located(
         )
         for p, step in zip(pingers, bank.steps, strict=True)
     ]
-    trains = [PingTrain(p.pri_s) for p in pingers]
+    trackers = [PriTracker(p.pri_s) for p in pingers]
     context = PingContext(sidecar, options.method, stream.full_scale_v)
     leaks = np.array([[leakage(heard, own) for heard in bursts] for own in bursts]) * _LEAKAGE_MARGIN
     np.fill_diagonal(leaks, 0.0)
@@ -151,18 +152,18 @@ def _located(
         tally.seconds = (window.first + window.n_real) / rate
         varies = varies or bool(np.any(np.ptp(window.samples[:, window.history :][:, : window.n_real], axis=-1)))
         for k, event, beside in _heard(window, bank, detectors, leaks):
-            if not trains[k].accept(event.peak_at / rate, event.power):
+            if not trackers[k].accept(event.peak_at / rate, event.power):
                 continue
             count += 1
-            excerpt = _excerpt(window, event, bank, rate, detectors[k].noise())
+            part = _event_segment(window, event, bank, rate, detectors[k].noise())
             over = ", ".join(f"'{pingers[j].name}'" for j in beside)
-            ping = locate_ping(count, pingers[k], bursts[k], excerpt, context, drowned_by=over)
+            ping = locate_ping(count, pingers[k], bursts[k], part, context, masked_by=over)
             _count(tally, tally.pingers[k], ping)
             yield ping
         if window.is_last:
-            for train, line in zip(trains, tally.pingers, strict=True):
-                train.silent_until(tally.seconds)
-                line.missed, line.off_train = train.missed, train.rejected
+            for tracker, line in zip(trackers, tally.pingers, strict=True):
+                tracker.nothing_until(tally.seconds)
+                line.missed, line.off_train = tracker.missed, tracker.rejected
     if not varies:
         raise InputError(stream.source, "", "every channel holds one value throughout: nothing was recorded")
 
@@ -241,7 +242,7 @@ def _windows(stream: SampleStream, bank: FilterBank, history: int) -> Iterator[_
         first, filled = first + bank.hop, filled - bank.hop
 
 
-def _excerpt(window: _Window, event: Event, bank: FilterBank, rate: float, noise: Floats) -> Excerpt:
+def _event_segment(window: _Window, event: Event, bank: FilterBank, rate: float, noise: Floats) -> EventSegment:
     """The samples about an event, in volts, with the noise before it."""
     pad = int(2e-3 * rate)
     begin = event.first - window.first + window.history - pad
@@ -250,7 +251,7 @@ def _excerpt(window: _Window, event: Event, bank: FilterBank, rate: float, noise
     oldest = max(window.history - window.first, 0)
     begin = max(begin, oldest)
     end = min(stop + int(1.3 * bank.longest), window.history + window.n_real)
-    return Excerpt(
+    return EventSegment(
         before=window.samples[:, oldest:begin].astype(float),
         volts=window.samples[:, begin:end].astype(float),
         search=min(stop, end) - begin,

@@ -3,12 +3,12 @@
 from acoustics.estimate.tdoa.build_up_misfit import OnsetMisfit
 from acoustics.estimate.tdoa.differences import Tdoa, tdoa_from_toa, tdoa_of
 from acoustics.estimate.tdoa.integer_ambiguity import Cycles, resolve_ambiguity
-from acoustics.estimate.tdoa.measure import DelayMeasurement, measure_tdoa
+from acoustics.estimate.tdoa.measure import TdoaMeasurement, measure_tdoa
 from acoustics.estimate.tdoa.segment import Segment
 
 __all__ = [
     "Cycles",
-    "DelayMeasurement",
+    "TdoaMeasurement",
     "OnsetMisfit",
     "Segment",
     "Tdoa",

@@ -20,11 +20,11 @@ from acoustics.physics.tdoa import difference_matrix
 
 LEAST_ENERGY_RATIO = 10.0  # 2 E / N0 of a channel, below which a delay by it means nothing
 # A channel hears nothing where the burst explains less than this, and far less than at the best channel.
-_SILENT, _SILENT_SHARE = 20.0, 0.1
+_LEAST_HEARD, _LEAST_HEARD_SHARE = 20.0, 0.1
 _CHUNK_NUMBERS = 300_000  # samples measured together; some hundred arrays of this size at most, under 300 MB
 
 NOT_FINITE = "samples or noise density are not finite"
-SILENT = "channel {} is silent: its noise density is 0 or it hears nothing of the burst"
+BELOW_THRESHOLD = "channel {} is below threshold: its noise density is 0 or it hears nothing of the burst"
 TOO_WEAK = "the burst is too weak: 2E/N0 under 10 in the window"
 NOT_NEAR = "a burst is heard, but not within four cycles of the first guess of its arrival"
 NOT_HELD = "the burst's beginning is not inside the segment"
@@ -33,7 +33,7 @@ NO_PEAK = "the correlation has no peak"
 
 
 @dataclass(frozen=True)
-class DelayMeasurement:
+class TdoaMeasurement:
     """Time differences of pings with what they rest on; batch shape (...).
 
     Parameters
@@ -53,7 +53,7 @@ class DelayMeasurement:
         Whether the delays may be used.
     reason : ndarray of str, shape (...)
         Why not; empty where ok.
-    silent : ndarray of bool, shape (..., n_channels)
+    below_threshold : ndarray of bool, shape (..., n_channels)
         Channels that hear nothing of the burst, though others do.
     noise_covariance_s2 : ndarray, shape (..., n_channels - 1, n_channels - 1)
         Of the delays without the skew, which lasts: what is new at each ping [s^2].
@@ -66,7 +66,7 @@ class DelayMeasurement:
     integer_probability: Floats
     ok: NDArray[np.bool_]
     reason: NDArray[np.str_]
-    silent: NDArray[np.bool_]
+    below_threshold: NDArray[np.bool_]
     noise_covariance_s2: Floats
 
 
@@ -83,7 +83,7 @@ def measure_tdoa(
     skew_sd_s: float = 0.0,
     element_sd_m: ArrayLike = 0.0,
     gain_sd: float = 0.05,
-) -> DelayMeasurement:
+) -> TdoaMeasurement:
     """Time differences between channels with their covariance, from the samples of one ping or of many.
 
     Parameters
@@ -114,7 +114,7 @@ def measure_tdoa(
 
     Returns
     -------
-    DelayMeasurement
+    TdoaMeasurement
         Batch shape (...).
 
     Raises
@@ -129,8 +129,8 @@ def measure_tdoa(
         window_s = float(checked("window_s", window_s, above=0.0))
     m, n, n_samples = pings.pressure.shape
     finite = np.isfinite(pings.pressure).all(axis=(-1, -2)) & np.isfinite(pings.noise_density).all(axis=-1)
-    dead = (pings.noise_density <= 0) | (pings.pressure == 0).all(axis=-1)
-    usable = np.flatnonzero(finite & ~dead.any(axis=-1))
+    failed = (pings.noise_density <= 0) | (pings.pressure == 0).all(axis=-1)
+    usable = np.flatnonzero(finite & ~failed.any(axis=-1))
     out = _Table.empty(m, n)
     step = max(1, _CHUNK_NUMBERS // (n * n_samples))
     for i in range(0, len(usable), step):
@@ -142,12 +142,12 @@ def measure_tdoa(
         out.put(rows, part, sound, METHODS[method](sound, array), burst=burst)
     reason = out.reason
     for channel in reversed(range(n)):
-        reason = np.where(dead[:, channel], SILENT.format(channel), reason)
+        reason = np.where(failed[:, channel], BELOW_THRESHOLD.format(channel), reason)
     reason = np.where(finite, reason, NOT_FINITE)
     ok = reason == ""
     d = difference_matrix(n)
     batch = segment.pressure.shape[:-2]
-    return DelayMeasurement(
+    return TdoaMeasurement(
         tdoa=Tdoa(
             np.where(ok[:, None], out.delay, np.nan).reshape(*batch, n - 1),
             (out.covariance + skew**2 * (d @ d.T)).reshape(*batch, n - 1, n - 1),
@@ -158,7 +158,7 @@ def measure_tdoa(
         integer_probability=out.probability.reshape(batch),
         ok=ok.reshape(batch),
         reason=reason.reshape(batch),
-        silent=(out.silent | dead).reshape(*batch, n),
+        below_threshold=(out.below_threshold | failed).reshape(*batch, n),
         noise_covariance_s2=out.covariance.reshape(*batch, n - 1, n - 1),
     )
 
@@ -223,7 +223,7 @@ class _Table:
     energy_ratio: Floats
     probability: Floats
     reason: NDArray[np.str_]
-    silent: NDArray[np.bool_]
+    below_threshold: NDArray[np.bool_]
 
     @classmethod
     def empty(cls, m: int, n: int) -> _Table:
@@ -237,7 +237,9 @@ class _Table:
         onset = sound.fit.onset_s + pings.onset_s[:, None]
         ratio = sound.fit.energy_ratio.mean(axis=-1)
         self.arrival[rows], self.window[rows], self.energy_ratio[rows] = onset[:, 0], sound.window_s, ratio
-        silent = (sound.heard < _SILENT) & (sound.heard < _SILENT_SHARE * sound.heard.max(axis=-1, keepdims=True))
+        below_threshold = (sound.heard < _LEAST_HEARD) & (
+            sound.heard < _LEAST_HEARD_SHARE * sound.heard.max(axis=-1, keepdims=True)
+        )
         weak = ~(ratio >= LEAST_ENERGY_RATIO)
         elsewhere = np.zeros_like(weak)
         elsewhere[weak] = heard_anywhere(
@@ -250,10 +252,10 @@ class _Table:
             TOO_SHORT: sound.window_s < 1.0 / burst.frequency_hz,
             NOT_NEAR: elsewhere,
             TOO_WEAK: weak,
-            **{SILENT.format(i): silent[:, i] for i in range(silent.shape[-1])},
-            # After the silent ones: where a channel heard nothing, its onset may be anywhere.
+            **{BELOW_THRESHOLD.format(i): below_threshold[:, i] for i in range(below_threshold.shape[-1])},
+            # After those below threshold: where a channel heard nothing, its onset may be anywhere.
             NOT_HELD: (onset.min(axis=-1) < 0) | (onset.max(axis=-1) + sound.window_s > pings.seconds),
             NO_PEAK: ~np.isfinite(self.covariance[rows]).all(axis=(-1, -2)),
         }
-        self.silent[rows] = silent
+        self.below_threshold[rows] = below_threshold
         self.reason[rows] = np.select(list(faults.values()), list(faults), default="")

@@ -8,7 +8,7 @@ import pytest
 from acoustics.base.frames import direction
 from acoustics.estimate.detect.channel_faults import (
     clipped_channels,
-    dead_channels,
+    failed_channels,
     noisy_channels,
     off_centre_channels,
     what_is_left,
@@ -24,9 +24,9 @@ FREQUENCY = 30e3
 
 def test_dead_and_noisy_channels_stand_out():
     density = np.array([1.0, 2.0, 0.5, 1e-4, 0.0, 300.0])
-    np.testing.assert_array_equal(dead_channels(density), [0, 0, 0, 1, 1, 0])
+    np.testing.assert_array_equal(failed_channels(density), [0, 0, 0, 1, 1, 0])
     np.testing.assert_array_equal(noisy_channels(density), [0, 0, 0, 0, 0, 1])
-    assert dead_channels(np.zeros(3)).all() and not noisy_channels(np.zeros(3)).any()
+    assert failed_channels(np.zeros(3)).all() and not noisy_channels(np.zeros(3)).any()
 
 
 def test_clipping_is_seen_with_and_without_a_known_range():

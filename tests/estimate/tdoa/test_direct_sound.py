@@ -42,14 +42,14 @@ def test_a_channel_dead_in_one_ping_is_noticed_in_that_ping(amplitude):
     x[16:24, 1, int(0.5 * LEAD_S * RATE) :] = 0.0  # broke off just before it
     found = measured(x)
     assert found.ok[:8].all()
-    assert all(reason.startswith("channel 2 is silent") for reason in found.reason[8:16])
-    assert all(reason.startswith("channel 1 is silent") for reason in found.reason[16:24])
+    assert all(reason.startswith("channel 2 is below threshold") for reason in found.reason[8:16])
+    assert all(reason.startswith("channel 1 is below threshold") for reason in found.reason[16:24])
 
 
 def test_no_channel_that_heard_a_weak_burst_is_called_silent():
     # 2 E / N0 is 24 dB in the whole burst, but 1 dB in its first three cycles: by these no channel may be judged.
     found = measured(samples(60, 0.7, seed=2))
-    assert not np.any(np.char.find(found.reason.astype(str), "silent") >= 0)
+    assert not np.any(np.char.find(found.reason.astype(str), "below threshold") >= 0)
     assert found.ok.mean() > 0.95
 
 

@@ -166,10 +166,10 @@ def test_what_cannot_be_measured_says_why():
             hydrophones_m=HALF_WAVE, sound_speed_m_s=waveforms.SPEED, window_s=5e-4,
         )  # fmt: skip
         assert found.ok.tolist() == [False, False, False, False, False, True]
-        assert found.reason[0].startswith("channel 1 is silent")
+        assert found.reason[0].startswith("channel 1 is below threshold")
         assert found.reason[1] == "samples or noise density are not finite"
         assert found.reason[2].startswith("the burst")
-        assert found.reason[3].startswith("channel 3 is silent")
+        assert found.reason[3].startswith("channel 3 is below threshold")
         assert found.reason[4] != ""
         assert np.isnan(found.tdoa.tdoa_s[:5]).all() and np.isfinite(found.tdoa.tdoa_s[5]).all()
 
