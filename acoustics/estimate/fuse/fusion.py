@@ -28,8 +28,8 @@ REJECTION_PROBABILITY = 5e-3
 # The farthest place of the region over the nearest, from the last pose: beyond the first there is a line of bearing and
 # no more, beyond the second the range is poor.
 _UNSEEN, _ROUGH = 3.0, 2.0
-_STARTS = 2
-_ROUNDS = 6
+_STARTS = 2  # the best place and one that may rival it: the answer names two
+_ROUNDS = 6  # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _NUMBERS_AT_ONCE = 8_000_000
 # A second place is a alternative if its cost is within this of the best: about 20 to 1 by likelihood.
 _RIVAL_COST = 6.0

@@ -13,13 +13,20 @@ from acoustics.estimate.fuse.model import FusionProblem, linearise
 
 # What is believed of the share of wrong pings before a run, a beta distribution: one in five, worth five pings.
 _WRONG, _RIGHT = 1.0, 4.0
-_LEAST_PINGS = 3  # with fewer no inlier can be checked
-_DOUBTFUL = 0.5  # a ping that fits better than half of the right ones is not doubted
+# With fewer no inlier can be checked; flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
+_LEAST_PINGS = 3
+# A ping that fits better than half of the right ones is not doubted;
+# flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
+_DOUBTFUL = 0.5
 _SECTORS, _RINGS = 24, 8
-_BEYOND = 1.5  # of the way to a wall: what it mirrors seems to come from behind it
-_HEIGHT_SD_M = 0.5  # of another source's depth
-_SMOOTH = 1.2  # cells overlap
-_FARTHEST = 0.5  # of the distance: first order says nothing of a longer way
+# Of the way to a wall: what it mirrors seems to come from behind it;
+# flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
+_BEYOND = 1.5
+_HEIGHT_SD_M = 0.5  # of another source's depth; flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
+_SMOOTH = 1.2  # cells overlap; flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
+# Of the distance: first order says nothing of a longer way;
+# flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
+_FARTHEST = 0.5
 _PINGS_AT_ONCE = 500
 
 

@@ -14,17 +14,26 @@ from acoustics.base.polygons import HalfPlanes, half_planes, inside_all, slack
 from acoustics.estimate.fuse.model import FusionProblem, information, linearise
 
 KEPT = 4  # of the state: the source's place and the heading's lasting error
-_RISE = float(chdtri(2.0, 0.05))  # of the cost, up to which a place belongs to the region
-_FINER = 8  # points between two steps
-_BEYOND = 1.0  # the profile is followed somewhat past the region's end
-_FIRST_STEP_SD = 0.5
-_STEP_SHARE = 0.15  # of the distance; a step is never longer than twice that
+# Of the cost, up to which a place belongs to the region; decides accuracy: its row is in benchmarks/constants.py
+_RISE = float(chdtri(2.0, 0.05))
+_FINER = 8  # points between two steps; flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
+# The profile is followed somewhat past the region's end;
+# flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
+_BEYOND = 1.0
+_FIRST_STEP_SD = 0.5  # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
+# Of the distance; a step is never longer than twice that;
+# flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
+_STEP_SHARE = 0.15
 _MOST_STEPS = 24
 _MOST_CORRECTIONS = 4
-_SETTLED = 0.02  # of the cost: a correction that promises less is not made
-_STRAIGHT = 0.02  # with an sd of so small a share of the distance the cost is a parabola over all of the region
+# Of the cost: a correction that promises less is not made;
+# flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
+_SETTLED = 0.02
+# With an sd of so small a share of the distance the cost is a parabola over all of the region;
+# flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
+_STRAIGHT = 0.02
 _RUNS_AT_ONCE = 400
-_LEAST_M2 = 1e-12
+_LEAST_M2 = 1e-12  # flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
 
 
 @dataclass(frozen=True)

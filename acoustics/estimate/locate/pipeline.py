@@ -44,8 +44,7 @@ class LocateOptions:
 
 @dataclass
 class PingerTally:
-    """How one pinger's tracker went: pings found, those without a bearing, those due but missed, events off the
-    tracker."""
+    """How one pinger's pings went: found, without a bearing, due but missed, events off its PRI."""
 
     name: str
     frequency_hz: float

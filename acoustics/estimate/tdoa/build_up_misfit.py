@@ -12,7 +12,9 @@ from acoustics.estimate.tdoa.direct_sound import DirectSound
 from acoustics.estimate.tdoa.toa import quadratures
 from acoustics.physics.burst import Burst
 
-_SPAN_CYCLES = 3  # onsets further from the fitted ones than this count as if they were this far
+# Onsets further from the fitted ones than this count as if they were this far;
+# flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
+_SPAN_CYCLES = 3
 # The build-up has run its course after so many time constants, and later samples tell nothing about its beginning.
 _BUILT_UP = 7.0
 

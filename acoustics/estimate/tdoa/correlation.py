@@ -10,11 +10,15 @@ from acoustics.base.frames import Floats
 from acoustics.estimate.tdoa.segment import Cut
 from acoustics.physics.burst import Burst, Complexes
 
-_STEPS_PER_CYCLE = 8
-_NEWTON_STEPS = 5
-_MARGIN_CYCLES = 0.125  # by which noise may carry a delay beyond the longest possible
-_GATINGS = 2  # by the onsets, then by the delays that this gave
-_LEAD_CYCLES = 1.0  # of the gate before the onset
+_STEPS_PER_CYCLE = 8  # decides accuracy: its row is in benchmarks/constants.py
+_NEWTON_STEPS = 5  # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
+# By which noise may carry a delay beyond the longest possible;
+# flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
+_MARGIN_CYCLES = 0.125
+# By the onsets, then by the delays that this gave; decides accuracy: its row is in benchmarks/constants.py
+_GATINGS = 2
+# Of the gate before the onset; flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
+_LEAD_CYCLES = 1.0
 
 
 def correlation_delays(

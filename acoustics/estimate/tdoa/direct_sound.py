@@ -14,8 +14,10 @@ from acoustics.physics.burst import Burst
 
 # Parts of the burst in which it is looked for, the shortest first: echoes spoil the long ones.
 _LOOK_CYCLES = (3.0, 10.0, 30.0, 100.0)
-_CLEARLY_THERE = 12.0  # mean drop of chi-square a channel with which a look is content
-_LEAD_CYCLES = 4.0
+# Mean drop of chi-square a channel with which a look is content;
+# flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
+_CLEARLY_THERE = 12.0
+_LEAD_CYCLES = 4.0  # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 
 
 @dataclass(frozen=True)

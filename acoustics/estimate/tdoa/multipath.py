@@ -12,10 +12,16 @@ from acoustics.estimate.tdoa.segment import Cut
 from acoustics.estimate.tdoa.toa import BuildUp, fit_build_up
 from acoustics.physics.burst import Burst
 
-LEAST_CYCLES = 2.0  # shorter windows tell too little of amplitude and onset
-_LOOK_BACK_CYCLES = (1.5, 6.0, 24.0)  # of an echo that must be heard before it is believed
-_GROWTH = 1.1  # of the window from one test to the next, where it is longer than the step of half a cycle
-FALSE_ALARM = 0.01  # chance that the window of a burst without echoes is shortened, over all tests of a ping
+# Shorter windows tell too little of amplitude and onset; decides accuracy: its row is in benchmarks/constants.py
+LEAST_CYCLES = 2.0
+# Of an echo that must be heard before it is believed; decides accuracy: its row is in benchmarks/constants.py
+_LOOK_BACK_CYCLES = (1.5, 6.0, 24.0)
+# Of the window from one test to the next, where it is longer than the step of half a cycle;
+# decides accuracy: its row is in benchmarks/constants.py
+_GROWTH = 1.1
+# Chance that the window of a burst without echoes is shortened, over all tests of a ping;
+# decides accuracy: its row is in benchmarks/constants.py
+FALSE_ALARM = 0.01
 
 
 def multipath_free_window(

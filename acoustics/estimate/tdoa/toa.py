@@ -15,17 +15,23 @@ from acoustics.estimate.tdoa.segment import Cut, cut_out
 from acoustics.physics.burst import Burst, Complexes
 from acoustics.physics.timing_bounds import onset_excess
 
-SEARCH_CYCLES = 4.0  # how far the first guess may be off
-_QUIET_CYCLES = 3.0  # noise before the burst that an onset is told from
-_STEPS_PER_CYCLE = 4
+# How far the first guess may be off; flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
+SEARCH_CYCLES = 4.0
+# Noise before the burst that an onset is told from;
+# flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
+_QUIET_CYCLES = 3.0
+_STEPS_PER_CYCLE = 4  # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 # Gain in chi-square from which on a burst is there, also as a share of the largest, later in the burst. More of it
 # tells nothing about the beginning.
 _CLEAR, _CLEAR_SHARE = 25.0, 0.03
 _FALSE_BURST = (
     1e-3  # chance that a channel's noise is taken for a burst; a convention, only the reason given hangs on it
 )
-_UNKNOWNS = 3.0  # of each channel, of which the fit makes noise look like signal
-_LEAST_GAIN_SD = 1e-4  # equal gains, but for the arithmetic
+# Of each channel, of which the fit makes noise look like signal;
+# flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
+_UNKNOWNS = 3.0
+# Equal gains, but for the arithmetic; flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
+_LEAST_GAIN_SD = 1e-4
 
 
 @dataclass(frozen=True)
