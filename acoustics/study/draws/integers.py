@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from acoustics.accuracy.ambiguity import LARGEST_DIMENSION
 from acoustics.base.frames import Floats
 from acoustics.estimate.tdoa import Tdoa, resolve_ambiguity
 from acoustics.physics.tdoa import difference_matrix
 
-_LARGEST_ARRAY = 8  # for which integers are searched
 _MOST_PERIODS = 30.0  # an envelope worse than this tells nothing of the integers
 
 
@@ -51,7 +51,7 @@ def drawn_integers(
     envelope's noise is independent of the phase's. Arrays beyond eight hydrophones have no search: 0.
     """
     r, p, n = times_s.shape
-    if n > _LARGEST_ARRAY:
+    if n > LARGEST_DIMENSION + 1:
         return np.zeros((r, p, n - 1), dtype=np.int64)
     difference = difference_matrix(n)
     cycle_variance = np.minimum(cycle_variance_s2, (_MOST_PERIODS / frequency_hz) ** 2)
