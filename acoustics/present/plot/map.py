@@ -85,7 +85,7 @@ def map_plot(result: PoolMap, scene: Scene, pinger: Pinger) -> Figure:
 def _panels(result: PoolMap) -> list[_Panel]:
     panels = [
         _Panel("Bearing error, bound (heading error included)", "standard deviation [deg]", result.bearing_deg),
-        _Panel("Horizontal position error of one ping, bound", "RMS [m]", result.position_m),
+        _Panel("Horizontal position error of one ping, bound (white: none)", "RMS [m]", result.position_m),
     ]
     if result.trials:
         title = f"The same, simulated ({result.trials} pings a cell; hatched: over half no fix)"
@@ -101,7 +101,7 @@ def _panels(result: PoolMap) -> list[_Panel]:
         panels.append(_Panel(title, "share of the pings [%]", 100 * (1 - right), _CHOICES))
     title = "Multipath-free window before the first strong echo"
     if result.echoes:
-        title = "Multipath-free window; what echoes add to a bearing (mean, 95 %), and RMS"
+        title = "Multipath-free window; bearing bias of echoes (mean, 95 %), RMS"
     window = 1e3 * result.multipath_free_s
     panels.append(_Panel(title, "multipath-free window [ms]", window, more_is_better=True, echoes=result.echoes))
     return panels
