@@ -176,7 +176,8 @@ def test_the_search_comes_near_the_best_of_all_sets(scene, criterion, n_waypoint
     every_set = np.array(list(combinations(range(len(few)), n_waypoints)))
     best = score(every_set).min()
     chosen = choose_waypoints(score, len(few), n_waypoints, np.random.default_rng(1))
-    assert best <= score(np.array([chosen]))[0] <= 1.01 * best
+    # One set alone sums in another order than a batch of sets: the last digit may differ.
+    assert best * (1 - 1e-12) <= score(np.array([chosen]))[0] <= 1.01 * best
 
 
 def test_more_waypoints_never_hurt_on_the_grid():
