@@ -238,6 +238,7 @@ def test_snr_in_a_band_and_energy_ratio_are_told_apart():
             acoustics.bound(SQUARE_M, frequency_hz=30e3, **wrong)
 
 
+@pytest.mark.slow
 def test_results_draw_themselves_and_refuse_where_there_is_no_picture(scene, tmp_path):
     bound = acoustics.bound(SQUARE_M, frequency_hz=30e3, energy_ratio_db=30.0)
     bound.plot(tmp_path / "bound.png")

@@ -15,13 +15,16 @@ SAYS_AND_DRAWS = {
     "samples_to_bearing": (("sound speed unknown -> bearing", "sound speed 1500 m/s -> bearing"), 0),
     "which_station": (("right station", "keys: title"), 2),
 }
+QUICK = "samples_to_bearing"
 
 
 def test_every_script_is_tried():
     assert {path.stem for path in SCRIPTS.glob("*.py")} == set(SAYS_AND_DRAWS)
 
 
-@pytest.mark.parametrize("name", SAYS_AND_DRAWS)
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=[] if name == QUICK else [pytest.mark.slow]) for name in SAYS_AND_DRAWS]
+)
 def test_a_script_of_the_guide_runs(name, tmp_path, monkeypatch, capsys):
     words, pictures = SAYS_AND_DRAWS[name]
     monkeypatch.chdir(tmp_path)

@@ -150,6 +150,7 @@ CASES = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("array", "scale", "envelope_cycles", "visible_only", "reach"), CASES)
 def test_arrays_against_brute_force_search(array, scale, envelope_cycles, visible_only, reach):
     """From one in a thousand to over one half. Tolerance: 3.5 standard errors of 12,000 trials and 10 % or 0.006.

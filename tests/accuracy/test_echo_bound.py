@@ -172,10 +172,11 @@ def dense_bound(scene, pinger, window_s, spacing_s, knowledge):
     return np.sqrt(covariance[0, 0] + covariance[1, 1])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("sweep_hz", "whole", "rtol"), [
     (0.0, False, 0.01),
-    pytest.param(5000.0, False, 0.01, marks=pytest.mark.slow),
-    pytest.param(0.0, True, 0.03, marks=pytest.mark.slow),
+    (5000.0, False, 0.01),
+    (0.0, True, 0.03),
 ])  # fmt: skip
 def test_elimination_equals_a_dense_fisher_matrix_of_rendered_samples(basin, sweep_hz, whole, rtol):
     """A finite difference moves the scene itself and asks the image-source method again.
@@ -205,6 +206,7 @@ def test_mallard_basin_where_the_vehicle_stands(basin):
     assert bound.to_first_wall_m[0] == pytest.approx(1.16, rel=0.05)
 
 
+@pytest.mark.slow
 def test_more_sound_and_more_knowledge_never_hurt(basin):
     """Information only adds up: no place where a longer window, or a better known pool, gives a larger bound."""
     rng = np.random.default_rng(8)
@@ -222,6 +224,7 @@ def test_more_sound_and_more_knowledge_never_hurt(basin):
     assert (hazy.whole_burst_m >= bound.whole_burst_m * (1 - 1e-6)).all()
 
 
+@pytest.mark.slow
 def test_one_place_at_a_time_gives_the_same(basin):
     rng = np.random.default_rng(3)
     places = np.column_stack([rng.uniform(1, 24, 300), rng.uniform(1, 11.5, 300), np.full(300, 0.8)])

@@ -104,6 +104,7 @@ def run(*arguments):
     return CliRunner().invoke(calibrate_command, [str(FILE), *arguments])
 
 
+@pytest.mark.slow
 def test_a_session_gives_a_corrected_array():
     wrong = replace(PINGS[4], tdoa_s=PINGS[4].tdoa_s + np.array([0, 1 / PINGER.frequency_hz, 0]))
     failed = replace(PINGS[5], ok=False, reason="too weak")

@@ -226,6 +226,7 @@ def test_options_that_do_not_go_together_are_refused(ping):
         assert result.exit_code == 2 and words in result.output
 
 
+@pytest.mark.slow
 def test_a_ping_is_told_before_the_stream_ends(ping):
     """On the vehicle samples never end: the first line must come while the pipe is still open."""
     code = "from acoustics.cli.locate import locate_command as c; c()"

@@ -76,6 +76,7 @@ OUTPUTS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("what", OUTPUTS)
 def test_on_a_full_disk_the_old_file_stays_and_nothing_else(what, inputs, tmp_path, monkeypatch):
     name, command = OUTPUTS[what]
@@ -127,6 +128,7 @@ def in_a_shell(command, *arguments):
     return subprocess.run(words, capture_output=True, text=True, check=False)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
 def test_standard_output_on_a_full_disk_is_one_line():
     done = in_a_shell('"$@" > /dev/full', "sound-speed", POOL)
@@ -134,11 +136,13 @@ def test_standard_output_on_a_full_disk_is_one_line():
     assert done.stderr == "pingfix: output: cannot be written or read: no space left on device\n"
 
 
+@pytest.mark.slow
 def test_a_reader_that_goes_away_is_no_error_worth_a_word():
     done = in_a_shell('"$@" | true; exit ${PIPESTATUS[0]}', "sound-speed", POOL)
     assert (done.returncode, done.stderr) == (1, "")
 
 
+@pytest.mark.slow
 def test_a_reader_that_goes_away_leaves_the_pings_heard_until_then(inputs, tmp_path):
     command = ("locate", inputs / "ping.wav", "--json", "--out", tmp_path / "a.jsonl")
     done = in_a_shell('"$@" | true; exit ${PIPESTATUS[0]}', *command)
@@ -178,12 +182,14 @@ def test_odd_arguments_end_in_one_line(problem, tmp_path, monkeypatch):
     assert os.listdir() == []
 
 
+@pytest.mark.slow
 def test_a_closed_standard_output_is_no_error_worth_a_word(inputs):
     for command in (("sound-speed", POOL), ("locate", inputs / "ping.wav", "--json")):
         done = in_a_shell('"$@" >&-', *command)
         assert (done.returncode, done.stderr) == (0, "")
 
 
+@pytest.mark.slow
 def test_an_interrupted_locate_keeps_the_pings_that_it_heard(inputs, tmp_path):
     command = [sys.executable, "-c", PINGFIX, "locate", "-", "--raw", "int16", "--out", tmp_path / "a.jsonl"]
     process = subprocess.Popen(

@@ -27,6 +27,7 @@ def test_text_names_waypoints_and_says_what_they_are_worth():
     assert "(bounds)" in done.output
 
 
+@pytest.mark.slow
 def test_json_holds_waypoints_and_the_other_runs(tmp_path):
     picture = tmp_path / "waypoints.png"
     done = run(POOL, *QUICK, "--json", "--plot", str(picture), "--prior", "pool", "--criterion", "area")

@@ -127,12 +127,14 @@ def test_spacing_answers_or_refuses(name, tmp_path, capsys):
     answer_or_refusal(scenario(tmp_path, name), ("spacing", "--trials", "5"), capsys)
 
 
+@pytest.mark.slow
 def test_an_ordinary_scenario_of_the_same_form_is_answered(tmp_path, capsys):
     path = tmp_path / "plain.toml"
     path.write_text(re.sub(r", *}", " }", HEAD.format(**PLAIN)))
     assert all(answer_or_refusal(path, command, capsys) for command in QUICK)
 
 
+@pytest.mark.slow
 def test_a_refusal_reaches_the_shell_as_one_line_and_code_2(tmp_path):
     path = scenario(tmp_path, "pinger at a hydrophone")
     done = subprocess.run(

@@ -166,6 +166,7 @@ def as_json(table, place, value):
     return json.dumps(with_value(table, place, "@")).replace('"@"', value, 1).encode()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["mallard-basin", "fennel-reservoir", "mixed-5", *JSON_FILES])
 def test_every_key_takes_every_odd_value_or_refuses_it(name, tmp_path):
     load, ending, content = FILES[name]

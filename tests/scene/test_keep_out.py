@@ -19,6 +19,7 @@ def test_inside_agrees_with_matplotlib():
     assert np.array_equal(ELL.contains(places), Path(ELL.outline_m).contains_points(places))
 
 
+@pytest.mark.slow
 def test_ways_through_the_zone_agree_with_a_walk_along_them():
     rng = np.random.default_rng(2)
     ends = rng.uniform(-1, 5, (4000, 2))

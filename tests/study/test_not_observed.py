@@ -58,6 +58,7 @@ def test_budget_gives_no_parts_of_what_is_not_observed():
     )
 
 
+@pytest.mark.slow
 def test_spacing_gives_no_error_above_a_guess():
     study = study_spacing(SHALLOW, PINGER, trials=200, seed=1)
     errors = [study.right_integer_deg, study.envelope_deg, study.expected_deg, study.phase_deg, study.onset_deg]
@@ -73,6 +74,7 @@ def test_spacing_gives_no_error_above_a_guess():
     assert "'none': not observed, no better than a guess." in spacing_text(study)
 
 
+@pytest.mark.slow
 def test_spacing_recommends_nothing_where_nothing_is_observed():
     faint = PINGER.model_copy(update={"source_level_db": 100.0})
     study = study_spacing(SHALLOW, faint, trials=50, seed=1)
@@ -81,6 +83,7 @@ def test_spacing_recommends_nothing_where_nothing_is_observed():
     assert "inf" not in spacing_text(study)
 
 
+@pytest.mark.slow
 def test_map_and_check_give_no_position_beyond_the_pool():
     result = map_pool(SHALLOW, PINGER, trials=0, seed=1, step_m=2.5, choices=MapChoices(known_pool_cells=50))
     for values, most in ((result.bearing_deg, GUESS_DEG), (result.position_m, LONGEST_M)):

@@ -64,6 +64,7 @@ def test_leakage_is_one_for_the_same_burst_and_small_for_another_frequency():
         assert leakage(Burst(30e3 + apart, 4e-3), BURST) < 2.0 / (np.pi * apart * 4e-3) ** 2
 
 
+@pytest.mark.slow
 def test_false_alarms_in_noise_stay_under_their_rate():
     rng = np.random.default_rng(2)
     bank = filter_bank([BURST], RATE)

@@ -33,6 +33,7 @@ def coverage(found, bearing):
     return float(np.take_along_axis(within, side, axis=-1).mean())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("array", [PAIR, LINE])
 @pytest.mark.parametrize("sd_s", [1e-7, 7e-7])
 def test_directions_spread_over_the_sphere_are_covered(array, sd_s):
@@ -51,6 +52,7 @@ def test_depressions_up_to_60_degrees_are_covered(array):
     assert 0.95 - SPREAD < coverage(answers(array, bearing, depression, DepressionPrior(DOWN)), bearing) < 0.99
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("below_sd_m", [0.0, 0.3])
 def test_with_the_depth_known_the_cone_is_sharper_and_still_covers(below_sd_m):
     rng = np.random.default_rng(7)

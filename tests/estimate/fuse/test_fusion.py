@@ -242,6 +242,7 @@ def test_ellipse_holds_the_truth_under_skew_that_lasts_the_whole_run(x, y):
     assert low <= covered.sum() <= high
 
 
+@pytest.mark.slow
 def test_wrong_pings_are_found_and_do_not_move_the_position():
     run, track, depth, outlier = noisy(FULL, n_runs=100, seed=5, wrong=0.15)
     robust = fuse_pings(run, track, FULL, source_depth_m=depth, source_depth_sd_m=0.2, area=POOL)

@@ -82,6 +82,7 @@ def test_region_is_that_of_an_exhaustive_search():
     np.testing.assert_allclose(fix.reach_m, [away.min(), away.max()], atol=0.7)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("way", "seed"), [(TOWARDS, 1), (ACROSS, 2)], ids=["towards", "across"])
 def test_region_holds_the_truth_as_often_as_it_says(way, seed):
     """By the curvature at the best place it was 83 % straight towards the source, where the range is hardly observed."""

@@ -46,6 +46,7 @@ def test_a_channel_dead_in_one_ping_is_noticed_in_that_ping(amplitude):
     assert all(reason.startswith("channel 1 is below threshold") for reason in found.reason[16:24])
 
 
+@pytest.mark.slow
 def test_no_channel_that_heard_a_weak_burst_is_called_silent():
     # 2 E / N0 is 24 dB in the whole burst, but 1 dB in its first three cycles: by these no channel may be judged.
     found = measured(samples(60, 0.7, seed=2))

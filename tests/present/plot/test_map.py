@@ -103,6 +103,7 @@ def test_the_text_says_what_a_shadow_costs():
     assert "(mounting.shadow) hide the pinger from" in text
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("over", ["vehicle", "pinger"])
 @pytest.mark.parametrize("trials", [0, 3])
 def test_the_picture_marks_places_with_their_figures(over, trials):

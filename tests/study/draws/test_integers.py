@@ -50,6 +50,7 @@ def test_wrong_integers_move_delays_by_whole_periods_and_nothing_else():
     np.testing.assert_array_equal(given.source_depth_m, resolved.source_depth_m)
 
 
+@pytest.mark.slow
 def test_stations_say_first_that_integers_are_often_wrong():
     wide = POOL.model_copy(update={"array": load_array("hull-4")})
     told = [

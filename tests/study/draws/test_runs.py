@@ -20,6 +20,7 @@ def with_vehicle(**keys):
     return SCENE.model_copy(update={"vehicle": SCENE.vehicle.model_copy(update=keys)})
 
 
+@pytest.mark.slow
 def test_dead_reckoning_grows_as_stated():
     """Random walk: variance by distance; scale: by its square; heading: across the track by distance times angle."""
     scene = with_vehicle(heading_sd_deg=1.0, drift_sd_m_per_root_m=0.1, log_scale_sd=0.02, position_sd_m=0.3)
@@ -34,6 +35,7 @@ def test_dead_reckoning_grows_as_stated():
     np.testing.assert_allclose(error[..., 1].std(axis=0), across, rtol=0.03)
 
 
+@pytest.mark.slow
 def test_coverage_of_the_fused_ellipse_with_the_packages_own_simulation():
     path = route_positions(SCENE, Route(6, 8.0, -15.0))
     rng = np.random.default_rng(3)

@@ -79,6 +79,7 @@ def equal(one, other):
 several_cores = pytest.mark.skipif(len(os.sched_getaffinity(0)) < 2, reason="a pool needs a second core")
 
 
+@pytest.mark.slow
 @several_cores
 def test_a_pool_gives_the_same_bits_in_order_and_shares_the_cores(work):
     told = []
@@ -221,6 +222,7 @@ MAIN = """
 """
 
 
+@pytest.mark.slow
 @several_cores
 @pytest.mark.parametrize(("how", "code"), [(signal.SIGINT, 130), (signal.SIGKILL, -signal.SIGKILL)])
 def test_stopped_or_killed_it_leaves_no_orphans_and_goes_on(work, tmp_path, how, code):

@@ -28,6 +28,7 @@ def mapped(scene, *, running=None, seed=1, **choices):
     )
 
 
+@pytest.mark.slow
 def test_water_without_faces_adds_nothing():
     pool = {"pool": POOL.pool.model_validate({"surface_reflects": False})}
     plan = POOL.study.model_copy(update={"map_extent_m": (4.0, 2.0, 16.0, 10.0)})

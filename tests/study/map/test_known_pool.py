@@ -17,6 +17,7 @@ from acoustics.study.map import MapChoices, map_pool
 POOL = load_scene(shipped("examples")["mallard-basin"])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("over", ["vehicle", "pinger"])
 def test_cells_hold_the_bound_of_their_places(over):
     choices = MapChoices(over=over, known_pool_cells=30)
@@ -34,6 +35,7 @@ def test_cells_hold_the_bound_of_their_places(over):
     assert known.to_first_wall_m[k] == pytest.approx(bound.to_first_wall_m[0], rel=1e-3)
 
 
+@pytest.mark.slow
 def test_share_of_cells_under_half_a_metre():
     """A separate study of the same model in another program has 86 % of such cells by the whole burst, few without.
 

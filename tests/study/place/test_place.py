@@ -238,6 +238,7 @@ def test_no_hydrophone_inside_a_body():
     assert len(places) > 500 and not in_tube.any()
 
 
+@pytest.mark.slow
 def test_search_gets_out_from_where_the_vehicle_hides_half_the_bearings(criterion):
     # A tube along the bow over the whole box: one side of it is shadowed to the other, but under its edge all is heard.
     tube = CylinderBody(kind="cylinder", from_m=(-0.15, 0, 0.12), to_m=(0.15, 0, 0.12), radius_m=0.04)

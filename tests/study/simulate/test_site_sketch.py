@@ -66,6 +66,7 @@ def test_what_is_wrong_is_told_in_one_line(tmp_path, wrong, problem):
     assert "\n" not in str(told.value)
 
 
+@pytest.mark.slow
 def test_drawn_sketches_err_as_the_tolerances_say(basin):
     """2,000 draws: a standard deviation is known to 1.6 % then; 6 % allowed. Means within 4 standard errors."""
     rng = np.random.default_rng(4)

@@ -66,6 +66,7 @@ def test_advice_keeps_hull_limit_and_target(study):
     assert choice.sample_rate_hz > 2 * POOL.pingers[0].band_hz[1]
 
 
+@pytest.mark.slow
 def test_simulation_agrees_with_the_bound_where_no_cycle_is_wrong(study):
     quiet = with_study(POOL).model_copy(
         update={"noise": POOL.noise.model_copy(update={"self_noise_density_db": 55.0, "ambient_density_db": 50.0})}

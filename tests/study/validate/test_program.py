@@ -52,6 +52,7 @@ HOSTILE = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", HOSTILE)
 def test_a_hostile_program_is_a_failure_with_its_reason(tmp_path, name):
     code, reason = HOSTILE[name]

@@ -209,6 +209,7 @@ def test_a_second_candidate_counts_only_if_it_fits_the_same_delays(scene, pinger
     assert validate_answers(scene, pinger, design, mirrored, name="x").overall.rms_deg.value == pytest.approx(0.0)
 
 
+@pytest.mark.slow
 def test_limits_are_held_against_the_unfavourable_end(scene, pinger):
     design = design_of(scene, pinger, 144)
     sd = np.deg2rad(3.0)

@@ -237,6 +237,7 @@ def test_time_for_one_waypoint_gives_one_and_for_none_is_refused():
         study_waypoints(none, none.pingers[0], trials=0, step_m=2.5)
 
 
+@pytest.mark.slow
 def test_the_bound_is_what_small_errors_give():
     # Errors of a fifth, so that the normal approximation holds on long ellipses.
     hydrophones = tuple(h.model_copy(update={"tolerance_m": 0.2 * h.tolerance_m}) for h in POOL.array.hydrophones)
