@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, rotation_matrix, rotation_vector_jacobian
-from acoustics.physics.tdoa import spherical_time, unit_vectors_to_source
+from acoustics.physics.error_model import Sight, sight_of_source
 
 Integers = NDArray[np.intp]
 
@@ -200,7 +200,7 @@ def model_times(run: CalibrationRun, prior: CalibrationPrior, shared: Floats, po
         Errors of the poses, in units of their standard deviations.
     """
     at = _geometry(run, prior, shared, pose)
-    return at.times_s + at.channel_delays_s[..., None, :]
+    return at.sight.time_s + at.channel_delays_s[..., None, :]
 
 
 def whitened_derivatives(
@@ -216,25 +216,24 @@ def whitened_derivatives(
         By the error of the ping's own pose.
     """
     at = _geometry(run, prior, shared, pose)
-    white, speed = run.whitening, at.speed[..., None, None, None]
+    white = run.whitening
     pings, n = run.used.shape
-    batch = at.times_s.shape[:-2]
-    # A turn by the small vector a moves a lever l by a x l, and the time by -u . (a x l) / c = (u x l) . a / c.
-    moment = np.cross(at.unit, at.lever) / speed
-    by_source = at.unit @ np.swapaxes(run.turn, -1, -2) / speed
-    by_element = white[..., None] * (-(at.unit @ at.turned) / speed)[..., None, :, :]
+    batch = at.sight.time_s.shape[:-2]
+    by_source = at.sight.by_source @ np.swapaxes(run.turn, -1, -2)
+    by_element = white[..., None] * at.sight.by_mounting(at.turned)[..., None, :, :]
+    by_turn = at.sight.by_attitude()
     own = np.zeros((*batch, pings, n, len(prior.source_sd_m), 3))
     own[..., np.arange(pings), :, run.source_index, :] = np.moveaxis(by_source, -3, 0)
     columns = [
         by_element.reshape(*batch, pings, n - 1, 3 * n),
         np.broadcast_to(white, (*batch, pings, n - 1, n)),
-        white @ (-at.times_s / at.speed[..., None, None])[..., None],
-        white @ (moment @ (at.wobbled @ rotation_vector_jacobian(at.rotation)[..., None, :, :])),
+        white @ at.sight.by_sound_speed,
+        white @ (by_turn @ (at.wobbled @ rotation_vector_jacobian(at.rotation)[..., None, :, :])),
         white @ own.reshape(*batch, pings, n, -1),
     ]
-    by_pose = white @ np.concatenate([-by_source, moment @ rotation_vector_jacobian(at.wobble)], axis=-1)
+    by_pose = white @ np.concatenate([-by_source, by_turn @ rotation_vector_jacobian(at.wobble)], axis=-1)
     return (
-        at.times_s + at.channel_delays_s[..., None, :],
+        at.sight.time_s + at.channel_delays_s[..., None, :],
         np.concatenate(columns, -1) * prior.shared_sd,
         by_pose * prior.pose_sd,
     )
@@ -244,15 +243,12 @@ def whitened_derivatives(
 class _Geometry:
     """One evaluation, in the body frame as navigated.
 
-    Travel times, channel delays, sound speed, unit vectors to the source, levers from the body's origin to the
-    hydrophones; matrices of the whole rotation and of the pose's part in it (`wobbled`), and the two rotation vectors.
+    What is heard of the source, channel delays; matrices of the whole rotation and of the pose's part in it
+    (`wobbled`), and the two rotation vectors.
     """
 
-    times_s: Floats
+    sight: Sight
     channel_delays_s: Floats
-    speed: Floats
-    unit: Floats
-    lever: Floats
     turned: Floats
     rotation: Floats
     wobble: Floats
@@ -270,13 +266,10 @@ def _geometry(run: CalibrationRun, prior: CalibrationPrior, shared: Floats, pose
     wobbled = rotation_matrix(own[..., 3:])
     turned = wobbled @ rotation_matrix(p.rotation)[..., None, :, :]
     lever = (prior.hydrophones_m + p.offsets_m)[..., None, :, :] @ np.swapaxes(turned, -1, -2)
-    speed = prior.sound_speed_m_s + p.sound_speed
+    speed = (prior.sound_speed_m_s + p.sound_speed)[..., None]
     return _Geometry(
-        times_s=spherical_time(lever, relative, speed[..., None]),
+        sight=sight_of_source(lever, relative, speed),
         channel_delays_s=p.channel_delays_s,
-        speed=speed,
-        unit=unit_vectors_to_source(lever, relative),
-        lever=lever,
         turned=turned,
         rotation=p.rotation,
         wobble=own[..., 3:],

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.intervals import Interval, rate_interval, rms_interval
+from acoustics.base.least_squares import Descent, Indices, levenberg
 from acoustics.base.regions import inside_region
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix, spherical_time, unit_vectors_to_source
@@ -19,7 +20,7 @@ from acoustics.study.waypoints.prior import Prior
 from acoustics.study.waypoints.value import Worth
 
 _RELINEARISED = 3  # the errors' effect is taken again at each better position
-_STEPS = 10
+_DESCENT = Descent(damping=1e-3, floor=0.0, most_steps=10)  # the prior holds every direction
 _RUNS_AT_ONCE = 500  # some 10 MB at work
 
 
@@ -171,6 +172,53 @@ def _drawn_delays(
     return times @ difference_matrix(n).T
 
 
+@dataclass(frozen=True)
+class _Fit:
+    """What the places of m runs, one row each, are found from.
+
+    Hydrophones at every waypoint in the site frame, sound speed, differences that were taken, and the prior's
+    information; TDOA (m, k) with the inverse of their covariance (m, k, k), and the places that the prior names (m, 3).
+    """
+
+    hydrophones_m: Floats
+    sound_speed_m_s: Floats
+    difference: Floats
+    known: Floats
+    delays: Floats
+    weight: Floats
+    aid_m: Floats
+
+    def subset(self, rows: Indices) -> _Fit:
+        return replace(self, delays=self.delays[rows], weight=self.weight[rows], aid_m=self.aid_m[rows])
+
+    def residual(self, place: Floats) -> Floats:
+        """Measured less predicted at places (m, 3), shape (m, k) [s]."""
+        times = spherical_time(self.hydrophones_m, place[:, None], self.sound_speed_m_s)
+        return self.delays - (times @ self.difference.T).reshape(self.delays.shape)
+
+    def cost(self, place: Floats, residual: Floats) -> Floats:
+        """Twice the negative logarithm of the posterior density, up to a constant, shape (m,)."""
+        off = place - self.aid_m
+        return np.einsum("ti,tij,tj->t", residual, self.weight, residual) + np.einsum(
+            "ti,ij,tj->t", off, self.known, off
+        )
+
+    def normal(self, place: Floats, residual: Floats) -> tuple[Floats, Floats]:
+        """Information (m, 3, 3) about the places, and half the gradient of the cost, (m, 3)."""
+        slope = self.difference @ unit_vectors_to_source(self.hydrophones_m, place[:, None]) / self.sound_speed_m_s
+        slope = slope.reshape(*self.delays.shape, 3)
+        weighted = np.swapaxes(slope, -1, -2) @ self.weight
+        pull = (weighted @ residual[..., None])[..., 0] + (self.aid_m - place) @ self.known
+        return weighted @ slope + self.known, -pull
+
+
+def _evaluate(fit: _Fit, state: Floats) -> tuple[Floats, Floats, Floats]:
+    """As `levenberg` takes it, runs along the last axis."""
+    residual = fit.residual(state.T)
+    information, gradient = fit.normal(state.T, residual)
+    return fit.cost(state.T, residual), np.moveaxis(information, 0, -1), gradient.T
+
+
 def _most_probable(
     route: WaypointRun,
     prior: Prior,
@@ -181,53 +229,24 @@ def _most_probable(
     aid_m: Floats,
 ) -> tuple[Floats, Floats]:
     """Positions (n_trials, 3) [m] and their horizontal covariances (n_trials, 2, 2) [m^2]."""
-    hydrophones, known = route.pose.to_site(route.elements_m), worth.prior_information
-    difference, drift = difference_matrix(len(route.elements_m)), errors.drift_sd_m_per_root_m
-    speed = np.asarray(route.sound_speed_m_s)
-    flat = delays.reshape(len(delays), -1)
-
-    def misfit(place: Floats) -> Floats:
-        return flat - (spherical_time(hydrophones, place[..., None, :], speed) @ difference.T).reshape(
-            -1, flat.shape[1]
-        )
-
-    def cost(place: Floats, residual: Floats, weight: Floats) -> Floats:
-        off = place - aid_m
-        return np.einsum("ti,tij,tj->t", residual, weight, residual) + np.einsum("ti,ij,tj->t", off, known, off)
-
+    trials, drift, speed = len(delays), errors.drift_sd_m_per_root_m, route.sound_speed_m_s
+    difference, flat = difference_matrix(len(route.elements_m)), delays.reshape(trials, -1)
     weights = _inverse(run_covariance(route.heard, route.legs_m, drift))
+    fit = _Fit(
+        route.pose.to_site(route.elements_m), np.asarray(speed), difference, worth.prior_information, flat,
+        np.broadcast_to(weights[0], (trials, *weights[0].shape)), aid_m,
+    )  # fmt: skip
     costs = []
     for place, weight in zip(prior.places_m, weights, strict=True):
-        there = np.tile(place, (len(delays), 1))
-        costs.append(cost(there, misfit(there), np.broadcast_to(weight, (len(delays), *weight.shape))))
+        here, there = replace(fit, weight=np.broadcast_to(weight, fit.weight.shape)), np.tile(place, (trials, 1))
+        costs.append(here.cost(there, here.residual(there)))
     place = prior.places_m[np.argmin(costs, axis=0)]
     for _ in range(_RELINEARISED):
-        heard = hear(
-            route.elements_m,
-            route.pose,
-            place[:, None],
-            variance_s2,
-            route.start_m,
-            errors,
-            route.sound_speed_m_s,
-        )
-        weight = _inverse(run_covariance(heard, route.legs_m, drift))
-        residual = misfit(place)
-        value, damping = cost(place, residual, weight), np.full(len(place), 1e-3)
-        for _ in range(_STEPS):
-            slope = difference @ unit_vectors_to_source(hydrophones, place[:, None]) / speed
-            slope = slope.reshape(*flat.shape, 3)
-            weighted = np.swapaxes(slope, -1, -2) @ weight
-            curve = weighted @ slope + known
-            pull = (weighted @ residual[..., None])[..., 0] + (aid_m - place) @ known
-            damped = curve + damping[:, None, None] * curve * np.eye(3)
-            trial = place + np.linalg.solve(damped, pull[..., None])[..., 0]
-            there = misfit(trial)
-            new = cost(trial, there, weight)
-            better = new <= value
-            place, residual = np.where(better[:, None], trial, place), np.where(better[:, None], there, residual)
-            value, damping = np.where(better, new, value), np.where(better, damping / 10, damping * 10)
-    return place, _inverse(curve)[:, :2, :2]
+        heard = hear(route.elements_m, route.pose, place[:, None], variance_s2, route.start_m, errors, speed)
+        fit = replace(fit, weight=_inverse(run_covariance(heard, route.legs_m, drift)))
+        place = levenberg(fit, place.T, _evaluate, lambda _, state, step: state + step, descent=_DESCENT).T
+    information, _ = fit.normal(place, fit.residual(place))
+    return place, _inverse(information)[:, :2, :2]
 
 
 def _inverse(matrix: Floats) -> Floats:
