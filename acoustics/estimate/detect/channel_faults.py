@@ -28,8 +28,8 @@ def failed_channels(noise_density: Floats) -> NDArray[np.bool_]:
 
 def noisy_channels(noise_density: Floats) -> NDArray[np.bool_]:
     """Channels, shape (n_channels,), whose noise is 20 dB over the median of them all."""
-    alive = noise_density[noise_density > 0]
-    return noise_density > _LOUD_SHARE * (float(np.median(alive)) if len(alive) else np.inf)
+    working = noise_density[noise_density > 0]
+    return noise_density > _LOUD_SHARE * (float(np.median(working)) if len(working) else np.inf)
 
 
 def clipped_channels(volts: Floats, full_scale_v: float | None) -> NDArray[np.bool_]:

@@ -140,7 +140,7 @@ class BandDetector:
     repetition: int
     memory: int
     false_alarm_probability: float
-    n_alive: int = 1
+    n_working: int = 1
     _powers: deque[Singles] = field(default_factory=deque)
     _past: Floats | None = None
     _held: Event | None = None
@@ -159,14 +159,14 @@ class BandDetector:
         while sum(p.shape[-1] for p in self._powers) - self._powers[0].shape[-1] >= self.memory:
             self._powers.popleft()
         noise = self.noise()
-        alive = noise > FAILED_SHARE * np.median(noise)
-        self.n_alive = max(int(alive.sum()), 1)
-        weight = np.divide(2.0, noise, out=np.zeros_like(noise), where=alive)
+        working = noise > FAILED_SHARE * np.median(noise)
+        self.n_working = max(int(working.sum()), 1)
+        weight = np.divide(2.0, noise, out=np.zeros_like(noise), where=working)
         return np.asarray(weight @ power)
 
     def with_past(self, statistic: Floats) -> Floats:
         """The statistic of a block, with its values of the last four bursts before it in front."""
-        past = np.full(PAST_BURSTS * self.looks_in_a_burst, 2.0 * self.n_alive) if self._past is None else self._past
+        past = np.full(PAST_BURSTS * self.looks_in_a_burst, 2.0 * self.n_working) if self._past is None else self._past
         return np.concatenate([past, statistic])
 
     def events(self, statistic: Floats, floor: Floats, first_sample: int, n_own: int) -> list[Event]:
@@ -188,7 +188,7 @@ class BandDetector:
         self._past = joined[n_own:]
         joined = joined[len(joined) - n_own - lag - span :]
         before = minimum_filter1d(joined, span)[span // 2 : span // 2 + n_own]
-        threshold = np.maximum(float(detection_threshold(self.false_alarm_probability, self.n_alive)), floor)
+        threshold = np.maximum(float(detection_threshold(self.false_alarm_probability, self.n_working)), floor)
         own = statistic[:n_own]
         over = np.flatnonzero((own > threshold[:n_own]) & (own > _RISE * before))
         found: list[Event] = []

@@ -28,17 +28,17 @@ REJECTION_PROBABILITY = 5e-3
 # The farthest place of the region over the nearest, from the last pose: beyond the first there is a line of bearing and
 # no more, beyond the second the range is poor.
 _UNSEEN, _ROUGH = 3.0, 2.0
-_STARTS = 2  # the best place and one that may rival it: the answer names two
+_STARTS = 2  # the best place and one that may fit as well: the answer names two
 _ROUNDS = 6  # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _NUMBERS_AT_ONCE = 8_000_000
 # A second place is a alternative if its cost is within this of the best: about 20 to 1 by likelihood.
-_RIVAL_COST = 6.0
+_ALTERNATIVE_COST = 6.0
 
 NOTHING_HEARD = "no ping of the run has usable delays"
 RANGE_UNSEEN = "the range is not observed: this is a line of bearing; a ping from another direction would cross it"
 OUTSIDE = "the pings agree on a place outside the water, as those of an echo do"
 DISAGREE = "fewer than half of the pings agree on one place"
-RIVAL = "a second place fits as well: see alternative_m; a ping from another direction would tell them apart"
+ALTERNATIVE = "a second place fits as well: see alternative_m; a ping from another direction would tell them apart"
 ROUGH = "the range is poorly observed: a ping from another direction would shorten the ellipse most"
 TOO_FEW = "too few pings to reject a wrong one: the position stands on trust"
 
@@ -257,7 +257,7 @@ def _answer(problem: FusionProblem, best: _Fitted, second: _Fitted, reject: bool
     apart = best.state[:, :3] - second.state[:, :3]
     both = best.covariance[:, :3, :3] + second.covariance[:, :3, :3]
     distinct = np.einsum("ri,rij,rj->r", apart, np.linalg.inv(both), apart) > 9.0
-    alternative = ~gap & distinct & (second.cost - best.cost < _RIVAL_COST) & (second.state[:, 2] > -0.5)
+    alternative = ~gap & distinct & (second.cost - best.cost < _ALTERNATIVE_COST) & (second.state[:, 2] > -0.5)
     disagree = ~gap & (2 * n_inliers < heard)
     few = ~gap & (n_inliers < 3)
     p_value = np.array([chi_square_p_value(c, int(d)) for c, d in zip(chi2, dof, strict=True)])
@@ -278,7 +278,7 @@ def _answer(problem: FusionProblem, best: _Fitted, second: _Fitted, reject: bool
         "ok": ~(gap | unseen | disagree | alternative | region.dry),
         "reason": np.select(
             [gap, region.dry, disagree, alternative, unseen, few, rough],
-            [NOTHING_HEARD, OUTSIDE, DISAGREE, RIVAL, RANGE_UNSEEN, TOO_FEW, ROUGH],
+            [NOTHING_HEARD, OUTSIDE, DISAGREE, ALTERNATIVE, RANGE_UNSEEN, TOO_FEW, ROUGH],
             default="",
         ),
     }

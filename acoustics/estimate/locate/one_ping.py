@@ -1,4 +1,4 @@
-"""One ping, cut out of a recording: faults of channels, delays, direction, position, and reasons where they fail."""
+"""One ping out of a recording: faults of channels, delays, direction, position, and reasons where they fail."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from acoustics.physics.burst import Burst
 # Kept for the delays: all up to twice the carrier and more, far above what the build-up holds.
 _SAMPLES_IN_A_CYCLE = 6.0
 _NOISE_BAND = 0.5  # of the carrier's frequency: what the shortest windows hear, those of two cycles
-NO_CHANNELS = "fewer than two channels are alive"
+NO_CHANNELS = "fewer than two channels work"
 
 
 @dataclass(frozen=True)

@@ -76,7 +76,7 @@ def onset_misfit(
     that the burst begins with a corner, which a normal distribution of the fitted onsets does not: the choice by
     likelihood errs less often.
     """
-    cut, fit = sound.cut.some(rows), sound.fit.some(rows)
+    aligned, fit = sound.aligned.some(rows), sound.fit.some(rows)
     n = fit.onset_s.shape[1]
     step_s = 1.0 / (burst.frequency_hz * n)
     relative = np.concatenate([np.zeros((len(fine_s), 1)), fine_s], axis=-1)
@@ -86,16 +86,16 @@ def onset_misfit(
 
     longest = np.inf if burst.sweep_hz else _BUILT_UP * burst.q / (np.pi * burst.frequency_hz)
     end = fit.onset_s + np.minimum(sound.window_s[rows], longest)[:, None]
-    counts = cut.before(end)
-    cut = cut.some(np.arange(len(end)), int(np.flatnonzero(counts.any(axis=(0, 1))).max(initial=0)) + 1)
-    carrier = np.exp(1j * (burst.carrier * cut.time_s + fit.phase[..., None])) * cut.before(end)
+    counts = aligned.before(end)
+    aligned = aligned.some(np.arange(len(end)), int(np.flatnonzero(counts.any(axis=(0, 1))).max(initial=0)) + 1)
+    carrier = np.exp(1j * (burst.carrier * aligned.time_s + fit.phase[..., None])) * aligned.before(end)
     amplitude = fit.common_amplitude
     spread = (gain_sd * amplitude) ** 2
     moves = np.arange(-_SPAN_CYCLES * n, _SPAN_CYCLES * n + 1) * step_s
     likely = np.empty((*fit.onset_s.shape, len(moves)))
     for k, move in enumerate(moves):
-        wave = burst.complex_envelope(cut.time_s - begin[..., None] - move)[0] * carrier
-        uu, uv, vv, ux, vx = quadratures(wave, cut.samples)
+        wave = burst.complex_envelope(aligned.time_s - begin[..., None] - move)[0] * carrier
+        uu, uv, vv, ux, vx = quadratures(wave, aligned.samples)
         vv = np.maximum(vv, 1e-9)
         size, found = uu - uv**2 / vv, ux - uv * vx / vv
         weight = 1.0 + spread * size

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
-from acoustics.estimate.tdoa.segment import Cut
+from acoustics.estimate.tdoa.segment import AlignedSegments
 from acoustics.physics.burst import Burst, Complexes
 
 _STEPS_PER_CYCLE = 8  # decides accuracy: its row is in benchmarks/constants.py
@@ -22,19 +22,19 @@ _LEAD_CYCLES = 1.0
 
 
 def correlation_delays(
-    cut: Cut, burst: Burst, onset_s: Floats, *, window_s: Floats, travel_s: Floats, whiten: bool
+    aligned: AlignedSegments, burst: Burst, onset_s: Floats, *, window_s: Floats, travel_s: Floats, whiten: bool
 ) -> tuple[Floats, Floats]:
     """Time differences against the first channel, shape (m, n - 1), and their covariance, shape (m, n - 1, n - 1).
 
     Parameters
     ----------
-    cut : Cut
+    aligned : AlignedSegments
         Samples of m pings.
     burst : Burst
         Its band is the one that is correlated.
     onset_s : ndarray, shape (m, n)
         Of the envelope. Each channel is gated from a cycle before to `window_s` after the burst begins, so that
-        the gates cut the same part of the burst out of every channel.
+        the gates take the same part of the burst out of every channel.
     window_s : ndarray, shape (m,)
         Length of the gate after the onset [s].
     travel_s : ndarray, shape (n,)
@@ -53,25 +53,25 @@ def correlation_delays(
     ----------
     Knapp and Carter (1976), IEEE Trans. ASSP 24, 320-327 (generalised correlation and its variance).
     """
-    interval = float(cut.time_s[0, 0, 1] - cut.time_s[0, 0, 0])
-    length = 1 << int(np.ceil(np.log2(2 * cut.samples.shape[-1])))
+    interval = float(aligned.time_s[0, 0, 1] - aligned.time_s[0, 0, 0])
+    length = 1 << int(np.ceil(np.log2(2 * aligned.samples.shape[-1])))
     frequency: Floats = np.fft.rfftfreq(length, interval).astype(float, copy=False)
     # Each ping's band is its own: what else is measured with it must not change its answer.
     inside = _band(burst, window_s, frequency)
     bins = inside.any(axis=0)
     inside = inside[:, None, bins]
     omega = 2.0 * np.pi * frequency[bins]
-    first = cut.time_s[..., :1]
+    first = aligned.time_s[..., :1]
     delay = onset_s[:, 1:] - onset_s[:, :1]
     for _ in range(_GATINGS):
         # Gates that lie apart as the delays do; their place in common is the mean of all onsets.
         relative = np.concatenate([np.zeros((len(delay), 1)), delay], axis=-1)
         begins = (onset_s - relative).mean(axis=-1, keepdims=True) + relative
-        since = cut.time_s - begins[..., None]
+        since = aligned.time_s - begins[..., None]
         # Half samples at the ends: the gates fall differently between the samples of each channel.
-        gate = np.clip((window_s[:, None, None] - since) / interval + 0.5, 0.0, 1.0) * cut.held
+        gate = np.clip((window_s[:, None, None] - since) / interval + 0.5, 0.0, 1.0) * aligned.held
         gate *= since >= -_LEAD_CYCLES / burst.frequency_hz
-        spectrum = np.fft.rfft(cut.samples * gate, length, axis=-1)[..., bins] * np.exp(-1j * omega * first)
+        spectrum = np.fft.rfft(aligned.samples * gate, length, axis=-1)[..., bins] * np.exp(-1j * omega * first)
         size = np.maximum(np.abs(spectrum), 1e-9)
         weight = inside * (np.ones_like(size[:, 1:]) if whiten else size[:, 1:] * size[:, :1])
         cross = weight * (spectrum[:, 1:] / size[:, 1:]) * np.conj(spectrum[:, :1] / size[:, :1])

@@ -8,7 +8,7 @@ import numpy as np
 
 from acoustics.base.frames import Floats
 from acoustics.estimate.tdoa.multipath import LEAST_CYCLES, multipath_free_window
-from acoustics.estimate.tdoa.segment import Cut, cut_out
+from acoustics.estimate.tdoa.segment import AlignedSegments, align_segments
 from acoustics.estimate.tdoa.toa import SEARCH_CYCLES, BuildUp, first_onsets, fit_build_up, quadratures
 from acoustics.physics.burst import Burst
 
@@ -67,7 +67,7 @@ class DirectSound:
 
     Parameters
     ----------
-    cut : Cut
+    aligned : AlignedSegments
         The samples about it.
     fit : BuildUp
         Amplitude, phase and onset in the window.
@@ -77,7 +77,7 @@ class DirectSound:
         Part of the burst that was used [s].
     """
 
-    cut: Cut
+    aligned: AlignedSegments
     fit: BuildUp
     heard: Floats
     window_s: Floats
@@ -96,7 +96,7 @@ def fit_direct_sound(pings: Pings, burst: Burst, window_s: float | None) -> Dire
     else:
         longest, looks, kept_s = np.full(len(pings.onset_s), window_s), np.array([window_s]), window_s
     rough, looked = _find(pings, burst, looks, longest)
-    cut = cut_out(
+    aligned = align_segments(
         pings.pressure,
         pings.sample_rate_hz,
         pings.offset_s,
@@ -110,7 +110,7 @@ def fit_direct_sound(pings: Pings, burst: Burst, window_s: float | None) -> Dire
         for look, limit in np.unique(np.stack([looked, longest], axis=-1), axis=0):
             rows = np.flatnonzero((looked == look) & (longest == limit))
             window[rows], rough[rows] = multipath_free_window(
-                cut.some(rows),
+                aligned.some(rows),
                 burst,
                 rough[rows],
                 longest_s=float(limit),
@@ -121,8 +121,8 @@ def fit_direct_sound(pings: Pings, burst: Burst, window_s: float | None) -> Dire
                 gain_sd=pings.gain_sd,
                 apart_s=float(pings.travel_s.max()) + _LEAD_CYCLES * period,
             )
-    fit = fit_build_up(cut, burst, rough, window_s=window, noise_sd=pings.noise_sd, gain_sd=pings.gain_sd)
-    return DirectSound(cut, fit, _heard_alone(cut, burst, fit.onset_s, window), window)
+    fit = fit_build_up(aligned, burst, rough, window_s=window, noise_sd=pings.noise_sd, gain_sd=pings.gain_sd)
+    return DirectSound(aligned, fit, _heard_alone(aligned, burst, fit.onset_s, window), window)
 
 
 def _longest_windows(pings: Pings, burst: Burst) -> Floats:
@@ -135,11 +135,11 @@ def _longest_windows(pings: Pings, burst: Burst) -> Floats:
     return np.maximum(np.minimum(burst.length_s, held), LEAST_CYCLES * period)
 
 
-def _heard_alone(cut: Cut, burst: Burst, onset: Floats, window_s: Floats) -> Floats:
+def _heard_alone(aligned: AlignedSegments, burst: Burst, onset: Floats, window_s: Floats) -> Floats:
     """Drop of chi-square (m, n) by the burst in the window, its onset given, of any amplitude and phase."""
-    since = cut.time_s - onset[..., None]
+    since = aligned.time_s - onset[..., None]
     wave = burst.complex_envelope(since)[0] * np.exp(1j * burst.carrier * since)
-    uu, uv, vv, ux, vx = quadratures(wave * cut.before(onset + window_s[:, None]), cut.samples)
+    uu, uv, vv, ux, vx = quadratures(wave * aligned.before(onset + window_s[:, None]), aligned.samples)
     return np.asarray((vv * ux**2 - 2.0 * uv * ux * vx + uu * vx**2) / np.maximum(uu * vv - uv**2, 1e-9))
 
 

@@ -53,7 +53,7 @@ def _by_phase(sound: DirectSound, array: KnownArray) -> Answer:
 def _by_correlation(sound: DirectSound, array: KnownArray, *, whiten: bool = False) -> Answer:
     travel_s = array.travel_s[0]
     delay, covariance = correlation_delays(
-        sound.cut, array.burst, sound.fit.onset_s, window_s=sound.window_s, travel_s=travel_s, whiten=whiten
+        sound.aligned, array.burst, sound.fit.onset_s, window_s=sound.window_s, travel_s=travel_s, whiten=whiten
     )
     # By the envelope, each pair for itself: only a pair well within half a wavelength has but one peak.
     _, coarse_s2, _ = _by_onset(sound, array)

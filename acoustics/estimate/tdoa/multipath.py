@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import chdtri
 
 from acoustics.base.frames import Floats
-from acoustics.estimate.tdoa.segment import Cut
+from acoustics.estimate.tdoa.segment import AlignedSegments
 from acoustics.estimate.tdoa.toa import BuildUp, fit_build_up
 from acoustics.physics.burst import Burst
 
@@ -25,7 +25,7 @@ FALSE_ALARM = 0.01
 
 
 def multipath_free_window(
-    cut: Cut,
+    aligned: AlignedSegments,
     burst: Burst,
     onset_s: Floats,
     *,
@@ -40,7 +40,7 @@ def multipath_free_window(
 
     Parameters
     ----------
-    cut : Cut
+    aligned : AlignedSegments
         Samples of m pings.
     burst : Burst
         What was sent.
@@ -83,13 +83,13 @@ def multipath_free_window(
     at_first = begins[: 1 + int(np.sum(begins < shortest_s - 1e-3 * period))]
     limit = float(chdtri(2.0 * n, FALSE_ALARM / max(len(at_first) + len(ends) * len(look_back), 1)))
     # Samples before the rough onset, and those by which the fitted one may be later.
-    interval = float(cut.time_s[0, 0, 1] - cut.time_s[0, 0, 0])
+    interval = float(aligned.time_s[0, 0, 1] - aligned.time_s[0, 0, 0])
     margin_s = lead_s + 2.0 * period
     window = np.full(m, longest_s)
     onsets = np.repeat(onset_s[None], len(ends) + 1, axis=0)
     rows = np.arange(m)
     for k, end in enumerate(ends):
-        part = cut.some(rows, int(np.ceil((margin_s + end) / interval)))
+        part = aligned.some(rows, int(np.ceil((margin_s + end) / interval)))
         length = np.full(len(rows), end)
         fit = fit_build_up(
             part, burst, onsets[k, rows], window_s=length, noise_sd=noise_sd[rows], gain_sd=gain_sd,
@@ -124,16 +124,16 @@ def _ends(first_s: float, last_s: float, step_s: float) -> list[float]:
     return ends if first_s <= last_s else []
 
 
-def _echo_gain(cut: Cut, burst: Burst, fit: BuildUp, end_s: float, begins_s: Floats) -> Floats:
+def _echo_gain(aligned: AlignedSegments, burst: Burst, fit: BuildUp, end_s: float, begins_s: Floats) -> Floats:
     """Drop of chi-square, shape (k, m), by an echo that begins `begins_s`, shape (k,), after each channel's onset."""
-    weight = cut.before(fit.onset_s + end_s)
-    since = cut.time_s - fit.onset_s[..., None]
-    carrier = np.exp(1j * (burst.carrier * cut.time_s + fit.phase[..., None])) * weight
+    weight = aligned.before(fit.onset_s + end_s)
+    since = aligned.time_s - fit.onset_s[..., None]
+    carrier = np.exp(1j * (burst.carrier * aligned.time_s + fit.phase[..., None])) * weight
     envelope, slope = burst.complex_envelope(since)
     direct = np.stack([(envelope * carrier).real, -(envelope * carrier).imag, -(slope * carrier).real], axis=-2)
     direct = direct / np.maximum(np.linalg.norm(direct, axis=-1, keepdims=True), 1e-9)
     inverse = np.linalg.inv(direct @ np.swapaxes(direct, -1, -2) + 1e-9 * np.eye(3))
-    samples = (cut.samples * weight)[..., None]
+    samples = (aligned.samples * weight)[..., None]
     left = samples - np.swapaxes(direct, -1, -2) @ (inverse @ (direct @ samples))
     gains = np.empty((len(begins_s), len(since)))
     for gain, begin in zip(gains, begins_s, strict=True):

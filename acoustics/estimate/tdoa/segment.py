@@ -1,4 +1,4 @@
-"""A ping cut out of a recording, and what is known of the burst that made it."""
+"""A ping taken out of a recording, and what is known of the burst that made it."""
 
 from __future__ import annotations
 
@@ -63,8 +63,8 @@ class Segment:
 
 
 @dataclass(frozen=True)
-class Cut:
-    """A flat batch of m pings, each channel cut out about its own arrival; times count from the ping's `onset_s`.
+class AlignedSegments:
+    """A flat batch of m pings, each channel about its own arrival; times count from the ping's `onset_s`.
 
     Parameters
     ----------
@@ -84,13 +84,13 @@ class Cut:
         """Weights, 1 for samples before times of shape (m, n_channels) and 0 for others, shape of `samples`."""
         return (self.held & (self.time_s < end_s[..., None])).astype(float)
 
-    def some(self, rows: NDArray[np.intp], n_samples: int | None = None) -> Cut:
+    def some(self, rows: NDArray[np.intp], n_samples: int | None = None) -> AlignedSegments:
         """Some of the pings, and of each channel the first samples."""
         part = rows, slice(None), slice(n_samples)
-        return Cut(self.samples[part], self.time_s[part], self.held[part])
+        return AlignedSegments(self.samples[part], self.time_s[part], self.held[part])
 
 
-def cut_out(
+def align_segments(
     pressure: Floats,
     sample_rate_hz: float,
     offset_s: Floats,
@@ -99,8 +99,8 @@ def cut_out(
     onset_s: Floats,
     from_s: Floats,
     length_s: float,
-) -> Cut:
-    """Cut each channel from a time of its own on.
+) -> AlignedSegments:
+    """Segments of each channel from a time of its own on.
 
     Parameters
     ----------
@@ -120,4 +120,4 @@ def cut_out(
     values = np.take_along_axis(pressure, np.clip(index, 0, pressure.shape[-1] - 1), axis=-1)
     sd = np.sqrt(noise_density * sample_rate_hz / 2.0)[..., None]
     time = index / sample_rate_hz + offset_s[:, None] - onset_s[:, None, None]
-    return Cut(np.where(held, values, 0.0) / sd, time, held)
+    return AlignedSegments(np.where(held, values, 0.0) / sd, time, held)

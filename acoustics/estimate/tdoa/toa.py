@@ -11,7 +11,7 @@ from scipy.signal import fftconvolve
 from scipy.special import chdtri
 
 from acoustics.base.frames import Floats
-from acoustics.estimate.tdoa.segment import Cut, cut_out
+from acoustics.estimate.tdoa.segment import AlignedSegments, align_segments
 from acoustics.physics.burst import Burst, Complexes
 from acoustics.physics.timing_bounds import onset_excess
 
@@ -115,7 +115,7 @@ def first_onsets(
     # Cut at the sample next to the guess: one set of templates then serves all pings.
     nearest = np.round(onset_s * sample_rate_hz) / sample_rate_hz
     in_band, share = _band_limited(pressure, sample_rate_hz, burst)
-    cut = cut_out(
+    aligned = align_segments(
         in_band,
         sample_rate_hz,
         np.zeros_like(offset_s),
@@ -125,9 +125,9 @@ def first_onsets(
         length_s=quiet + begins[-1] - begins[0] + window_s,
     )
     # On the grid of the samples: by the first ping's times it would round as that ping's guess does.
-    time = np.round(cut.time_s[0] * sample_rate_hz) / sample_rate_hz + offset_s[:, None]
-    counts = share * np.cumsum(cut.held, axis=-1)
-    energy = np.cumsum(cut.samples**2, axis=-1)
+    time = np.round(aligned.time_s[0] * sample_rate_hz) / sample_rate_hz + offset_s[:, None]
+    counts = share * np.cumsum(aligned.held, axis=-1)
+    energy = np.cumsum(aligned.samples**2, axis=-1)
     score, gain = (np.empty((*pressure.shape[:2], len(begins))) for _ in range(2))
     for channel in range(pressure.shape[1]):
         since = time[channel] - begins[:, None]
@@ -135,7 +135,7 @@ def first_onsets(
         wave = burst.complex_envelope(since)[0] * np.exp(1j * burst.carrier * since) * inside
         found = np.zeros((len(pressure), len(begins)))
         for column in _orthonormal(wave.real, wave.imag):
-            found += (cut.samples[:, channel] @ column.T) ** 2
+            found += (aligned.samples[:, channel] @ column.T) ** 2
         end = np.maximum(np.sum(since < window_s, axis=-1) - 1, 0)
         excess = energy[:, channel, end] - found - counts[:, channel, end]
         clear = np.maximum(_CLEAR_SHARE * found.max(axis=-1, keepdims=True), _CLEAR)
@@ -173,7 +173,7 @@ def heard_anywhere(
 
 
 def fit_build_up(
-    cut: Cut,
+    aligned: AlignedSegments,
     burst: Burst,
     onset_s: Floats,
     *,
@@ -186,7 +186,7 @@ def fit_build_up(
 
     Parameters
     ----------
-    cut : Cut
+    aligned : AlignedSegments
         Samples of m pings.
     burst : Burst
         What was sent.
@@ -210,13 +210,13 @@ def fit_build_up(
     """
     m, n = onset_s.shape
     scale = noise_sd.mean(axis=-1, keepdims=True) / noise_sd
-    carrier = np.exp(1j * burst.carrier * cut.time_s) * scale[..., None]
+    carrier = np.exp(1j * burst.carrier * aligned.time_s) * scale[..., None]
     onset = onset_s.copy()
-    phase, amplitude = _start(cut, burst, carrier, onset, window_s)
+    phase, amplitude = _start(aligned, burst, carrier, onset, window_s)
     longest = 0.5 / burst.frequency_hz
     for _ in range(iterations):
-        weight = cut.before(onset + window_s[:, None])
-        normal, right, total = _sums(cut, burst, carrier, onset, phase, weight)
+        weight = aligned.before(onset + window_s[:, None])
+        normal, right, total = _sums(aligned, burst, carrier, onset, phase, weight)
         solution, covariance = _solve(normal, right, amplitude, gain_sd)
         amplitude = solution[..., 0]
         size = np.maximum(amplitude.mean(axis=-1), 1e-9)[:, None]
@@ -244,11 +244,13 @@ def fit_build_up(
     )
 
 
-def _start(cut: Cut, burst: Burst, carrier: Floats, onset: Floats, window_s: Floats) -> tuple[Floats, Floats]:
+def _start(
+    aligned: AlignedSegments, burst: Burst, carrier: Floats, onset: Floats, window_s: Floats
+) -> tuple[Floats, Floats]:
     """Phase and amplitude of each channel for given onsets, by linear least squares."""
-    weight = cut.before(onset + window_s[:, None])
-    wave = burst.complex_envelope(cut.time_s - onset[..., None])[0] * carrier * weight
-    uu, uv, vv, ux, vx = quadratures(wave, cut.samples)
+    weight = aligned.before(onset + window_s[:, None])
+    wave = burst.complex_envelope(aligned.time_s - onset[..., None])[0] * carrier * weight
+    uu, uv, vv, ux, vx = quadratures(wave, aligned.samples)
     det = np.maximum(uu * vv - uv**2, 1e-300)
     real, imag = (vv * ux - uv * vx) / det, (uu * vx - uv * ux) / det
     return np.arctan2(imag, real), np.hypot(real, imag)
@@ -263,14 +265,14 @@ def quadratures(wave: Complexes, samples: Floats) -> tuple[Floats, Floats, Float
 
 
 def _sums(
-    cut: Cut, burst: Burst, carrier: Floats, onset: Floats, phase: Floats, weight: Floats
+    aligned: AlignedSegments, burst: Burst, carrier: Floats, onset: Floats, phase: Floats, weight: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Normal matrices (m, n, 3, 3), right-hand sides (m, n, 3) and energies (m,) for amplitude, phase, onset."""
-    envelope, slope = burst.complex_envelope(cut.time_s - onset[..., None])
+    envelope, slope = burst.complex_envelope(aligned.time_s - onset[..., None])
     turned = carrier * np.exp(1j * phase)[..., None] * weight
     wave = envelope * turned
     columns = np.stack([wave.real, -wave.imag, -(slope * turned).real], axis=-2)
-    samples = cut.samples * weight
+    samples = aligned.samples * weight
     return (
         columns @ np.swapaxes(columns, -1, -2),
         (columns @ samples[..., None])[..., 0],

@@ -20,7 +20,7 @@ _RUNS_AT_ONCE = 100  # for each place; the runs past all places are fused togeth
 
 
 @dataclass(frozen=True)
-class Passing:
+class RunsAlong:
     """Runs over the same path (n_pings, 3) [m] past each of several pingers: how many, and with which seed."""
 
     path_m: Floats
@@ -51,19 +51,19 @@ def together(parts: Iterable[Decisions]) -> Decisions:
 class _Batch:
     scene: Scene
     model: StationModel
-    passing: Passing
+    plan: RunsAlong
 
 
 def decide(
     scene: Scene,
     model: StationModel,
-    passings: Sequence[Passing],
+    plans: Sequence[RunsAlong],
     *,
     fingerprint: str,
     running: Running,
     progress: Callable[[int, int], None],
 ) -> list[list[Decisions]]:
-    """Simulate runs, fuse each, and choose a station: for each passing the decisions past each of its pingers.
+    """Simulate runs, fuse each, and choose a station: for each plan the decisions past each of its pingers.
 
     Parameters
     ----------
@@ -71,7 +71,7 @@ def decide(
         For array, water, noise, navigation and the sizes of all errors.
     model : StationModel
         What the vehicle chooses among.
-    passings : sequence of Passing
+    plans : sequence of RunsAlong
         What to simulate.
     fingerprint : str
         Of all the study's inputs.
@@ -80,7 +80,7 @@ def decide(
     progress : callable
         Told how many of how many batches are finished.
     """
-    batches = [_batches(passing) for passing in passings]
+    batches = [_batches(plan) for plan in plans]
     results = iter(
         run_chunks(
             _decide,
@@ -94,37 +94,37 @@ def decide(
     return [[together(column) for column in zip(*parts, strict=True)] for parts in apart]
 
 
-def _batches(passing: Passing) -> list[Passing]:
+def _batches(plan: RunsAlong) -> list[RunsAlong]:
     """The runs in batches of fixed size, each with its own children of the seeds."""
-    count = -(-max(passing.runs) // _RUNS_AT_ONCE)
-    children = [seed.spawn(count) for seed in passing.seeds]
+    count = -(-max(plan.runs) // _RUNS_AT_ONCE)
+    children = [seed.spawn(count) for seed in plan.seeds]
     return [
         replace(
-            passing,
-            runs=tuple(min(max(runs - k * _RUNS_AT_ONCE, 0), _RUNS_AT_ONCE) for runs in passing.runs),
+            plan,
+            runs=tuple(min(max(runs - k * _RUNS_AT_ONCE, 0), _RUNS_AT_ONCE) for runs in plan.runs),
             seeds=tuple(child[k] for child in children),
         )
         for k in range(count)
     ]
 
 
-def _apart(batch: Passing, result: Arrays) -> list[Decisions]:
+def _apart(batch: RunsAlong, result: Arrays) -> list[Decisions]:
     ends = np.cumsum(batch.runs)[:-1]
     columns = [np.split(result[f.name], ends) for f in fields(Decisions)]
     return [Decisions(*parts) for parts in zip(*columns, strict=True)]
 
 
 def _decide(batch: _Batch) -> Arrays:
-    scene, model, passing = batch.scene, batch.model, batch.passing
-    total, no_fix = sum(passing.runs), len(model.prior) + 1
+    scene, model, plan = batch.scene, batch.model, batch.plan
+    total, no_fix = sum(plan.runs), len(model.prior) + 1
     chosen, stated, rms = np.full(total, no_fix), np.zeros(total), np.full(total, np.inf)
     heard, wrong = np.zeros(total, dtype=np.intp), np.zeros(total, dtype=np.intp)
     drawn, rows = [], []
-    for pinger, n, seed, end in zip(passing.pingers, passing.runs, passing.seeds, np.cumsum(passing.runs), strict=True):
+    for pinger, n, seed, end in zip(plan.pingers, plan.runs, plan.seeds, np.cumsum(plan.runs), strict=True):
         if n == 0:
             continue
         try:
-            drawn.append(simulate_runs(scene, pinger, passing.path_m, n_runs=n, rng=np.random.default_rng(seed)))
+            drawn.append(simulate_runs(scene, pinger, plan.path_m, n_runs=n, rng=np.random.default_rng(seed)))
         except ParameterError:  # not to be heard from here: that is an answer too
             continue
         rows.append(np.arange(end - n, end))

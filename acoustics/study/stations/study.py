@@ -17,7 +17,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import Route, route_positions, water_outline
 from acoustics.study.execution import ALONE, Running, fingerprint
-from acoustics.study.stations.runs import Decisions, Passing, decide, together
+from acoustics.study.stations.runs import Decisions, RunsAlong, decide, together
 
 NO_FIX = "no fix"
 TARGET = 0.95
@@ -130,14 +130,14 @@ def study_stations(
     at_stations = tuple(_moved(scene, pinger, place) for place in places + offset)
     counts = sorted({*_FURTHER_PINGS, route.n_pings})
     seeds = np.random.SeedSequence(seed).spawn(2 + len(counts))
-    passings = [
+    plans = [
         _passing(scene, replace(route, n_pings=n), at_stations, trials, child, main=n == route.n_pings)
         for n, child in zip(counts, seeds[2:], strict=True)
     ]
     *by_count, elsewhere = decide(
         scene,
         model,
-        [*passings, _elsewhere(scene, pinger, path, trials, seeds[0])],
+        [*plans, _elsewhere(scene, pinger, path, trials, seeds[0])],
         fingerprint=fingerprint("stations", scene, pinger, route, trials, seed),
         running=running,
         progress=progress,
@@ -194,14 +194,14 @@ def _passing(
     seed: np.random.SeedSequence,
     *,
     main: bool,
-) -> Passing:
+) -> RunsAlong:
     """Runs past the stations. The more pings a run has the longer it takes: beside the main ones fewer of them."""
     runs = trials if main else max(min(trials, 50), min(trials, 200 // route.n_pings))
     count = len(pingers)
-    return Passing(route_positions(scene, route), pingers, (runs,) * count, tuple(seed.spawn(count)))
+    return RunsAlong(route_positions(scene, route), pingers, (runs,) * count, tuple(seed.spawn(count)))
 
 
-def _elsewhere(scene: Scene, pinger: Pinger, path: Floats, trials: int, seed: np.random.SeedSequence) -> Passing:
+def _elsewhere(scene: Scene, pinger: Pinger, path: Floats, trials: int, seed: np.random.SeedSequence) -> RunsAlong:
     """Runs past a pinger that stands anywhere in the water: a few places, the runs shared out."""
     place_seed, *run_seeds = seed.spawn(_ELSEWHERE + 1)
     rng, corners = np.random.default_rng(place_seed), water_outline(scene)
@@ -212,7 +212,7 @@ def _elsewhere(scene: Scene, pinger: Pinger, path: Floats, trials: int, seed: np
         if scene.pool.contains(place) and np.min(np.linalg.norm(place - path, axis=-1)) > 1.0:
             places.append(place)
     shares = tuple(len(part) for part in np.array_split(np.arange(trials), _ELSEWHERE))
-    return Passing(path, tuple(_moved(scene, pinger, place) for place in places), shares, tuple(run_seeds))
+    return RunsAlong(path, tuple(_moved(scene, pinger, place) for place in places), shares, tuple(run_seeds))
 
 
 def _places(scene: Scene) -> Floats:

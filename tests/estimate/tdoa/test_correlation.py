@@ -5,7 +5,7 @@ import pytest
 from scipy.signal import correlate, firwin, resample
 
 from acoustics.estimate.tdoa.correlation import correlation_delays
-from acoustics.estimate.tdoa.segment import cut_out
+from acoustics.estimate.tdoa.segment import align_segments
 from acoustics.physics.burst import Burst
 
 RATE, UP = 192e3, 256
@@ -21,20 +21,20 @@ def pings(noise, seed=0):
     wave = (burst.complex_envelope(since)[0] * np.exp(1j * burst.carrier * since)).real
     x = wave + noise * rng.normal(size=wave.shape)
     density = np.full((1, 3), 2.0 * max(noise, 1e-3) ** 2 / RATE)
-    cut = cut_out(
+    aligned = align_segments(
         x[None], RATE, np.zeros(3), noise_density=density, onset_s=np.array([4.3e-4]),
         from_s=np.full((1, 3), -4.3e-4), length_s=2e-3,
     )  # fmt: skip
-    return burst, x, cut
+    return burst, x, aligned
 
 
 @pytest.mark.parametrize("noise", [0.0, 0.05])
 def test_against_oversampled_search(noise):
     """scipy.signal.resample by 256 and scipy.signal.correlate, the highest sample taken; same band."""
-    burst, x, cut = pings(noise)
+    burst, x, aligned = pings(noise)
     window = 1.4e-3
     delay, _ = correlation_delays(
-        cut, burst, TRUE[None], window_s=np.array([window]), travel_s=np.full(3, 12e-6), whiten=False
+        aligned, burst, TRUE[None], window_s=np.array([window]), travel_s=np.full(3, 12e-6), whiten=False
     )
     # The gate as stated: from a cycle before the burst on; its end lies in the quiet after the decay.
     gated = np.where(np.arange(384) / RATE - 4.3e-4 - TRUE[:, None] >= -1 / 30e3, x, 0.0)
@@ -53,10 +53,10 @@ def test_against_oversampled_search(noise):
 
 def test_no_bias_between_samples():
     """Without noise the delay is exact but for what the band leaves out; a parabola would err by 0.1 us and more."""
-    burst, _, cut = pings(0.0)
+    burst, _, aligned = pings(0.0)
     for whiten in (False, True):
         delay, _ = correlation_delays(
-            cut, burst, TRUE[None], window_s=np.array([1.4e-3]), travel_s=np.full(3, 12e-6), whiten=whiten
+            aligned, burst, TRUE[None], window_s=np.array([1.4e-3]), travel_s=np.full(3, 12e-6), whiten=whiten
         )
         np.testing.assert_allclose(delay[0], TRUE[1:], atol=3e-8)
 
@@ -64,12 +64,12 @@ def test_no_bias_between_samples():
 def test_lags_stay_within_what_the_distance_allows():
     burst = Burst(30e3, 6e-4, 4.0)
     x = np.random.default_rng(3).normal(size=(200, 3, 384))
-    cut = cut_out(
+    aligned = align_segments(
         x, RATE, np.zeros(3), noise_density=np.full((200, 3), 2 / RATE), onset_s=np.full(200, 4e-4),
         from_s=np.zeros((200, 3)), length_s=5e-4,
     )  # fmt: skip
     delay, _ = correlation_delays(
-        cut, burst, np.zeros((200, 3)), window_s=np.full(200, 3e-4), travel_s=np.full(3, 12e-6), whiten=True
+        aligned, burst, np.zeros((200, 3)), window_s=np.full(200, 3e-4), travel_s=np.full(3, 12e-6), whiten=True
     )
     assert np.abs(delay).max() <= 12e-6 + 0.125 / 30e3 + 1e-12
 

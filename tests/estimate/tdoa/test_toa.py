@@ -5,7 +5,7 @@ import pytest
 from scipy.optimize import least_squares
 
 from acoustics.estimate.tdoa.multipath import multipath_free_window
-from acoustics.estimate.tdoa.segment import cut_out
+from acoustics.estimate.tdoa.segment import align_segments
 from acoustics.estimate.tdoa.toa import first_onsets, fit_build_up
 from acoustics.physics.burst import Burst
 
@@ -28,9 +28,9 @@ def samples(m, *, echo_s=None, echo=0.9, seed=0, late=(0.0, 1.3e-6)):
     return (total * np.exp(1j * phase)).real + SD * rng.normal(size=(m, 2, len(t)))
 
 
-def cut(x, from_s=-1.2e-4):
+def aligned(x, from_s=-1.2e-4):
     m = len(x)
-    return cut_out(
+    return align_segments(
         x, RATE, np.zeros(2), noise_density=np.full((m, 2), DENSITY), onset_s=np.full(m, ONSET),
         from_s=np.full((m, 2), from_s), length_s=1e-3,
     )  # fmt: skip
@@ -51,7 +51,7 @@ def test_first_onsets_find_the_burst_from_a_poor_guess():
 def test_fit_is_the_least_squares_minimum():
     """Against scipy.optimize.least_squares on the same samples, amplitude, phases and onsets free."""
     x = samples(3, seed=5)
-    part = cut(x)
+    part = aligned(x)
     window = np.full(3, 2e-4)
     fit = fit_build_up(
         part, BURST, np.full((3, 2), 2e-6), window_s=window, noise_sd=np.full((3, 2), SD), gain_sd=0.0, iterations=20
@@ -77,7 +77,12 @@ def test_fit_is_the_least_squares_minimum():
 def test_onset_scatter_is_the_stated_one():
     x = samples(2000, seed=2)
     fit = fit_build_up(
-        cut(x), BURST, np.zeros((2000, 2)), window_s=np.full(2000, 2e-4), noise_sd=np.full((2000, 2), SD), gain_sd=0.0
+        aligned(x),
+        BURST,
+        np.zeros((2000, 2)),
+        window_s=np.full(2000, 2e-4),
+        noise_sd=np.full((2000, 2), SD),
+        gain_sd=0.0,
     )
     difference = fit.onset_s[:, 1] - fit.onset_s[:, 0] - 1.3e-6
     c = fit.onset_covariance_s2
@@ -89,7 +94,7 @@ def test_onset_scatter_is_the_stated_one():
 def test_the_window_is_shortened_as_seldom_as_stated_without_echoes():
     x = samples(600, seed=3)
     window, _ = multipath_free_window(
-        cut(x), BURST, np.zeros((600, 2)), longest_s=6e-4, shortest_s=2 / 30e3, lead_s=1.2e-4,
+        aligned(x), BURST, np.zeros((600, 2)), longest_s=6e-4, shortest_s=2 / 30e3, lead_s=1.2e-4,
         noise_sd=np.full((600, 2), SD),
         gain_sd=0.0,
     )  # fmt: skip
@@ -101,7 +106,7 @@ def test_the_window_is_shortened_as_seldom_as_stated_without_echoes():
 def test_the_multipath_free_window_ends_where_the_echo_begins(echo_s):
     x = samples(200, echo_s=echo_s, seed=4)
     window, _ = multipath_free_window(
-        cut(x), BURST, np.zeros((200, 2)), longest_s=6e-4, shortest_s=2 / 30e3, lead_s=1.2e-4,
+        aligned(x), BURST, np.zeros((200, 2)), longest_s=6e-4, shortest_s=2 / 30e3, lead_s=1.2e-4,
         noise_sd=np.full((200, 2), SD),
         gain_sd=0.05,
     )  # fmt: skip
