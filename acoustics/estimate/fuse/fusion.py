@@ -31,7 +31,7 @@ _UNSEEN, _ROUGH = 3.0, 2.0
 _STARTS = 2  # the best place and one that may fit as well: the answer names two
 _ROUNDS = 6  # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _NUMBERS_AT_ONCE = 8_000_000
-# A second place is a alternative if its cost is within this of the best: about 20 to 1 by likelihood.
+# A second place is told if its cost is within this of the best: about 20 to 1 by likelihood.
 _ALTERNATIVE_COST = 6.0
 
 NOTHING_HEARD = "no ping of the run has usable delays"

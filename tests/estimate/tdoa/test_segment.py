@@ -1,11 +1,11 @@
-"""The burst's envelope, the cut about a ping, and the renderer behind the tests, against independent evaluation."""
+"""The burst's envelope, the aligned about a ping, and the renderer behind the tests, against independent evaluation."""
 
 import numpy as np
 import pytest
 from scipy.signal import chirp, lsim
 
 from acoustics.base.errors import ParameterError
-from acoustics.estimate.tdoa.segment import Segment, cut_out
+from acoustics.estimate.tdoa.segment import Segment, align_segments
 from acoustics.physics.burst import Burst
 from acoustics.propagate.render.bursts import SampleTimes, ping_pressure
 from acoustics.scene.pinger import Pinger
@@ -60,16 +60,16 @@ def test_rendered_direct_path_against_direct_evaluation():
 def test_cut_counts_time_from_the_guess():
     rate, offset = 100e3, np.array([0.0, 2.5e-6])
     x = np.arange(2 * 200.0).reshape(1, 2, 200)
-    cut = cut_out(
+    aligned = align_segments(
         x, rate, offset, noise_density=np.full((1, 2), 2.0 / rate), onset_s=np.array([1e-3]),
         from_s=np.array([[-1e-4, 2e-4]]), length_s=1e-3,
     )  # fmt: skip
-    np.testing.assert_allclose(cut.samples[0, 0, :3], [90, 91, 92])
-    np.testing.assert_allclose(cut.time_s[0, 0, 0], -1e-4, atol=1e-15)
-    np.testing.assert_allclose(cut.samples[0, 1, 0], 320)
-    np.testing.assert_allclose(cut.time_s[0, 1, 0], 2e-4 + 2.5e-6, atol=1e-15)
-    assert cut.held[0, 0].all() and not cut.held[0, 1, -1]
-    assert cut.samples[0, 1, -1] == 0.0
+    np.testing.assert_allclose(aligned.samples[0, 0, :3], [90, 91, 92])
+    np.testing.assert_allclose(aligned.time_s[0, 0, 0], -1e-4, atol=1e-15)
+    np.testing.assert_allclose(aligned.samples[0, 1, 0], 320)
+    np.testing.assert_allclose(aligned.time_s[0, 1, 0], 2e-4 + 2.5e-6, atol=1e-15)
+    assert aligned.held[0, 0].all() and not aligned.held[0, 1, -1]
+    assert aligned.samples[0, 1, -1] == 0.0
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ from acoustics.study.draws import runs
 from acoustics.study.draws.runs import Route, join_runs, simulate_runs
 from acoustics.study.execution.chunks import Running, Workers
 from acoustics.study.stations import study as stations
-from acoustics.study.stations.runs import Passing, _batches, decide
+from acoustics.study.stations.runs import RunsAlong, _batches, decide
 from acoustics.study.stations.study import station_model, study_stations
 from acoustics.study.waypoints.study import study_waypoints
 
@@ -82,9 +82,9 @@ def test_every_run_asked_for_is_decided_and_a_pinger_out_of_hearing_gives_no_fix
         return np.full(len(places), 0.0 if pinger.name == "silent" else 1e-3)
 
     monkeypatch.setattr(runs, "multipath_free_windows", windows)
-    passing = Passing(path, (PINGER, silent), (120, 7), tuple(np.random.SeedSequence(1).spawn(2)))
-    assert [batch.runs for batch in _batches(passing)] == [(100, 7), (20, 0)]
-    found, none = decide(POOL, model, [passing], fingerprint="", running=Running(), progress=lambda *done: None)[0]
+    plan = RunsAlong(path, (PINGER, silent), (120, 7), tuple(np.random.SeedSequence(1).spawn(2)))
+    assert [batch.runs for batch in _batches(plan)] == [(100, 7), (20, 0)]
+    found, none = decide(POOL, model, [plan], fingerprint="", running=Running(), progress=lambda *done: None)[0]
     assert found.chosen.shape == found.stated.shape == found.rms_m.shape == (120,)
     assert np.mean(found.chosen == 0) > 0.2 and np.all(np.isfinite(found.rms_m))
     no_fix = len(model.prior) + 1
