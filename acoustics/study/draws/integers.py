@@ -10,7 +10,59 @@ from acoustics.base.frames import Floats
 from acoustics.estimate.tdoa import Tdoa, resolve_ambiguity
 from acoustics.physics.tdoa import difference_matrix
 
-_MOST_PERIODS = 30.0  # an envelope worse than this tells nothing of the integers
+# An envelope that tells nothing of the integers has a variance of infinity; one of this many times the longest delay
+# tells as little.
+_TELLS_NOTHING = 10.0
+
+
+def resolved_tdoa(
+    times_s: Floats,
+    noise_s: Floats,
+    *,
+    carrier_variance_s2: float | Floats,
+    cycle_variance_s2: float | Floats,
+    shared_variance_s2: Floats,
+    hydrophones_m: Floats,
+    sound_speed_m_s: float,
+    frequency_hz: float,
+    rng: np.random.Generator,
+) -> Floats:
+    """Time differences by the carrier, integers resolved as on the vehicle, shape (m, n - 1) [s].
+
+    Parameters
+    ----------
+    times_s, noise_s : ndarray, shape (m, n)
+        Arrival times without noise, and the noise of the carrier's phase [s].
+    carrier_variance_s2, cycle_variance_s2 : float or ndarray, shape (n,)
+        Of one arrival by the phase, and by the envelope as it counts in the choice of an integer [s^2].
+    shared_variance_s2 : ndarray, shape (n,)
+        Of skew and mounting, with which the search must bear [s^2].
+    hydrophones_m : ndarray, shape (n, 3)
+        In the body frame as the vehicle assumes them [m].
+    sound_speed_m_s, frequency_hz : float
+        Assumed sound speed [m/s] and the carrier's frequency [Hz].
+    rng : Generator
+        Of the envelope's noise, which is independent of the phase's.
+    """
+    n = times_s.shape[-1]
+    difference = difference_matrix(n)
+    longest_s = np.ptp(hydrophones_m, axis=0).sum() / sound_speed_m_s + 1 / frequency_hz
+    envelope_variance = np.minimum(cycle_variance_s2, (_TELLS_NOTHING * longest_s) ** 2)
+    phase = (times_s + noise_s) @ difference.T
+    coarse = (times_s + rng.normal(size=times_s.shape) * np.sqrt(envelope_variance)) @ difference.T
+
+    def covariance(variance_s2: float | Floats) -> Floats:
+        return difference @ np.diag(np.broadcast_to(variance_s2, n)) @ difference.T
+
+    return resolve_ambiguity(
+        Tdoa(
+            phase - np.round(phase * frequency_hz) / frequency_hz, covariance(carrier_variance_s2 + shared_variance_s2)
+        ),
+        Tdoa(coarse, covariance(envelope_variance)),
+        hydrophones_m,
+        sound_speed_m_s,
+        frequency_hz,
+    ).tdoa.tdoa_s
 
 
 def drawn_integers(
@@ -29,46 +81,34 @@ def drawn_integers(
 
     Parameters
     ----------
-    times_s : ndarray, shape (r, p, n)
-        Arrival times without noise [s].
-    noise_s : ndarray, shape (r, p, n)
-        Noise of the carrier's phase [s].
+    times_s, noise_s : ndarray, shape (r, p, n)
+        As `resolved_tdoa` takes them, of p pings in each of r runs.
     carrier_variance_s2, cycle_variance_s2 : ndarray, shape (p,)
-        Of one arrival by the phase, and by the envelope as it counts in the choice of an integer [s^2].
-    shared_variance_s2 : ndarray, shape (n,)
-        Of skew and mounting, with which the search must bear [s^2].
-    hydrophones_m : ndarray, shape (n, 3)
-        In the body frame as the vehicle believes them [m].
-    sound_speed_m_s, frequency_hz : float
-        Assumed sound speed [m/s] and the carrier's frequency [Hz].
-    rng : Generator
-        Of the envelope's noise.
+        Of each ping.
+    shared_variance_s2, hydrophones_m, sound_speed_m_s, frequency_hz, rng
+        As `resolved_tdoa` takes them.
 
     Notes
     -----
-    The search is the estimator's own, `resolve_ambiguity`, fed with phases and with envelope delays of that variance:
-    mistakes so have the shares, the jumps and the dependence on skew and mounting that they have on the vehicle. The
-    envelope's noise is independent of the phase's. Arrays beyond eight hydrophones have no search: 0.
+    The search is the estimator's own: mistakes so have the shares, the jumps and the dependence on skew and mounting
+    that they have on the vehicle. Arrays beyond eight hydrophones have no search: 0.
     """
     r, p, n = times_s.shape
+    off = np.zeros((r, p, n - 1), dtype=np.int64)
     if n > LARGEST_DIMENSION + 1:
-        return np.zeros((r, p, n - 1), dtype=np.int64)
-    difference = difference_matrix(n)
-    cycle_variance = np.minimum(cycle_variance_s2, (_MOST_PERIODS / frequency_hz) ** 2)
-    phase = (times_s + noise_s) @ difference.T
-    coarse = (times_s + rng.normal(size=times_s.shape) * np.sqrt(cycle_variance)[:, None]) @ difference.T
-    off = np.empty((r, p, n - 1), dtype=np.int64)
-    whole = np.round(phase * frequency_hz).astype(np.int64)
+        return off
     for k in range(p):  # one covariance for all runs is searched fastest
-        found = resolve_ambiguity(
-            Tdoa(
-                phase[:, k] - whole[:, k] / frequency_hz,
-                difference @ np.diag(carrier_variance_s2[k] + shared_variance_s2) @ difference.T,
-            ),
-            Tdoa(coarse[:, k], cycle_variance[k] * (difference @ difference.T)),
-            hydrophones_m,
-            sound_speed_m_s,
-            frequency_hz,
+        delay = resolved_tdoa(
+            times_s[:, k],
+            noise_s[:, k],
+            carrier_variance_s2=carrier_variance_s2[k],
+            cycle_variance_s2=cycle_variance_s2[k],
+            shared_variance_s2=shared_variance_s2,
+            hydrophones_m=hydrophones_m,
+            sound_speed_m_s=sound_speed_m_s,
+            frequency_hz=frequency_hz,
+            rng=rng,
         )
-        off[:, k] = found.cycles - whole[:, k]
+        phase = (times_s[:, k] + noise_s[:, k]) @ difference_matrix(n).T
+        off[:, k] = np.rint((delay - phase) * frequency_hz)
     return off

@@ -1,4 +1,4 @@
-"""Simulation at the level of delays: true arrivals with errors, through the vehicle's own estimators.
+"""Monte Carlo at TDOA level: true arrivals with errors, through the vehicle's own estimators.
 
 No waveform is made: each hydrophone's arrival time is the true one plus errors of the size that the bounds
 allow. It shows what geometry, cycles, mounting, skew and sound speed do; not what echoes do inside the window.
@@ -16,11 +16,10 @@ from acoustics.base.frames import Floats, direction, wrap_angle
 from acoustics.base.regions import inside_region
 from acoustics.estimate.direction import estimate_bearing
 from acoustics.estimate.position import Fix, locate_source
-from acoustics.estimate.tdoa import Tdoa, resolve_ambiguity
+from acoustics.estimate.tdoa import Tdoa
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix, plane_wave_time, spherical_time
-
-_TELLS_NOTHING = 10.0
+from acoustics.study.draws.integers import resolved_tdoa
 
 
 @dataclass(frozen=True)
@@ -94,27 +93,20 @@ def simulate_bearings(
     times = plane_wave_time(moved, truth, speed) + skew
     difference = difference_matrix(n)
     exact = times @ difference.T
-    phase = (times + rng.normal(size=(n_trials, n)) * np.sqrt(errors.phase_variance_s2)) @ difference.T
-    # An envelope that tells nothing has a variance of infinity: as much as tells nothing of these cycles will do.
-    nothing_s = _TELLS_NOTHING * (np.ptp(hydrophones_m, axis=0).sum() / sound_speed_m_s + 1 / frequency_hz)
-    envelope_variance = np.minimum(errors.envelope_variance_s2, nothing_s**2)
-    coarse = (times + rng.normal(size=(n_trials, n)) * np.sqrt(envelope_variance)) @ difference.T
-    mounting = (elements / sound_speed_m_s) ** 2
-    shared = errors.sizes.skew_sd_s**2 + mounting
-
-    def covariance(variance_s2: float | Floats) -> Floats:
-        return difference @ np.diag(np.broadcast_to(variance_s2, n)) @ difference.T
-
-    cycles = resolve_ambiguity(
-        Tdoa(phase - np.round(phase * frequency_hz) / frequency_hz, covariance(errors.phase_variance_s2 + shared)),
-        Tdoa(coarse, covariance(envelope_variance)),
-        hydrophones_m,
-        sound_speed_m_s,
-        frequency_hz,
+    delay = resolved_tdoa(
+        times,
+        rng.normal(size=(n_trials, n)) * np.sqrt(errors.phase_variance_s2),
+        carrier_variance_s2=errors.phase_variance_s2,
+        cycle_variance_s2=errors.envelope_variance_s2,
+        shared_variance_s2=errors.sizes.skew_sd_s**2 + (elements / sound_speed_m_s) ** 2,
+        hydrophones_m=hydrophones_m,
+        sound_speed_m_s=sound_speed_m_s,
+        frequency_hz=frequency_hz,
+        rng=rng,
     )
-    delay = cycles.tdoa.tdoa_s
+    covariance = (errors.phase_variance_s2 + errors.sizes.skew_sd_s**2) * (difference @ difference.T)
     found = estimate_bearing(
-        Tdoa(delay, covariance(errors.phase_variance_s2 + errors.sizes.skew_sd_s**2)),
+        Tdoa(delay, covariance),
         hydrophones_m,
         sound_speed_m_s,
         sound_speed_sd_m_s=errors.sizes.sound_speed_sd_m_s,
