@@ -75,15 +75,16 @@ def changed(name: str, value: object, factor: float) -> Iterator[None]:
 
 
 def of_samples() -> Figures:
-    """Bearings in the pool, its echoes and all, at three places; and wrong integers of a wide square."""
+    """Bearings in the pool, its echoes and all, in the open and near walls; and wrong integers of a wide square."""
     figures: Figures = {}
-    for method in ("phase", "correlation"):
-        rows = [waveform.pool_row(pose, method, None, 160) for pose in waveform.POSES[1:6:2]]
+    places = {"": waveform.POSES[1:6:2], " near walls": waveform.NEAR_WALLS}
+    for method, where in (("phase", ""), ("phase", " near walls"), ("correlation", "")):
+        rows = [waveform.pool_row(pose, method, None, 160) for pose in places[where]]
         error, sd = (np.concatenate([row[i] for row in rows]) for i in (0, 1))
         figures |= {
-            f"{method} RMS deg": float(np.sqrt(np.mean(error**2))),
-            f"{method} inside": float(np.mean(np.abs(error) < 1.96 * sd)),
-            f"{method} given": float(np.mean([row[2] for row in rows])),
+            f"{method}{where} RMS deg": float(np.sqrt(np.mean(error**2))),
+            f"{method}{where} inside": float(np.mean(np.abs(error) < 1.96 * sd)),
+            f"{method}{where} given": float(np.mean([row[2] for row in rows])),
         }
     case = waveform.cycle_row(waveform.CYCLE_CASES[3], 1000)
     return figures | {"wrong integers": case["simulated"].value, "wrong, stated": float(case["own"])}

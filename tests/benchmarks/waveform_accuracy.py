@@ -54,6 +54,13 @@ POSES = (
     ((22.0, 3.0, 0.8), 130.0),
     ((18.0, 9.5, 1.0), 170.0),
 )
+# The first echo comes from a wall, from another azimuth, two to six cycles after the direct sound.
+NEAR_WALLS = (
+    ((12.0, 0.7, 1.2), 100.0),
+    ((6.0, 12.1, 1.0), 0.0),
+    ((8.0, 11.8, 0.6), 45.0),
+    ((10.0, 0.25, 1.0), -120.0),
+)
 
 
 @dataclass(frozen=True)
@@ -305,18 +312,19 @@ def pool_tables(trials: int) -> None:
         print(f"\nPool with echoes, {name}, {trials} pings a pose: bearing error, deg")
         print(f"{'pose':32} {'method':12} {'RMS':>9} {'95 %':>9} {'bias':>9} {'inside%':>7} {'given%':>7}  window us")
         pooled: dict[str, list] = {method: [] for method in METHODS}
-        for pose in POSES:
+        for pose in (*POSES, *NEAR_WALLS):
             for method in METHODS:
                 error, sd, given, used, clean = pool_row(pose, method, window, trials)
-                pooled[method].append((error, sd, given))
-                where = f"{pose[0]} {pose[1]:.0f} deg"
+                if pose in POSES:
+                    pooled[method].append((error, sd, given))
+                where = f"{pose[0]} {pose[1]:.0f} deg" + " (wall)" * (pose in NEAR_WALLS)
                 print(
                     f"{where:32} {method:12} {_text(error, sd, given, trials)}  {1e6 * used:.0f} of {1e6 * clean:.0f}"
                 )
         for method, rows in pooled.items():
             error, sd = (np.concatenate([row[i] for row in rows]) for i in (0, 1))
             given = float(np.mean([row[2] for row in rows]))
-            print(f"{'all poses':32} {method:12} {_text(error, sd, given, trials)}")
+            print(f"{'all poses but near walls':32} {method:12} {_text(error, sd, given, trials)}")
 
 
 def main() -> None:

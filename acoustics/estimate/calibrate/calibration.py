@@ -24,9 +24,9 @@ from acoustics.estimate.calibrate.model import (
 )
 
 _OUTLIER = 1e-4  # probability of a ping at least so far off, below which it is left out
-_ROUNDS = 6
-_INCONSISTENT = 1e-3
-_LEAST_KEPT = 0.6
+_ROUNDS = 6  # of leaving out and taking in; it settles in two or three
+_INCONSISTENT = 1e-3  # p-value of the whole fit, below which the calibration is refused: one healthy run in a thousand
+_LEAST_KEPT = 0.6  # of the pings: a majority, with some to spare, must agree on one array
 # A place known no better than this may start in the wrong half of its line, so the whole line is tried first.
 _COARSE_M = 0.5
 _TRIED = np.linspace(-1.7, 1.7, 18)  # in standard deviations: a uniform line ends at 1.73

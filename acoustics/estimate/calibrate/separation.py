@@ -13,7 +13,7 @@ from acoustics.estimate.calibrate.model import Parts
 # known of it afterwards comes from the prior by more than half.
 _SEEN = 1.0
 _ALIKE = 0.7  # cosine beyond which a direction counts as the named one
-_LOADING = 0.35
+_LOADING = 0.35  # least share of a direction that is worth naming in it; words alone depend on it
 _AXES = ("x (forward)", "y (starboard)", "z (down)")
 _TURNS = ("roll", "pitch", "heading")
 

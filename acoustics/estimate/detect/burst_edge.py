@@ -7,8 +7,10 @@ import numpy as np
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 
+# A window that a tone of the carrier's frequency fills; shorter ones hear the noise of a wider band. Halved or doubled,
+# a weak ping in a hundred begins elsewhere: its row is in benchmarks/constants.py
 _CYCLES = 2.0
-_HOPS = 4
+_HOPS = 4  # in a window: the onset is sought to half a cycle, and fitted to less afterwards
 # Power that the direct sound is taken to have: a share of the loudest part's, and at least so much of the noise's.
 # With less, noise that was measured 1.4 dB too low would pass for it.
 _DIRECT_SHARE, _LEAST_POWER = 0.03, 2.0

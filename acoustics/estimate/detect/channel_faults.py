@@ -8,10 +8,11 @@ from numpy.typing import NDArray
 from acoustics.base.frames import Floats, array_rank
 from acoustics.estimate.detect.detector import FAILED_SHARE
 
-_LOUD_SHARE = 100.0
-_FLAT_RUN = 3
-_FLAT_RUNS = 2
-_OFF_CENTRE = 0.1
+_LOUD_SHARE = 100.0  # 20 dB over the median: more than gains and places differ by; common practice, no source
+# Equal samples at an extreme, in so many runs: a sine's own top holds two at any rate that hears the carrier, and noise
+# of a count or two holds a third by chance now and then, seldom twice.
+_FLAT_RUN, _FLAT_RUNS = 3, 2
+_OFF_CENTRE = 0.1  # of full scale: a tenth of the range lost, 1 dB; common practice, no source
 _WHAT_IS_LEFT = {
     0: "at one place and observe nothing",
     1: "in a line, which tells front from back and up from down no longer",

@@ -15,10 +15,13 @@ from acoustics.base.frames import Floats
 from acoustics.estimate.detect.matched_filter import Singles
 from acoustics.estimate.detect.noise_level import recent_noise_power
 
-FAILED_SHARE = 1e-3  # of the channels' median noise: a channel under it hears nothing
-PAST_BURSTS = 4
-_NOISE_MEMORY_S = 1.0
+# Of the channels' median noise, 30 dB: hydrophones differ by a few decibels, and an unplugged input hears the
+# converter alone. A channel under it hears nothing; common practice, no source.
+FAILED_SHARE = 1e-3
+PAST_BURSTS = 4  # an onset looks back over three, and one more is the filter's own rise
+_NOISE_MEMORY_S = 1.0  # long against a burst, short against a passing boat; its row is in benchmarks/constants.py
 _RISE = 4.0  # 6 dB over what was heard just before: an onset, not the tail of an echo train
+# 10 dB: no echo is stronger than what came before it by more than a hull's shadow takes from the direct sound.
 _STRONGER = 10.0
 # Of the repetition interval: within it of an onset only something far stronger can be a ping.
 _DEAD_TIME = 0.5

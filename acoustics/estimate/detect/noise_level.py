@@ -8,10 +8,12 @@ from scipy import signal
 from acoustics.base.frames import Floats
 from acoustics.estimate.detect.matched_filter import Singles
 
+# Long enough to tell the carrier's band, a thirty-second of its frequency, from the rest; short enough that the samples
+# before a ping hold several. Flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _SEGMENT_CYCLES = 32.0
-_LEAST_SEGMENTS = 4
+_LEAST_SEGMENTS = 4  # a median over fewer is no better than a mean
 _LOUDEST_OVER_NOISE = 1e10  # 100 dB: more than hydrophones and converters span
-_QUANTILE = 0.25
+_QUANTILE = 0.25  # the lower quartile: what bursts and echoes that fill under half of the time leave alone
 
 
 def band_noise_density(pressure: Floats, sample_rate_hz: float, frequency_hz: float, width_hz: float) -> Floats | None:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-# Width of the gate: the start's jitter and the filter's, and what interval and clock may be off.
+# Width of the gate: the jitter of the start and of the filter, a few lengths of a burst; and what interval and clock
+# may be off, of the interval, which is stated to a few per cent; common practice, no source.
 _GATE_S = 0.01
 _GATE_SHARE = 0.03
-_MISSES_TO_LOSE = 3.5
-_STRONGER = 4.0
-_LEARNING = 0.25
-_LARGEST_CHANGE = 0.05
+_MISSES_TO_LOSE = 3.5  # intervals: three pings may be missed in a row, as they are behind a hull
+_STRONGER = 4.0  # 6 dB: pings of one pinger differ by less from one to the next
+_LEARNING = 0.25  # of each new interval: the mean of the last seven or so
+_LARGEST_CHANGE = 0.05  # of the stated interval: no clock is worse, and a train of another interval is another pinger
 
 
 @dataclass

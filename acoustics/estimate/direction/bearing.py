@@ -28,7 +28,7 @@ OBSERVES = {1: "line", 2: "plane", 3: "volume"}
 _APART = 1e-4
 # Variance of an angle that is anywhere on the circle: what is left when nothing is observed.
 UNKNOWN_BEARING_VARIANCE = np.pi**2 / 3
-LARGEST_USEFUL_BEARING_SD = 0.5
+LARGEST_USEFUL_BEARING_SD = 0.5  # 29 deg: the 95 % interval then spans a third of the circle
 
 NOT_FINITE = "a delay or its covariance is not finite"
 BEARING_UNSEEN = "bearing sd above 0.5 rad: the source is nearly straight above or below, or the noise too strong"

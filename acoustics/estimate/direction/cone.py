@@ -13,7 +13,9 @@ from acoustics.estimate.direction.bearing import BEARING_UNSEEN, LARGEST_USEFUL_
 
 # What is taken for the distance of a pinger where nobody says more [m].
 NEAREST_M, FARTHEST_M = 1.0, 200.0
-_TURNS = 180  # directions round each half of the cone
+# Directions round each half of the cone; flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
+_TURNS = 180
+# A depth known better would fall between two of them; flat: halved or doubled, no accuracy moves
 _LEAST_DEPTH_SD_M = 0.01
 # Of a direction that the prior rules out: it counts only where there is no other.
 _NEXT_TO_NOTHING = 1e-12

@@ -16,6 +16,8 @@ from acoustics.physics.tdoa import difference_matrix
 
 # Residuals that arise by chance less often than this are no chance: one healthy ping in a thousand is refused.
 MISFIT_P = 1e-3
+# Of a ping's residuals: swapped or inverted channels misfit by tenths of a cycle, a hydrophone bent out of place by
+# hundredths; flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
 _LEAST_MISFIT_CYCLES = 0.03
 
 

@@ -1,4 +1,4 @@
-"""What it means for a position that some verdicts on the pings of a run may be mistaken."""
+"""What it means for a position that some pings of a run may be taken for inliers, or for outliers, by mistake."""
 
 from __future__ import annotations
 
@@ -33,24 +33,24 @@ _PINGS_AT_ONCE = 500
 def inlier_choice_covariance(
     problem: FusionProblem, state: Floats, covariance: Floats, inliers: NDArray[np.bool_], kept: int
 ) -> Floats:
-    """What mistaken verdicts add to the covariance of the first `kept` numbers of the states, (r, kept, kept).
+    """What a mistaken choice of inliers adds to the covariance of the first `kept` numbers of the states, (r, kept, kept).
 
     Parameters
     ----------
     problem : FusionProblem
         The r runs; without an outline of the water nothing can be said, and zero is.
     state, covariance : ndarray, shape (r, size) and (r, size, size)
-        Fitted with the inliers pings.
+        Fitted with the inliers.
     inliers : ndarray of bool, shape (r, p)
-        The verdicts.
+        Which pings were taken for inliers.
     kept : int
         How many numbers of the state count.
 
     Notes
     -----
-    By Bayes' rule, one ping at a time: a right ping's delays are distributed as the other inliers pings predict them,
+    By Bayes' rule, one ping at a time: a right ping's delays are distributed as the other inliers predict them,
     those of a wrong one as of a source anywhere in the water. Left out or taken in, a ping moves the state to first
-    order (Cook and Weisberg 1982, Residuals and Influence in Regression, section 2.2). Verdicts are taken as
+    order (Cook and Weisberg 1982, Residuals and Influence in Regression, section 2.2). Mistakes are taken as
     independent.
     """
     if problem.area is None or problem.area.outline_m is None:
@@ -63,7 +63,7 @@ def inlier_choice_covariance(
     size = np.maximum(size, 1e-6)
     along = np.einsum("rpki,rpk->rpi", axes, at.residual)
     square = np.sum(along**2 / size, axis=-1)
-    # The spread of what the others predict is the inverse of that of an inliers ping's own residual.
+    # The spread of what the others predict is the inverse of that of an inlier's own residual.
     right = -0.5 * (square + np.sum(sign[..., None] * np.log(size), axis=-1))
     heard, n_inliers = problem.heard.sum(axis=-1), inliers.sum(axis=-1)
     checked = problem.heard & (n_inliers >= _LEAST_PINGS)[:, None]

@@ -10,7 +10,9 @@ from acoustics.base.frames import Floats
 from acoustics.estimate.tdoa.segment import AlignedSegments
 from acoustics.physics.burst import Burst, Complexes
 
-_STEPS_PER_CYCLE = 8  # decides accuracy: its row is in benchmarks/constants.py
+# Of the lags that are tried: with 4 or 8 the last of them may lie so far inside the longest possible lag that the peak
+# next to it is missed; from 16 on no accuracy moves (benchmarks/constants.py)
+_STEPS_PER_CYCLE = 16
 _NEWTON_STEPS = 5  # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 # By which noise may carry a delay beyond the longest possible;
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
@@ -45,7 +47,7 @@ def correlation_delays(
     Notes
     -----
     The correlation of the sampled, band-limited signals is known at every lag, not only at whole samples: its
-    highest point on a grid of an eighth of a cycle is brought to the maximum by Newton's method. A parabola
+    highest point on a grid of a sixteenth of a cycle is brought to the maximum by Newton's method. A parabola
     through samples would be biased. The covariance is that of small errors, from the noise through the weights
     that this very ping gave to each sample.
 

@@ -29,6 +29,24 @@ def test_dead_and_noisy_channels_stand_out():
     assert failed_channels(np.zeros(3)).all() and not noisy_channels(np.zeros(3)).any()
 
 
+def test_the_limits_are_twenty_decibels_up_and_thirty_down():
+    up, down = 10 ** (np.array([18.0, 22.0]) / 10), 10 ** (np.array([-28.0, -32.0]) / 10)
+    np.testing.assert_array_equal(noisy_channels(np.array([1.0, 1.0, 1.0, *up])), [0, 0, 0, 0, 1])
+    np.testing.assert_array_equal(failed_channels(np.array([1.0, 1.0, 1.0, *down])), [0, 0, 0, 0, 1])
+
+
+def test_a_flat_top_is_three_equal_samples_and_seen_twice():
+    """Unless it stands at the end of a known range, where once is enough."""
+    tops = {
+        "two, often": [5, 5, 0] * 4,
+        "three, once": [5, 5, 5, 0] + [0] * 8,
+        "three, twice": [5, 5, 5, 0] * 2 + [0] * 4,
+    }
+    volts = np.array([[-9.0, 0.0, *top, 0.0] for top in tops.values()])
+    np.testing.assert_array_equal(clipped_channels(volts, None), [False, False, True])
+    np.testing.assert_array_equal(clipped_channels(volts, 5.0), [False, True, True])
+
+
 def test_clipping_is_seen_with_and_without_a_known_range():
     rng = np.random.default_rng(1)
     wave = 1.5 * np.sin(2 * np.pi * 0.02 * np.arange(1000)) * np.ones((3, 1))
@@ -42,7 +60,7 @@ def test_clipping_is_seen_with_and_without_a_known_range():
 
 
 def test_an_offset_of_a_tenth_of_the_range_is_seen():
-    volts = np.random.default_rng(1).standard_normal((2, 1000)) * 0.01 + np.array([[0.2], [0.02]])
+    volts = np.random.default_rng(1).standard_normal((2, 1000)) * 0.01 + np.array([[0.12], [0.08]])
     np.testing.assert_array_equal(off_centre_channels(volts, 1.0), [True, False])
     assert not off_centre_channels(volts, None).any()
 

@@ -101,6 +101,37 @@ def test_noise_is_measured_beneath_a_ping_and_its_echoes():
     assert 10 * np.log10(np.median(detector.noise())) < 8.0
 
 
+def onsets(statistic):
+    """Where events begin, for 8 outputs in a burst, 200 in an interval, and a threshold of some 40."""
+    detector = band_detector(step=1, length_s=8.0, pri_s=200.0, sample_rate_hz=1.0, false_alarms_per_hour=3600.0 * 1e-9)
+    return [event.first for event in detector.events(statistic, np.zeros(len(statistic)), 0, len(statistic))]
+
+
+def test_after_an_onset_only_ten_decibels_more_or_half_an_interval_begins_again():
+    for db, later, new in ((9.0, 60, False), (11.0, 60, True), (0.0, 95, False), (0.0, 105, True)):
+        statistic = np.full(400, 2.0)
+        statistic[150:158], statistic[150 + later : 158 + later] = 1e3, 1e3 * 10 ** (db / 10)
+        assert onsets(statistic) == [150] + [150 + later] * new
+
+
+def test_an_onset_rises_by_six_decibels_over_what_came_before():
+    for db, new in ((5.0, False), (7.0, True)):
+        statistic = np.full(400, 100.0)  # a tone already there is an onset itself, at the beginning
+        statistic[300:308] *= 10 ** (db / 10)
+        assert onsets(statistic) == [0] + [300] * new
+
+
+def test_the_noise_is_that_of_the_last_second():
+    detector = band_detector(step=10, length_s=4e-3, pri_s=1.0, sample_rate_hz=1e4, false_alarms_per_hour=1.0)
+    levels = [1.0] * 20 + [100.0] * 12
+    rng, measured = np.random.default_rng(3), []
+    for level in levels:  # blocks of a tenth of a second
+        detector.statistic((level * rng.exponential(size=(2, 100))).astype(np.float32), 100)
+        measured.append(float(detector.noise().mean()))
+    # With 0.3 s of the old noise left its quartile is still of the old; with none, of the new.
+    assert measured[26] < 10.0 and measured[31] == pytest.approx(100.0, rel=0.3)
+
+
 @pytest.mark.parametrize("ratio_db", [8.0, 11.0, 14.0])
 def test_missed_pings_follow_the_prediction(ratio_db):
     """Known start, one look: the share over the threshold against the noncentral chi-square tail."""
