@@ -33,7 +33,7 @@ _PINGS_AT_ONCE = 500
 def inlier_choice_covariance(
     problem: FusionProblem, state: Floats, covariance: Floats, inliers: NDArray[np.bool_], kept: int
 ) -> Floats:
-    """What a mistaken choice of inliers adds to the covariance of the first `kept` numbers of the states, (r, kept, kept).
+    """What a mistaken choice of inliers adds to the covariance of the states' first `kept` numbers, (r, kept, kept).
 
     Parameters
     ----------
