@@ -25,7 +25,14 @@ from acoustics.study.place import Aim, Placement, study_place
 from acoustics.study.sound_speed import WaterColumn, water_column
 from acoustics.study.spacing import SpacingStudy, study_spacing
 from acoustics.study.stations import StationStudy, study_stations
-from acoustics.study.validate import Limits, Validation, choose_design, choose_estimator, validate_estimator
+from acoustics.study.validate import (
+    Limits,
+    Validation,
+    choose_design,
+    choose_estimator,
+    fresh_secret,
+    validate_estimator,
+)
 from acoustics.study.waypoints import WaypointsStudy, study_waypoints
 
 
@@ -208,6 +215,7 @@ def validate(
     limits: Limits | None = None,
     time_limit_s: float = 10.0,
     seed: int | None = None,
+    secret: str | None = None,
     jobs: int = 1,
     resume: str | Path | None = None,
 ) -> Validation:
@@ -225,7 +233,13 @@ def validate(
         Held against the unfavourable end of each interval.
     time_limit_s : float
         Of a program, for one ping [s].
+    secret : str, optional
+        Hexadecimal digits from which, with the seed, the pings are drawn; nothing: from the seed alone. By default new
+        for a program, which could read the seed. The result's design has it.
     """
+    program = not isinstance(estimator, str)
+    if secret is None:
+        secret = fresh_secret() if program else ""
     source = chosen_pinger(scene, pinger)
     design = choose_design(
         scene,
@@ -235,6 +249,7 @@ def validate(
         range_m=tuple(range_m),
         energy_ratio_db=tuple(energy_ratio_db),
         echoes=tuple(echoes),
+        secret=secret,
     )
     if isinstance(estimator, str):
         asked = choose_estimator(estimator)

@@ -48,6 +48,11 @@ _DEGREES = click.FloatRange(0, min_open=True)
 @click.option("--max-p95-deg", type=_DEGREES, help="Limit of the 95th percentile.")
 @click.option("--max-unanswered-percent", type=_PERCENT, help="Limit of pings refused or failed.")
 @click.option("--min-coverage-percent", type=_PERCENT, help="Least share of stated 95 % intervals that are true.")
+@click.option(
+    "--secret",
+    metavar="HEX",
+    help="Draw the pings from this and the seed, or, with none, from the seed alone; default: new for a program.",
+)
 @seed_option
 @running_options
 @output_options("the error against SNR")
@@ -67,6 +72,7 @@ def validate_command(
     max_p95_deg: float | None,
     max_unanswered_percent: float | None,
     min_coverage_percent: float | None,
+    secret: str | None,
     seed: int | None,
     running: Running,
     output: Output,
@@ -78,6 +84,9 @@ def validate_command(
     own, gets the recording and its sidecar as last two arguments, and prints one line of JSON. One that hangs,
     floods, prints garbage or dies counts as failed for that ping. To compute elsewhere, --export the recordings
     and score --results with the same options.
+
+    A program could read scenario and seed and work out the truth, so its pings are drawn from a secret as well, which
+    the answer names afterwards. --secret repeats them.
 
     Limits are held against the unfavourable end of the 95 % interval over all pings; exit code 1 if one is missed.
 
@@ -94,6 +103,7 @@ def validate_command(
         choose_design,
         choose_estimator,
         export_design,
+        fresh_secret,
         read_results,
         validate_answers,
         validate_estimator,
@@ -101,6 +111,10 @@ def validate_command(
 
     if sum(map(bool, (program, estimator, results, export))) > 1:
         raise click.UsageError("--estimator, --results, --export and a program exclude each other; keep one of them")
+    if secret is None and program and running.folder is not None:
+        raise click.UsageError("--resume with a program needs --secret, so that the same pings come again")
+    if secret is None:
+        secret = fresh_secret() if program else ""
     scene = load_scene(scenario)
     pinger = choose_pinger(scene, pinger_name)
     design = choose_design(
@@ -111,6 +125,7 @@ def validate_command(
         range_m=range_m,
         energy_ratio_db=energy_ratio_db,
         echoes=_ECHOES[echoes],
+        secret="" if secret == "none" else secret,
     )
     if export is not None:
         export_design(scene, pinger, design, export, progress=Progress("written"))

@@ -149,7 +149,7 @@ def recordings(pings: int, pool: dict[str, object], order: int) -> Row:
         drawn = draw_recording(scene, seconds=length_s, seed=1, reverberation_s=reverberation_s)
         for _ in render_pressure(drawn):
             pass
-        return int(drawn.trains[0].paths.valid.sum(axis=-1).min())
+        return int(drawn.series[0].paths.valid.sum(axis=-1).min())
 
     alone = theirs(one)
     images, tail = alone.sources[0].images.shape[1], alone.mic_array.signals.shape[1] - len(one)

@@ -48,6 +48,19 @@ def test_a_program_after_two_dashes():
     assert json.loads(done.stdout)["estimator"] == "beam.py"
 
 
+def test_pings_of_a_program_are_drawn_from_a_secret_that_repeats_them():
+    few = ("--trials", "4", "--json", "--echoes", "off")
+    one, other = (json.loads(run(*few, "--", sys.executable, BEAM).stdout) for _ in range(2))
+    assert one["program_apart"] and len(one["design"]["secret"]) == 32
+    assert one["overall"]["rms_deg"] != other["overall"]["rms_deg"]
+    again = run(*few, "--secret", one["design"]["secret"], "--", sys.executable, BEAM)
+    assert json.loads(again.stdout) == one
+    # From the seed alone, as the built-in estimators' pings and those of --export are.
+    assert json.loads(run(*few, "--secret", "none", "--", sys.executable, BEAM).stdout)["design"]["secret"] == ""
+    assert "expected up to 64 hexadecimal digits" in str(run(*few, "--secret", "xyz").exception)
+    assert "needs --secret" in run(*few, "--resume", "kept", "--", sys.executable, BEAM).output
+
+
 def test_a_program_that_dies_every_time_gives_a_report_all_the_same():
     done = run("--trials", "4", "--plot", "v.svg", "--max-unanswered-percent", "50", "--", sys.executable, "-c", "x")
     assert done.exit_code == 1

@@ -22,6 +22,13 @@ VALIDATION_NOTE = (
     "'-': nothing to count."
 )
 
+# By whether it ran in a namespace of its own.
+PROGRAM_NOTES = {
+    True: "The program ran in a process namespace of its own: it could see no other process, and left none.",
+    False: "This system offers no process namespaces: the program could look at pingfix's own process, and what it "
+    "starts in the background may outlive it. Believe the figures of programs that you trust.",
+}
+
 
 def validation_text(result: Validation) -> str:
     """The answer of `pingfix validate`."""
@@ -29,7 +36,7 @@ def validation_text(result: Validation) -> str:
     groups = (overall, *result.by_echoes, *result.by_sector, *result.by_range, *result.by_snr)
     lines = [
         f"{result.title}: {result.estimator} on {result.array}, {result.pinger}; {design.trials} simulated pings, "
-        f"seed {design.seed}",
+        f"seed {design.seed}" + (f", secret {design.secret}" if design.secret else ""),
         "",
         "Bearing error in degrees, simulated, 95 % interval in brackets",
         table(*error_rows(groups)),
@@ -44,6 +51,8 @@ def validation_text(result: Validation) -> str:
         lines += [""]
     for sentence in validation_conclusions(overall):
         lines += textwrap.wrap(sentence, 100)
+    if result.program_apart is not None:
+        lines += textwrap.wrap(PROGRAM_NOTES[result.program_apart], 100)
     lines += textwrap.wrap(VALIDATION_NOTE, 100)
     return "\n".join(lines)
 
@@ -102,7 +111,6 @@ def _share(value: Interval | None) -> str:
 
 
 def validation_conclusions(overall: Score) -> list[str]:
-    """What to conclude, in sentences."""
     """What the figures say, in whole sentences."""
     said = []
     if not overall.answered:

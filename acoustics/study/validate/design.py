@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
@@ -40,6 +42,9 @@ class Design:
         Pings in all.
     seed : int
         Of everything drawn; trial k has a child of it to itself.
+    secret : str
+        Hexadecimal digits drawn with the seed, or nothing. Whoever knows scenario, seed and secret can work out the
+        truth, so a program that is scored must be able to read no more than two of them.
     """
 
     range_m: tuple[float, ...]
@@ -47,6 +52,12 @@ class Design:
     echoes: tuple[bool, ...]
     trials: int
     seed: int
+    secret: str = ""
+
+    @property
+    def entropy(self) -> list[int]:
+        """What everything is drawn from."""
+        return [self.seed, int(self.secret, 16)] if self.secret else [self.seed]
 
     @property
     def cells(self) -> list[tuple[str, float, float, bool]]:
@@ -72,6 +83,11 @@ class Trial:
     recording_seed: int
 
 
+def fresh_secret() -> str:
+    """128 bits that nobody knows."""
+    return secrets.token_hex(16)
+
+
 def choose_design(
     scene: Scene,
     pinger: Pinger,
@@ -81,6 +97,7 @@ def choose_design(
     range_m: Sequence[float] = (),
     energy_ratio_db: Sequence[float] = (),
     echoes: Sequence[bool] = (False, True),
+    secret: str = "",
 ) -> Design:
     """A design with what is not given taken from the scene.
 
@@ -95,12 +112,17 @@ def choose_design(
         Of everything drawn.
     range_m, energy_ratio_db, echoes : sequence
         Levels, as in `Design`.
+    secret : str
+        As in `Design`.
 
     Raises
     ------
     ParameterError
-        For a number of trials out of range, a level given twice, or a range no longer than the drop to the pinger.
+        For a secret that is not up to 64 hexadecimal digits, a number of trials out of range, a level given twice, or a
+        range no longer than the drop to the pinger.
     """
+    if not re.fullmatch(r"[0-9a-fA-F]{0,64}", secret):
+        raise ParameterError(f"secret={secret!r}: expected up to 64 hexadecimal digits")
     if not 1 <= trials <= MOST_TRIALS:
         raise ParameterError(f"trials={trials} must be from 1 to {MOST_TRIALS:,}")
     centre = scene.vehicle.pose.to_site(scene.array.positions_m).mean(axis=0)
@@ -119,7 +141,7 @@ def choose_design(
             raise ParameterError(
                 f"range {level:g} m: must be over the {drop_m:.2f} m from the array's depth to the pinger's"
             )
-    return Design(tuple(map(float, range_m)), tuple(map(float, energy_ratio_db)), tuple(echoes), trials, seed)
+    return Design(tuple(map(float, range_m)), tuple(map(float, energy_ratio_db)), tuple(echoes), trials, seed, secret)
 
 
 def draw_trial(scene: Scene, pinger: Pinger, design: Design, number: int) -> Trial:
@@ -135,7 +157,7 @@ def draw_trial(scene: Scene, pinger: Pinger, design: Design, number: int) -> Tri
         If no place at that range is in the water.
     """
     sector, range_m, energy_ratio_db, echoes = design.cells[(number - 1) % len(design.cells)]
-    place, drawn = np.random.SeedSequence(design.seed, spawn_key=(number,)).spawn(2)
+    place, drawn = np.random.SeedSequence(design.entropy, spawn_key=(number,)).spawn(2)
     rng = np.random.default_rng(place)
     wanted = np.pi / 2 * (SECTORS.index(sector) + rng.uniform(-0.5, 0.5))
     waypoints, heading = _turned_places(scene, pinger, range_m, float(wanted), rng)

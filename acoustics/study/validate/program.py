@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import os
+import resource
 import selectors
 import shutil
 import signal
 import subprocess
+import sys
 import time
 from collections.abc import Sequence
+from functools import lru_cache, partial
 from pathlib import Path
 
 from acoustics.base.errors import ParameterError
@@ -20,6 +24,19 @@ _KEPT_STDERR_BYTES = 2_000
 _PIECE_BYTES = 65_536
 _LOOK_S = 0.02  # how often to look whether a program whose output somebody holds open has ended
 _LINGER_S = 0.2  # what was written last may still be in the pipe
+# Of each process of the program: memory, the size of a file, open files. No estimator of one ping needs so much.
+MOST_MEMORY_BYTES, MOST_FILE_BYTES, MOST_FILES = 8 << 30, 1 << 30, 256
+_PROCESSORS = 8  # that a program may keep busy for the whole of its time
+# First process of a namespace: signals that would end any other do not end it, so it is not the program itself.
+_FIRST_PROCESS = """
+import os, sys
+try:
+    program = os.posix_spawn(sys.argv[1], sys.argv[1:], os.environ)
+except OSError as error:
+    sys.exit("cannot be started: " + error.strerror.lower())
+code = os.waitstatus_to_exitcode(os.waitpid(program, 0)[1])
+sys.exit(code if code >= 0 else 128 - code)
+"""
 
 
 def resolve_program(arguments: Sequence[str]) -> tuple[str, ...]:
@@ -38,6 +55,46 @@ def resolve_program(arguments: Sequence[str]) -> tuple[str, ...]:
     return (os.path.abspath(found), *(os.path.abspath(a) if os.path.isfile(a) else a for a in arguments[1:]))
 
 
+@lru_cache
+def own_namespace() -> tuple[str, ...]:
+    """Command that runs a program in process and mount namespaces of its own, or nothing where the system has none.
+
+    In it a program sees no other process, so neither our command line nor our memory; and when it ends, all that it
+    has started ends with it, however often it was forked off (namespaces(7), unshare(1) of util-linux).
+    """
+    command = shutil.which("unshare")
+    if command is None:
+        return ()
+    prefix = (command, "--user", "--map-current-user", "--pid", "--fork", "--kill-child", "--mount-proc")
+    try:
+        tried = subprocess.run((*prefix, "true"), stdin=subprocess.DEVNULL, capture_output=True, timeout=10)
+    except (OSError, subprocess.TimeoutExpired):
+        return ()
+    return (*prefix, sys.executable, "-I", "-S", "-c", _FIRST_PROCESS) if tried.returncode == 0 else ()
+
+
+def _limits(time_limit_s: float) -> list[tuple[int, tuple[int, int]]]:
+    """Limits of each process of a program, as `setrlimit` takes them."""
+    wanted = {
+        resource.RLIMIT_AS: MOST_MEMORY_BYTES,
+        resource.RLIMIT_FSIZE: MOST_FILE_BYTES,
+        resource.RLIMIT_NOFILE: MOST_FILES,
+        resource.RLIMIT_CPU: math.ceil(_PROCESSORS * time_limit_s) + 1,
+        resource.RLIMIT_CORE: 0,
+    }
+    allowed = {what: resource.getrlimit(what)[1] for what in wanted}
+    lower = {
+        what: most if allowed[what] == resource.RLIM_INFINITY else min(most, allowed[what])
+        for what, most in wanted.items()
+    }
+    return [(what, (most, most)) for what, most in lower.items()]
+
+
+def _limit(limits: Sequence[tuple[int, tuple[int, int]]]) -> None:
+    for what, most in limits:
+        resource.setrlimit(what, most)
+
+
 def run_program(arguments: Sequence[str], *, folder: Path, time_limit_s: float) -> bytes:
     """Standard output of a program.
 
@@ -48,7 +105,7 @@ def run_program(arguments: Sequence[str], *, folder: Path, time_limit_s: float) 
     folder : Path
         Where it runs.
     time_limit_s : float
-        After which it is ended, with all the processes of its group [s].
+        After which it is ended, with all that it has started [s].
 
     Returns
     -------
@@ -62,12 +119,13 @@ def run_program(arguments: Sequence[str], *, folder: Path, time_limit_s: float) 
     """
     try:
         process = subprocess.Popen(
-            arguments,
+            (*own_namespace(), *arguments),
             cwd=folder,
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             start_new_session=True,
+            preexec_fn=partial(_limit, _limits(time_limit_s)),  # only where no other thread is at work, as in a study
         )
     except OSError as error:
         raise EstimatorFailure(short_reason(f"cannot be started: {(error.strerror or str(error)).lower()}")) from None
@@ -130,10 +188,14 @@ def _has_ended(process: subprocess.Popen[bytes]) -> bool:
 
 def _ending(code: int, complaint: bytes) -> str:
     """How a program that failed has ended, and the last line it complained with."""
+    said = complaint.decode("utf-8", "replace").strip().splitlines()
+    if said and said[-1].startswith("cannot be started: "):
+        return short_reason(said[-1])
+    if code > 128 and own_namespace():
+        code = 128 - code
     if code < 0:
         names = {int(s): s.name for s in signal.Signals}
         how = f"was ended by {names.get(-code, f'signal {-code}')}"
     else:
         how = f"ended with exit code {code}"
-    said = complaint.decode("utf-8", "replace").strip().splitlines()
     return short_reason(f"{how}: {said[-1]}" if said else how)

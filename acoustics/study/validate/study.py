@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import product
 
@@ -18,6 +18,7 @@ from acoustics.study.execution import ALONE, Running, fingerprint, run_chunks
 from acoustics.study.validate.adapters import Estimator
 from acoustics.study.validate.answer import Answer, EstimatorFailure
 from acoustics.study.validate.design import SECTORS, Design, draw_trial
+from acoustics.study.validate.program import own_namespace
 from acoustics.study.validate.score import NO_LIMITS, Limits, Score, missed_limits, score
 from acoustics.study.validate.trials import ANSWERED, Arrays, Validated, compare, try_estimator
 
@@ -41,6 +42,7 @@ class Validation(Result):
 
     `by_echoes`, `by_sector`, `by_range` and `by_snr` split the same pings four ways, `cells` three ways at once.
     `reasons` are the commonest for giving no bearing, with their number. `missed` says which limits were not kept.
+    `program_apart` says of a program whether it ran in a namespace of its own, from which it sees no other process.
     """
 
     title: str
@@ -57,6 +59,7 @@ class Validation(Result):
     reasons: tuple[tuple[str, int], ...]
     limits: Limits
     missed: tuple[str, ...]
+    program_apart: bool | None
 
 
 def validate_estimator(
@@ -99,7 +102,8 @@ def validate_estimator(
         fingerprint=fingerprint("validate", *named),
         progress=progress,
     )
-    return _validation(scene, pinger, design, estimator.name, _join(chunks), limits)
+    found = _validation(scene, pinger, design, estimator.name, _join(chunks), limits)
+    return replace(found, program_apart=bool(own_namespace())) if estimator.program else found
 
 
 def validate_answers(
@@ -154,4 +158,5 @@ def _validation(
         reasons=tuple(Counter(trials["reason"][unanswered].tolist()).most_common(_MOST_REASONS)),
         limits=limits,
         missed=missed_limits(overall, limits),
+        program_apart=None,
     )

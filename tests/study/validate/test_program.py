@@ -5,13 +5,15 @@ from __future__ import annotations
 import os
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from acoustics.base.errors import ParameterError
+from acoustics.study.validate import program
 from acoustics.study.validate.answer import EstimatorFailure, answer_of_line, answer_of_table
-from acoustics.study.validate.program import resolve_program, run_program
+from acoustics.study.validate.program import own_namespace, resolve_program, run_program
 
 LIMIT_S = 1.0
 
@@ -20,16 +22,34 @@ def run(code, folder, limit_s=LIMIT_S):
     return run_program((sys.executable, "-S", "-c", code), folder=folder, time_limit_s=limit_s)
 
 
-def alive(pid):
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    try:  # one that has ended and waits for its parent, here init, counts as ended
-        with open(f"/proc/{pid}/stat") as file:
-            return file.read().rsplit(")", 1)[1].split()[0] != "Z"
-    except OSError:
-        return False
+@pytest.fixture(params=["apart", "in our own"])
+def namespace(request, monkeypatch):
+    """In a namespace of its own, which this machine must offer, and as where a system offers none."""
+    assert own_namespace()
+    if request.param == "in our own":
+        monkeypatch.setattr(program, "own_namespace", lambda: ())
+    return request.param
+
+
+def running(mark):
+    """Processes with this text in their command line, but for those that have ended and wait for their parent."""
+    found = []
+    for folder in Path("/proc").glob("[0-9]*"):
+        try:
+            state = (folder / "stat").read_text().rsplit(")", 1)[1].split()[0]
+            if state != "Z" and mark.encode() in (folder / "cmdline").read_bytes():
+                found.append(int(folder.name))
+        except OSError:
+            continue
+    return found
+
+
+def assert_gone(mark):
+    for _ in range(100):
+        if not running(mark):
+            break
+        time.sleep(0.05)
+    assert running(mark) == []
 
 
 def test_the_output_comes_whole(tmp_path):
@@ -54,22 +74,53 @@ HOSTILE = {
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", HOSTILE)
-def test_a_hostile_program_is_a_failure_with_its_reason(tmp_path, name):
+def test_a_hostile_program_is_a_failure_with_its_reason(tmp_path, namespace, name):
     code, reason = HOSTILE[name]
     with pytest.raises(EstimatorFailure) as caught:
         run(code, tmp_path, LIMIT_S if "took" in reason else 30)
     assert str(caught.value) == reason
 
 
-def test_a_child_that_holds_the_output_open_is_ended_and_does_not_delay(tmp_path):
-    code = "import os, sys, time\npid = os.fork()\nif pid == 0:\n    time.sleep(600)\nprint(pid)\n"
+def test_a_child_that_holds_the_output_open_is_ended_and_does_not_delay(tmp_path, namespace):
+    mark = f"held open {os.getpid()} {namespace}"
+    code = f"import os, time  # {mark}\nif os.fork() == 0:\n    time.sleep(600)\nprint(1)\n"
     # Waiting for the end of the output would take longer than the limit, and fail.
-    pid = int(run(code, tmp_path, 20))
-    for _ in range(100):
-        if not alive(pid):
-            break
-        time.sleep(0.05)
-    assert not alive(pid)
+    assert run(code, tmp_path, 20) == b"1\n"
+    assert_gone(mark)
+
+
+def test_what_is_forked_twice_into_a_session_of_its_own_ends_with_the_program(tmp_path):
+    mark = f"forked twice {os.getpid()}"
+    code = f"""import os, time  # {mark}
+if os.fork() == 0:
+    os.setsid()
+    if os.fork() == 0:
+        for fd in (0, 1, 2):
+            os.close(fd)
+        time.sleep(600)
+    os._exit(0)
+print(1)"""
+    assert run(code, tmp_path, 20) == b"1\n"
+    assert_gone(mark)
+
+
+def test_a_program_sees_no_process_but_its_own_and_the_first_of_its_namespace(tmp_path):
+    code = "import os; print(os.getppid(), os.getpid(), *(n for n in os.listdir('/proc') if n.isdigit()))"
+    first, own, *seen = map(int, run(code, tmp_path, 20).split())
+    assert first == 1 and sorted(seen) == [first, own]
+
+
+@pytest.mark.parametrize(
+    ("code", "reason"),
+    [
+        ("x = bytearray(9 << 30)", "MemoryError"),
+        ("f = open('big', 'wb'); f.truncate(1 << 31)", "File too large"),
+        ("fs = [open('x', 'w') for _ in range(300)]", "Too many open files"),
+    ],
+)
+def test_memory_files_and_their_sizes_have_limits(tmp_path, code, reason):
+    with pytest.raises(EstimatorFailure, match=reason):
+        run(code, tmp_path, 20)
 
 
 def test_standard_input_is_empty_and_the_folder_is_the_given_one(tmp_path):
@@ -85,7 +136,7 @@ def test_no_shell_sees_the_arguments(tmp_path):
     assert not any(tmp_path.iterdir())
 
 
-def test_a_program_that_is_not_there(tmp_path, monkeypatch):
+def test_a_program_that_is_not_there(tmp_path, monkeypatch, namespace):
     monkeypatch.chdir(tmp_path)
     with pytest.raises(ParameterError, match="no-such-program: is no program that can be run"):
         resolve_program(("no-such-program",))
