@@ -11,8 +11,6 @@ from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import unless_guessed
 from acoustics.base.result import Result
-from acoustics.estimate.detect import band_detector, detection_probability, filter_bank
-from acoustics.physics.burst import Burst
 from acoustics.physics.refraction import bent_ray_angle, linear_gradient_travel_time
 from acoustics.physics.sound_speed import harmonic_mean_speed
 from acoustics.physics.timing_bounds import half_wavelength_m
@@ -25,10 +23,10 @@ from acoustics.scene.line import waypoints_along_line
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.budget import study_budget
+from acoustics.study.hearing import Listening, by_noise_state, heard_share
 
 _BEND_WORTH_A_NOTE_DEG = 0.1
 _USUAL_HZ = (5e3, 200e3)  # of pingers and beacons that are sold; common practice, no source
-_FALSE_ALARMS_PER_HOUR = 1.0  # what `locate` takes if nothing else is asked
 _RANGES_M = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
 
 
@@ -42,6 +40,7 @@ class Summary(Result):
     echo without knowledge of the pool, and, the pool known, before the first echo from a wall and by the whole burst.
     `assumed` lists the keys that the scenario leaves out, with the values that count instead.
     `heard` is the predicted share of pings over the detector's threshold, by the whole burst and without echoes.
+    `noise_states` sets the vehicle's noise states side by side, where the scenario names some.
     """
 
     title: str
@@ -70,6 +69,7 @@ class Summary(Result):
     energy_ratio_db: Floats
     arrival_sd_phase_s: Floats
     arrival_sd_envelope_s: Floats
+    noise_states: tuple[Listening, ...]
     assumed: tuple[Assumed, ...]
     remarks: tuple[str, ...]
 
@@ -104,32 +104,17 @@ def summary(scene: Scene, pinger: Pinger) -> Summary:
         noise_density_db=float(scene.noise_density_db(pinger.frequency_hz)),
         range_m=ranges,
         received_level_db=link.received_level_db,
-        heard=_heard(scene, pinger, ranges),
+        heard=heard_share(scene, pinger, ranges),
         multipath_free_s=window,
         first_echo=_first_echo(scene, pinger),
         **_positions(scene, pinger),
         energy_ratio_db=energy_ratio_db,
         arrival_sd_phase_s=np.sqrt(link.carrier_variance_s2),
         arrival_sd_envelope_s=np.sqrt(link.envelope_variance_s2),
+        noise_states=by_noise_state(scene, pinger),
         assumed=assumed_values(scene),
         remarks=_remarks(scene, pinger),
     )
-
-
-def _heard(scene: Scene, pinger: Pinger, range_m: Floats) -> Floats:
-    """Probability that one ping passes the detector of `locate`, shape of `range_m`."""
-    burst = Burst(pinger.frequency_hz, pinger.length_s, pinger.q, pinger.sweep_hz)
-    # A recorder too slow for the pinger is told of elsewhere.
-    rate = max(scene.recorder.sample_rate_hz, 2.5 * pinger.band_hz[1])
-    detector = band_detector(
-        step=filter_bank([burst], rate).steps[0],
-        length_s=pinger.length_s,
-        pri_s=pinger.pri_s,
-        sample_rate_hz=rate,
-        false_alarms_per_hour=_FALSE_ALARMS_PER_HOUR,
-    )
-    energy_ratio = link_budget(scene, pinger, range_m).energy_ratio_2e_n0
-    return detection_probability(energy_ratio, len(scene.array.hydrophones), detector.false_alarm_probability)
 
 
 def _positions(scene: Scene, pinger: Pinger) -> dict[str, float]:

@@ -10,6 +10,7 @@ from acoustics.present.text.tables import Rows, number, percent, table
 from acoustics.study.check import Summary
 
 _WIDEST = 100
+_NO_GAIN_DB = 1.0
 LINK_NOTE = (
     "Heard: the share of pings over the threshold of the detector that locate uses, at one false alarm an hour "
     "(prediction, whole burst, no echoes). Timing: the least standard deviation of one arrival that noise allows "
@@ -23,6 +24,8 @@ def summary_text(result: Summary) -> str:
     width = max(len(name) for name, _ in facts)
     lines = [result.title, ""] + [f"{name.ljust(width)}  {value}" for name, value in facts]
     lines += ["", table(*link_rows(result)), "", *textwrap.wrap(LINK_NOTE, 100)]
+    if result.noise_states:
+        lines += ["", table(*noise_rows(result)), "", *textwrap.wrap(stop_to_listen(result), _WIDEST)]
     if result.assumed:
         lines += ["", "Assumed, since the scenario does not say (pingfix new --explain KEY tells more):"]
         lines += assumed_lines(result)
@@ -74,6 +77,53 @@ def assumed_lines(result: Summary) -> list[str]:
         first, *more = textwrap.wrap(sentence, room)
         lines += [head + first, *(" " * len(head) + line for line in more)]
     return lines
+
+
+def noise_rows(result: Summary) -> Rows:
+    """The noise states side by side, where the vehicle stands."""
+    header = (
+        "noise state",
+        "density dB re 1 uPa^2/Hz",
+        "2E/N0 dB",
+        "heard",
+        "nine in ten heard up to m",
+        "bearing deg (bound)",
+        "position m (bound)",
+    )
+    rows = [
+        (
+            listening.state,
+            f"{listening.noise_density_db:.1f}",
+            f"{listening.energy_ratio_db:.1f}" if np.isfinite(listening.energy_ratio_db) else "none",
+            percent(listening.heard),
+            number(listening.well_heard_m, 3),
+            number(listening.bearing_deg),
+            number(listening.position_m),
+        )
+        for listening in result.noise_states
+    ]
+    return header, rows
+
+
+def stop_to_listen(result: Summary) -> str:
+    """What the quietest noise state is worth against the loudest, in one sentence."""
+    loud, quiet = (pick(result.noise_states, key=lambda s: s.noise_density_db) for pick in (max, min))
+    gain_db = loud.noise_density_db - quiet.noise_density_db
+    if gain_db < _NO_GAIN_DB:
+        return f"Between the loudest and the quietest noise state lies less than {_NO_GAIN_DB:g} dB: nothing to gain."
+    changes = [
+        (percent(quiet.heard), percent(loud.heard), "pings heard (prediction)"),
+        (f"{number(quiet.well_heard_m, 3)} m", f"{number(loud.well_heard_m, 3)} m", "nine in ten heard up to"),
+        (_angle(quiet.bearing_deg), _angle(loud.bearing_deg), "error of the bearing (bound)"),
+    ]
+    worth = "; ".join(f"{what} {now}, not {before}" for now, before, what in changes if now != before)
+    return f"Stop to listen: '{quiet.state}' in place of '{loud.state}' takes {gain_db:.0f} dB of noise away" + (
+        f": {worth}." if worth else ", and changes nothing here."
+    )
+
+
+def _angle(error_deg: float) -> str:
+    return "not observed" if np.isinf(error_deg) else f"{number(error_deg)} deg"
 
 
 def link_rows(result: Summary) -> Rows:
