@@ -17,9 +17,10 @@ _NEWTON_STEPS = 5  # flat: halved or doubled, accuracy moves under 5 % (benchmar
 # By which noise may carry a delay beyond the longest possible;
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _MARGIN_CYCLES = 0.125
-# By the onsets, then by the delays that this gave; decides accuracy: its row is in benchmarks/constants.py
+# By the onsets, then by the delays that this gave; flat: halved or doubled, accuracy moves under 5 %
+# (benchmarks/constants.py)
 _GATINGS = 2
-# Of the gate before the onset; flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
+# Of the gate before the onset; halved or doubled, only single wild answers move (benchmarks/constants.py)
 _LEAD_CYCLES = 1.0
 
 

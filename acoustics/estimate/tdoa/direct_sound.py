@@ -12,7 +12,8 @@ from acoustics.estimate.tdoa.segment import AlignedSegments, align_segments
 from acoustics.estimate.tdoa.toa import SEARCH_CYCLES, BuildUp, first_onsets, fit_build_up, quadratures
 from acoustics.physics.burst import Burst
 
-# Parts of the burst in which it is looked for, the shortest first: echoes spoil the long ones.
+# Parts of the burst in which it is looked for, the shortest first: echoes spoil the long ones. Doubled, the RMS beside
+# walls nearly doubles (benchmarks/constants.py)
 _LOOK_CYCLES = (3.0, 10.0, 30.0, 100.0)
 # Mean drop of chi-square a channel with which a look is content;
 # flat: halved or doubled, no accuracy moves (benchmarks/constants.py)

@@ -20,7 +20,7 @@ SEARCH_CYCLES = 4.0
 # Noise before the burst that an onset is told from;
 # flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
 _QUIET_CYCLES = 3.0
-_STEPS_PER_CYCLE = 4  # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
+_STEPS_PER_CYCLE = 4  # halved or doubled, phase moves under 5 % (benchmarks/constants.py)
 # Gain in chi-square from which on a burst is there, also as a share of the largest, later in the burst. More of it
 # tells nothing about the beginning.
 _CLEAR, _CLEAR_SHARE = 25.0, 0.03
