@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import multiprocessing
-import os
-import signal
-import threading
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import (
@@ -14,27 +10,21 @@ from concurrent.futures import (
     CancelledError,
     Executor,
     Future,
-    ProcessPoolExecutor,
     wait,
 )
 from contextlib import contextmanager
 from dataclasses import dataclass
-from multiprocessing.connection import wait as wait_for_end
 from pathlib import Path
 from typing import Any, TypeVar
 
-import numpy as np
-
 from acoustics.base.errors import ParameterError, PingfixError
+from acoustics.study.execution.processes import cores, module_of, processes
 from acoustics.study.execution.store import Arrays, ChunkStore
 
 Task = TypeVar("Task")
 
 _MOST_DEATHS = 3  # a chunk at work in so many deaths of workers is taken for their cause
 _CONNECT_S = 20.0
-_LARGE_ARRAY_BYTES = 31 << 20  # just under the largest that changes this
-# Every library that numpy's linear algebra may be built on reads one of these when it is loaded.
-_THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
 
 class WorkersLostError(PingfixError):
@@ -117,9 +107,8 @@ def run_chunks(
     Notes
     -----
     A worker that dies takes at most the chunks at work with it, which are worked again: a chunk is counted when
-    its result is in, once. Processes times threads of linear algebra do not exceed the cores: there are at most
-    as many processes as cores, each told by its environment to take its share of them. On a cluster that is the
-    cluster's own affair; Dask's workers take one thread each for linear algebra unless told otherwise.
+    its result is in, once. There are at most as many processes as cores, each with one thread of linear algebra. On a
+    cluster that is the cluster's own affair; Dask's workers take one thread each unless told otherwise.
     """
     workers, folder = running.workers, running.folder
     store = None if folder is None else ChunkStore.opened(folder, fingerprint, len(tasks))
@@ -133,7 +122,7 @@ def run_chunks(
         progress(len(results), len(tasks))
 
     while waiting := [index for index in range(len(tasks)) if index not in results]:
-        with _team(workers, len(waiting), here_too=not deaths) as team:
+        with _team(workers, len(waiting), module_of(work), here_too=not deaths) as team:
             lost = _one_round(team, work, tasks, waiting, finish)
         deaths.update(lost)
         if lost and max(deaths.values()) >= _MOST_DEATHS:
@@ -184,26 +173,22 @@ def _one_round(
 
 
 @contextmanager
-def _team(workers: Workers, n_tasks: int, *, here_too: bool) -> Iterator[_Team]:
+def _team(workers: Workers, n_tasks: int, module: str, *, here_too: bool) -> Iterator[_Team]:
     """The executor for as long as it is needed. Left by an error or Ctrl-C it drops what has not been done.
 
-    `here_too`: whether a single task may be done in this process. After the death of a worker it had better not be.
+    `module`: where the work is defined. `here_too`: whether a single task may be done in this process; after the death
+    of a worker it had better not be.
     """
     if workers.cluster is not None:
         with _cluster(workers.cluster) as team:
             yield team
         return
-    jobs = min(workers.jobs, n_tasks, _cores())
+    jobs = min(workers.jobs, n_tasks, cores())
     if jobs == 1 and here_too:
         yield _Team(_InThisProcess(), 1, ())
         return
-    with _processes(jobs) as team:
-        yield team
-
-
-def _cores() -> int:
-    """Cores that this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    with processes(jobs, module) as pool:
+        yield _Team(pool, 2 * jobs, (BrokenExecutor,))
 
 
 class _InThisProcess(Executor):
@@ -216,54 +201,6 @@ class _InThisProcess(Executor):
         except Exception as error:
             future.set_exception(error)
         return future
-
-
-@contextmanager
-def _processes(jobs: int) -> Iterator[_Team]:
-    """New processes, not copies of this one: libraries that have started threads do not survive being copied."""
-    others = set(multiprocessing.active_children())
-    pool = ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn"), initializer=_become_worker)
-    try:
-        with _threads_for_each(jobs):
-            yield _Team(pool, 2 * jobs, (BrokenExecutor,))
-    except BaseException:
-        pool.shutdown(wait=False, cancel_futures=True)
-        for process in set(multiprocessing.active_children()) - others:
-            process.terminate()
-        raise
-    finally:
-        pool.shutdown()
-
-
-def _become_worker() -> None:
-    """Leave Ctrl-C to the parent, and never outlive it, even if it is killed."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    # Once a large array has come and gone, the C library keeps freed memory up to twice its size instead of asking the
-    # system for the same pages again for every array of a chunk, which took a fifth of a worker's time.
-    np.empty(_LARGE_ARRAY_BYTES, dtype=np.uint8)
-    threading.Thread(target=_leave_with_parent, daemon=True).start()
-
-
-def _leave_with_parent() -> None:
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        wait_for_end([parent.sentinel])
-        os._exit(1)
-
-
-@contextmanager
-def _threads_for_each(jobs: int) -> Iterator[None]:
-    """Tell processes started meanwhile to share the cores: libraries read the environment before anything else."""
-    before = {name: os.environ.get(name) for name in _THREAD_VARIABLES}
-    try:
-        os.environ.update(dict.fromkeys(_THREAD_VARIABLES, str(max(1, _cores() // jobs))))
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
 
 
 @contextmanager

@@ -1,0 +1,101 @@
+"""Worker processes of this machine: quick to start, alone with their core, and gone when their parent is."""
+
+from __future__ import annotations
+
+import multiprocessing
+import multiprocessing.forkserver
+import os
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from functools import partial
+from multiprocessing.connection import wait as wait_for_end
+from typing import Any
+
+import numpy as np
+
+_LARGE_ARRAY_BYTES = 31 << 20  # just under the largest that changes this
+# Every library that numpy's linear algebra may be built on reads one of these when it is loaded.
+_THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+_FORKED = "forkserver" in multiprocessing.get_all_start_methods()
+
+
+def cores() -> int:
+    """Cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def module_of(work: Callable[..., Any]) -> str:
+    """Module that defines a function, or the function behind a `functools.partial`."""
+    while isinstance(work, partial):
+        work = work.func
+    return work.__module__
+
+
+def prepare_processes(module: str) -> None:
+    """Begin to load a module for workers to come, in a process of its own, while this one goes on.
+
+    Workers are forked from that process, which does nothing else and so has no threads that a fork could leave
+    undone; loading numpy, scipy and a study takes a second that each of them would spend anew. Once it runs, later
+    calls change nothing. Where processes cannot be forked, workers load for themselves.
+    """
+    if not _FORKED:
+        return
+    multiprocessing.set_forkserver_preload([module])
+    with _one_thread():
+        multiprocessing.forkserver.ensure_running()
+
+
+@contextmanager
+def processes(jobs: int, module: str) -> Iterator[ProcessPoolExecutor]:
+    """A pool for work that this module defines. Left by an error or Ctrl-C it drops what has not been done."""
+    prepare_processes(module)
+    others = set(multiprocessing.active_children())
+    context = multiprocessing.get_context("forkserver" if _FORKED else "spawn")
+    pool = ProcessPoolExecutor(jobs, context, initializer=_become_worker)
+    try:
+        with _one_thread():
+            yield pool
+    except BaseException:
+        pool.shutdown(wait=False, cancel_futures=True)
+        for process in set(multiprocessing.active_children()) - others:
+            process.terminate()
+        raise
+    finally:
+        pool.shutdown()
+
+
+def _become_worker() -> None:
+    """Leave Ctrl-C to the parent, and never outlive it, even if it is killed."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # Once a large array has come and gone, the C library keeps freed memory up to twice its size instead of asking the
+    # system for the same pages again for every array of a chunk, which took a fifth of a worker's time.
+    np.empty(_LARGE_ARRAY_BYTES, dtype=np.uint8)
+    threading.Thread(target=_leave_with_parent, daemon=True).start()
+
+
+def _leave_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        wait_for_end([parent.sentinel])
+        os._exit(1)
+
+
+@contextmanager
+def _one_thread() -> Iterator[None]:
+    """Tell processes started meanwhile to take one thread: libraries read the environment before anything else.
+
+    Workers share the cores among themselves, and their matrices are too small for threads to pay.
+    """
+    before = {name: os.environ.get(name) for name in _THREAD_VARIABLES}
+    try:
+        os.environ.update(dict.fromkeys(_THREAD_VARIABLES, "1"))
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
