@@ -25,8 +25,9 @@ VALIDATION_NOTE = (
 # By whether it ran in a namespace of its own.
 PROGRAM_NOTES = {
     True: "The program ran in a process namespace of its own: it could see no other process, and left none.",
-    False: "This system offers no process namespaces: the program could look at pingfix's own process, and what it "
-    "starts in the background may outlive it. Believe the figures of programs that you trust.",
+    False: "This system offers no process namespaces: a program that runs as root could look into pingfix's own "
+    "process, and what any program starts in the background may outlive it. Believe the figures of programs that you "
+    "trust.",
 }
 
 

@@ -61,8 +61,15 @@ class Design:
 
     @property
     def cells(self) -> list[tuple[str, float, float, bool]]:
-        """Sector, range, SNR and echoes of every cell."""
-        return list(product(SECTORS, self.range_m, self.energy_ratio_db, self.echoes))
+        """Sector, range, SNR and echoes of every cell, in the order in which trials go round them.
+
+        With a secret that order is drawn from it: a program that counts its pings is not to know the sector.
+        """
+        cells = list(product(SECTORS, self.range_m, self.energy_ratio_db, self.echoes))
+        if not self.secret:
+            return cells
+        rng = np.random.default_rng(np.random.SeedSequence(self.entropy, spawn_key=(0, 0)))
+        return [cells[k] for k in rng.permutation(len(cells))]
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import math
 import os
 import resource
@@ -12,7 +13,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import lru_cache, partial
 from pathlib import Path
 
@@ -26,6 +27,7 @@ _LOOK_S = 0.02  # how often to look whether a program whose output somebody hold
 _LINGER_S = 0.2  # what was written last may still be in the pipe
 # Of each process of the program: memory, the size of a file, open files. No estimator of one ping needs so much.
 MOST_MEMORY_BYTES, MOST_FILE_BYTES, MOST_FILES = 8 << 30, 1 << 30, 256
+_DIE_WITH_PARENT, _SET_DUMPABLE = 1, 4  # from Linux's prctl.h
 _PROCESSORS = 8  # that a program may keep busy for the whole of its time
 # First process of a namespace: signals that would end any other do not end it, so it is not the program itself.
 _FIRST_PROCESS = """
@@ -90,9 +92,25 @@ def _limits(time_limit_s: float) -> list[tuple[int, tuple[int, int]]]:
     return [(what, (most, most)) for what, most in lower.items()]
 
 
-def _limit(limits: Sequence[tuple[int, tuple[int, int]]]) -> None:
+def _confine(control: Callable[..., int] | None, limits: Sequence[tuple[int, tuple[int, int]]]) -> None:
+    """In the new process: set its limits, and let it end with us even if we are killed."""
     for what, most in limits:
         resource.setrlimit(what, most)
+    if control is not None:
+        control(_DIE_WITH_PARENT, signal.SIGKILL)
+
+
+@lru_cache
+def _closed_process() -> Callable[..., int] | None:
+    """Close this process's memory and environment to other programs of its user; root alone still gets in.
+
+    Gives the function of the system by which a process does such things, `prctl`; None where there is none.
+    """
+    if sys.platform != "linux":
+        return None
+    control: Callable[..., int] = ctypes.CDLL(None).prctl
+    control(_SET_DUMPABLE, 0)
+    return control
 
 
 def run_program(arguments: Sequence[str], *, folder: Path, time_limit_s: float) -> bytes:
@@ -117,6 +135,7 @@ def run_program(arguments: Sequence[str], *, folder: Path, time_limit_s: float) 
     EstimatorFailure
         If it cannot be started, takes or prints too much, or ends with an error.
     """
+    # What runs between fork and exec is safe only where no other thread is at work, as in a study.
     try:
         process = subprocess.Popen(
             (*own_namespace(), *arguments),
@@ -125,7 +144,7 @@ def run_program(arguments: Sequence[str], *, folder: Path, time_limit_s: float) 
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             start_new_session=True,
-            preexec_fn=partial(_limit, _limits(time_limit_s)),  # only where no other thread is at work, as in a study
+            preexec_fn=partial(_confine, _closed_process(), _limits(time_limit_s)),
         )
     except OSError as error:
         raise EstimatorFailure(short_reason(f"cannot be started: {(error.strerror or str(error)).lower()}")) from None

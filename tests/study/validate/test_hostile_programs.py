@@ -9,7 +9,7 @@ import pytest
 
 from acoustics.scene.scenario import load_scene, shipped
 from acoustics.study.validate.adapters import choose_estimator
-from acoustics.study.validate.design import choose_design
+from acoustics.study.validate.design import choose_design, draw_trial
 from acoustics.study.validate.study import validate_estimator
 from acoustics.study.validate.trials import Validated, try_estimator
 
@@ -57,6 +57,23 @@ def test_each_turn_of_a_hostile_program_is_scored_and_the_next_ping_is_asked(sce
         assert told.startswith(reason) and told.isprintable() if reason else told == "", code
     answered = np.array([reason is None for _, reason in TURNS])
     np.testing.assert_array_equal(np.isfinite(found["error"]), answered)
+
+
+@pytest.mark.slow
+def test_who_knows_scenario_seed_and_number_of_each_ping_does_not_know_the_truth(scene, tmp_path):
+    pinger = scene.pingers[0]
+    known = choose_design(scene, pinger, trials=24, seed=5, echoes=(False,))
+    guesses = [float(np.rad2deg(draw_trial(scene, pinger, known, k).bearing)) for k in range(1, 25)]
+    (tmp_path / "knowing.py").write_text(
+        f"import os\ncount = {str(tmp_path / 'count')!r}\nopen(count, 'ab').write(b'.')\n"
+        f"print('{{\"bearing_deg\": %f}}' % {guesses}[os.path.getsize(count) - 1])\n"
+    )
+    estimator = choose_estimator(program=(sys.executable, "-S", str(tmp_path / "knowing.py")))
+    design = choose_design(scene, pinger, trials=24, seed=5, echoes=(False,), secret="9a" * 16)
+    found = try_estimator(Validated(scene, pinger, design, estimator), range(1, 25))
+    # Without knowledge an error is uniform over the circle: of 24, the number under 45 degrees is binomial with mean
+    # 6 and standard deviation 2.1. Who knows the sector has 18 there, who knows the truth all of them.
+    assert np.sum(np.abs(found["error"]) < np.pi / 4) < 12.5
 
 
 @pytest.mark.parametrize("end", ["sys.exit(0)", "sys.exit('no luck')", "raise KeyError('x')", "raise MemoryError"])

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
+import subprocess
 import sys
 import time
 from pathlib import Path
@@ -108,6 +110,30 @@ def test_a_program_sees_no_process_but_its_own_and_the_first_of_its_namespace(tm
     code = "import os; print(os.getppid(), os.getpid(), *(n for n in os.listdir('/proc') if n.isdigit()))"
     first, own, *seen = map(int, run(code, tmp_path, 20).split())
     assert first == 1 and sorted(seen) == [first, own]
+
+
+@pytest.mark.slow
+def test_a_program_ends_with_whoever_runs_it_even_if_that_is_killed(tmp_path, namespace):
+    mark = f"outlives {os.getpid()} {namespace}"
+    caller = (
+        "import sys\nfrom pathlib import Path\nfrom acoustics.study.validate import program\n"
+        + ("" if namespace == "apart" else "program.own_namespace = lambda: ()\n")
+        + "code = f\"open('ready', 'w').close(); import time; time.sleep(600)  # {sys.argv[1]}\"\n"
+        + "program.run_program((sys.executable, '-S', '-c', code), folder=Path(), time_limit_s=600)"
+    )
+    process = subprocess.Popen([sys.executable, "-c", caller, mark], cwd=tmp_path)
+    while not (tmp_path / "ready").exists():
+        assert process.poll() is None
+        time.sleep(0.01)
+    process.kill()
+    process.wait()
+    assert_gone(mark)
+
+
+def test_the_memory_of_who_asks_is_closed_to_the_program(tmp_path, namespace):
+    run("pass", tmp_path, 20)
+    # prctl(2): 3 is PR_GET_DUMPABLE; 0 keeps all but root from /proc/PID/mem and environ, and from ptrace.
+    assert ctypes.CDLL(None).prctl(3) == 0
 
 
 @pytest.mark.parametrize(
