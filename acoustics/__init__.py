@@ -12,6 +12,7 @@ Scenes and files
 Before the water
 - `check`: what a scene implies. `sound_speed`: of its water, by depth.
 - `spacing`: how far apart, and what sample rate. `place`: where on the hull.
+- `compare`: scenes side by side, with every difference.
 - `bound`: what an array allows at a signal-to-noise ratio.
 - `map`: how far off one ping's fix is, over the pool. `budget`: which error costs how much.
 - `stations`: how often a run ends at the right one. `waypoints`: where to stop and listen next.
@@ -47,6 +48,7 @@ if TYPE_CHECKING:
     from acoustics.accuracy.observability import PositionBound as PositionBound
     from acoustics.api.planning import budget as budget
     from acoustics.api.planning import check as check
+    from acoustics.api.planning import compare as compare
     from acoustics.api.planning import map as map
     from acoustics.api.planning import place as place
     from acoustics.api.planning import plan_calibration as plan_calibration
@@ -104,6 +106,7 @@ if TYPE_CHECKING:
     from acoustics.scene.mounting import KeepOutBox as KeepOutBox
     from acoustics.scene.mounting import Mounting as Mounting
     from acoustics.scene.noise import Noise as Noise
+    from acoustics.scene.noise import NoiseState as NoiseState
     from acoustics.scene.noise import Tone as Tone
     from acoustics.scene.pinger import Pinger as Pinger
     from acoustics.scene.plan import Plan as Plan
@@ -122,6 +125,7 @@ if TYPE_CHECKING:
     from acoustics.study.calibrate import RunPlan as RunPlan
     from acoustics.study.calibrate import SourcePlace as SourcePlace
     from acoustics.study.check import Summary as Summary
+    from acoustics.study.compare import Comparison as Comparison
     from acoustics.study.fuse import FusedRun as FusedRun
     from acoustics.study.locate import LocatedPings as LocatedPings
     from acoustics.study.locate import bearings as bearings
@@ -140,7 +144,8 @@ _NAMES = {
     "acoustics.accuracy.array_bound": "Bound bound",
     "acoustics.accuracy.bounds": "bearing_bound position_bound",
     "acoustics.accuracy.observability": "BearingBound PositionBound",
-    "acoustics.api.planning": "budget check map place plan_calibration sound_speed spacing stations validate waypoints",
+    "acoustics.api.planning": "budget check compare map place plan_calibration sound_speed spacing stations validate "
+    "waypoints",
     "acoustics.api.run": "calibrate fuse simulate",
     "acoustics.base.errors": "InputError OutputError ParameterError PingfixError",
     "acoustics.base.regions": "ErrorEllipse error_ellipse",
@@ -161,7 +166,7 @@ _NAMES = {
     "acoustics.scene.keep_out": "KeepOut",
     "acoustics.scene.material": "Layer Material",
     "acoustics.scene.mounting": "BoxBody BoxRegion CylinderBody HullPatch KeepOutBox Mounting",
-    "acoustics.scene.noise": "Noise Tone",
+    "acoustics.scene.noise": "Noise NoiseState Tone",
     "acoustics.scene.pinger": "Pinger",
     "acoustics.scene.plan": "Plan",
     "acoustics.scene.pool": "Pool",
@@ -174,6 +179,7 @@ _NAMES = {
     "acoustics.study.budget": "Budget",
     "acoustics.study.calibrate": "CalibratedArray CalibrationPlan RunPlan SourcePlace",
     "acoustics.study.check": "Summary",
+    "acoustics.study.compare": "Comparison",
     "acoustics.study.fuse": "FusedRun",
     "acoustics.study.locate": "LocatedPings bearings locate",
     "acoustics.study.map": "PoolMap",

@@ -29,6 +29,7 @@ RESULTS = {
     "sound-speed": ["acoustics.study.sound_speed.WaterColumn"],
     "spacing": ["acoustics.study.spacing.study.SpacingStudy"],
     "place": ["acoustics.study.place.study.Placement"],
+    "compare": ["acoustics.study.compare.Comparison"],
     "map": ["acoustics.study.map.study.PoolMap"],
     "budget": ["acoustics.study.budget.Budget"],
     "stations": ["acoustics.study.stations.study.StationStudy"],

@@ -7,7 +7,7 @@ keeps its finished parts; the numbers depend on neither.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Literal
 
@@ -19,6 +19,7 @@ from acoustics.study.budget import Budget, study_budget
 from acoustics.study.calibrate import CalibrationPlan, RunPlan
 from acoustics.study.calibrate import plan_calibration as _plan_calibration
 from acoustics.study.check import Summary, summary
+from acoustics.study.compare import Comparison, compare_scenes
 from acoustics.study.draws import Route
 from acoustics.study.map import KNOWN_POOL_CELLS, MapChoices, PoolMap, map_pool
 from acoustics.study.place import Aim, Placement, study_place
@@ -39,6 +40,14 @@ from acoustics.study.waypoints import WaypointsStudy, study_waypoints
 def check(scene: Scene, pinger: str | Pinger | None = None) -> Summary:
     """What the scene implies: sound speed, wavelength, free spacing, what the array observes, the link by range."""
     return summary(scene, chosen_pinger(scene, pinger))
+
+
+def compare(scenes: Mapping[str, Scene], pinger: str | None = None) -> Comparison:
+    """Two to six scenes side by side, by the names they are given under, each held against the first.
+
+    `pinger` names one that they all have; by default the first of each.
+    """
+    return compare_scenes(scenes, {name: chosen_pinger(scene, pinger) for name, scene in scenes.items()})
 
 
 def sound_speed(scene: Scene, depth_m: Sequence[float] = (0.0, 2.0, 5.0, 10.0)) -> WaterColumn:

@@ -21,6 +21,7 @@ _COMMANDS = (
     "sound-speed",
     "spacing",
     "place",
+    "compare",
     "map",
     "budget",
     "stations",
@@ -60,8 +61,9 @@ def pingfix(context: click.Context) -> None:
     """Plan a hydrophone array that locates a pinger: spacing, sample rate, position error.
 
     Before the water: start a scenario file (new), see what it implies (check), choose spacing and places (spacing,
-    place), see how far off the fix will be and why (map, budget), whether it picks the right station (stations), and
-    where to stop and listen (waypoints). Prove an estimator on synthetic recordings (simulate, validate).
+    place, compare), see how far off the fix will be and why (map, budget), whether it picks the right station
+    (stations), and where to stop and listen (waypoints). Prove an estimator on synthetic recordings (simulate,
+    validate).
 
     In the water: turn recordings into bearings (locate), several pings into a position (fuse), and pings of a known
     source into a corrected array (calibrate). For the review: everything on one page (report).

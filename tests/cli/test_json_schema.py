@@ -62,7 +62,8 @@ def test_the_self_check_keeps_to_its_schema():
 
 def test_every_result_is_held_to_its_schema():
     here = {*STUDIES, "selfcheck", "simulate", "fuse"}
-    assert {*json_schema.RESULTS} == here | {"report"}  # the report with its page, in tests/present
+    elsewhere = {"report", "compare"}  # with its page, in tests/present; and in tests/study
+    assert {*json_schema.RESULTS} == here | elsewhere
 
 
 def test_a_recording_its_pings_and_what_is_made_of_them_keep_to_their_schemas(tmp_path, monkeypatch):
