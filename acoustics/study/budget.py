@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from acoustics.accuracy.ambiguity import wrong_integer_probability
 from acoustics.accuracy.bounds import bearing_bound, position_bound
 from acoustics.accuracy.error_budget import ErrorBudget, bearing_model, error_budget, position_model, systematic_shift
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
@@ -82,7 +83,8 @@ class Budget(Result):
     """Contributions to the error of one ping's bearing and position.
 
     The totals are Cramer-Rao bounds with all errors of kind "bound" as nuisance parameters; infinite: not observed, or
-    no better than a guess.
+    no better than a guess. `wrong_integer` is the predicted probability that the carrier's integer ambiguity is
+    resolved wrongly, NaN for arrays of more than eight hydrophones; the bounds hold where it is not.
     With the `_with_bias` ones the biases are added in quadrature. `improve_bearing` and `improve_position` are the
     contributions that the rule picks; None where nothing is observed or nothing is left to change.
     """
@@ -95,6 +97,8 @@ class Budget(Result):
     site_depression_deg: float
     multipath_free_s: float
     energy_ratio_2e_n0: float
+    wrong_integer: float
+    wrong_cycle_limit: float
     bearing_deg: float
     depression_deg: float
     position_m: float
@@ -153,6 +157,8 @@ def study_budget(scene: Scene, pinger: Pinger) -> Budget:
         site_depression_deg=float(np.rad2deg(place.depression)),
         multipath_free_s=float(window),
         energy_ratio_2e_n0=float(link.energy_ratio_2e_n0),
+        wrong_integer=float(wrong_integer_probability(scene, pinger, place.hydrophones_m, place.source_m, link)),
+        wrong_cycle_limit=scene.study.wrong_cycle_limit,
         bearing_deg=float(totals[0]),
         depression_deg=float(totals[1]),
         position_m=float(totals[2]),

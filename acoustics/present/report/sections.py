@@ -13,9 +13,9 @@ from acoustics.present.plot.validate import validation_plot
 from acoustics.present.report.blocks import Block, Section, figure_block, table_block, text
 from acoustics.present.report.closing import assumptions, repeat, safety
 from acoustics.present.report.live import live_block
-from acoustics.present.text.budget import LEGEND, RANGE_LOST, advice, budget_notes, budget_rows
+from acoustics.present.text.budget import LEGEND, RANGE_LOST, advice, budget_notes, budget_rows, budget_warning
 from acoustics.present.text.check import LINK_NOTE, link_rows, noise_rows, stop_to_listen, summary_facts
-from acoustics.present.text.map import KNOWN_POOL_TITLE, echo_rows, known_pool_rows, map_notes, map_rows
+from acoustics.present.text.map import KNOWN_POOL_TITLE, echo_rows, known_pool_rows, map_notes, map_rows, map_warning
 from acoustics.present.text.map import station_rows as map_station_rows
 from acoustics.present.text.sound_speed import WATER_NOTE, water_rows
 from acoustics.present.text.spacing import rate_rows, spacing_rows
@@ -191,12 +191,18 @@ def _noise_states(report: Report) -> list[Block]:
     return [rows, *text(stop_to_listen(report.summary))]
 
 
+def _warned(lines: list[str]) -> list[str]:
+    """A wrapped warning as one paragraph, or none."""
+    return [" ".join(lines)] if lines else []
+
+
 def _budget(report: Report) -> Section:
     result = report.budget
     return Section(
         "budget",
         "Error budget",
         [
+            *text(*_warned(budget_warning(result))),
             Block(
                 "list",
                 entries=[
@@ -239,6 +245,7 @@ def _map(report: Report) -> Section | None:
             caption="Listen from where the shade is light: there one ping is enough. Elsewhere it gives a bearing.",
         )
         blocks.insert(0, figure)
+    blocks = [*text(*_warned(map_warning(result))), *blocks]
     return Section("map", "Where the fix is good", blocks)
 
 
@@ -251,7 +258,7 @@ def _stations(report: Report) -> Section | None:
         "stations",
         "Which station",
         [
-            *text(*([" ".join(warned)] if (warned := integer_warning(study)) else []), *station_conclusions(study)),
+            *text(*_warned(integer_warning(study)), *station_conclusions(study)),
             figure_block(
                 stations_plot(study, report.scene),
                 "stations",

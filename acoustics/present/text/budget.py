@@ -6,6 +6,7 @@ import textwrap
 
 import numpy as np
 
+from acoustics.present.text.integers import wrong_integer_warning
 from acoustics.present.text.tables import Rows, number, table
 from acoustics.study.budget import Budget, Contribution
 
@@ -26,6 +27,7 @@ def budget_text(result: Budget) -> str:
     """The answer of `pingfix budget`."""
     ratio = 10 * np.log10(result.energy_ratio_2e_n0) if result.energy_ratio_2e_n0 > 0 else -np.inf
     lines = [
+        *budget_warning(result),
         f"{result.title}: {result.array}; {result.pinger} at {result.range_m:.1f} m, site bearing "
         f"{result.site_bearing_deg:.1f} deg, depression {result.site_depression_deg:.1f} deg",
         f"multipath-free window {number(1e3 * result.multipath_free_s)} ms, 2E/N0 "
@@ -42,6 +44,13 @@ def budget_text(result: Budget) -> str:
     for note in budget_notes(result):
         lines += textwrap.wrap(f"Note: {note}", 100)
     return "\n".join(lines)
+
+
+def budget_warning(result: Budget) -> list[str]:
+    """What comes first where the integers are often wrong."""
+    return wrong_integer_warning(
+        result.wrong_integer, result.wrong_cycle_limit, "from here (predicted)", "The bounds below hold for the others."
+    )
 
 
 def budget_notes(result: Budget) -> list[str]:

@@ -8,6 +8,7 @@ from collections.abc import Callable
 import numpy as np
 
 from acoustics.base.intervals import Interval, quantiles
+from acoustics.present.text.integers import wrong_integer_warning
 from acoustics.present.text.tables import Rows, number, percent, table
 from acoustics.study.map import PREDICTED_CELLS, SAMPLED_CELLS, KnownPool, PoolMap, StationMap
 
@@ -24,6 +25,7 @@ _OUTCOMES = {
 def map_text(result: PoolMap) -> str:
     """The answer of `pingfix map`: quantiles over the cells, the station chosen, and what echoes do."""
     lines = [
+        *map_warning(result),
         f"{result.title}: {result.array}, {result.pinger}; {place_text(result)}; {int(result.wet.sum())} cells, "
         f"{result.trials} simulated pings in each (seed {result.seed})",
         "",
@@ -42,6 +44,16 @@ def map_text(result: PoolMap) -> str:
         lines += ["", "What echoes do to the bearing from the bow, deg (rendered pings)", table(*echo_rows(result))]
     notes = [line for note in map_notes(result) for line in textwrap.wrap(note, 100)]
     return "\n".join([*lines, "", *notes])
+
+
+def map_warning(result: PoolMap) -> list[str]:
+    """What comes first where the integers are often wrong."""
+    return wrong_integer_warning(
+        result.wrong_integer_share,
+        result.wrong_cycle_limit,
+        "over the cells (predicted)",
+        "Bounds and simulated fixes below hold for the others.",
+    )
 
 
 def place_text(result: PoolMap) -> str:

@@ -6,6 +6,7 @@ import textwrap
 
 import numpy as np
 
+from acoustics.base.intervals import BEARING_GUESS_SD, unless_guessed
 from acoustics.present.text.tables import number, percent, table
 from acoustics.study.place import Check, Line, Placement, ranges_in_words
 
@@ -56,7 +57,8 @@ def _row(line: Line) -> tuple[str, ...]:
     head = (line.name, str(line.n_hydrophones), number(line.scale, 3))
     if not line.fits:
         return (*head, "does not fit", "-", "-", "-")
-    errors = number(line.error_deg, 3), number(line.position_error_m, 3)
+    bearing_deg = float(unless_guessed(line.error_deg, np.rad2deg(BEARING_GUESS_SD)))
+    errors = number(bearing_deg, 3), number(line.position_error_m, 3)
     return (*head, *errors, percent(line.wrong_integer), "yes" if line.within_limit else "no")
 
 

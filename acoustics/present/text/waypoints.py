@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
+from acoustics.present.text.integers import wrong_integer_warning
 from acoustics.present.text.tables import number, table
 from acoustics.study.waypoints import Ellipse, Run, WaypointsStudy
 
@@ -20,6 +21,12 @@ def waypoints_text(result: WaypointsStudy) -> str:
     """The answer of `pingfix waypoints`."""
     count = len(result.proposed.waypoints)
     lines = [
+        *wrong_integer_warning(
+            result.wrong_integer,
+            result.wrong_cycle_limit,
+            "at the waypoints (predicted)",
+            "The bounds below hold for runs without any.",
+        ),
         f"{result.title}: {result.array}, {result.pinger} {_WHERE[result.prior.kind]}",
         f"{count} {'waypoint' if count == 1 else 'waypoints'} of {result.pings} pings, {result.speed_m_s:g} m/s, "
         f"at most "

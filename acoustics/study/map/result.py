@@ -117,6 +117,7 @@ class PoolMap(Result):
     bearing_deg: Floats
     position_m: Floats
     wrong_integer: Floats
+    wrong_cycle_limit: float
     simulated_m: Floats
     simulated_low_m: Floats
     simulated_high_m: Floats
@@ -131,6 +132,11 @@ class PoolMap(Result):
     def wet(self) -> NDArray[np.bool_]:
         """Where vehicle and pinger can be."""
         return np.isfinite(self.multipath_free_s)
+
+    @property
+    def wrong_integer_share(self) -> float:
+        """Predicted share of pings with a wrong integer, mean over the cells; NaN where none can be predicted."""
+        return float(self.wrong_integer[self.wet].mean())
 
     @property
     def quantiles(self) -> dict[str, Floats]:

@@ -116,6 +116,7 @@ def map_pool(
         bearing_deg=spread(np.rad2deg(unless_guessed(at.bearing_sd, BEARING_GUESS_SD))),
         position_m=spread(unless_guessed(at.position_m, scene.pool.extent_m)),
         wrong_integer=spread(wrong),
+        wrong_cycle_limit=scene.study.wrong_cycle_limit,
         simulated_m=spread(simulated.rms_m),
         simulated_low_m=spread(simulated.low_m),
         simulated_high_m=spread(simulated.high_m),

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from acoustics.accuracy.link_budget import link_budget
+from acoustics.accuracy.ambiguity import wrong_integer_probability
+from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.physics.error_model import ErrorSizes
@@ -19,11 +20,12 @@ from acoustics.study.waypoints.information import Heard, hear
 from acoustics.study.waypoints.prior import Prior, cell_centres, horizontal_extent_m
 from acoustics.study.waypoints.search import Indices, Ways
 
-_POSTS_ON_GRID = 80
-_MOST_POSTS = 500
+_WAYPOINTS_ON_GRID = 80
+_MOST_WAYPOINTS = 500
 HEADINGS = 8
 # An arrival that is not heard: its time is as good as unknown, and yet a number to count with [s].
 _UNHEARD_SD_S = 1e-2
+_PLACES_FOR_INTEGERS = 50  # each costs a millisecond or two at each waypoint
 
 
 @dataclass(frozen=True)
@@ -54,9 +56,9 @@ def grid_of_waypoints(scene: Scene, step_m: float | None) -> tuple[Floats, float
         If there are too many.
     """
     low, high = horizontal_extent_m(scene)
-    step = float(np.sqrt(np.prod(high - low) / _POSTS_ON_GRID)) if step_m is None else step_m
-    if np.prod(np.maximum(np.round((high - low) / step), 1)) > _MOST_POSTS:
-        raise ParameterError(f"a step of {step:g} m gives more than {_MOST_POSTS:,} waypoints; take a longer one")
+    step = float(np.sqrt(np.prod(high - low) / _WAYPOINTS_ON_GRID)) if step_m is None else step_m
+    if np.prod(np.maximum(np.round((high - low) / step), 1)) > _MOST_WAYPOINTS:
+        raise ParameterError(f"a step of {step:g} m gives more than {_MOST_WAYPOINTS:,} waypoints; take a longer one")
     start = np.array(scene.vehicle.position_m)
     x, y = cell_centres(low, high, step)
     grid = np.stack([*np.meshgrid(x, y), np.full((len(y), len(x)), start[2])], axis=-1).reshape(-1, 3)
@@ -117,12 +119,8 @@ def allowed(scene: Scene, prior: Prior, waypoints_m: Floats) -> NDArray[np.bool_
     return np.asarray(wet & free & (apart >= scene.vehicle.hull_m[0]))
 
 
-def listen(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, errors: ErrorSizes, pings: int) -> Heard:
-    """What pings heard at waypoints, batch shape (n_waypoints,), tell of a pinger at each place; shape (n_waypoints,
-    n_places).
-
-    The energy that counts is that inside the multipath-free window there.
-    """
+def links(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose) -> LinkBudget:
+    """Of a ping heard at waypoints from each place, shape (n_waypoints, n_places), inside the multipath-free window."""
     hydrophones, hull = pose.to_site(scene.array.positions_m), Hull.of(scene, pose)
     window = np.stack(
         [
@@ -140,7 +138,13 @@ def listen(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, errors: Error
         axis=-1,
     )
     distance = np.linalg.norm(hydrophones.mean(axis=-2)[:, None] - prior.places_m, axis=-1)
-    variance = link_budget(scene, pinger, distance, window_s=window).carrier_variance_s2 / pings
+    return link_budget(scene, pinger, distance, window_s=window)
+
+
+def listen(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, errors: ErrorSizes, pings: int) -> Heard:
+    """What pings heard at waypoints, batch shape (n_waypoints,), tell of a pinger at each place; shape (n_waypoints,
+    n_places)."""
+    variance = links(scene, pinger, prior, pose).carrier_variance_s2 / pings
     each = Pose(np.asarray(pose.position_m)[:, None], pose.roll, pose.pitch, np.asarray(pose.heading)[:, None])
     return hear(
         scene.array.positions_m,
@@ -151,3 +155,20 @@ def listen(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, errors: Error
         errors,
         scene.sound_speed_m_s,
     )
+
+
+def wrong_integer_share(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose) -> float:
+    """Predicted share of pings at waypoints whose integers are resolved wrongly, over a prior with many places thinned
+    out; NaN where none can be predicted."""
+    some = slice(None, None, -(-len(prior.weights) // _PLACES_FOR_INTEGERS))
+    thinned = replace(prior, places_m=prior.places_m[some], weights=prior.weights[some] / prior.weights[some].sum())
+    level = Pose(np.zeros(3), pose.roll, pose.pitch, 0.0)
+    ahead = Pose(pose.position_m, 0.0, 0.0, pose.heading)
+    wrong = wrong_integer_probability(
+        scene,
+        pinger,
+        level.to_site(scene.array.positions_m),
+        ahead.to_body(thinned.places_m),
+        links(scene, pinger, thinned, pose),
+    )
+    return float(wrong.mean(axis=0) @ thinned.weights)

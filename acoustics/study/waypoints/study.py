@@ -15,7 +15,14 @@ from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.execution import ALONE, Running, fingerprint
-from acoustics.study.waypoints.candidates import HEADINGS, Candidates, candidates_at, grid_of_waypoints, listen
+from acoustics.study.waypoints.candidates import (
+    HEADINGS,
+    Candidates,
+    candidates_at,
+    grid_of_waypoints,
+    listen,
+    wrong_integer_share,
+)
 from acoustics.study.waypoints.information import Heard
 from acoustics.study.waypoints.prior import Prior, pinger_prior
 from acoustics.study.waypoints.runs import Planned, Question, RandomRuns, Run, plan_run, random_runs, straight_run
@@ -35,6 +42,8 @@ class WaypointsStudy(Result):
     time or the water leaves no such run. `gain_over_straight` and `gain_over_random` are the parts by which the size
     is smaller (against the median). Ellipses are those of the covariance averaged over the prior. `navigation_rms_m`
     is what start, lasting heading and log's scale alone put the position out by: hardly a waypoint lowers it.
+    `wrong_integer` is the predicted share of pings at the proposed waypoints whose integer ambiguity is resolved
+    wrongly, NaN for arrays of more than eight hydrophones; the bounds hold where none is.
     """
 
     title: str
@@ -52,6 +61,8 @@ class WaypointsStudy(Result):
     prior_size_m: float
     prior_ellipse: Ellipse
     navigation_rms_m: float
+    wrong_integer: float
+    wrong_cycle_limit: float
     proposed: Run
     straight: Run | None
     random: RandomRuns | None
@@ -160,6 +171,8 @@ def study_waypoints(
         prior_size_m=float(worth.size_m(np.broadcast_to(known.covariance_m2[:2, :2], (len(known.weights), 2, 2)))),
         prior_ellipse=ellipse_95(known.covariance_m2[:2, :2]),
         navigation_rms_m=_navigation_rms_m(known, errors, np.array(scene.vehicle.position_m)),
+        wrong_integer=wrong_integer_share(scene, pinger, known, proposal[1].pose),
+        wrong_cycle_limit=plan.wrong_cycle_limit,
         proposed=proposed,
         straight=straight,
         random=random,
