@@ -33,6 +33,14 @@ def test_help_lists_the_commands_without_loading_the_physics():
     subprocess.run([sys.executable, "-c", code], check=True)
 
 
+def test_planning_loads_nothing_slow_that_it_does_not_use():
+    code = (
+        "import sys, acoustics.study.check, acoustics.study.map, acoustics.study.stations, acoustics.study.validate;"
+        "assert not {'scipy.signal', 'scipy.stats', 'scipy.optimize', 'matplotlib'} & set(sys.modules)"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
+
+
 @pytest.mark.parametrize("command", DRAWN)
 @pytest.mark.slow
 def test_pictures_are_written_and_never_over_another_file(command, tmp_path):

@@ -6,7 +6,6 @@ from functools import lru_cache
 
 import numpy as np
 from scipy.special import ndtr, ndtri
-from scipy.stats import qmc
 
 from acoustics.base.frames import Floats
 
@@ -121,5 +120,7 @@ def _standard_normal(dimension: int) -> Floats:
 
     Scrambled, since the plain sequence is uneven in its later dimensions at this length.
     """
+    from scipy.stats import qmc  # here, for it takes long to load and few studies come by
+
     sobol = qmc.Sobol(dimension, scramble=True, seed=np.random.default_rng(1))
     return np.ascontiguousarray(ndtri(np.clip(sobol.random_base2(11), 1e-9, 1 - 1e-9)).T)

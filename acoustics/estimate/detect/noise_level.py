@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import signal
 
 from acoustics.base.frames import Floats
 from acoustics.estimate.detect.matched_filter import Singles
@@ -37,6 +36,8 @@ def band_noise_density(pressure: Floats, sample_rate_hz: float, frequency_hz: fl
     segment = int(_SEGMENT_CYCLES * sample_rate_hz / frequency_hz)
     if pressure.shape[-1] < _LEAST_SEGMENTS * segment:
         return None
+    from scipy import signal  # here, for it takes as long to load as the rest of a short command
+
     frequency, _, power = signal.spectrogram(
         pressure, sample_rate_hz, "hann", nperseg=segment, noverlap=segment - segment // 2, detrend=False
     )

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq
 from scipy.special import owens_t
 
 from acoustics.base.errors import ParameterError
@@ -275,6 +274,8 @@ def sureness(
     The covariance is scaled as a whole. A heading error that lasts does not average out, so that the number of pings is
     the least that could do.
     """
+    from scipy.optimize import brentq  # here, for it takes long to load and few studies come by
+
     fix, covariance = np.asarray(fix_m, dtype=float), np.asarray(covariance_m2, dtype=float)
     leader = int(np.argmax(station_posterior(fix, covariance, stations)))
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter1d
-from scipy.signal import fftconvolve
 from scipy.special import chdtri
 
 from acoustics.base.frames import Floats
@@ -167,6 +166,8 @@ def heard_anywhere(
     wave = burst.complex_envelope(time)[0] * np.exp(1j * burst.carrier * time)
     wave /= np.sqrt(0.5 * np.sum(np.abs(wave) ** 2))
     sd = np.sqrt(noise_density * sample_rate_hz / 2.0)[..., None]
+    from scipy.signal import fftconvolve  # here, for studies without samples should not wait for it to load
+
     found = np.abs(fftconvolve(pressure / sd, np.conj(wave[::-1])[None, None], axes=-1)) ** 2
     limit = chdtri(2.0, _FALSE_BURST / pressure.shape[-1])
     return np.asarray(found.max(axis=-1).mean(axis=-1) > limit)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import lfilter
 
 from acoustics.base.frames import Floats
 from acoustics.physics.burst import burst_envelope, burst_phase
@@ -86,6 +85,8 @@ def _tone(
     ``(exp(r L) - 1) exp((i w - r) t)``. The carrier ``exp(i w t)`` is taken out and put on again at the end: the first
     term then switches each path's phasor on and off, and the second is a real recursion.
     """
+    from scipy.signal import lfilter  # here, for it takes long to load and maps render nothing unless asked to
+
     rate = np.pi * pinger.frequency_hz / pinger.q
     turn = 2 * np.pi * pinger.frequency_hz
     n_channels = len(begins)

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import butter, sosfilt
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
@@ -96,6 +95,8 @@ class _Converter:
 
     def __call__(self, pressure: Floats) -> NDArray[np.int32]:
         if self._sections is not None:
+            from scipy.signal import sosfilt
+
             pressure, self._state = sosfilt(self._sections, pressure, axis=0, zi=self._state)
         counts = pressure * self._counts_per_pa
         np.rint(counts, out=counts)
@@ -110,6 +111,8 @@ def _passband(recorder: Recorder) -> Floats | None:
     half = recorder.sample_rate_hz / 2
     if low >= half:
         raise ParameterError(f"recorder.passband_hz begins at {low:g} Hz, above half the sample rate, {half:g} Hz")
+    from scipy.signal import butter  # here, for it takes long to load and maps render nothing unless asked to
+
     edges, kind = ((low, high), "bandpass") if high < half else (low, "highpass")
     return np.asarray(butter(_PASSBAND_ORDER, edges, kind, fs=recorder.sample_rate_hz, output="sos"))
 
