@@ -31,6 +31,8 @@ _FALSE_BURST = (
 _UNKNOWNS = 3.0
 # Equal gains, but for the arithmetic; flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _LEAST_GAIN_SD = 1e-4
+# How far a fitted onset may be from where the fit began; flat: it only ends a fit that has lost the burst
+_FARTHEST_HALF_CYCLES = 8
 
 
 @dataclass(frozen=True)
@@ -223,7 +225,8 @@ def fit_build_up(
         size = np.maximum(amplitude.mean(axis=-1), 1e-9)[:, None]
         phase = phase + np.clip(solution[..., 1] / size, -1.0, 1.0)
         onset = onset + np.clip(solution[..., 2] / size, -longest, longest)
-    onset = np.clip(onset, onset_s - 8 * longest, onset_s + 8 * longest)
+    farthest = _FARTHEST_HALF_CYCLES * longest
+    onset = np.clip(onset, onset_s - farthest, onset_s + farthest)
     explained = np.einsum("mci,mci->m", right, solution)
     # Else weak bursts would seem stronger than they are.
     fitted = np.maximum(amplitude, 0.0) ** 2 * normal[..., 0, 0]
@@ -238,11 +241,22 @@ def fit_build_up(
         phase=phase,
         amplitude=amplitude * scale,
         common_amplitude=amplitude.mean(axis=-1, keepdims=True) * scale,
-        onset_covariance_s2=stretch[:, :, None] * onset_s2 * stretch[:, None, :],
-        phase_covariance=covariance[:, 1::3, 1::3][:, :n, :n] / size[..., None] ** 2,
+        onset_covariance_s2=_at_most(stretch[:, :, None] * onset_s2 * stretch[:, None, :], farthest),
+        phase_covariance=_at_most(covariance[:, 1::3, 1::3][:, :n, :n] / size[..., None] ** 2, np.pi),
         energy_ratio=ratio,
         chi2=total - explained,
     )
+
+
+def _at_most(covariance: Floats, farthest: float) -> Floats:
+    """Covariance (..., n, n) with no variance above that of a value anywhere within +-`farthest`, correlations kept.
+
+    Nothing is less well known than that. A channel without a burst has any variance in a linear fit, and beside it the
+    others would be lost in rounding.
+    """
+    own = np.diagonal(covariance, axis1=-2, axis2=-1)
+    shrink = np.sqrt(np.minimum(1.0, farthest**2 / 3.0 / np.maximum(own, 1e-300)))
+    return covariance * shrink[..., :, None] * shrink[..., None, :]
 
 
 def _start(

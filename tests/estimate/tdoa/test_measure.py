@@ -74,6 +74,24 @@ def test_the_likelihood_of_the_samples_mistakes_fewer_cycles_than_normal_onsets(
     assert wrong < wrong_by_normal
 
 
+@pytest.mark.parametrize("method", METHODS)
+@pytest.mark.parametrize("louder", [1e3, 1e6, 1e10, 1e30])
+def test_a_channel_of_another_scale_is_a_channel_that_hears_nothing(method, louder):
+    # As by a sensitivity typed as -1900 in place of -190 dB: its noise, too, is so much louder, the burst is not.
+    pings = waveforms.free_field(HALF_WAVE, 192e3, 40.0, 5e-4, trials=8)
+    noise = waveforms.free_field(HALF_WAVE, 192e3, -300.0, 5e-4, trials=8, seed=3)
+    pressure, density = pings.segment.pressure.copy(), np.full(4, pings.noise_density)
+    lost = noise.segment.pressure[:, 0] / np.sqrt(noise.noise_density) * np.sqrt(pings.noise_density)
+    pressure[:, 0], density[0] = louder * lost, louder**2 * density[0]
+    segment = Segment(pressure, pings.segment.sample_rate_hz, pings.segment.sampling_offset_s)
+    found = measure_tdoa(
+        segment, TONE, method=method, noise_density=density, onset_s=pings.guess_s, hydrophones_m=HALF_WAVE,
+        sound_speed_m_s=waveforms.SPEED, window_s=5e-4,
+    )  # fmt: skip
+    assert found.below_threshold.tolist() == [[True, False, False, False]] * 8
+    assert not found.ok.any() and np.isnan(found.tdoa.tdoa_s).all()
+
+
 @pytest.mark.parametrize("method", ["phase", "correlation", "onset"])
 def test_stated_regions_hold_the_truth(method):
     hydrophones = 0.120 * waveforms.SQUARE
