@@ -1,0 +1,162 @@
+"""Tries damaged files on every reader, and odd command lines on every command: each loads, or is refused in words.
+
+Run as ``python tests/benchmarks/campaign.py --inputs 200000 --command-lines 20000 --seed 1 --time-s 3600``. Case k of a
+seed is the same whatever came before it, so that ``--first k --inputs k`` tries it alone. The cases are worked by one
+process, which is watched: one that takes too long, too much memory, or dies, is a find as a wrong word is, and the next
+case follows in a new process. Finds are kept as files in ``--finds`` with what was said. A slice of both runs with the
+tests (tests/properties/test_campaign.py).
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import random
+import resource
+import select
+import signal
+import sys
+import tempfile
+import time
+import traceback
+import warnings
+from collections import Counter
+from collections.abc import Callable
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+import damage
+from commands import CommandLine, answers_or_says_why
+from readers import FILES, loads_or_says_why
+
+_TOO_LONG_S = {"inputs": 10.0, "command lines": 120.0}
+_MOST_MEMORY_BYTES = 4 << 30
+_SHOWN_EVERY_S = 60.0
+
+
+def try_input(seed: int, k: int, finds: Path) -> tuple[str, str]:
+    """Damage one file, once or several times, and read it; the reader's name and what came of it."""
+    rng = random.Random(f"{seed} input {k}")
+    name = sorted(FILES)[k % len(FILES)]
+    load, ending, content = FILES[name]
+    for _ in range(rng.choice([1, 1, 1, 2, 4])):
+        content = rng.choice(damage.CHANGES)(content or b" ", rng)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, f"input{ending}")
+        try:
+            return name, "answered" if loads_or_says_why(load, path, content) else "refused"
+        except Exception:
+            _keep(finds, f"input-{seed}-{k}", traceback.format_exc(), {f"input{ending}": content})
+            return name, "find"
+
+
+def try_command_line(seed: int, k: int, finds: Path) -> tuple[str, str]:
+    """Type one command line; the command's name and what came of it."""
+    rng = random.Random(f"{seed} command line {k}")
+    with tempfile.TemporaryDirectory() as folder:
+        line = CommandLine(rng, Path(folder))
+        files = {p.name: p.read_bytes() for p in Path(folder).iterdir() if p.is_file()}
+        try:
+            return line.arguments[0], answers_or_says_why(line)
+        except (Exception, SystemExit, KeyboardInterrupt):
+            said = f"{json.dumps(line.arguments)}\n{traceback.format_exc()}"
+            _keep(finds, f"command-{seed}-{k}", said, files)
+            return line.arguments[0], "find"
+
+
+TRIALS: dict[str, Callable[[int, int, Path], tuple[str, str]]] = {
+    "inputs": try_input,
+    "command lines": try_command_line,
+}
+
+
+def _keep(finds: Path, name: str, said: str, files: dict[str, bytes]) -> None:
+    folder = finds / name
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "said.txt").write_text(said)
+    for file, content in files.items():
+        (folder / file).write_bytes(content)
+
+
+def campaign(kind: str, seed: int, first: int, last: int, time_s: float, finds: Path) -> tuple[Counter, int]:
+    """Cases `first` to before `last`; how often what came of which reader or command, and the first case not tried."""
+    found: Counter[tuple[str, str]] = Counter()
+    deadline, shown = time.monotonic() + time_s, time.monotonic()
+    k = first
+    while k < last and time.monotonic() < deadline:
+        child, lines = _worker(kind, seed, k, last, finds)
+        rest = b""
+        while True:
+            ready, _, _ = select.select([lines], [], [], _TOO_LONG_S[kind])
+            piece = os.read(lines, 65536) if ready else b""
+            *done, rest = (rest + piece).split(b"\n")
+            for line in done:
+                found[tuple(json.loads(line))] += 1
+                k += 1
+            if not piece or time.monotonic() > deadline:
+                break
+            if time.monotonic() > shown + _SHOWN_EVERY_S:
+                shown = time.monotonic()
+                print(f"{kind}: {k - first:,} tried, {_finds(found)} finds", flush=True)
+        os.close(lines)
+        os.kill(child, signal.SIGKILL)
+        _, status = os.waitpid(child, 0)
+        if k < last and time.monotonic() <= deadline:
+            why = (
+                "took too long"
+                if os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGKILL
+                else f"died: {status}"
+            )
+            found["(any)", "find"] += 1
+            _keep(finds, f"{kind.replace(' ', '-')}-{seed}-{k}", f"case {k}: {why}\n", {})
+            k += 1
+    return found, k
+
+
+def _finds(found: Counter) -> int:
+    return sum(count for (_, outcome), count in found.items() if outcome == "find")
+
+
+def _worker(kind: str, seed: int, first: int, last: int, finds: Path) -> tuple[int, int]:
+    """A process that tries the cases in turn and writes a line about each; its number and where to read the lines."""
+    read, write = os.pipe()
+    number = os.fork()
+    if number:
+        os.close(write)
+        return number, read
+    try:
+        resource.setrlimit(resource.RLIMIT_AS, (_MOST_MEMORY_BYTES, _MOST_MEMORY_BYTES))
+        warnings.simplefilter("ignore")
+        for k in range(first, last):
+            os.write(write, json.dumps(TRIALS[kind](seed, k, finds)).encode() + b"\n")
+    except BaseException:
+        traceback.print_exc()
+        os._exit(1)
+    os._exit(0)
+
+
+def main() -> None:
+    """Both campaigns, a table of each."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--inputs", type=int, default=20_000)
+    parser.add_argument("--command-lines", type=int, default=500)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--time-s", type=float, default=600.0, help="for each of the two")
+    parser.add_argument("--finds", type=Path, default=Path("campaign-finds"))
+    asked = parser.parse_args()
+    for kind, last in (("inputs", asked.inputs), ("command lines", asked.command_lines)):
+        begun = time.monotonic()
+        found, end = campaign(kind, asked.seed, asked.first, last, asked.time_s, asked.finds)
+        if end <= asked.first:
+            continue
+        print(f"\n{kind}: {end - asked.first:,} tried in {time.monotonic() - begun:.0f} s, seed {asked.seed}")
+        print(f"{'':24}{'answered':>10}{'refused':>10}{'finds':>8}")
+        for name in sorted({name for name, _ in found}):
+            print(f"{name:24}" + f"{found[name, 'answered']:10,}{found[name, 'refused']:10,}{found[name, 'find']:8,}")
+
+
+if __name__ == "__main__":
+    main()

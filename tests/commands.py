@@ -1,0 +1,172 @@
+"""Command lines as a hurried, a careless and a hostile user might type them, made from what the commands accept.
+
+Options, arguments and their kinds come from the commands themselves, so that a new one is tried without a word here.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+from pathlib import Path
+from unittest.mock import patch
+
+import click
+import damage
+from quick import QUICK, run
+from readers import FILES
+
+from acoustics.cli.main import pingfix
+from acoustics.scene.scenario import shipped
+
+_MOST = 4  # of whatever is counted, where the value is to be a good one: a study of so much ends soon
+_ODD_NUMBERS = (
+    "0",
+    "-1",
+    "-0.0",
+    "1e-308",
+    "1e308",
+    "-1e308",
+    "nan",
+    "inf",
+    "x",
+    "",
+    "1,5",
+    "0x10",
+    "٣",
+    "1" + "0" * 400,
+)
+_ODD_TEXTS = ("", "x", "no\nsuch", "\x1b[31m", "amber pinger", "a" * 5000, "-", "--", "é", "json:loads", "none", "ff")
+_GOOD_NUMBERS = ("0.5", "1", "3", "10", "30", "200")
+_HEAVY = {"report": 0.01, "selfcheck": 0.2, "map": 0.3, "place": 0.3, "calibrate": 0.5, "waypoints": 0.5}
+_RECORDINGS = ("a.wav", "a.csv", "a.npy", "a.raw")
+_KINDS = {
+    "scenario": ("mallard-basin", "fennel-reservoir", "quay-nine"),
+    "recording": ("wav", "float wav", "samples in csv", "samples in npy", "raw samples", "flac"),
+    "pings": ("pings",),
+    "sidecar": ("sidecar",),
+    "array": tuple(shipped("arrays")),
+    "navigation": ("navigation",),
+    "sources": ("source places",),
+    "results": ("results",),
+}
+# Options that name a file to read, by what is in it; any other path is one to write.
+_READ = {
+    "scenario": "scenario", "recording": "recording", "pings": "pings", "pings_files": "pings", "ping_files": "pings",
+    "sidecar_file": "sidecar", "array": "array", "navigation": "navigation", "sources": "sources", "results": "results",
+}  # fmt: skip
+
+
+class CommandLine:
+    """One command line in a folder of its own, with the files that it names."""
+
+    def __init__(self, rng: random.Random, folder: Path) -> None:
+        self.rng, self.folder = rng, folder
+        (folder / "folder").mkdir()
+        (folder / "taken.json").write_text("{}")
+        (folder / "nowhere").symlink_to("no/such/file")
+        name = rng.choice([n for n in pingfix.list_commands(None) if rng.random() < _HEAVY.get(n, 1.0)] or ["check"])
+        self.command = pingfix.get_command(None, name)
+        # A line with something wrong in each part is refused at the first; most are wrong in one or two places.
+        self.odd = rng.choice([0.0, 0.05, 0.1, 0.3])
+        self.arguments = [name, *self._made(name)]
+
+    def _made(self, name: str) -> list[str]:
+        words: list[str] = []
+        given = set()
+        for parameter in self.command.params:
+            if isinstance(parameter, click.Argument):
+                if parameter.required and self.rng.random() > self.odd / 3:
+                    words += [
+                        self._value(parameter) for _ in range(self.rng.choice([1, 1, 2]) if parameter.nargs < 0 else 1)
+                    ]
+            elif parameter.name != "help" and (self.rng.random() < 0.25 or parameter.required):
+                given.add(parameter.opts[0])
+                words += self._option(parameter)
+        sizes = QUICK.get(name, [])
+        for option, value in zip(sizes[::2], sizes[1::2], strict=True):
+            if option not in given:
+                words += [option, value]
+        if self.rng.random() < self.odd:
+            at = self.rng.randrange(len(words) + 1)
+            words.insert(at, self.rng.choice([*_ODD_TEXTS, "--no-such-option", "--json", "--force", "--"]))
+        return words
+
+    def _option(self, parameter: click.Parameter) -> list[str]:
+        option = self.rng.choice([*parameter.opts, *parameter.secondary_opts])
+        if parameter.is_flag:
+            return [option]
+        if parameter.name == "cluster":  # nobody is there, and to wait for nobody takes long
+            return [option, ""]
+        if parameter.name == "jobs":
+            return [option, self.rng.choice(["1", *_ODD_NUMBERS])]
+        return [option, *(self._value(parameter) for _ in range(max(parameter.nargs, 1)))]
+
+    def _value(self, parameter: click.Parameter) -> str:
+        kind, rng = parameter.type, self.rng
+        odd = rng.random() < self.odd
+        if isinstance(kind, click.types.Tuple):
+            kind = kind.types[0]
+        if isinstance(kind, click.Choice):
+            return rng.choice(_ODD_TEXTS if odd else list(kind.choices))
+        if isinstance(kind, click.types.IntParamType):
+            least = getattr(kind, "min", None) or 0
+            most = getattr(kind, "max", None)
+            beyond = [str(most + 1)] if most is not None else []
+            return rng.choice([*_ODD_NUMBERS, *beyond]) if odd else str(least + rng.randrange(_MOST))
+        if isinstance(kind, click.types.FloatParamType):
+            return rng.choice(_ODD_NUMBERS if odd else _GOOD_NUMBERS)
+        if isinstance(kind, click.Path):
+            return self._read(_READ[parameter.name]) if parameter.name in _READ else self._written(odd)
+        if parameter.name == "program":
+            return rng.choice(["true", "false", "cat", "no-such-program"])
+        return rng.choice(_ODD_TEXTS)
+
+    def _read(self, what: str) -> str:
+        """A file that is right, damaged, of another kind, or none."""
+        rng = self.rng
+        if rng.random() < self.odd / 2:
+            return rng.choice(
+                ["", ".", "folder", "no-such-file", "nowhere", "/dev/null", "no\nsuch", "-", "/proc/self/mem"]
+            )
+        kind = rng.choice(list(_KINDS)) if rng.random() < self.odd / 2 else what
+        name = rng.choice(_KINDS[kind])
+        _, ending, content = FILES[name]
+        if rng.random() < self.odd:
+            content = rng.choice(damage.CHANGES)(content, rng)
+        path = self.folder / f"a{ending}"
+        path.write_bytes(content)
+        if kind == "recording":
+            (self.folder / "a.json").write_bytes(FILES["sidecar"][2])
+        return path.name
+
+    def _written(self, odd: bool) -> str:
+        if odd:
+            return self.rng.choice(
+                ["", ".", "folder", "taken.json", "nowhere", "no/such/out.png", "/dev/full", "out\n.png", "x" * 300]
+            )
+        return self.rng.choice(["out.png", "out.svg", "out.json", "out.toml", "out.csv", "out.wav", "out"])
+
+
+def answers_or_says_why(line: CommandLine) -> str:
+    """Run a command line; it answers or is refused in words. What is wrong with that raises AssertionError."""
+    before = set(os.listdir(line.folder))
+    with patch("sys.stdin", open(os.devnull)):  # noqa: SIM115 - the next one replaces it
+        done = run(*line.arguments, cwd=line.folder)
+    said = [text for text in done.stderr.splitlines() if text]
+    assert done.returncode in (0, 1, 2), f"exit code {done.returncode}: {said}"
+    assert "Traceback" not in done.stderr, done.stderr
+    assert all(text.isprintable() for text in said), said
+    hidden = {name for name in set(os.listdir(line.folder)) - before if name.startswith(".")}
+    assert not hidden, f"left behind: {hidden}"
+    if done.returncode == 2:
+        assert any(text.startswith("pingfix: ") for text in said), said
+        assert len(said) <= 60, f"{len(said)} lines"
+        return "refused"
+    if "--json" in line.arguments and "locate" not in line.arguments and "--help" not in line.arguments and done.stdout:
+        json.loads(done.stdout, parse_constant=_no_number)
+    return "answered"
+
+
+def _no_number(text: str) -> None:
+    raise AssertionError(f"{text} in JSON")
