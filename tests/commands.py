@@ -5,15 +5,21 @@ Options, arguments and their kinds come from the commands themselves, so that a 
 
 from __future__ import annotations
 
+import io
 import json
+import math
 import os
 import random
+import tempfile
+from functools import cache
 from pathlib import Path
 from unittest.mock import patch
 
 import click
 import damage
-from quick import QUICK, run
+import numpy as np
+import soundfile
+from quick import POOL, QUICK, good, run
 from readers import FILES
 
 from acoustics.cli.main import pingfix
@@ -37,14 +43,19 @@ _ODD_NUMBERS = (
     "1" + "0" * 400,
 )
 _ODD_TEXTS = ("", "x", "no\nsuch", "\x1b[31m", "amber pinger", "a" * 5000, "-", "--", "é", "json:loads", "none", "ff")
-_GOOD_NUMBERS = ("0.5", "1", "3", "10", "30", "200")
+_GOOD_NUMBERS = ("0.01", "0.5", "1", "3", "10", "30", "200", "1500", "96e3")
 _HEAVY = {"report": 0.01, "selfcheck": 0.2, "map": 0.3, "place": 0.3, "calibrate": 0.5, "waypoints": 0.5}
-_RECORDINGS = ("a.wav", "a.csv", "a.npy", "a.raw")
+_GOOD_TEXTS = {
+    "pinger_name": ("amber pinger",), "pinger_names": ("amber pinger",), "estimator": ("phase", "onset"),
+    "example": ("quay-nine", "mallard-basin"), "explain": ("source_level_db", "pool"), "secret": ("none", "ff"),
+    "program": ("true", "false", "cat"), "failed": ("a",), "inverted": ("b",), "swapped": ("a", "b"),
+}  # fmt: skip
+_HEARD = {"heard": ".wav", "notes": ".json", "found": ".jsonl"}
 _KINDS = {
     "scenario": ("mallard-basin", "fennel-reservoir", "quay-nine"),
-    "recording": ("wav", "float wav", "samples in csv", "samples in npy", "raw samples", "flac"),
-    "pings": ("pings",),
-    "sidecar": ("sidecar",),
+    "recording": ("heard", "heard", "npy", "raw", "float wav", "samples in csv", "flac"),
+    "pings": ("found", "pings"),
+    "sidecar": ("notes", "sidecar"),
     "array": tuple(shipped("arrays")),
     "navigation": ("navigation",),
     "sources": ("source places",),
@@ -55,6 +66,19 @@ _READ = {
     "scenario": "scenario", "recording": "recording", "pings": "pings", "pings_files": "pings", "ping_files": "pings",
     "sidecar_file": "sidecar", "array": "array", "navigation": "navigation", "sources": "sources", "results": "results",
 }  # fmt: skip
+
+
+@cache
+def heard() -> dict[str, tuple[str, bytes]]:
+    """A recording with pings in it, its sidecar, and the pings found: endings and contents by kind."""
+    with tempfile.TemporaryDirectory() as folder:
+        good("simulate", POOL, "a.wav", "--pings", "2", cwd=folder)
+        good("locate", "a.wav", "--out", "a.jsonl", cwd=folder)
+        recording, rate = soundfile.read(Path(folder, "a.wav"), dtype="int16")
+        npy = io.BytesIO()
+        np.save(npy, recording)
+        read = {kind: (ending, Path(folder, f"a{ending}").read_bytes()) for kind, ending in _HEARD.items()}
+        return read | {"raw": (".raw", recording.tobytes()), "npy": (".npy", npy.getvalue())}
 
 
 class CommandLine:
@@ -69,35 +93,40 @@ class CommandLine:
         self.command = pingfix.get_command(None, name)
         # A line with something wrong in each part is refused at the first; most are wrong in one or two places.
         self.odd = rng.choice([0.0, 0.05, 0.1, 0.3])
+        self.arguments_of = name
         self.arguments = [name, *self._made(name)]
 
     def _made(self, name: str) -> list[str]:
+        rng = self.rng
         words: list[str] = []
         given = set()
+        often = rng.choice([0.05, 0.15, 0.3])  # many options at once mostly exclude each other
         for parameter in self.command.params:
             if isinstance(parameter, click.Argument):
-                if parameter.required and self.rng.random() > self.odd / 3:
+                if rng.random() > self.odd / 3 and (
+                    parameter.required or rng.random() < 0.8 - 0.7 * (parameter.nargs < 0)
+                ):
                     words += [
-                        self._value(parameter) for _ in range(self.rng.choice([1, 1, 2]) if parameter.nargs < 0 else 1)
+                        self._value(parameter) for _ in range(rng.choice([1, 1, 1, 2]) if parameter.nargs < 0 else 1)
                     ]
-            elif parameter.name != "help" and (self.rng.random() < 0.25 or parameter.required):
+            elif parameter.name != "help" and (rng.random() < often or parameter.required):
                 given.add(parameter.opts[0])
                 words += self._option(parameter)
         sizes = QUICK.get(name, [])
         for option, value in zip(sizes[::2], sizes[1::2], strict=True):
             if option not in given:
-                words += [option, value]
-        if self.rng.random() < self.odd:
-            at = self.rng.randrange(len(words) + 1)
-            words.insert(at, self.rng.choice([*_ODD_TEXTS, "--no-such-option", "--json", "--force", "--"]))
+                words = [option, value, *words]
+        if rng.random() < self.odd:
+            at = rng.randrange(len(words) + 1)
+            words.insert(at, rng.choice([*_ODD_TEXTS, "--no-such-option", "--json", "--force", "--"]))
         return words
 
     def _option(self, parameter: click.Parameter) -> list[str]:
         option = self.rng.choice([*parameter.opts, *parameter.secondary_opts])
         if parameter.is_flag:
             return [option]
-        if parameter.name == "cluster":  # nobody is there, and to wait for nobody takes long
-            return [option, ""]
+        if parameter.name == "cluster":  # where nobody is
+            return [option, self.rng.choice(["", "x", "tcp://127.0.0.1:x"])]
         if parameter.name == "jobs":
             return [option, self.rng.choice(["1", *_ODD_NUMBERS])]
         return [option, *(self._value(parameter) for _ in range(max(parameter.nargs, 1)))]
@@ -115,12 +144,17 @@ class CommandLine:
             beyond = [str(most + 1)] if most is not None else []
             return rng.choice([*_ODD_NUMBERS, *beyond]) if odd else str(least + rng.randrange(_MOST))
         if isinstance(kind, click.types.FloatParamType):
-            return rng.choice(_ODD_NUMBERS if odd else _GOOD_NUMBERS)
+            return rng.choice(_ODD_NUMBERS) if odd else self._number_within(kind)
         if isinstance(kind, click.Path):
-            return self._read(_READ[parameter.name]) if parameter.name in _READ else self._written(odd)
-        if parameter.name == "program":
-            return rng.choice(["true", "false", "cat", "no-such-program"])
-        return rng.choice(_ODD_TEXTS)
+            return self._read(_READ[parameter.name]) if parameter.name in _READ else self._written(parameter.name, odd)
+        good = _GOOD_TEXTS.get(parameter.name, ())
+        return rng.choice(_ODD_TEXTS if odd or not good else good)
+
+    def _number_within(self, kind: click.types.FloatParamType) -> str:
+        least, most = getattr(kind, "min", None), getattr(kind, "max", None)
+        least, most = -math.inf if least is None else least, math.inf if most is None else most
+        inside = [number for number in _GOOD_NUMBERS if least < float(number) < most]
+        return self.rng.choice(inside or [str(least if math.isfinite(least) else most)])
 
     def _read(self, what: str) -> str:
         """A file that is right, damaged, of another kind, or none."""
@@ -131,21 +165,23 @@ class CommandLine:
             )
         kind = rng.choice(list(_KINDS)) if rng.random() < self.odd / 2 else what
         name = rng.choice(_KINDS[kind])
-        _, ending, content = FILES[name]
+        ending, content = heard()[name] if name in heard() else FILES[name][1:]
         if rng.random() < self.odd:
             content = rng.choice(damage.CHANGES)(content, rng)
         path = self.folder / f"a{ending}"
         path.write_bytes(content)
         if kind == "recording":
-            (self.folder / "a.json").write_bytes(FILES["sidecar"][2])
+            (self.folder / "a.json").write_bytes(heard()["notes"][1])
         return path.name
 
-    def _written(self, odd: bool) -> str:
+    def _written(self, name: str, odd: bool) -> str:
         if odd:
             return self.rng.choice(
                 ["", ".", "folder", "taken.json", "nowhere", "no/such/out.png", "/dev/full", "out\n.png", "x" * 300]
             )
-        return self.rng.choice(["out.png", "out.svg", "out.json", "out.toml", "out.csv", "out.wav", "out"])
+        if self.arguments_of == "simulate":
+            return self.rng.choice(["out.wav", "out.w64", "out.flac", "out.npy"])
+        return {"plot": self.rng.choice(["out.png", "out.svg"]), "pings_csv": "pings.csv"}.get(name, "out")
 
 
 def answers_or_says_why(line: CommandLine) -> str:

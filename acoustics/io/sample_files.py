@@ -19,6 +19,8 @@ from numpy.typing import DTypeLike, NDArray
 from acoustics.base.errors import InputError
 
 LARGEST_SAMPLE = 1e10  # counts of 32 bits stored as floats stay below
+# What numpy raises over a header of NPY, which is the text of a dictionary of Python, of whatever keys and depth.
+_WRONG_HEADER = (ValueError, EOFError, SyntaxError, OverflowError, TokenError, TypeError, RecursionError, MemoryError)
 _CHECKED_AT_ONCE = 1 << 18
 _FORMATS = ("WAV", "WAVEX", "RF64", "W64", "FLAC")
 _COUNTS = {"PCM_16": 2.0**15, "PCM_24": 2.0**23, "PCM_32": 2.0**31, "FLOAT": 1.0, "DOUBLE": 1.0}
@@ -134,7 +136,7 @@ class NpySamples(SampleFile):
             stored = np.lib.format.open_memmap(path, mode="r")
         except OSError as error:
             raise InputError(source, "", f"cannot be read: {(error.strerror or str(error)).lower()}") from None
-        except (ValueError, EOFError, SyntaxError, OverflowError, TokenError) as error:
+        except _WRONG_HEADER as error:
             text = str(error).splitlines()[0] if str(error) else "its header is wrong"
             cut = "mmap length" in text or "EOF" in text
             raise InputError(source, "", "is cut short" if cut else f"is not a usable NPY file: {text}") from None

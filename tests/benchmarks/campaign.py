@@ -129,6 +129,8 @@ def _worker(kind: str, seed: int, first: int, last: int, finds: Path) -> tuple[i
     try:
         resource.setrlimit(resource.RLIMIT_AS, (_MOST_MEMORY_BYTES, _MOST_MEMORY_BYTES))
         warnings.simplefilter("ignore")
+        # As in the tests: a user is to see what we say, not what numpy says.
+        warnings.filterwarnings("error", category=RuntimeWarning, module="acoustics")
         for k in range(first, last):
             os.write(write, json.dumps(TRIALS[kind](seed, k, finds)).encode() + b"\n")
     except BaseException:

@@ -217,6 +217,25 @@ def test_a_wrong_npy_is_refused_in_one_line(problem, tmp_path):
     assert str(caught.value).startswith(f"{tmp_path / 'bad.npy'}: {problem}")
 
 
+ODD_HEADERS = {
+    "keys of two kinds": "{'descr': '<i2', 'fortran_order': False, b'shape': (9, 4)}",
+    "keys without order": "{'descr': '<i2', 'fortran_order': False, (1j,): (9, 4)}",
+    "a list for a key": "{'descr': '<i2', 'fortran_order': False, ['shape']: (9, 4)}",
+    "depth": "{'descr': " + "[" * 3000 + "]" * 3000 + "}",
+    "signs": "{'descr': " + "-" * 9000 + "1}",
+    "a shape of text": "{'descr': '<i2', 'fortran_order': False, 'shape': ('9', 4)}",
+}
+
+
+@pytest.mark.parametrize("odd", ODD_HEADERS)
+def test_an_npy_with_an_odd_header_is_refused_in_one_line(odd, tmp_path):
+    header = ODD_HEADERS[odd].encode() + b"\n"
+    (tmp_path / "bad.npy").write_bytes(b"\x93NUMPY\x01\x00" + len(header).to_bytes(2, "little") + header + bytes(72))
+    with pytest.raises(InputError) as caught:
+        load_recording(tmp_path / "bad.npy")
+    assert str(caught.value).startswith(f"{tmp_path / 'bad.npy'}: ") and str(caught.value).isprintable()
+
+
 @pytest.mark.parametrize("keep", [0, 3, 40, 100, 1000])
 def test_a_cut_npy_is_refused(keep, tmp_path):
     np.save(tmp_path / "bad.npy", COUNTS)

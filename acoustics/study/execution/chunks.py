@@ -207,10 +207,12 @@ class _InThisProcess(Executor):
 def _cluster(address: str) -> Iterator[_Team]:
     try:
         from distributed import Client
+        from distributed.comm.addressing import parse_address, parse_host_port
         from distributed.scheduler import KilledWorker
     except ImportError:
         raise ParameterError("--cluster needs Dask: pip install 'pingfix[cluster]'") from None
     try:
+        parse_host_port(parse_address(address)[1])  # a client that cannot read it takes most of a minute to give up
         client = Client(address, timeout=_CONNECT_S, set_as_default=False)
     except (OSError, ValueError) as error:
         problem = (str(error).strip().splitlines() or [type(error).__name__])[0]

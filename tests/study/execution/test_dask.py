@@ -93,6 +93,13 @@ def test_one_of_two_workers_killed_during_the_run_changes_nothing(cluster, tmp_p
     assert len(list((tmp_path / "kept").glob("chunk-*.npz"))) == 60
 
 
+@pytest.mark.parametrize("address", ["", "x", "tcp://127.0.0.1:x", "tcp://"])
+def test_what_is_no_address_of_a_cluster_is_refused_before_a_client_is_made(address, monkeypatch):
+    monkeypatch.setattr("distributed.Client", None)
+    with pytest.raises(WorkersLostError, match="no Dask scheduler there: [^\n]*$"):
+        run_chunks(len, [(1,)], running=Running(Workers(cluster=address)))
+
+
 def test_a_cluster_that_is_not_there_gives_one_line(monkeypatch):
     monkeypatch.setattr("acoustics.study.execution.chunks._CONNECT_S", 0.5)
     with pytest.raises(WorkersLostError, match=r"^--cluster 127.0.0.1:9: no Dask scheduler there: [^\n]*$"):
