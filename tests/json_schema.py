@@ -35,7 +35,7 @@ RESULTS = {
     "stations": ["acoustics.study.stations.study.StationStudy"],
     "waypoints": ["acoustics.study.waypoints.study.WaypointsStudy"],
     "simulate": ["acoustics.study.simulate.recording.SimulatedRecording"],
-    "fuse": ["acoustics.study.fuse.FusedRun"],
+    "fuse": ["acoustics.study.fuse.FusedRun", "acoustics.study.live.running.LiveAnswer"],
     "validate": ["acoustics.study.validate.study.Validation"],
     "calibrate": [
         "acoustics.study.calibrate.plan.CalibrationPlan",

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 import runpy
 import shlex
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -17,8 +19,9 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 GUIDE = sorted((ROOT / "examples" / "guide").glob("*.md"))
 PAGES = (ROOT / "README.md", *GUIDE)
 COMMAND = re.compile(
-    r"(?:^|&& |`)\.venv/bin/pingfix ([a-z-]+ ?[^#`\n]*)|`pingfix ([a-z-]+ examples/[^`\n]*)`", re.MULTILINE
+    r"(?:^|&& |`)\.venv/bin/pingfix ([a-z-]+ ?[^#`\n|]*)|`pingfix ([a-z-]+ examples/[^`\n]*)`", re.MULTILINE
 )
+PIPELINE = re.compile(r"^\.venv/bin/pingfix [^#`\n]*\| \.venv/bin/pingfix [^#`\n]*", re.MULTILINE)
 # What the other commands of a page start from: these run in the order of the page, the rest one by one.
 CHEAP = ("new", "check", "sound-speed", "budget", "simulate", "locate", "fuse", "selfcheck", "calibrate")
 
@@ -69,6 +72,19 @@ def test_the_quick_commands_of_a_page_run_in_its_order(page, workplace):
     for words in found(page):
         if words[0] in CHEAP:
             run(words)
+
+
+@pytest.mark.slow
+def test_the_pipelines_of_the_pages_run(workplace):
+    for page in PAGES:
+        for line in PIPELINE.findall(page.read_text(encoding="utf-8")):
+            for words in found(page):
+                if words[0] in ("new", "simulate"):
+                    run(words)
+            command = line.replace(".venv/bin/pingfix", f"{sys.executable} -m acoustics.cli.main")
+            done = subprocess.run(["bash", "-o", "pipefail", "-c", command], capture_output=True, text=True)
+            # A run from one place may have no position to go by, and says so by its exit code.
+            assert done.returncode in (0, 1) and done.stderr == "" and '"event": "end"' in done.stdout
 
 
 @pytest.mark.parametrize(("page", "words"), list(long_commands()))

@@ -8,15 +8,13 @@ from pathlib import Path
 
 from acoustics.api.choices import chosen_seed
 from acoustics.base.errors import ParameterError
-from acoustics.estimate.fuse import error_sizes_of_pings, navigated_track, track_of_pings
+from acoustics.estimate.fuse import navigated_track, track_of_pings
 from acoustics.io.navigation import read_navigation
 from acoustics.io.ping import Ping
 from acoustics.scene.scene import Scene
 from acoustics.study.calibrate import CalibratedArray, SourcePlace, calibrate_from_pings, calibration_input
-from acoustics.study.fuse import FusedRun, fuse_run
+from acoustics.study.fuse import FusedRun, RunErrors, errors_of_run, fuse_run
 from acoustics.study.simulate import SimulatedRecording, simulate_recording
-
-_DRIFT_SD_M_PER_ROOT_M, _LOG_SCALE_SD = 0.02, 0.01  # dead reckoning of which no scene speaks
 
 
 def simulate(
@@ -86,21 +84,8 @@ def fuse(
     else:
         run = sorted(run, key=lambda ping: ping.time_s)
         track = navigated_track(read_navigation(navigation), [ping.time_s for ping in run])
-    vehicle = None if scene is None else scene.vehicle
-    bias = None if heading_bias_sd_deg is None else math.radians(heading_bias_sd_deg)
-    if bias is None and vehicle is not None and vehicle.heading_bias_sd_deg is not None:
-        bias = vehicle.lasting_heading_sd
-    if drift_sd_m_per_root_m is None:
-        drift_sd_m_per_root_m = _DRIFT_SD_M_PER_ROOT_M if vehicle is None else vehicle.drift_sd_m_per_root_m
-    if log_scale_sd is None:
-        log_scale_sd = _LOG_SCALE_SD if vehicle is None else vehicle.log_scale_sd
-    errors = error_sizes_of_pings(
-        run,
-        heading_bias_sd=bias,
-        drift_sd_m_per_root_m=drift_sd_m_per_root_m,
-        log_scale_sd=log_scale_sd,
-        sound_speed_sd_m_s=sound_speed_sd_m_s,
-    )
+    given = RunErrors(heading_bias_sd_deg, drift_sd_m_per_root_m, log_scale_sd, sound_speed_sd_m_s)
+    errors = errors_of_run(run, scene, given)
     return fuse_run(run, track, errors, scene).drawn_over(scene)
 
 

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from acoustics.cli.live import LiveOptions, live_options
 from acoustics.cli.options import Output, output_options
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from acoustics.io.ping import Ping
+    from acoustics.study.fuse import RunErrors
 
 
 def one_pinger(pings: list[Ping], name: str | None) -> list[Ping]:
@@ -29,12 +32,11 @@ def one_pinger(pings: list[Ping], name: str | None) -> list[Ping]:
 
 
 @click.command("fuse", short_help="One position from several pings, and which station it is.")
-@click.argument("pings", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("pings", nargs=-1, required=True, type=click.Path(path_type=Path, allow_dash=True))
 @click.option(
     "--navigation",
-    type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
-    help="CSV of poses over the pings' time; default: the poses that stand in the pings.",
+    help="CSV of poses over the pings' time; default: those in the pings. Live: JSON lines too, or 127.0.0.1:PORT.",
 )
 @click.option(
     "--scenario",
@@ -65,10 +67,11 @@ def one_pinger(pings: list[Ping], name: str | None) -> list[Ping]:
 )
 @click.option("--csv", "csv_path", type=click.Path(path_type=Path), metavar="FILE", help="Write the position as CSV.")
 @click.option("--pings-csv", type=click.Path(path_type=Path), metavar="FILE", help="Write one row a ping as CSV.")
+@live_options
 @output_options("the plan with bearings and ellipse")
 def fuse_command(
     pings: tuple[Path, ...],
-    navigation: Path | None,
+    navigation: str | None,
     scenario: Path | None,
     pinger_name: str | None,
     heading_bias_sd_deg: float | None,
@@ -77,6 +80,7 @@ def fuse_command(
     sound_speed_sd_m_s: float | None,
     csv_path: Path | None,
     pings_csv: Path | None,
+    live: LiveOptions,
     output: Output,
 ) -> None:
     """Fuse the located pings in PINGS (files of JSON lines, in the order of listening) into one position.
@@ -85,12 +89,26 @@ def fuse_command(
     start, sound speed, mounting and channel skew are shared by the pings of the run. A sound speed taken as unknown is
     estimated along with the position, as far as the pings tell it.
 
+    With - for PINGS, ping lines come from standard input as `pingfix locate` finds them, and each is answered by one
+    line of JSON: the solution by now, what was rejected and why, whether to commit to a station, and where to listen
+    next. The navigation may then be a file that grows, a pipe or a socket of this machine.
+
     Exit code 0 with a position to go by; 1 where there is none, and the answer says why; 2 for wrong input.
 
     \b
     Example:
       pingfix fuse pings.jsonl --scenario examples/mallard-basin.toml --plot fix.png
     """
+    from acoustics.study.fuse import RunErrors
+
+    errors = RunErrors(heading_bias_sd_deg, drift_sd_m_per_root_m, log_scale_sd, sound_speed_sd_m_s)
+    if Path("-") in pings:
+        if len(pings) > 1 or csv_path or pings_csv or output.plot:
+            raise click.UsageError("- is the only PINGS of a live run, which has no --csv, --pings-csv and --plot")
+        _live(scenario, navigation, pinger_name, errors, live, force=output.force)
+        return
+    if live.given:
+        raise click.UsageError(f"{', '.join(live.given)}: only a live run has it, with - for PINGS")
     from acoustics.api.run import fuse
     from acoustics.base.files import check_different, check_free, write_file
     from acoustics.io.ping_lines import read_pings
@@ -107,10 +125,7 @@ def fuse_command(
         run,
         scene=scene,
         navigation=navigation,
-        heading_bias_sd_deg=heading_bias_sd_deg,
-        drift_sd_m_per_root_m=drift_sd_m_per_root_m,
-        log_scale_sd=log_scale_sd,
-        sound_speed_sd_m_s=sound_speed_sd_m_s,
+        **asdict(errors),
     )
 
     def draw() -> Figure:
@@ -123,4 +138,53 @@ def fuse_command(
             write_file(path, text(result).encode(), force=output.force)
     output.show(result, fusion_text, draw)
     if not result.ok:
+        sys.exit(1)
+
+
+def _live(
+    scenario: Path | None,
+    navigation: str | None,
+    pinger_name: str | None,
+    errors: RunErrors,
+    live: LiveOptions,
+    *,
+    force: bool,
+) -> None:
+    """A run from standard input, until it ends."""
+    import json
+
+    from acoustics.base.errors import InputError
+    from acoustics.base.files import check_different, check_free
+    from acoustics.cli.live import follow_live, standard_input
+    from acoustics.cli.options import choose_pinger
+    from acoustics.io.navigation_stream import NavigationLog, check_navigation
+    from acoustics.scene.scenario import load_scene
+    from acoustics.study.live import CommitRule, LiveRun, NextWaypoints
+
+    check_different(live.state, live.page)
+    if live.page is not None:
+        check_free(live.page, force=force)
+    if navigation is not None:
+        check_navigation(navigation)
+    scene = None if scenario is None else load_scene(scenario)
+    waypoints = None
+    if scene is not None and (pinger_name is not None or len(scene.pingers) == 1):
+        pinger = choose_pinger(scene, pinger_name)
+        pinger_name, waypoints = pinger.name, NextWaypoints(scene, pinger)
+    run = LiveRun(
+        scene,
+        errors,
+        live.window,
+        None if navigation is None else NavigationLog(navigation),
+        waypoints,
+        CommitRule(live.commit_probability, live.wrong_station_cost_s),
+    )
+    if live.state is not None and live.state.exists():
+        try:
+            run.restore(json.loads(live.state.read_bytes()), str(live.state))
+        except ValueError as error:
+            raise InputError(str(live.state), "", f"is no state of a run: {error}") from None
+    draw = None
+    last = follow_live(run, standard_input(), navigation, pinger_name, live, draw)
+    if last.solution is None or not last.solution.ok:
         sys.exit(1)

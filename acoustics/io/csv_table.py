@@ -69,7 +69,7 @@ def read_rows(
         with open(path, encoding="utf-8-sig", newline="") as handle:
             reader = csv.reader(short_lines(handle, source), strict=True)
             header = [name.strip() for name in next(reader, [])]
-            _check_header(header, source, needed, either, optional)
+            check_header(header, source, needed, either, optional)
             for cells in reader:
                 row = CsvRow(source, reader.line_num, dict(zip(header, map(str.strip, cells), strict=False)))
                 if not any(row.cells.values()):
@@ -101,9 +101,16 @@ def short_lines(handle: TextIO, source: str) -> Iterator[str]:
         yield line
 
 
-def _check_header(
-    header: list[str], source: str, needed: Sequence[str], either: Sequence[str], optional: Sequence[str]
+def check_header(
+    header: Sequence[str], source: str, needed: Sequence[str], either: Sequence[str] = (), optional: Sequence[str] = ()
 ) -> None:
+    """Refuse a header without all the `needed` columns, or one of `either`, or with others than those and `optional`.
+
+    Raises
+    ------
+    InputError
+        Names the column.
+    """
     known = [*needed, *either, *optional]
     for name in header:
         if header.count(name) > 1:

@@ -18,7 +18,11 @@ _LARGEST = {name: FARTHEST_M if name.endswith("_m") else LARGEST_NUMBER for name
 
 @dataclass(frozen=True)
 class Navigation:
-    """Poses in order of time, shape (n,) and (n, 3): times on the recording's clock [s], site frame [m], [rad]."""
+    """Poses in order of time, shape (n,) and (n, 3): times on the recording's clock [s], site frame [m], [rad].
+
+    Where the first rows are no longer kept, `origin_m` is the place at which the run began, shape (3,), and
+    `travelled_m` the way from there to the first row.
+    """
 
     source: str
     time_s: Floats
@@ -26,6 +30,8 @@ class Navigation:
     roll: Floats
     pitch: Floats
     heading: Floats
+    origin_m: Floats | None = None
+    travelled_m: float = 0.0
 
 
 def read_navigation(path: str | Path) -> Navigation:

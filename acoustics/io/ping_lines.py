@@ -25,9 +25,18 @@ from acoustics.base.table_model import (
 from acoustics.base.toml_tables import validated
 from acoustics.io.ping import Candidate, NavigatedPose, Ping
 
-__all__ = ["Candidate", "NavigatedPose", "Ping", "ping_from_table", "ping_line", "ping_table", "read_pings"]
+__all__ = [
+    "Candidate",
+    "NavigatedPose",
+    "Ping",
+    "ping_from_line",
+    "ping_from_table",
+    "ping_line",
+    "ping_table",
+    "read_pings",
+]
 
-_LONGEST_LINE_BYTES = 200_000
+LONGEST_LINE_BYTES = 200_000
 _MOST_PINGS = 100_000  # two days of a ping every two seconds; they then take some 300 MB
 # Standard deviation of a pose that still says something [m, deg].
 _Spread = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1e5)]
@@ -155,17 +164,28 @@ def _lines(path: Path) -> Iterator[Ping]:
     try:
         with open(path, "rb") as handle:
             for number in range(1, _MOST_PINGS + 2):
-                line = handle.readline(_LONGEST_LINE_BYTES + 1)
+                line = handle.readline(LONGEST_LINE_BYTES + 1)
                 if not line:
                     return
                 source = f"{path}: line {number}"
-                if len(line) > _LONGEST_LINE_BYTES:
-                    raise InputError(source, "", f"is longer than {_LONGEST_LINE_BYTES:,} bytes, so not a ping")
                 if line.strip():
-                    yield ping_from_table(_parsed(line, source), source)
+                    yield ping_from_line(line, source)
     except OSError as error:
         raise InputError(str(path), "", f"cannot be read: {(error.strerror or str(error)).lower()}") from None
     raise InputError(str(path), "", f"holds over {_MOST_PINGS:,} lines")
+
+
+def ping_from_line(line: bytes, source: str) -> Ping:
+    """A ping from its line of JSON; `source` is named in the refusal.
+
+    Raises
+    ------
+    InputError
+        As `ping_from_table`, or if the line is no JSON or endless.
+    """
+    if len(line) > LONGEST_LINE_BYTES:
+        raise InputError(source, "", f"is longer than {LONGEST_LINE_BYTES:,} bytes, so not a ping")
+    return ping_from_table(_parsed(line, source), source)
 
 
 def _parsed(line: bytes, source: str) -> Any:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -16,6 +17,7 @@ from acoustics.estimate.fuse import (
     FusedFix,
     Sureness,
     Track,
+    error_sizes_of_pings,
     fuse_pings,
     run_of_pings,
     station_posterior,
@@ -26,6 +28,42 @@ from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import source_area
 from acoustics.study.stations import station_model
+
+_DRIFT_SD_M_PER_ROOT_M, _LOG_SCALE_SD = 0.02, 0.01  # dead reckoning of which no scene speaks
+
+
+@dataclass(frozen=True)
+class RunErrors:
+    """What is known of the errors of a run beyond its pings; None: by the scene's vehicle, else as `errors_of_run`."""
+
+    heading_bias_sd_deg: float | None = None
+    drift_sd_m_per_root_m: float | None = None
+    log_scale_sd: float | None = None
+    sound_speed_sd_m_s: float | None = None
+
+
+def errors_of_run(pings: Sequence[Ping], scene: Scene | None, given: RunErrors) -> ErrorSizes:
+    """Sizes of the errors of a run of pings: those given, else the scene's, else those that stand in the pings.
+
+    Without a scene all of the heading's error lasts, and dead reckoning is taken to stray by 0.02 m after 1 m, growing
+    with the root, with the log's scale out by 1 %.
+    """
+    vehicle = None if scene is None else scene.vehicle
+    bias = None if given.heading_bias_sd_deg is None else math.radians(given.heading_bias_sd_deg)
+    if bias is None and vehicle is not None and vehicle.heading_bias_sd_deg is not None:
+        bias = vehicle.lasting_heading_sd
+    drift, log_scale = given.drift_sd_m_per_root_m, given.log_scale_sd
+    if drift is None:
+        drift = _DRIFT_SD_M_PER_ROOT_M if vehicle is None else vehicle.drift_sd_m_per_root_m
+    if log_scale is None:
+        log_scale = _LOG_SCALE_SD if vehicle is None else vehicle.log_scale_sd
+    return error_sizes_of_pings(
+        pings,
+        heading_bias_sd=bias,
+        drift_sd_m_per_root_m=drift,
+        log_scale_sd=log_scale,
+        sound_speed_sd_m_s=given.sound_speed_sd_m_s,
+    )
 
 
 @dataclass(frozen=True)

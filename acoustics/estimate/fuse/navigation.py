@@ -29,7 +29,7 @@ def navigated_track(navigation: Navigation, times_s: ArrayLike) -> Track:
             f"has no row for a ping at {outside[0]:.3f} s: it spans {first:.3f} to {last:.3f} s",
         )
     steps = np.linalg.norm(np.diff(navigation.position_m[:, :2], axis=0), axis=-1)
-    travelled = np.append(0.0, np.cumsum(steps))
+    travelled = navigation.travelled_m + np.append(0.0, np.cumsum(steps))
 
     def at(values: Floats) -> Floats:
         return np.interp(times, navigation.time_s, values)
@@ -40,5 +40,5 @@ def navigated_track(navigation: Navigation, times_s: ArrayLike) -> Track:
         pitch=at(np.unwrap(navigation.pitch)),
         heading=wrap_angle(at(np.unwrap(navigation.heading))),
         distance_m=at(travelled),
-        origin_m=navigation.position_m[0],
+        origin_m=navigation.position_m[0] if navigation.origin_m is None else navigation.origin_m,
     )

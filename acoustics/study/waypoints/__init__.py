@@ -1,6 +1,23 @@
 """Where should the vehicle stop and listen next?"""
 
+from acoustics.study.waypoints.candidates import Candidates, candidates_at, grid_of_waypoints, listen
+from acoustics.study.waypoints.information import Heard, hear, run_information
+from acoustics.study.waypoints.prior import Prior, pinger_prior
 from acoustics.study.waypoints.study import Run, WaypointsStudy, study_waypoints
 from acoustics.study.waypoints.value import Ellipse
 
-__all__ = ["Ellipse", "Run", "WaypointsStudy", "study_waypoints"]
+__all__ = [
+    "Candidates",
+    "Ellipse",
+    "Heard",
+    "Prior",
+    "Run",
+    "WaypointsStudy",
+    "candidates_at",
+    "grid_of_waypoints",
+    "hear",
+    "listen",
+    "pinger_prior",
+    "run_information",
+    "study_waypoints",
+]
