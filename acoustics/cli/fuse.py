@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from acoustics.io.ping import Ping
     from acoustics.study.fuse import RunErrors
+    from acoustics.study.live import LiveAnswer
 
 
 def one_pinger(pings: list[Ping], name: str | None) -> list[Ping]:
@@ -158,6 +159,7 @@ def _live(
     from acoustics.cli.live import follow_live, standard_input
     from acoustics.cli.options import choose_pinger
     from acoustics.io.navigation_stream import NavigationLog, check_navigation
+    from acoustics.present.report.watch import watch_page
     from acoustics.scene.scenario import load_scene
     from acoustics.study.live import CommitRule, LiveRun, NextWaypoints
 
@@ -184,7 +186,10 @@ def _live(
             run.restore(json.loads(live.state.read_bytes()), str(live.state))
         except ValueError as error:
             raise InputError(str(live.state), "", f"is no state of a run: {error}") from None
-    draw = None
+
+    def draw(answer: LiveAnswer) -> bytes:
+        return watch_page(answer, scene).encode()
+
     last = follow_live(run, standard_input(), navigation, pinger_name, live, draw)
     if last.solution is None or not last.solution.ok:
         sys.exit(1)

@@ -205,7 +205,7 @@ def follow_live(
     navigation: str | None,
     pinger: str | None,
     options: LiveOptions,
-    draw: Callable[[LiveAnswer], bytes] | None,
+    draw: Callable[[LiveAnswer], bytes],
 ) -> LiveAnswer:
     """Print a line for each ping of a stream, and keep state and page up to date, until the stream ends."""
     from acoustics.base.errors import InputError
@@ -244,7 +244,7 @@ def follow_live(
 
     def show(answer: LiveAnswer) -> None:
         click.echo(json.dumps(to_dict(answer), allow_nan=False))  # which flushes
-        if draw is not None and options.page is not None:
+        if options.page is not None:
             write_file(options.page, draw(answer), force=True)
 
     def keep() -> None:

@@ -33,7 +33,7 @@ def followed(capsys, lines, options=OPTIONS, navigation=None):
     """The answers to a stream, and what was said on standard error."""
     run = LiveRun(SCENE, navigation=None if navigation is None else NavigationLog("nav"))
     stream = lines if hasattr(lines, "readline") else io.BytesIO(b"".join(lines))
-    follow_live(run, stream, navigation, None, options, None)
+    follow_live(run, stream, navigation, None, options, lambda answer: b"")
     said = capsys.readouterr()
     return [json.loads(line) for line in said.out.splitlines()], said.err
 
