@@ -11,13 +11,11 @@ from dataclasses import replace
 
 import json_schema
 import pytest
-from click.testing import CliRunner
 from jsonschema import Draft202012Validator
 from quick import POOL, refused
 from study.live.test_live import PINGS, ROWS, SCENE
 
 from acoustics import fuse
-from acoustics.cli.fuse import fuse_command
 from acoustics.cli.live import LiveOptions, follow_live
 from acoustics.io.navigation import COLUMNS
 from acoustics.io.navigation_stream import NavigationLog
@@ -125,7 +123,3 @@ def test_what_belongs_to_a_live_run_alone_is_refused_elsewhere(tmp_path):
     (tmp_path / "run.json").write_text("[1")
     (said,) = refused("fuse", "-", "--state", "run.json", cwd=tmp_path)
     assert "run.json: is no state of a run" in said
-
-
-def test_help_says_what_is_live():
-    assert "Live: the latest pings that are fused" in " ".join(CliRunner().invoke(fuse_command, ["-h"]).output.split())

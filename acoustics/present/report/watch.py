@@ -143,10 +143,7 @@ def _plan(answer: LiveAnswer, run: FusedRun, scene: Scene | None) -> _Plan:
         )
         if finite
         else None,
-        stations=[
-            (x, y, f"{station.name} {share_text(share)}")
-            for (x, y), station, share in zip(places.tolist(), stations, run.probabilities[:-1], strict=True)
-        ],
+        stations=[(x, y, station.name) for (x, y), station in zip(places.tolist(), stations, strict=True)],
         waypoint=None if stop is None else (*at([stop.position_m])[0].tolist(), stop.heading_deg),
         bar=(round(scale * metres, 1), f"{metres} m"),
     )
