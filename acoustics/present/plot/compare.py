@@ -36,7 +36,7 @@ def comparison_plot(result: Comparison) -> Figure:
         all_axes = figure.subplots(4, 2)
         for axes, name in zip(all_axes.flat, _PANELS, strict=True):
             _panel(axes, found[name], result.names)
-        figure.suptitle("\n".join(textwrap.wrap(headline(result), 95)), x=0.01, ha="left", fontweight="bold")
+        figure.suptitle("\n".join(textwrap.wrap(headline(result), 84)), x=0.01, ha="left", fontweight="bold")
         return figure
 
 
