@@ -8,14 +8,14 @@ and simulation beside them. For every sample rate: what rounding to samples woul
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from acoustics.accuracy.ambiguity import mixture_bearing_rms
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.base.intervals import BEARING_GUESS_SD, unless_guessed
+from acoustics.base.intervals import BEARING_GUESS_SD, Interval, unless_guessed
 from acoustics.base.result import Result
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -24,6 +24,8 @@ from acoustics.study.spacing.sweep import SimulatedBearings, Sweep
 _RATE_OVER_BAND = 2.5  # twice, and room for the anti-alias filter: common practice, no source
 _AS_GOOD_AS_BEST = 1.05
 _FEW_CYCLES = 5.0
+_SECOND_THOUGHTS = 3
+_CONTRADICTED = "Here the simulation found more than was predicted, and its figures are the ones given."
 
 
 @dataclass(frozen=True)
@@ -116,7 +118,7 @@ def study_spacing(
     right, envelope, expected, phase, lag, onset = (
         unless_guessed(error, np.rad2deg(BEARING_GUESS_SD)) for error in (right, envelope, expected, phase, lag, onset)
     )
-    choice = _recommend(sweep, spacing, expected, wrong, rates, phase)
+    choice, simulated = _tried(sweep, spacing, expected, wrong, rates, phase, trials, seed, progress)
     return SpacingStudy(
         title=scene.title,
         array=scene.array.name,
@@ -140,7 +142,7 @@ def study_spacing(
         phase_deg=phase,
         lag_deg=lag,
         onset_deg=onset,
-        simulated=sweep.simulate(_spacings_to_simulate(spacing, choice.spacing_m), trials, seed, progress),
+        simulated=simulated,
         recommendation=choice,
         remarks=_remarks(sweep),
     )
@@ -161,6 +163,41 @@ def _remarks(sweep: Sweep) -> tuple[str, ...]:
 def _spacings_to_simulate(spacing_m: Floats, chosen_m: float) -> Floats:
     """About nine of the spacings, evenly over the sweep, and the chosen one."""
     return np.unique(np.append(spacing_m[:: len(spacing_m) // 8], chosen_m))
+
+
+def _tried(
+    sweep: Sweep,
+    spacing_m: Floats,
+    expected_deg: Floats,
+    wrong_integer: Floats,
+    rates_hz: Floats,
+    phase_deg: Floats,
+    trials: int,
+    seed: int,
+    progress: Callable[[int, int], None],
+) -> tuple[Recommendation, SimulatedBearings]:
+    """The recommendation that the simulation does not contradict, and the simulation with it among its spacings."""
+    error_deg, wrong = expected_deg, wrong_integer
+    for _ in range(_SECOND_THOUGHTS + 1):
+        choice = _recommend(sweep, spacing_m, error_deg, wrong, rates_hz, phase_deg)
+        simulated = sweep.simulate(_spacings_to_simulate(spacing_m, choice.spacing_m), trials, seed, progress)
+        error_deg = _corrected(spacing_m, error_deg, simulated.spacing_m, simulated.rms_deg)
+        error_deg = unless_guessed(error_deg, np.rad2deg(BEARING_GUESS_SD))
+        wrong = _corrected(spacing_m, wrong, simulated.spacing_m, simulated.wrong_integer)
+        again = _recommend(sweep, spacing_m, error_deg, wrong, rates_hz, phase_deg)
+        if again.spacing_m == choice.spacing_m:
+            break
+    row = int(np.searchsorted(spacing_m, choice.spacing_m))
+    contradicted = error_deg[row] != expected_deg[row] or wrong[row] != wrong_integer[row]
+    return (replace(again, reason=f"{again.reason} {_CONTRADICTED}") if contradicted else choice), simulated
+
+
+def _corrected(spacing_m: Floats, predicted: Floats, simulated_m: Floats, simulated: tuple[Interval, ...]) -> Floats:
+    """Predictions, but about a simulated spacing whose whole interval lies above its prediction the simulated value."""
+    there = predicted[np.searchsorted(spacing_m, simulated_m)]
+    value, low = (np.array([getattr(one, name) for one in simulated]) for name in ("value", "low"))
+    nearest = np.argmin(np.abs(np.log(spacing_m[:, None] / simulated_m)), axis=-1)
+    return np.where((low > there)[nearest], np.maximum(predicted, value[nearest]), predicted)
 
 
 def _recommend(

@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from acoustics.accuracy.ambiguity import mixture_bearing_rms
 from acoustics.base.errors import ParameterError
+from acoustics.base.intervals import Interval
 from acoustics.scene.scenario import load_array, load_scene, shipped
-from acoustics.study.spacing.study import study_spacing
-from acoustics.study.spacing.sweep import Sweep
+from acoustics.study.spacing.study import _corrected, study_spacing
+from acoustics.study.spacing.sweep import SimulatedBearings, Sweep
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
 
@@ -99,3 +101,31 @@ def test_every_shipped_array_gets_an_answer(name):
     result = study_spacing(scene, scene.pingers[0], trials=50, seed=1)
     assert np.isfinite(result.right_integer_deg).all()
     assert result.recommendation.reason
+
+
+def test_a_contradicted_prediction_gives_way_to_the_simulation_about_its_spacing():
+    spacing, predicted = np.array([0.01, 0.02, 0.04, 0.08, 0.16]), np.array([8.0, 4.0, 2.0, 1.0, np.inf])
+    rows = (Interval(8.2, 8.0, 8.5), Interval(6.2, 5.0, 7.0))  # at 10 mm as predicted; at 80 mm six times as much
+    corrected = _corrected(spacing, predicted, np.array([0.01, 0.08]), rows)
+    # 20 mm lies nearer to 10 mm by ratio, 40 mm nearer to 80 mm; what is not observed stays so.
+    np.testing.assert_allclose(corrected, [8.0, 4.0, 6.2, 6.2, np.inf])
+
+
+def test_a_spacing_whose_simulation_misses_the_target_is_not_said_to_meet_it(monkeypatch):
+    """Simulation is made to find twice the prediction up to 40 mm: the advice goes beyond, where it finds as much."""
+    scene = with_study(POOL, bearing_target_deg=4.5, wrong_cycle_limit=0.5)
+
+    def simulate(sweep, spacing_m, trials, seed, progress):
+        right = sweep.bound_deg(spacing_m, sweep.link.carrier_variance_s2)
+        rms = mixture_bearing_rms(right, *sweep.wrong_integers(spacing_m)) * np.where(spacing_m < 0.04, 2.0, 1.0)
+        share = sweep.wrong_integers(spacing_m)[0]
+        around = (tuple(Interval(v, 0.99 * v, 1.01 * v) for v in values) for values in (rms, share))
+        return SimulatedBearings(spacing_m, trials, *around)
+
+    trusted = study_spacing(scene, POOL.pingers[0], trials=300, seed=1).recommendation
+    assert trusted.meets_target and trusted.spacing_m < 0.03
+    monkeypatch.setattr(Sweep, "simulate", simulate)
+    study = study_spacing(scene, POOL.pingers[0], trials=300, seed=1)
+    row = int(np.searchsorted(study.simulated.spacing_m, study.recommendation.spacing_m))
+    assert study.recommendation.spacing_m > 0.04 and study.recommendation.meets_target
+    assert study.simulated.rms_deg[row].low <= study.target_deg
