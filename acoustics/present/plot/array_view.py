@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from acoustics.base.frames import Floats
-from acoustics.present.plot.style import DEEP, INK, SAND, STYLE
+from acoustics.present.plot.style import DEEP, INK, SAND, STYLE, conclude
 from acoustics.scene.scene import Scene
 
 _TOO_NEAR = 0.2  # of half the view
@@ -29,12 +29,13 @@ def array_views(scene: Scene) -> Figure:
     centre = (positions.min(axis=0) + positions.max(axis=0)) / 2
     half = 0.75 * max(float(np.ptp(positions, axis=0).max()), 1.0)
     with rc_context(STYLE):
-        figure = Figure(figsize=(8.0, 3.4), layout="constrained")
+        figure = Figure(figsize=(8.0, 3.8), layout="constrained")
         for axes, view in zip(figure.subplots(1, 3), _VIEWS, strict=True):
             _view(axes, scene, positions, centre, half, view)
         names = ", ".join(f"{k} {h.name}" for k, h in enumerate(scene.array.hydrophones, 1))
         key = textwrap.fill(f"{names}. Shaded: the hull's box.", 110)
         figure.supxlabel(key, x=0.01, ha="left", fontsize=9)
+        conclude(figure, f"{scene.array.name} spans {scene.array.observes}.")
         return figure
 
 

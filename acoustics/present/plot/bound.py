@@ -7,7 +7,8 @@ from matplotlib import rc_context
 from matplotlib.figure import Figure
 
 from acoustics.accuracy.array_bound import Bound
-from acoustics.present.plot.style import DEEP, EMBER, STYLE
+from acoustics.present.plot.style import DEEP, EMBER, STYLE, conclude
+from acoustics.present.text.bound import bound_headline
 
 
 def bound_plot(result: Bound) -> Figure:
@@ -28,9 +29,8 @@ def bound_plot(result: Bound) -> Figure:
         axes.set(
             xlabel="bearing from the bow [deg]",
             ylabel="standard deviation [deg]",
-            title=f"Bound by bearing: {result.n_hydrophones} hydrophones, {result.frequency_hz / 1e3:g} kHz, "
-            f"2E/N0 {result.energy_ratio_db:.1f} dB",
         )
         axes.set_ylim(bottom=0)
         axes.legend()
+        conclude(figure, bound_headline(result))
         return figure

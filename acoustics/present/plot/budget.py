@@ -11,7 +11,8 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, SAND, STYLE
+from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, SAND, STYLE, conclude
+from acoustics.present.text.budget import budget_headline
 from acoustics.present.text.tables import number
 from acoustics.study.budget import Budget
 
@@ -54,17 +55,12 @@ def budget_plot(result: Budget) -> Figure:
     shown = [_shown(bars, total) for _, _, total, bars in panels]
     rows = [max(len(bars) + 1, 3) for bars in shown]
     with rc_context(STYLE | {"hatch.color": "white", "hatch.linewidth": 0.8}):
-        figure = Figure(figsize=(8.0, 1.9 + 0.3 * sum(rows)), layout="constrained")
+        figure = Figure(figsize=(8.0, 2.1 + 0.3 * sum(rows)), layout="constrained")
         all_axes = figure.subplots(2, 1, height_ratios=rows)
         for axes, (title, unit, total, _), bars in zip(all_axes, panels, shown, strict=True):
             _panel(axes, title, unit, total, bars)
         figure.legend(handles=_legend(shown), loc="outside lower left", ncols=2)
-        figure.suptitle(
-            f"{result.title}: {result.array}, {result.pinger} at {result.range_m:.1f} m",
-            x=0.01,
-            ha="left",
-            fontweight="bold",
-        )
+        conclude(figure, budget_headline(result))
         return figure
 
 

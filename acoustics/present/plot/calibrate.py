@@ -10,7 +10,8 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Ellipse
 
 from acoustics.base.regions import error_ellipse
-from acoustics.present.plot.style import DEEP, EMBER, INK, SAND, STYLE
+from acoustics.present.plot.style import DEEP, EMBER, INK, SAND, STYLE, conclude
+from acoustics.present.text.calibrate import calibration_headline, plan_advice
 from acoustics.present.text.tables import number
 from acoustics.study.calibrate import CalibratedArray, CalibrationPlan, ParameterLine
 
@@ -35,7 +36,7 @@ def plan_plot(result: CalibrationPlan) -> Figure:
         right.minorticks_off()
         right.set(xlabel="headings in the run", ylabel="standard deviation [deg]", ylim=(0, None))
         right.set_title("Bearing's systematic error (predicted)")
-        figure.suptitle(f"{result.title}: {result.array}, run planned", x=0.01, ha="left", fontweight="bold")
+        conclude(figure, f"{result.title}, {result.array}. {plan_advice(result)}")
         return figure
 
 
@@ -52,7 +53,7 @@ def calibration_plot(result: CalibratedArray) -> Figure:
         left, right = lower.subplots(1, 2, width_ratios=(1.4, 1))
         _shares(left, result.parameters)
         _residuals(right, result)
-        figure.suptitle(f"{result.title}: {result.array}", x=0.01, ha="left", fontweight="bold")
+        conclude(figure, calibration_headline(result))
         return figure
 
 

@@ -8,7 +8,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
-from acoustics.present.plot.style import DEEP, EMBER, INK, STYLE
+from acoustics.present.plot.style import DEEP, EMBER, INK, STYLE, conclude
+from acoustics.present.text.tables import number
 from acoustics.study.report import LiveModel
 
 
@@ -17,7 +18,7 @@ def link_plot(model: LiveModel, energy_ratio_db: np.ndarray) -> Figure:
     speed = np.interp(model.start_temperature_degc, model.temperature_degc, model.sound_speed_m_s)
     window_ms = 1e3 * np.minimum(model.echo_detour_m / speed, model.length_s)
     with rc_context(STYLE):
-        figure = Figure(figsize=(8.0, 4.6), layout="constrained")
+        figure = Figure(figsize=(8.0, 5.0), layout="constrained")
         window, ratio = figure.subplots(2, 1, sharex=True)
         window.plot(model.range_m, window_ms, color=DEEP, lw=2)
         window.set(yscale="log", ylabel="multipath-free window [ms]", title="Until the first strong echo")
@@ -30,6 +31,13 @@ def link_plot(model: LiveModel, energy_ratio_db: np.ndarray) -> Figure:
         ticks = [t for t in (1, 2, 3, 5, 10, 20, 30, 50, 100, 200, 500) if model.range_m[0] <= t <= model.range_m[-1]]
         ratio.set_xticks(ticks, [f"{t:g}" for t in ticks])
         ratio.minorticks_off()
+        at = int(np.argmin(np.abs(model.range_m - model.start_range_m)))
+        conclude(
+            figure,
+            f"Where the vehicle stands, {model.start_range_m:.1f} m off, {number(window_ms[at])} of the burst's "
+            f"{number(1e3 * model.length_s)} ms come before the first strong echo, with 2E/N0 of "
+            f"{energy_ratio_db[at]:.0f} dB.",
+        )
         return figure
 
 

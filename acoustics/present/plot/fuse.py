@@ -13,7 +13,7 @@ from matplotlib.patches import Ellipse
 
 from acoustics.base.frames import Floats
 from acoustics.present.plot.pool_view import draw_plan
-from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, STYLE
+from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, STYLE, conclude
 from acoustics.present.text.fuse import share_text
 from acoustics.present.text.tables import number
 from acoustics.scene.scene import Scene
@@ -40,7 +40,7 @@ def fusion_plot(run: FusedRun, scene: Scene | None) -> Figure:
         if np.isfinite(run.position_m).all():
             _position(axes, run)
         figure.legend(handles=_legend(run), loc="outside lower center", ncols=3)
-        figure.suptitle(_title(run), x=0.01, ha="left", fontsize=11, fontweight="bold")
+        conclude(figure, _title(run))
         return figure
 
 
@@ -115,4 +115,4 @@ def _title(run: FusedRun) -> str:
     second = f"95 % ellipse {number(run.semi_major_95_m)} by {number(run.semi_minor_95_m)} m (semi-axes)"
     if run.stations:
         second += f"; station {run.decision}, {share_text(max(run.probabilities))}"
-    return f"{first}\n{second}"
+    return f"{first}; {second}"

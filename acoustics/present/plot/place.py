@@ -13,7 +13,8 @@ from matplotlib.patches import Patch, Polygon
 from scipy.spatial import ConvexHull
 
 from acoustics.base.frames import Floats
-from acoustics.present.plot.style import DEEP, EMBER, INK, SAND, STYLE
+from acoustics.present.plot.style import DEEP, EMBER, INK, SAND, STYLE, conclude
+from acoustics.present.text.place import placement_headline
 from acoustics.scene.mounting import BoxBody, BoxRegion, CylinderBody, HullPatch, KeepOutBox, Mounting
 from acoustics.scene.scene import Scene
 from acoustics.study.place import Placement, corner_shares
@@ -48,13 +49,7 @@ def place_plot(result: Placement, scene: Scene) -> Figure:
             _view(panels[view], view, right, down, result, mounting)
         _key(panels["key"], mounting)
         _errors(panels["error"], result)
-        figure.suptitle(
-            f"{result.title}: {len(result.hydrophones_m)} hydrophones for {result.frequency_hz / 1e3:g} kHz, "
-            f"bearings {result.bearings}",
-            x=0.01,
-            ha="left",
-            fontweight="bold",
-        )
+        conclude(figure, placement_headline(result))
         return figure
 
 

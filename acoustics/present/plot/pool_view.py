@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 
 from acoustics.base.frames import Floats
-from acoustics.present.plot.style import DEEP, EMBER, INK, SAND, STYLE
+from acoustics.present.plot.style import DEEP, EMBER, INK, SAND, STYLE, conclude
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
@@ -102,13 +102,24 @@ def site_views(scene: Scene) -> Figure:
     with rc_context(STYLE):
         plan_inches = float(np.clip(7.0 * breadth / width, 1.5, 8.0))
         side_inches = float(np.clip(7.0 * stretch * deepest / width, 1.1, 4.0))
-        figure = Figure(figsize=(8.0, plan_inches + side_inches + 1.2), layout="constrained")
+        figure = Figure(figsize=(8.0, plan_inches + side_inches + 1.6), layout="constrained")
         plan, side = figure.subplots(2, 1, sharex=True, height_ratios=[plan_inches, side_inches])
         frame_plan(plan, low, high)
         draw_plan(plan, scene, pingers=scene.pingers, vehicle=True)
         plan.set(title="From above", xlabel="")
         _draw_side(side, scene, deepest, stretch)
+        conclude(figure, _in_words(scene))
         return figure
+
+
+def _in_words(scene: Scene) -> str:
+    """How far and how deep what is to be found lies from the vehicle."""
+    own = np.array(scene.vehicle.position_m)
+    far = [
+        f"{pinger.name} {np.linalg.norm(pinger.position_m - own):.1f} m off, {pinger.position_m[2]:.1f} m deep"
+        for pinger in scene.pingers
+    ]
+    return f"{scene.title}: from {scene.vehicle.name}, {own[2]:.1f} m deep, " + "; ".join(far) + "."
 
 
 def _deepest(scene: Scene, low: Floats, high: Floats) -> float:

@@ -9,7 +9,8 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
 from acoustics.base.intervals import Interval
-from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, SAND, STYLE
+from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, SAND, STYLE, conclude
+from acoustics.present.text.spacing import spacing_headline
 from acoustics.study.spacing import SpacingStudy
 
 _LEAST_DEG, _MOST_DEG = 0.02, 180.0
@@ -22,6 +23,7 @@ def spacing_plot(study: SpacingStudy) -> Figure:
         errors, cycles = figure.subplots(2, 1, sharex=True, height_ratios=[3, 1.15])
         _errors(errors, study)
         _cycles(cycles, study)
+        conclude(figure, spacing_headline(study))
         figure.legend(*errors.get_legend_handles_labels(), loc="outside lower left", ncols=2)
         return figure
 
@@ -77,10 +79,6 @@ def _errors(axes: Axes, study: SpacingStudy) -> None:
     axes.yaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}"))
     axes.yaxis.set_minor_locator(NullLocator())
-    axes.set_title(
-        f"{study.title}: {study.array} scaled, {study.frequency_hz / 1e3:g} kHz at {study.range_m:.1f} m, "
-        f"2E/N0 {study.energy_ratio_db:.0f} dB"
-    )
 
 
 def _cycles(axes: Axes, study: SpacingStudy) -> None:

@@ -9,7 +9,8 @@ from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 
 from acoustics.present.plot.pool_view import draw_plan, frame_plan, site_limits
-from acoustics.present.plot.style import DEEP, EMBER, INK, STYLE
+from acoustics.present.plot.style import DEEP, EMBER, INK, STYLE, conclude
+from acoustics.present.text.stations import stations_headline
 from acoustics.scene.scene import Scene
 from acoustics.study.stations import StationStudy
 
@@ -30,15 +31,7 @@ def stations_plot(study: StationStudy, scene: Scene) -> Figure:
         draw_plan(above, scene)
         above.plot(*study.path_m[:, :2].T, "o-", color=EMBER, ms=5, mfc="white", lw=1.5, zorder=7)
         _matrix(below, study)
-        right = study.overall
-        figure.suptitle(
-            f"{study.title}: right station with probability {right.value:.2f} ({right.low:.2f} to {right.high:.2f})\n"
-            f"{study.route.n_pings} pings, {study.trials} simulated runs for each truth",
-            x=0.01,
-            ha="left",
-            fontsize=11,
-            fontweight="bold",
-        )
+        conclude(figure, stations_headline(study))
         return figure
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
 # Dark to light in this order also in grey; line styles differ wherever two of them meet.
 INK, DEEP, EMBER, MOSS, SAND = "#1b1f24", "#123f5a", "#c8501e", "#6f9a3c", "#b9b2a3"
 PAPER = "#ffffff"
+_LETTERS_PER_INCH = 11.0  # of the bold type over a figure
 
 STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Sans",
@@ -36,6 +38,12 @@ STYLE: dict[Any, Any] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "pingfix",
 }
+
+
+def conclude(figure: Figure, sentence: str) -> None:
+    """Put over a figure what it says, in a sentence that fits its width."""
+    width = int(_LETTERS_PER_INCH * figure.get_figwidth())
+    figure.suptitle("\n".join(textwrap.wrap(sentence, width)), x=0.01, ha="left", fontsize=11, fontweight="bold")
 
 
 def check_picture(path: Path, *, force: bool) -> None:

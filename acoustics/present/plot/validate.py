@@ -10,7 +10,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
-from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, STYLE
+from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, STYLE, conclude
+from acoustics.present.text.validate import validation_headline
 from acoustics.study.validate import SECTORS, Cell, Validation
 
 _LEAST_DEG, _MOST_DEG = 1e-3, 200.0
@@ -20,7 +21,7 @@ def validation_plot(result: Validation) -> Figure:
     """A row without echoes and one with them, a panel for each sector, all on the same axes."""
     rows, levels = result.design.echoes, np.array(sorted(result.design.energy_ratio_db))
     with rc_context(STYLE):
-        figure = Figure(figsize=(8.8, 1.5 + 2.6 * len(rows)), layout="constrained")
+        figure = Figure(figsize=(8.8, 1.8 + 2.6 * len(rows)), layout="constrained")
         grid = figure.subplots(len(rows), len(SECTORS), sharex=True, sharey=True, squeeze=False)
         for panels, echoes in zip(grid, rows, strict=True):
             for axes, sector in zip(panels, SECTORS, strict=True):
@@ -32,12 +33,7 @@ def validation_plot(result: Validation) -> Figure:
         for axes in grid[-1]:
             axes.set_xlabel("burst's 2E/N0 [dB]")
         figure.legend(*grid[0, 0].get_legend_handles_labels(), loc="outside lower left", ncols=3)
-        figure.suptitle(
-            f"{result.title}: {result.estimator} on {result.array}, {result.design.trials} simulated pings",
-            x=0.01,
-            ha="left",
-            fontweight="bold",
-        )
+        conclude(figure, validation_headline(result))
         return figure
 
 

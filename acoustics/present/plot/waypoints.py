@@ -14,7 +14,7 @@ from matplotlib.patches import Ellipse as EllipsePatch
 from matplotlib.patches import Patch
 
 from acoustics.present.plot.pool_view import draw_plan, frame_plan, site_limits
-from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, SAND, STYLE
+from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, SAND, STYLE, conclude
 from acoustics.scene.scene import Scene
 from acoustics.study.waypoints import Ellipse, WaypointsStudy
 
@@ -37,7 +37,7 @@ def waypoints_plot(result: WaypointsStudy, scene: Scene) -> Figure:
         _ellipses(axes, result)
         _runs(axes, result, 0.05 * float(span.max()))
         figure.legend(handles=_legend(result, scene), loc="outside lower center", ncols=3)
-        figure.suptitle(_title(result), x=0.01, ha="left", fontsize=11, fontweight="bold")
+        conclude(figure, _title(result))
         return figure
 
 
@@ -45,8 +45,8 @@ def _title(result: WaypointsStudy) -> str:
     last = result.proposed.waypoints[-1]
     name = "RMS" if result.criterion == "rms" else "size"
     return (
-        f"{result.title}: {len(result.proposed.waypoints)} waypoints in {last.leaves_s:.0f} s\n"
-        f"{name} bound of the horizontal position {last.size_m:.2g} m, before {result.prior_size_m:.2g} m"
+        f"{result.title}: {len(result.proposed.waypoints)} waypoints in {last.leaves_s:.0f} s bring the horizontal "
+        f"position from {result.prior_size_m:.2g} m to {last.size_m:.2g} m ({name}, bound)."
     )
 
 

@@ -10,6 +10,15 @@ from acoustics.present.text.tables import number, table
 _ROWS = 12
 
 
+def bound_headline(result: Bound) -> str:
+    """How good the bearing can be, at best and at worst, in one sentence."""
+    best, worst = (number(float(sd)) for sd in (result.bearing_sd_deg.min(), result.bearing_sd_deg.max()))
+    return (
+        f"{result.n_hydrophones} hydrophones, {result.frequency_hz / 1e3:g} kHz, 2E/N0 {result.energy_ratio_db:.1f} "
+        f"dB: the bearing is good to {best} deg at best and {worst} deg at worst (bound)."
+    )
+
+
 def bound_text(result: Bound) -> str:
     """Bearing and depression by bearing, a dozen rows at most, and the RMS over all of them."""
     strength = f"2E/N0 {result.energy_ratio_db:.1f} dB"

@@ -53,6 +53,21 @@ def budget_warning(result: Budget) -> list[str]:
     )
 
 
+def budget_headline(result: Budget) -> str:
+    """The budget in one sentence: how good, and what to improve first."""
+    bearing = "not observed" if np.isinf(result.bearing_deg) else f"good to {number(result.bearing_deg)} deg"
+    position = "not observed" if np.isinf(result.position_m) else f"good to {number(result.position_m)} m"
+    firsts = [
+        f"{line.name} ({what})"
+        for line, what in ((result.improve_bearing, "bearing"), (result.improve_position, "position"))
+        if line is not None
+    ]
+    return (
+        f"{result.title}, {result.array}, {result.pinger} at {result.range_m:.1f} m: bearing {bearing}, position "
+        f"{position} (bounds)" + (f"; improve first: {' and '.join(firsts)}." if firsts else ".")
+    )
+
+
 def budget_notes(result: Budget) -> list[str]:
     """What a reader should not overlook, in whole sentences."""
     notes = []

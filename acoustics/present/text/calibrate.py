@@ -58,7 +58,7 @@ def plan_text(result: CalibrationPlan) -> str:
         f"wrong cycles put in {result.wrong_integers}, pings with all cycles right afterwards "
         f"{100 * result.cycles_right.value:.2f} %, pings left out {result.left_out}, runs refused {result.refused}",
         "",
-        *textwrap.wrap(_plan_advice(result), _WIDTH),
+        *textwrap.wrap(plan_advice(result), _WIDTH),
         *textwrap.wrap(_LEARNED, _WIDTH),
         *textwrap.wrap(
             "Simulated at the level of delays: echoes shorten the part of the burst that counts, but what an echo does "
@@ -69,7 +69,8 @@ def plan_text(result: CalibrationPlan) -> str:
     return "\n".join(lines)
 
 
-def _plan_advice(result: CalibrationPlan) -> str:
+def plan_advice(result: CalibrationPlan) -> str:
+    """What such a run is worth, and how many headings it needs."""
     gain = result.bearing_before_deg / max(result.bearing_after_deg, 1e-12)
     enough = next(
         (h for h in result.by_headings if h.bearing_deg <= 1.25 * result.by_headings[-1].bearing_deg),
@@ -120,6 +121,17 @@ def calibration_text(result: CalibratedArray) -> str:
         *textwrap.wrap(_LEARNED, _WIDTH),
     ]
     return "\n".join(lines)
+
+
+def calibration_headline(result: CalibratedArray) -> str:
+    """What the run is worth in one sentence."""
+    head = f"{result.title}, {result.array}, {_count(len(result.pings), 'ping')}"
+    if not result.ok:
+        return f"{head}: not usable, {result.reason}."
+    return (
+        f"{head}: the systematic error of a far pinger's bearing falls from {number(result.bearing_before_deg)} to "
+        f"{number(result.bearing_after_deg)} deg (predicted)."
+    )
 
 
 def array_remarks(result: CalibratedArray) -> tuple[str, ...]:

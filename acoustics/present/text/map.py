@@ -43,7 +43,36 @@ def map_text(result: PoolMap) -> str:
     if result.echoes:
         lines += ["", "What echoes do to the bearing from the bow, deg (rendered pings)", table(*echo_rows(result))]
     notes = [line for note in map_notes(result) for line in textwrap.wrap(note, 100)]
-    return "\n".join([*lines, "", *notes])
+    return "\n".join([*lines, "", *notes, "", *textwrap.wrap(where_to_listen(result), 100)])
+
+
+def where_to_listen(result: PoolMap) -> str:
+    """The map in one sentence: where to listen, and how good it is there."""
+    best = result.listen
+    if best is None:
+        return "Nowhere here does one ping tell more than a guess would: come nearer, be quieter, or change the array."
+    place = f"x {best.x_m:.1f}, y {best.y_m:.1f} m"
+    head = (
+        f"Listen at {place}, {best.range_m:.1f} m from {result.pinger} across"
+        if result.over == "vehicle"
+        else f"Where the vehicle stands it is told best of a pinger at {place}, {best.range_m:.1f} m off"
+    )
+    bearing = f"the bearing to {number(best.bearing_deg)} deg (bound)"
+    if best.by == "bearing":
+        return (
+            f"{head}: one ping there gives {bearing} and no position, so listen from two places and let the bearings "
+            "cross (pingfix waypoints)."
+        )
+    lost = f"{percent(best.failed)} of the pings fail" if result.trials else f"{percent(best.failed)} wrong integers"
+    reach = (
+        f"up to {best.good_range_m:.1f} m from the pinger the position is good to {best.good_m:g} m"
+        if best.good_range_m
+        else f"nowhere near the pinger is the position good to {best.good_m:g} m for nine places in ten"
+    )
+    return (
+        f"{head}: one ping there gives the position to {number(best.position_m)} m RMS ({best.kind}) and {bearing}, "
+        f"{lost}; {reach}."
+    )
 
 
 def map_warning(result: PoolMap) -> list[str]:

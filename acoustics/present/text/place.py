@@ -70,6 +70,12 @@ def _error(result: Placement, line: Line) -> str:
 
 
 def _conclusion(result: Placement) -> str:
+    compared = " Compared are arrays that fit, keep the limit and have no more channels."
+    return _verdict(result) + (compared if result.found.within_limit else "")
+
+
+def _verdict(result: Placement) -> str:
+    """How good the array found is, and how much better than the shipped ones."""
     if not result.found.within_limit:
         return (
             f"No array of {len(result.hydrophones_m)} hydrophones was found that keeps wrong cycles within the limit; "
@@ -84,7 +90,15 @@ def _conclusion(result: Placement) -> str:
             parts.append(f"{number(gain)} times less than {alternative.name} {how}, {_error(result, alternative)}")
     if len(parts) == 1:
         parts.append("no shipped array of so few channels fits and keeps the limit")
-    return "; ".join(parts) + ". Compared are arrays that fit, keep the limit and have no more channels."
+    return "; ".join(parts) + "."
+
+
+def placement_headline(result: Placement) -> str:
+    """The placement in a sentence or two."""
+    return (
+        f"{result.title}, {len(result.hydrophones_m)} hydrophones for {result.frequency_hz / 1e3:g} kHz, bearings "
+        f"{result.bearings}. {_verdict(result)}"
+    )
 
 
 def _notes(result: Placement) -> list[str]:

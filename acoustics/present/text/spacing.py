@@ -34,6 +34,17 @@ def spacing_text(study: SpacingStudy) -> str:
     return "\n".join(lines)
 
 
+def spacing_headline(study: SpacingStudy) -> str:
+    """What to take, and how good that is, in one sentence."""
+    choice = study.recommendation
+    target = "within" if choice.expected_deg <= study.target_deg else "over"
+    return (
+        f"{study.title}, {study.array} scaled, {study.frequency_hz / 1e3:g} kHz at {study.range_m:.1f} m: take "
+        f"{1e3 * choice.spacing_m:.0f} mm and {choice.sample_rate_hz / 1e3:g} kHz, for "
+        f"{number(choice.expected_deg)} deg (prediction), {target} the target of {study.target_deg:g} deg."
+    )
+
+
 def spacing_rows(study: SpacingStudy) -> Rows:
     """Bearing error by spacing; the recommended one is marked with a star."""
     header = (

@@ -52,6 +52,14 @@ def _shares(share: Interval) -> str:
     return f"{percent(share.value)} ({percent(share.low)} to {percent(share.high)})"
 
 
+def stations_headline(study: StationStudy) -> str:
+    """The study in one sentence: how often the right station."""
+    return (
+        f"{study.title}, {study.array}: {study.route.n_pings} pings lead to the right station in "
+        f"{_shares(study.overall)} of the runs ({study.trials} simulated for each truth)."
+    )
+
+
 def station_conclusions(study: StationStudy) -> list[str]:
     """What to conclude, in sentences."""
     target = f"{100 * TARGET:.0f} %"

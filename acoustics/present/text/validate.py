@@ -58,6 +58,19 @@ def validation_text(result: Validation) -> str:
     return "\n".join(lines)
 
 
+def validation_headline(result: Validation) -> str:
+    """The score in one sentence: the error beside its bound, wrong integers, and whether its uncertainty holds."""
+    overall = result.overall
+    head = f"{result.title}: {result.estimator} on {result.array}"
+    if not overall.answered:
+        return f"{head} gives no bearing for any of {overall.trials} simulated pings."
+    return (
+        f"{head} errs by {_degrees(overall.rms_deg)} deg RMS in {overall.answered} of {overall.trials} simulated pings "
+        f"(bound {number(overall.bound_rms_deg)}), wrong cycle {_share(overall.wrong_integer)}. "
+        f"{validation_conclusions(overall)[0].removeprefix('* ')}"
+    )
+
+
 def gate_text(result: Validation) -> str:
     """One line: whether the limits are kept, and if not, which are missed and by how much."""
     return "limits missed: " + "; ".join(result.missed) if result.missed else "limits kept at 95 % confidence"

@@ -3,6 +3,7 @@
 from acoustics.study.map.ambiguity import SAMPLED_CELLS
 from acoustics.study.map.echoes import EchoPlace
 from acoustics.study.map.known_pool import KNOWN_POOL_CELLS, KnownPool
+from acoustics.study.map.listening import ListeningPlace
 from acoustics.study.map.result import StationMap
 from acoustics.study.map.station_prediction import PREDICTED_CELLS
 from acoustics.study.map.study import MapChoices, PoolMap, map_pool
@@ -13,6 +14,7 @@ __all__ = [
     "SAMPLED_CELLS",
     "EchoPlace",
     "KnownPool",
+    "ListeningPlace",
     "MapChoices",
     "PoolMap",
     "StationMap",

@@ -14,6 +14,7 @@ from acoustics.base.result import Result
 from acoustics.study.map.cells import Over
 from acoustics.study.map.echoes import EchoPlace
 from acoustics.study.map.known_pool import KnownPool
+from acoustics.study.map.listening import ListeningPlace
 
 
 @dataclass(frozen=True)
@@ -97,7 +98,8 @@ class PoolMap(Result):
     is None where each cell has its own worst heading, `worst_heading_deg` then. `shadowed`: share of the hydrophones
     that
     bodies of the vehicle keep from the pinger. `stations` is None where there are fewer than two. `known_pool`: what
-    echoes could add, in some of the cells; None where not asked for.
+    echoes could add, in some of the cells; None where not asked for. `listen`: where to listen; None where no cell is
+    any good.
     """
 
     title: str
@@ -127,6 +129,7 @@ class PoolMap(Result):
     stations: StationMap | None
     echoes: tuple[EchoPlace, ...]
     known_pool: KnownPool | None
+    listen: ListeningPlace | None
 
     @property
     def wet(self) -> NDArray[np.bool_]:

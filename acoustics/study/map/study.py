@@ -20,6 +20,7 @@ from acoustics.study.map.cells import Cells, grid_cells
 from acoustics.study.map.echoes import EchoChunk, echo_chunks, echo_places, gather_echoes, heard_of_chunk
 from acoustics.study.map.fixes import CellFixes, FixChunk, FixModel, fix_chunks, fixes_of_chunk, gather_fixes
 from acoustics.study.map.known_pool import known_pool_in_cells
+from acoustics.study.map.listening import listening_place
 from acoustics.study.map.result import MapChoices, PoolMap
 from acoustics.study.map.station_summary import station_map
 from acoustics.study.map.stations import Chooser, Sights
@@ -97,6 +98,9 @@ def map_pool(
         progress=progress,
     )
     simulated = gather_fixes(len(wrong), fixes, results[len(echoes) :])
+    failed = 1 - (1 - simulated.refused) * (1 - wrong)
+    position_m = unless_guessed(at.position_m, scene.pool.extent_m)
+    bearing_deg = np.rad2deg(unless_guessed(at.bearing_sd, BEARING_GUESS_SD))
     spread = cells.spread
     return PoolMap(
         title=scene.title,
@@ -113,20 +117,29 @@ def map_pool(
         worst_heading_deg=spread(np.rad2deg(at.heading) % 360) if worst else None,
         multipath_free_s=spread(at.window_s),
         shadowed=spread(1 - at.reached.mean(axis=-1)),
-        bearing_deg=spread(np.rad2deg(unless_guessed(at.bearing_sd, BEARING_GUESS_SD))),
-        position_m=spread(unless_guessed(at.position_m, scene.pool.extent_m)),
+        bearing_deg=spread(bearing_deg),
+        position_m=spread(position_m),
         wrong_integer=spread(wrong),
         wrong_cycle_limit=scene.study.wrong_cycle_limit,
         simulated_m=spread(simulated.rms_m),
         simulated_low_m=spread(simulated.low_m),
         simulated_high_m=spread(simulated.high_m),
         refused=spread(simulated.refused),
-        failed=spread(1 - (1 - simulated.refused) * (1 - wrong)),
+        failed=spread(failed),
         simulated_over_bound=_agreement(simulated, at.position_m, seed),
         stations=None if stations is None else station_map(*stations, cells, at.heard, simulated.chosen),
         echoes=gather_echoes(echoes, results[: len(echoes)], seed=seed),
         known_pool=known_pool_in_cells(
             scene, pinger, cells, at, most=choices.known_pool_cells, site_position=choices.site_position
+        ),
+        listen=listening_place(
+            cells.places_m[cells.wet][:, :2],
+            np.linalg.norm(at.source_m[:, :2], axis=-1),
+            bearing_deg=bearing_deg,
+            bound_m=position_m,
+            wrong_integer=wrong,
+            simulated_m=simulated.rms_m,
+            failed=failed,
         ),
     )
 
