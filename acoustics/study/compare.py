@@ -8,15 +8,13 @@ from typing import Literal
 
 import numpy as np
 
-from acoustics.accuracy.ambiguity import wrong_integer_probability
-from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.errors import ParameterError
-from acoustics.base.frames import Floats, Pose
+from acoustics.base.frames import Floats
 from acoustics.base.result import Result
 from acoustics.physics.timing_bounds import half_wavelength_m
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.budget import Budget, study_budget
+from acoustics.study.budget import study_budget
 from acoustics.study.hearing import heard_share
 from acoustics.study.map import map_pool
 
@@ -138,20 +136,11 @@ def _values(scene: Scene, pinger: Pinger) -> tuple[float, ...]:
         1e3 * budget.multipath_free_s,
         ratio_db,
         100 * float(heard_share(scene, pinger, budget.range_m)),
-        100 * _wrong_integer(scene, pinger, budget),
+        100 * budget.wrong_integer,
         budget.bearing_deg,
         budget.depression_deg,
         budget.position_m,
         over_site["bearing_deg"],
         over_site["position_m"],
-        100 * float(np.nanmean(site.wrong_integer)) if np.isfinite(site.wrong_integer).any() else np.nan,
+        100 * site.wrong_integer_share,
     )
-
-
-def _wrong_integer(scene: Scene, pinger: Pinger, budget: Budget) -> float:
-    """Predicted probability of one where the vehicle stands; NaN: not searched with so many hydrophones."""
-    pose = scene.vehicle.pose
-    level = Pose(np.zeros(3), pose.roll, pose.pitch, 0.0).to_site(scene.array.positions_m)
-    source = Pose(pose.position_m, 0.0, 0.0, pose.heading).to_body(np.array([pinger.position_m]))
-    link = link_budget(scene, pinger, [budget.range_m], window_s=budget.multipath_free_s)
-    return float(wrong_integer_probability(scene, pinger, level, source, link)[0])

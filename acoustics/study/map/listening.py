@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 
@@ -100,7 +101,7 @@ def listening_place(
     )
 
 
-def _good_range_m(range_m: Floats, good: Floats) -> float:
+def _good_range_m(range_m: Floats, good: NDArray[np.bool_]) -> float:
     """The largest range up to which nine in ten cells are good; 0 where there is none."""
     order = np.argsort(range_m)
     share = np.cumsum(good[order]) / np.arange(1, len(order) + 1)
