@@ -19,7 +19,8 @@ Before the water
 - `validate`: how good an estimator is. `plan_calibration`: what a calibration would tell.
 
 In the water
-- `simulate`: a recording with known truth. `locate`: a recording to pings. `bearings`: samples to bearings.
+- `simulate`: a recording with known truth. `spectrum`: what a recording holds. `locate`: a recording to pings.
+  `bearings`: samples to bearings.
 - `fuse`: pings to one position and a station. `calibrate`: pings to a corrected array.
 
 What these are made of
@@ -135,6 +136,10 @@ if TYPE_CHECKING:
     from acoustics.study.simulate import SimulatedRecording as SimulatedRecording
     from acoustics.study.sound_speed import WaterColumn as WaterColumn
     from acoustics.study.spacing import SpacingStudy as SpacingStudy
+    from acoustics.study.spectrum import HeardPinger as HeardPinger
+    from acoustics.study.spectrum import HeardTone as HeardTone
+    from acoustics.study.spectrum import Spectrum as Spectrum
+    from acoustics.study.spectrum import spectrum as spectrum
     from acoustics.study.stations import StationStudy as StationStudy
     from acoustics.study.validate import Limits as Limits
     from acoustics.study.validate import Validation as Validation
@@ -187,6 +192,7 @@ _NAMES = {
     "acoustics.study.simulate": "SimulatedRecording",
     "acoustics.study.sound_speed": "WaterColumn",
     "acoustics.study.spacing": "SpacingStudy",
+    "acoustics.study.spectrum": "HeardPinger HeardTone Spectrum spectrum",
     "acoustics.study.stations": "StationStudy",
     "acoustics.study.validate": "Limits Validation",
     "acoustics.study.waypoints": "WaypointsStudy",

@@ -36,6 +36,7 @@ RESULTS = {
     "waypoints": ["acoustics.study.waypoints.study.WaypointsStudy"],
     "simulate": ["acoustics.study.simulate.recording.SimulatedRecording"],
     "fuse": ["acoustics.study.fuse.FusedRun", "acoustics.study.live.running.LiveAnswer"],
+    "spectrum": ["acoustics.study.spectrum.Spectrum"],
     "validate": ["acoustics.study.validate.study.Validation"],
     "calibrate": [
         "acoustics.study.calibrate.plan.CalibrationPlan",

@@ -27,6 +27,7 @@ _COMMANDS = (
     "stations",
     "waypoints",
     "simulate",
+    "spectrum",
     "locate",
     "fuse",
     "validate",
@@ -65,8 +66,9 @@ def pingfix(context: click.Context) -> None:
     (stations), and where to stop and listen (waypoints). Prove an estimator on synthetic recordings (simulate,
     validate).
 
-    In the water: turn recordings into bearings (locate), several pings into a position (fuse), and pings of a known
-    source into a corrected array (calibrate). For the review: everything on one page (report).
+    In the water: see what a recording holds (spectrum), turn recordings into bearings (locate), several pings into a
+    position (fuse), and pings of a known source into a corrected array (calibrate). For the review: everything on one
+    page (report).
 
     Accuracy is for planning, never for anyone's safety.
     """

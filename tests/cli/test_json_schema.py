@@ -61,7 +61,7 @@ def test_the_self_check_keeps_to_its_schema():
 
 
 def test_every_result_is_held_to_its_schema():
-    here = {*STUDIES, "selfcheck", "simulate", "fuse"}
+    here = {*STUDIES, "selfcheck", "simulate", "spectrum", "fuse"}
     elsewhere = {"report", "compare"}  # with its page, in tests/present; and in tests/study
     assert {*json_schema.RESULTS} == here | elsewhere
 
@@ -69,6 +69,7 @@ def test_every_result_is_held_to_its_schema():
 def test_a_recording_its_pings_and_what_is_made_of_them_keep_to_their_schemas(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     keeps_to("simulate", good("simulate", POOL, "ping.wav", "--pings", "3", "--json"))
+    keeps_to("spectrum", good("spectrum", "ping.wav", "--json"))
     lines = good("locate", "ping.wav", "--json", "--out", "pings.jsonl")
     assert lines == Path("pings.jsonl").read_text(encoding="utf-8")
     assert len(lines.splitlines()) >= 2

@@ -10,7 +10,7 @@ from acoustics.estimate.detect.channel_faults import (
 )
 from acoustics.estimate.detect.detector import PAST_BURSTS, BandDetector, Event, band_detector, detection_probability
 from acoustics.estimate.detect.matched_filter import FilterBank, Singles, filter_bank, leakage
-from acoustics.estimate.detect.noise_level import band_noise_density
+from acoustics.estimate.detect.noise_level import band_noise_density, median_bias
 from acoustics.estimate.detect.pri_tracker import PriTracker
 
 __all__ = [
@@ -28,6 +28,7 @@ __all__ = [
     "filter_bank",
     "leading_edge",
     "leakage",
+    "median_bias",
     "noisy_channels",
     "off_centre_channels",
     "what_is_left",

@@ -46,9 +46,13 @@ def band_noise_density(pressure: Floats, sample_rate_hz: float, frequency_hz: fl
     middle = round(frequency_hz / spacing)
     # As signal.welch(average="median") does, but for the band alone: medians of all bins take most of its time.
     band = np.median(power[:, max(middle - half, 1) : middle + half + 1], axis=-1)
-    even = 2.0 * np.arange(1, (power.shape[-1] - 1) // 2 + 1)
-    bias = 1.0 + np.sum(1.0 / (even + 1.0) - 1.0 / even)
-    return np.asarray(band.mean(axis=-1) / bias)
+    return np.asarray(band.mean(axis=-1) / median_bias(power.shape[-1]))
+
+
+def median_bias(n_segments: int) -> float:
+    """Median of so many periodograms of noise over their mean [1] (Allen et al. 2012, appendix B)."""
+    even = 2.0 * np.arange(1, (n_segments - 1) // 2 + 1)
+    return float(1.0 + np.sum(1.0 / (even + 1.0) - 1.0 / even))
 
 
 def recent_noise_power(powers: Singles) -> Floats:

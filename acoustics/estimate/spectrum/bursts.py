@@ -1,0 +1,136 @@
+"""Bursts of any frequency in samples: what stands out of the noise for a short while, and comes again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage, signal
+from scipy.special import gammainccinv
+
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats
+
+_SEGMENT_S = 1e-3  # about the shortest burst; longer ones fill several
+_FALSE_ALARMS = 1e-3  # of the whole recording, if its noise were Gaussian
+_MARGIN = 4.0  # 6 dB over that: real noise is not; common practice, no source
+_LOWEST_BIN = 4  # below, the window's lobe about zero
+_QUANTILE = 0.25  # of the power over time: what bursts and their echoes leave alone
+_KNOCK_SHARE = 0.25  # of all bins within 10 dB of the loudest at once: a knock, not a burst
+_SPLATTER = 10**-2.5  # of a louder event at the same time: the edges of its burst
+_SAME_BINS = 0.75  # events of one pinger differ by less in frequency
+_WEAKEST = 10**-1.2  # of the strongest of its frequency: weaker ones are late echoes
+_DEAD_TIME_S = 0.05  # no pinger repeats so fast, and what comes so soon is an echo
+_MOST_EVENTS = 2000
+
+
+@dataclass(frozen=True)
+class BurstTrain:
+    """Bursts at one frequency, as a rule a pinger's.
+
+    Attributes
+    ----------
+    frequency_hz : float
+        To a fraction of a kilohertz [Hz].
+    time_s, length_s : ndarray, shape (n,)
+        When each stood out of the noise from, and how long, echoes included, to about a millisecond [s].
+    over_noise_db : float
+        Power of the strongest over the noise in a band of 1 kHz or so [dB].
+    """
+
+    frequency_hz: float
+    time_s: Floats
+    length_s: Floats
+    over_noise_db: float
+
+
+def find_bursts(samples: Floats, sample_rate_hz: float) -> tuple[BurstTrain, ...]:
+    """Trains of bursts, the loudest first; a single one is a train of one.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n_channels, n_samples)
+        In any unit; channels count by their power over their own noise.
+    sample_rate_hz : float
+        Of each channel [Hz].
+
+    Raises
+    ------
+    ParameterError
+        If there are too few samples to tell noise from bursts.
+
+    Notes
+    -----
+    Half-overlapping periodograms of a millisecond, divided by the noise of channel and bin (an ordered-statistic
+    estimate, Rohling 1983, see `estimate.detect`); in noise their mean over the channels is gamma-distributed.
+    Neighbouring cells over the threshold are one event; those of one frequency are one train.
+    """
+    segment = 1 << round(np.log2(_SEGMENT_S * sample_rate_hz))
+    if samples.shape[-1] < 8 * segment:
+        raise ParameterError(f"samples: {samples.shape[-1]} a channel are too few to tell bursts from noise")
+    n_channels = len(samples)
+    ratio = _over_noise(samples[0], segment)
+    for channel in samples[1:]:
+        ratio += _over_noise(channel, segment)
+    ratio /= n_channels
+    threshold = _MARGIN * gammainccinv(n_channels, _FALSE_ALARMS / ratio.size) / n_channels
+    labels, count = ndimage.label(ratio > threshold, structure=np.ones((3, 3)))
+    if not count:
+        return ()
+    at = np.array(ndimage.maximum_position(ratio, labels, np.arange(1, count + 1)))
+    frames = [(box[1].start, box[1].stop) for box in ndimage.find_objects(labels)]
+    events = np.column_stack([_refined_bin(ratio, at), frames, ratio[at[:, 0], at[:, 1]]])
+    width = np.count_nonzero(ratio[:, at[:, 1]] > events[:, 3] / 10.0, axis=0)
+    events = events[(width < _KNOCK_SHARE * len(ratio)) & (at[:, 0] >= _LOWEST_BIN)]
+    events = _without_splatter(events[np.argsort(-events[:, 3])][:_MOST_EVENTS])
+    step_s = segment / 2 / sample_rate_hz
+    return tuple(_train(of_one, sample_rate_hz / segment, step_s) for of_one in _by_frequency(events, step_s))
+
+
+def _over_noise(channel: Floats, segment: int) -> Floats:
+    """Power over that of the noise, shape (n_bins, n_frames)."""
+    _, _, power = signal.spectrogram(
+        channel.astype(np.float32), window="hann", nperseg=segment, noverlap=segment // 2, detrend=False
+    )
+    rank = int(_QUANTILE * power.shape[-1])
+    noise = np.partition(power, rank, axis=-1)[:, rank] / -np.log1p(-_QUANTILE)
+    # Where nothing at all was heard between bursts, rounding is what remains.
+    floor = max(float(power.max()) * 1e-12, float(np.finfo(np.float32).tiny))
+    return power / np.maximum(noise, floor)[:, None]
+
+
+def _refined_bin(ratio: Floats, at: Floats) -> Floats:
+    """Frequency of each peak in bins, by a parabola through the logarithms of its neighbours."""
+    k = np.clip(at[:, 0], 1, len(ratio) - 2)
+    below, middle, above = (np.log(np.maximum(ratio[k + d, at[:, 1]], 1e-300)) for d in (-1, 0, 1))
+    curve = below - 2 * middle + above
+    shift = np.where(curve < 0, 0.5 * (below - above) / np.where(curve < 0, curve, 1.0), 0.0)
+    return k + np.clip(shift, -0.5, 0.5)
+
+
+def _without_splatter(events: Floats) -> Floats:
+    """Events, strongest first, without those that a far louder one explains at the same time."""
+    begin, end, power = events[:, 1], events[:, 2], events[:, 3]
+    meet = (begin[:, None] <= end) & (end[:, None] >= begin)
+    return events[~np.any(meet & (power[:, None] < _SPLATTER * power), axis=1)]
+
+
+def _by_frequency(events: Floats, step_s: float) -> Iterator[Floats]:
+    """Events of one frequency after another, the strongest first, echoes left out."""
+    while len(events):
+        of_one = np.abs(events[:, 0] - events[0, 0]) < _SAME_BINS
+        loud = events[of_one & (events[:, 3] > _WEAKEST * events[0, 3])]
+        events = events[~of_one]
+        near = np.abs(loud[:, 1][:, None] - loud[:, 1]) < _DEAD_TIME_S / step_s
+        stronger = np.tri(len(loud), k=-1, dtype=bool)  # those before it in the order of strength
+        # The direct sound may be the weaker part, and stand apart from its echoes.
+        loud[:, 1] = np.min(np.where(near, loud[:, 1], np.inf), axis=1)
+        yield loud[~np.any(near & stronger, axis=1)]
+
+
+def _train(events: Floats, spacing_hz: float, step_s: float) -> BurstTrain:
+    order = np.argsort(events[:, 1])
+    frequency = float(np.average(events[:, 0], weights=events[:, 3])) * spacing_hz
+    begin, end = events[order, 1], events[order, 2]
+    return BurstTrain(frequency, (begin + 0.5) * step_s, (end - begin) * step_s, float(10 * np.log10(events[0, 3])))
