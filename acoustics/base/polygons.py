@@ -113,6 +113,87 @@ def contains(corners: ArrayLike, places: ArrayLike) -> NDArray[np.bool_]:
     return np.asarray(np.sum(spans & (place[..., 0] < meets), axis=-1) % 2 == 1)
 
 
+def leaves(corners: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> NDArray[np.bool_]:
+    """Whether straight ways between places (..., 2 or more) inside a simple polygon lead out of it."""
+    start = np.asarray(corners, dtype=float)
+    a, b = (np.asarray(place, dtype=float)[..., None, :2] for place in (from_m, to_m))
+    crosses = np.any(cross_properly(a, b, start, np.roll(start, -1, axis=0)), axis=-1)
+    # A way out and in again exactly through corners crosses no side properly; its middle is outside.
+    return np.asarray(crosses | (clearance(start, 0.5 * (a + b)[..., 0, :]) < 0))
+
+
+def corners_moved(corners: ArrayLike, outwards_m: float) -> Floats:
+    """The corners (k, 2) of a simple polygon, each moved a way out along the middle of its two sides' normals."""
+    start = np.asarray(corners, dtype=float)
+    outward, _ = half_planes(start)
+    both = outward + np.roll(outward, 1, axis=0)
+    return start + outwards_m * both / np.maximum(np.linalg.norm(both, axis=-1, keepdims=True), 1e-9)
+
+
+def distances_to_sides(corners: ArrayLike, places: ArrayLike) -> Floats:
+    """Distances (..., k) of places (..., 2 or more) from each side of a polygon with corners (k, 2) in order."""
+    start, place = np.asarray(corners, dtype=float), np.asarray(places, dtype=float)[..., None, :2]
+    side = np.roll(start, -1, axis=0) - start
+    share = np.sum((place - start) * side, axis=-1) / np.maximum(np.sum(side**2, axis=-1), 1e-300)
+    return np.asarray(np.linalg.norm(place - start - np.clip(share, 0.0, 1.0)[..., None] * side, axis=-1))
+
+
+def clearance(corners: ArrayLike, places: ArrayLike) -> Floats:
+    """Distance (...) of places (..., 2 or more) from the edge of a simple polygon, convex or not; negative outside."""
+    return np.where(contains(corners, places), 1.0, -1.0) * distances_to_sides(corners, places).min(axis=-1)
+
+
+def is_simple(corners: ArrayLike, *, apart: float = 1e-6) -> bool:
+    """Whether no two sides of a polygon that are not neighbours cross or come within a distance of each other."""
+    start = np.asarray(corners, dtype=float)
+    end, count = np.roll(start, -1, axis=0), len(start)
+    first, second = np.triu_indices(count, 2)
+    parted = (second - first) < count - 1  # the last side is the first one's neighbour
+    first, second = first[parted], second[parted]
+    crosses = cross_properly(start[first], end[first], start[second], end[second])
+    gap = distances_to_sides(start, start)  # (corner, side)
+    own = np.eye(count, dtype=bool)
+    gap[own | np.roll(own, -1, axis=1)] = np.inf  # a corner is on the sides that meet in it
+    return not crosses.any() and bool(gap.min() > apart)
+
+
+def convex_hull(corners: ArrayLike) -> Floats:
+    """Corners (m, 2) of the smallest convex polygon round places (k, 2 or more), turning from x to y.
+
+    A. M. Andrew, Another efficient algorithm for convex hulls in two dimensions, Inf. Process. Lett. 9, 216-219 (1979).
+    """
+    places = np.unique(np.asarray(corners, dtype=float)[:, :2], axis=0)  # sorted by x, then y
+    if len(places) < 3:
+        return places
+
+    def chain(points: Floats) -> list[Floats]:
+        kept: list[Floats] = []
+        for point in points:
+            while len(kept) > 1 and np.linalg.det([kept[-1] - kept[-2], point - kept[-1]]) <= 0:
+                kept.pop()
+            kept.append(point)
+        return kept[:-1]
+
+    return np.array(chain(places) + chain(places[::-1]))
+
+
+def clipped(corners: ArrayLike, sides: HalfPlanes) -> Floats:
+    """Corners (m, 2) of the part of a polygon in all of some half planes; none where no part is.
+
+    I. E. Sutherland and G. W. Hodgman, Reentrant polygon clipping, Comm. ACM 17, 32-42 (1974). The parts of a polygon
+    that is not convex stay joined by lines along the half planes' edges.
+    """
+    kept = np.asarray(corners, dtype=float)
+    for normal, offset in zip(*sides, strict=True):
+        depth = offset - kept @ normal
+        after, fall = np.roll(kept, -1, axis=0), depth - np.roll(depth, -1)
+        crosses = (depth > 0) != (np.roll(depth, -1) > 0)
+        share = np.divide(depth, fall, out=np.zeros_like(depth), where=crosses)
+        both = np.stack([kept, kept + share[:, None] * (after - kept)], axis=1).reshape(-1, 2)
+        kept = both[np.stack([depth > 0, crosses], axis=1).ravel()]
+    return kept
+
+
 def cross_properly(a: Floats, b: Floats, c: Floats, d: Floats) -> NDArray[np.bool_]:
     """Whether segments a-b and c-d, each end of shape (..., 2), cross at a place that is no end of either."""
 

@@ -9,9 +9,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 from pydantic import Field, field_validator, model_validator
 
+from acoustics.base.floors import Floor, plane_floor, profile_floor, triangulated_floor
 from acoustics.base.frames import Floats
-from acoustics.base.polygons import corner_turns, signed_area
+from acoustics.base.polygons import clearance, convex_hull, corner_turns, is_simple, signed_area
 from acoustics.base.table_model import DEEPEST_M, Flag, Name, NotNegative, Number, Point, Positive, TableModel
+
+_BEYOND_RIM_M = 0.5  # so far the planes at the rim of floor_points_m may be drawn out
 
 
 class StationPlace(TableModel):
@@ -33,7 +36,7 @@ class StationPlace(TableModel):
 
 
 class PoolShape(TableModel):
-    """A vertical prism over a convex outline with a plane floor. No outline: open water without walls.
+    """A vertical prism over an outline, with a floor of one plane or several. No outline: open water without walls.
 
     `wall_sd_m`: standard deviation of each wall's place across itself; `floor_sd_m`: of the floor's depth in the
     middle; `floor_slope_sd`: of its slope along x and y.
@@ -52,8 +55,23 @@ class PoolShape(TableModel):
         Positive | None, Field(description="Depth of a level floor. A weight on a marked line tells it.")
     ] = None
     floor_points_m: Annotated[
-        tuple[Point, Point, Point] | None,
-        Field(description="Three points of a sloping floor: x, y and depth; instead of depth_m."),
+        Annotated[tuple[Point, ...], Field(min_length=3, max_length=32)] | None,
+        Field(
+            description=(
+                "Points of the floor: x, y and depth; instead of depth_m. Three make a sloping plane; more make planes "
+                "over the triangles between them, with one at or beyond each corner of the outline. A weight on a "
+                "marked line."
+            )
+        ),
+    ] = None
+    depth_profile_m: Annotated[
+        Annotated[tuple[tuple[Number, Positive], ...], Field(min_length=2, max_length=16)] | None,
+        Field(
+            description=(
+                "Depths of a floor that changes along x alone: x and depth where it bends, straight between; instead "
+                "of depth_m. For a shelf, a slope and a deep end."
+            )
+        ),
     ] = None
     surface_reflects: Annotated[
         Flag, Field(description="Whether the surface sends an echo; it does unless it is covered.")
@@ -68,7 +86,7 @@ class PoolShape(TableModel):
 
     @field_validator("outline_m")
     @classmethod
-    def _convex(cls, outline: tuple[tuple[float, float], ...] | None) -> tuple[tuple[float, float], ...] | None:
+    def _simple(cls, outline: tuple[tuple[float, float], ...] | None) -> tuple[tuple[float, float], ...] | None:
         if outline is None:
             return None
         if len(outline) < 3:
@@ -78,27 +96,34 @@ class PoolShape(TableModel):
             raise ValueError(f"the last corner repeats the first, {list(outline[0])}; leave it out: the outline closes")
         if np.any(np.hypot(*(np.roll(corners, -1, axis=0) - corners).T) < 1e-6):
             raise ValueError("two corners of the outline coincide")
-        turn, area = corner_turns(corners), signed_area(corners)
-        wrong = np.flatnonzero(np.sign(turn) != np.sign(area))
-        if wrong.size:
-            raise ValueError(
-                f"the outline is not convex at corner {wrong[0] + 1} {outline[wrong[0]]}; give a convex one"
-            )
-        if not np.isclose(abs(turn.sum()), 2 * np.pi):
-            raise ValueError("the outline crosses itself; give the corners in order round the pool")
+        turns = np.abs(corner_turns(corners))
+        if np.any(turns > np.pi - 1e-6):
+            corner = int(np.argmax(turns))
+            raise ValueError(f"the outline runs back on itself at corner {corner + 1} {outline[corner]}")
+        if np.any(turns < 1e-6):
+            corner = int(np.argmin(turns))
+            raise ValueError(f"the outline goes straight on at corner {corner + 1} {outline[corner]}; leave it out")
+        if not is_simple(corners):
+            raise ValueError("the outline crosses or touches itself; give the corners in order round the pool")
         # One sense of rotation inside the program: clockwise seen from above, x to y, interior on the +normal side.
-        return outline if area > 0 else outline[::-1]
+        return outline if signed_area(corners) > 0 else outline[::-1]
+
+    @field_validator("depth_profile_m")
+    @classmethod
+    def _increasing(cls, rows: tuple[tuple[float, float], ...] | None) -> tuple[tuple[float, float], ...] | None:
+        if rows is not None and any(b[0] <= a[0] for a, b in zip(rows, rows[1:], strict=False)):
+            raise ValueError("the rows must be sorted by strictly increasing x")
+        return rows
 
     @model_validator(mode="after")
     def _floor_in_range(self) -> Self:
-        if self.depth_m is not None and self.floor_points_m is not None:
-            raise ValueError("depth_m and floor_points_m exclude each other; keep one of them")
-        if self.outline_m is not None and not self.has_floor:
-            raise ValueError("a pool with an outline needs depth_m or floor_points_m")
+        given = [k for k in ("depth_m", "floor_points_m", "depth_profile_m") if getattr(self, k) is not None]
+        if len(given) > 1:
+            raise ValueError(f"{given[0]} and {given[1]} exclude each other; keep one of them")
+        if self.outline_m is not None and not given:
+            raise ValueError("a pool with an outline needs depth_m, floor_points_m or depth_profile_m")
         if self.floor_points_m is not None:
-            corners = np.array(self.floor_points_m)
-            if abs(np.linalg.det(np.column_stack([np.ones(3), corners[:, :2]]))) < 1e-6:
-                raise ValueError("floor_points_m must be three points that do not lie on one line seen from above")
+            self._check_floor_points(np.array(self.floor_points_m))
         if self.outline_m is not None:
             depths = self.floor_depth_m(np.array(self.outline_m))
             if np.any(depths <= 0):
@@ -106,28 +131,107 @@ class PoolShape(TableModel):
                 raise ValueError(
                     f"the floor rises out of the water at corner {self.outline_m[corner]}: depth {depths[corner]:.2f} m"
                 )
-            if np.any(depths > DEEPEST_M):
-                raise ValueError(f"the water is {depths.max():.0f} m deep; no water is deeper than {DEEPEST_M:.0f} m")
+            if self.deepest_m > DEEPEST_M:
+                raise ValueError(f"the water is {self.deepest_m:.0f} m deep; no water is deeper than {DEEPEST_M:.0f} m")
         return self
+
+    def _check_floor_points(self, points: Floats) -> None:
+        level = points[:, :2] - points[0, :2]
+        if np.linalg.svd(level, compute_uv=False)[1] < 1e-3:
+            raise ValueError("floor_points_m must be points that do not lie on one line seen from above")
+        if len(points) == 3:
+            return
+        if self.outline_m is None:
+            raise ValueError("floor_points_m of more than three points needs outline_m; in open water give three")
+        if np.any(points[:, 2] <= 0):
+            raise ValueError("floor_points_m: every depth must be over 0")
+        outside = clearance(convex_hull(points), self.outline_m) < -_BEYOND_RIM_M
+        if outside.any():
+            raise ValueError(
+                f"floor_points_m does not reach round corner {self.outline_m[int(np.argmax(outside))]} of the outline; "
+                "give a point at each corner, or beyond"
+            )
 
     @property
     def has_floor(self) -> bool:
-        return self.depth_m is not None or self.floor_points_m is not None
+        return not (self.depth_m is None and self.floor_points_m is None and self.depth_profile_m is None)
 
     @cached_property
-    def floor_plane(self) -> tuple[float, float, float]:
-        """Coefficients (a, b, c) of the floor, depth = a + b x + c y [m, 1, 1]; (inf, 0, 0) where there is none."""
-        if self.floor_points_m is None:
-            return (float("inf") if self.depth_m is None else self.depth_m, 0.0, 0.0)
-        points = np.array(self.floor_points_m)
-        a, b, c = np.linalg.solve(np.column_stack([np.ones(3), points[:, :2]]), points[:, 2])
-        return float(a), float(b), float(c)
+    def floor_planes(self) -> Floor:
+        """The floor's planes that lie under the outline; one at infinite depth where there is no floor."""
+        if self.depth_profile_m is not None:
+            floor = profile_floor(self.depth_profile_m)
+        elif self.floor_points_m is not None:
+            floor = (plane_floor if len(self.floor_points_m) == 3 else triangulated_floor)(self.floor_points_m)
+        else:
+            level = float("inf") if self.depth_m is None else self.depth_m
+            floor = Floor(np.array([[level, 0.0, 0.0]]), np.zeros((1, 0, 3)))
+        return floor if self.outline_m is None else floor.under(self.outline_m)
+
+    @property
+    def floor_names(self) -> tuple[str, ...]:
+        """'floor', or 'floor-1' onwards where it has several planes."""
+        count = len(self.floor_planes.planes)
+        return ("floor",) if count == 1 else tuple(f"floor-{k + 1}" for k in range(count))
+
+    @cached_property
+    def face_edges(self) -> Floats | None:
+        """Where faces end that no other face cuts short: half spaces (n_faces, n_edges, 4), (n, d), ``n . x >= d`` [m].
+
+        Of the surface if it reflects, the floor's planes and the walls in the order of the outline; (0, 0, 0, 0) for no
+        edge. None where the water is convex, so that its planes alone bound it.
+        """
+        if self.is_convex:
+            return None
+        edges = [np.zeros((0, 4))] if self.surface_reflects else []
+        for sides in self.floor_planes.edges if self.has_floor else ():
+            edges.append(np.column_stack([-sides[:, :2], np.zeros(len(sides)), -sides[:, 2]]))
+        corners = np.array(self.outline_m or np.zeros((0, 2)))
+        after = np.roll(corners, -1, axis=0)
+        along = (after - corners) / np.linalg.norm(after - corners, axis=1, keepdims=True)
+        for way, begin, end in zip(along, corners, after, strict=True):
+            edges.append(np.array([[*way, 0.0, way @ begin], [*-way, 0.0, -way @ end]]))
+        longest = max(len(face) for face in edges)
+        return np.array([np.pad(face, ((0, longest - len(face)), (0, 0))) for face in edges])
+
+    @cached_property
+    def face_covers(self) -> tuple[Floats, ...]:
+        """Corners (k, 3) in order [m] of a convex polygon that holds each face, the face itself in convex water.
+
+        In the order of `face_edges`; none in open water.
+        """
+        if self.outline_m is None:
+            return ()
+        corners, floor = np.array(self.outline_m), self.floor_planes
+        # Over a floor of several planes a wall ends in a broken line: the rectangle down to the deepest holds it.
+        whole = len(floor.planes) == 1
+        depth = self.floor_depth_m(corners) if whole else np.full(len(corners), self.deepest_m)
+        top, bottom = np.pad(corners, ((0, 0), (0, 1))), np.column_stack([corners, depth])
+        after = np.roll(np.arange(len(corners)), -1)
+        walls = [np.array([top[k], top[n], bottom[n], bottom[k]]) for k, n in enumerate(after)]
+        surface = [np.pad(convex_hull(corners), ((0, 0), (0, 1)))] if self.surface_reflects else []
+        return (*surface, *floor.parts_under(corners), *walls)
+
+    @cached_property
+    def is_convex(self) -> bool:
+        """Whether the water is a convex body: an outline that bends one way only, and a floor of one plane."""
+        if len(self.floor_planes.planes) > 1:
+            return False
+        return self.outline_m is None or bool(np.all(corner_turns(self.outline_m) > 0))
 
     def floor_depth_m(self, place_m: ArrayLike) -> Floats:
         """Depth of the floor [m] below places of shape (..., 2 or more) [m]; inf where there is no floor."""
-        place = np.asarray(place_m, dtype=float)
-        a, b, c = self.floor_plane
-        return a + b * place[..., 0] + c * place[..., 1]
+        return self.floor_planes.depth_m(place_m)
+
+    @property
+    def deepest_m(self) -> float:
+        """No floor under the outline is deeper [m]; in open water the deepest place given, inf without a floor."""
+        if self.depth_m is not None:
+            return self.depth_m
+        given = [row[-1] for row in self.depth_profile_m or self.floor_points_m or ()]
+        if self.outline_m is not None and len(given) == 3 and self.depth_profile_m is None:
+            return float(np.max(self.floor_depth_m(np.array(self.outline_m))))
+        return max(given, default=float("inf"))
 
     @property
     def extent_m(self) -> float:

@@ -54,6 +54,12 @@ class TableModel(BaseModel):
             del copy.__dict__[name]
         return copy
 
+    def __eq__(self, other: object) -> bool:
+        """Whether all fields are equal; what was worked out from them and kept does not count."""
+        if type(self) is not type(other):
+            return NotImplemented
+        return all(getattr(self, name) == getattr(other, name) for name in type(self).model_fields)
+
     @model_validator(mode="wrap")
     @classmethod
     def _name_unknown_keys(cls, data: Any, handler: ModelWrapValidatorHandler[Self]) -> Self:

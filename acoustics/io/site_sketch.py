@@ -16,7 +16,7 @@ from acoustics.base.frames import Floats
 from acoustics.base.site import PoolShape, StationPlace
 from acoustics.base.table_model import TableModel, Title
 from acoustics.base.toml_tables import read_toml, validated
-from acoustics.physics.image_receivers import PlaneFaces, prism_faces
+from acoustics.physics.image_receivers import FloorPart, PlaneFaces, prism_faces
 
 
 class SiteSketch(TableModel):
@@ -71,11 +71,13 @@ def _pairs(table: TableModel) -> list[str]:
 
 def site_faces(pool: PoolShape) -> PlaneFaces:
     """The faces that reflect, in the order in which `propagate` names them, for mirroring hydrophones."""
-    depth = float(pool.floor_depth_m(np.array(pool.middle_m))) if pool.has_floor else None
-    slope = pool.floor_plane[1:] if pool.has_floor else (0.0, 0.0)
-    outline = None if pool.outline_m is None else np.array(pool.outline_m)
+    x, y = pool.middle_m
+    planes = pool.floor_planes.planes if pool.has_floor else ()
     return prism_faces(
-        outline, floor_depth_m=depth, floor_slope=slope, pivot_m=pool.middle_m, surface=pool.surface_reflects
+        None if pool.outline_m is None else np.array(pool.outline_m),
+        floor=[FloorPart(n, a + b * x + c * y, (b, c)) for n, (a, b, c) in zip(pool.floor_names, planes, strict=False)],
+        pivot_m=pool.middle_m,
+        surface=pool.surface_reflects,
     )
 
 

@@ -9,6 +9,7 @@ multipath-assisted positioning (E. Leitinger et al., IEEE J. Sel. Areas Commun. 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,13 +22,13 @@ from acoustics.base.polygons import half_planes
 Ints = NDArray[np.int64]
 Sequences = NDArray[np.int8]
 
-MAX_IMAGES = 4_000_000
+MAX_IMAGES = 1_000_000  # at once; more receivers are worked in parts
 _TOUCHING_M = 1e-9
 
 
 @dataclass(frozen=True)
 class PlaneFaces:
-    """Plane faces of a convex body of water, ``normals @ x >= offsets``, and how they move with what is not known.
+    """Plane faces of a body of water, and how they move with what is not known.
 
     Parameters
     ----------
@@ -99,24 +100,30 @@ class ImagePaths:
     image_m: Floats
 
 
+@dataclass(frozen=True)
+class FloorPart:
+    """One plane of a floor: its name, its depth below the pivot [m] and its slope along x and y [1]."""
+
+    name: str
+    depth_m: float
+    slope: tuple[float, float] = (0.0, 0.0)
+
+
 def prism_faces(
     outline_m: Floats | None,
     *,
-    floor_depth_m: float | None,
-    floor_slope: tuple[float, float] = (0.0, 0.0),
+    floor: Sequence[FloorPart] = (),
     pivot_m: tuple[float, float] = (0.0, 0.0),
     surface: bool = True,
 ) -> PlaneFaces:
-    """Faces of a vertical prism with a plane floor and a plane surface, or of open water without walls.
+    """Faces of a vertical prism with a floor and a plane surface, or of open water without walls.
 
     Parameters
     ----------
     outline_m : ndarray, shape (n_walls, 2), or None
-        Convex outline, corners clockwise seen from above (x to y) [m].
-    floor_depth_m : float, optional
-        Depth of the floor at the pivot [m]; None: no floor.
-    floor_slope : (float, float)
-        Slope of the floor along x and y [1].
+        Outline, corners clockwise seen from above (x to y) [m].
+    floor : sequence of FloorPart
+        The floor's planes; all err together, by one depth and one slope.
     pivot_m : (float, float)
         Where the floor's depth is known, and about which its slope errs [m].
     surface : bool
@@ -130,9 +137,11 @@ def prism_faces(
     names, normals, offsets = [], [], []
     if surface:
         names, normals, offsets = ["surface"], [np.array([0.0, 0.0, 1.0])], [0.0]
-    if floor_depth_m is not None:
-        normal, offset, by_floor = _floor_plane(floor_depth_m, floor_slope, pivot_m)
-        names, normals, offsets = [*names, "floor"], [*normals, normal], [*offsets, offset]
+    by_floor = []
+    for part in floor:
+        normal, offset, by = _floor_plane(part.depth_m, part.slope, pivot_m)
+        names, normals, offsets = [*names, part.name], [*normals, normal], [*offsets, offset]
+        by_floor.append(by)
     n_walls = 0
     if outline_m is not None:
         corners = np.asarray(outline_m, dtype=float)
@@ -144,17 +153,15 @@ def prism_faces(
         normals += list(np.column_stack([0.0 - outward, np.zeros(n_walls)]))  # 0.0 - : no negative zeros
         offsets += list(0.0 - reach)
     walls = names[len(names) - n_walls :]
-    floor = ("floor_depth", "floor_slope_x", "floor_slope_y") if floor_depth_m is not None else ()
-    normals_by, offsets_by = (
-        np.zeros((len(floor) + n_walls, len(names), 3)),
-        np.zeros((len(floor) + n_walls, len(names))),
-    )
-    if floor:
-        normals_by[:3, names.index("floor")], offsets_by[:3, names.index("floor")] = by_floor
+    tilts = ("floor_depth", "floor_slope_x", "floor_slope_y") if floor else ()
+    normals_by = np.zeros((len(tilts) + n_walls, len(names), 3))
+    offsets_by = np.zeros((len(tilts) + n_walls, len(names)))
+    for part, (by_normal, by_offset) in zip(floor, by_floor, strict=True):
+        normals_by[:3, names.index(part.name)], offsets_by[:3, names.index(part.name)] = by_normal, by_offset
     for k, wall in enumerate(walls):
-        offsets_by[len(floor) + k, names.index(wall)] = -1.0
+        offsets_by[len(tilts) + k, names.index(wall)] = -1.0
     return PlaneFaces(
-        tuple(names), np.array(normals).reshape(-1, 3), np.array(offsets), (*floor, *walls), normals_by, offsets_by
+        tuple(names), np.array(normals).reshape(-1, 3), np.array(offsets), (*tilts, *walls), normals_by, offsets_by
     )
 
 
@@ -217,7 +224,7 @@ def visible_paths(faces: PlaneFaces, source_m: Floats, receivers_m: Floats, reac
     Parameters
     ----------
     faces : PlaneFaces
-        The planes.
+        The planes of convex water, ``normals @ x >= offsets``.
     source_m, receivers_m : ndarray, shape (n, 3)
         Source and receiver of each batch element, in the water [m].
     reach_m : ndarray, shape (n,)

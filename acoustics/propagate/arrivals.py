@@ -45,7 +45,8 @@ class Arrivals:
     order : ndarray of int, shape (..., n_paths)
         Number of reflections; -1 where this batch element has no such path.
     valid : ndarray of bool, shape (..., n_hydrophones, n_paths)
-        Whether the path reaches the hydrophone: the vehicle's own bodies may block it, even the direct one.
+        Whether the path reaches the hydrophone: the vehicle's own bodies may block it, even the direct one, and so may
+        walls or floor where the water is not convex.
     face_names : tuple of str
         Names of the faces of the pool.
     horizon_s : float
@@ -100,7 +101,7 @@ def arrivals(
     horizon_s : float
         Latest echo, after the direct arrival [s]. The order of reflection needed for it is found.
     floor_db : float
-        Weakest echo [dB re the direct arrival, of which no body counts].
+        Weakest echo [dB re the direct arrival, which counts even where it is blocked].
     hull : Hull, optional
         The vehicle that carries the hydrophones, its poses broadcasting to (...): its bodies block the paths whose last
         leg meets them.
@@ -209,10 +210,11 @@ def _kept_paths(room: Room, source: Floats, elements: Floats, part: range, limit
     if limits.hull is not None:
         exists &= limits.hull.clear(element + part.start, images.position_m[image])
     delay = distance * paths.slowness_s_m.reshape(distance.shape)
-    amplitude = gain * (np.exp(-np.log(10) / 20 * limits.loss_db_per_m * distance) / distance)
+    spread = np.exp(-np.log(10) / 20 * limits.loss_db_per_m * distance) / distance
+    amplitude = gain * spread
 
     order = images.order[image]
-    strongest = np.abs(amplitude[order == 0])
+    strongest = spread[order == 0]
     heard = (
         exists
         & (delay <= direct_s[element] + limits.horizon_s)

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.polygons import convex_hull
 from acoustics.physics.reflection import roughness_loss
 from acoustics.propagate.images import (
     Complexes,
@@ -74,6 +75,7 @@ def room_of_scene(scene: Scene, source_m: Floats, receivers_m: Floats, *, freque
         fastest_m_s=fastest,
         outlines_m=_outlines_m(scene) if box_m is None else None,
         box_m=box_m,
+        edges=_edges(scene),
     )
 
 
@@ -155,9 +157,7 @@ def _speeds_m_s(scene: Scene, source_m: Floats, receivers_m: Floats) -> tuple[fl
     places = np.concatenate([source_m[None], receivers_m])
     depths = [float(source_m[2]), 0.0, float(np.max(places[:, 2])), *(row.depth_m for row in scene.water.profile)]
     if scene.pool.has_floor:
-        depths.append(float(np.max(scene.pool.floor_depth_m(places))))
-    if scene.pool.outline_m is not None:
-        depths.append(float(np.max(scene.pool.floor_depth_m(np.array(scene.pool.outline_m)))))
+        depths += [float(np.max(scene.pool.floor_depth_m(places))), scene.pool.deepest_m]
     speeds = scene.water.sound_speed_m_s(np.minimum(depths, DEEPEST_M))
     return float(speeds[0]), _SPEED_MARGIN * float(speeds.max())
 
@@ -165,16 +165,22 @@ def _speeds_m_s(scene: Scene, source_m: Floats, receivers_m: Floats) -> tuple[fl
 def _outlines_m(scene: Scene) -> Floats | None:
     if scene.pool.outline_m is None:
         return None
-    outlines = [face.vertices for face in scene.pool.faces if face.vertices is not None]
+    outlines = list(scene.pool.face_covers)
     if not scene.pool.surface_reflects:
-        outlines.append(np.column_stack([scene.pool.outline_m, np.zeros(len(scene.pool.outline_m))]))
+        outlines.append(np.pad(convex_hull(scene.pool.outline_m), ((0, 0), (0, 1))))
     corners = max(len(outline) for outline in outlines)
     return np.array([np.pad(outline, ((0, corners - len(outline)), (0, 0)), mode="edge") for outline in outlines])
+
+
+def _edges(scene: Scene) -> Floats | None:
+    edges = scene.pool.face_edges
+    if edges is None or scene.pool.surface_reflects:
+        return edges
+    return np.pad(edges, ((0, 1), (0, 0), (0, 0)))  # the surface that swallows sound comes last
 
 
 def _box_m(scene: Scene) -> Floats | None:
     if not scene.pool.is_rectangular:
         return None
     corners = np.array(scene.pool.outline_m)
-    depth = scene.pool.floor_plane[0]
-    return np.array([[*corners.min(axis=0), 0.0], [*corners.max(axis=0), depth]])
+    return np.array([[*corners.min(axis=0), 0.0], [*corners.max(axis=0), scene.pool.deepest_m]])

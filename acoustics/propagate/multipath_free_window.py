@@ -19,6 +19,7 @@ from acoustics.propagate.echoes import (
 )
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.images import Bools, Pairs
+from acoustics.propagate.sight import in_sight
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
@@ -69,8 +70,9 @@ def multipath_free_map_s(
         raise ParameterError(f"threshold_db={threshold_db} must be at most 0 dB re the direct arrival")
     elements = hydrophones.reshape(-1, *hydrophones.shape[-2:])
     hull = None if hull is None else hull.spread(hydrophones.shape[:-2])
-    every = np.arange(len(elements))
-    left = np.ones(elements.shape[:2], dtype=bool) if hull is None else hull.clear(every, source)
+    left = in_sight(scene, elements, source)
+    if hull is not None:
+        left &= hull.clear(np.arange(len(elements)), source)
     search = _Search(scene, source, hull, frequency_hz, 10 ** (threshold_db / 20))
     window = np.where(left.any(axis=-1), horizon_s, 0.0)
     # Nearly always an early echo ends the search, long before a long burst is over.
@@ -134,7 +136,7 @@ def multipath_free_windows(scene: Scene, pinger: Pinger, waypoints_m: Floats) ->
     """Time from the direct sound to the first strong echo [s] at vehicle positions of shape (..., 3) [m].
 
     The vehicle keeps the scene's attitude. Capped at the burst's own length: beyond it there is nothing to hear. 0
-    where bodies of the vehicle keep the direct sound from all hydrophones.
+    where bodies of the vehicle, walls or floor keep the direct sound from all hydrophones.
     """
     own = scene.vehicle.pose
     pose = Pose(waypoints_m, own.roll, own.pitch, own.heading)

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from pydantic import Field, field_validator
 
 from acoustics.base.frames import Floats
-from acoustics.base.polygons import contains, cross_properly, half_planes, signed_area
+from acoustics.base.polygons import contains, corners_moved, cross_properly, signed_area
 from acoustics.scene.model import Name, Number, SceneModel
 
 
@@ -57,7 +57,4 @@ class KeepOut(SceneModel):
 
     def corners_outside_m(self, clearance_m: float) -> Floats:
         """Places, shape (k, 2) [m], so far outside of the corners that a way round the zone can turn there."""
-        outward, _ = half_planes(self.corners_m)
-        both = outward + np.roll(outward, 1, axis=0)
-        length = np.maximum(np.linalg.norm(both, axis=-1, keepdims=True), 1e-9)
-        return self.corners_m + clearance_m * both / length
+        return corners_moved(self.corners_m, clearance_m)

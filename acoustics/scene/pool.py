@@ -1,4 +1,4 @@
-"""The pool: a vertical prism over a convex outline with a plane floor, or open water with fewer faces."""
+"""The pool: a vertical prism over an outline with a floor of plane parts, or open water with fewer faces."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from pydantic import Field
 
 from acoustics.base.frames import Floats
-from acoustics.base.polygons import half_planes
+from acoustics.base.polygons import clearance, half_planes
 from acoustics.base.site import PoolShape
 from acoustics.scene.material import Material
 from acoustics.scene.model import DEEPEST_M, NotNegative, SceneModel
@@ -26,13 +26,15 @@ class Face:
     Parameters
     ----------
     name : str
-        'surface', 'floor', or 'wall-1' onwards in the order of the outline.
+        'surface', 'floor' ('floor-1' onwards where it has several planes), or 'wall-1' onwards in the order of the
+        outline.
     normal : ndarray, shape (3,)
         Unit vector into the water.
     point : ndarray, shape (3,)
         A point on the plane [m].
     vertices : ndarray, shape (k, 3), or None
-        Corners in order round the face [m]; None where the plane has no edge (open water).
+        Corners in order round the face [m], of a convex polygon that holds all of it where the water is not convex;
+        None where the plane has no edge (open water).
     material : Material
         How it reflects.
     roughness_m : float
@@ -62,42 +64,38 @@ class Pool(PoolShape, SceneModel):
     @property
     def is_rectangular(self) -> bool:
         """Whether the outline is a rectangle along the site's axes and the floor is level: the closed form holds."""
-        if self.outline_m is None or self.floor_plane[1:] != (0.0, 0.0):
+        floor = self.floor_planes.planes
+        if self.outline_m is None or len(floor) > 1 or floor[0, 1:].any():
             return False
         corners = np.array(self.outline_m)
         return len(corners) == 4 and len(np.unique(corners[:, 0])) == 2 and len(np.unique(corners[:, 1])) == 2
 
     def contains(self, points_m: ArrayLike, margin_m: float = 0.0) -> NDArray[np.bool_]:
-        """Whether points of shape (..., 3) [m] lie in the water, at least `margin_m` from every face."""
+        """Whether points of shape (..., 3) [m] lie in the water, at least `margin_m` from surface, floor and walls."""
         points = np.asarray(points_m, dtype=float)
         inside = (points[..., 2] >= margin_m) & (points[..., 2] <= DEEPEST_M)
         inside &= points[..., 2] <= self.floor_depth_m(points) - margin_m
-        for face in self.faces:
-            if face.name.startswith("wall"):
-                inside &= (points - face.point) @ face.normal >= margin_m
+        if self.outline_m is not None:
+            inside &= clearance(self.outline_m, points) >= margin_m
         return inside
 
     @cached_property
     def faces(self) -> tuple[Face, ...]:
         """The faces that reflect: the surface, the floor, then the walls in the order of the outline."""
-        a, b, c = self.floor_plane
-        corners = None if self.outline_m is None else np.array(self.outline_m)
-        top = None if corners is None else np.column_stack([corners, np.zeros(len(corners))])
-        bottom = None if corners is None else np.column_stack([corners, self.floor_depth_m(corners)])
+        covers = iter(self.face_covers if self.outline_m is not None else [None] * 3 * len(self.floor_planes.planes))
         faces = []
         if self.surface_reflects:
             released = Material(name="surface", reflection_coefficient=-1.0)
-            faces.append(
-                Face("surface", np.array([0.0, 0.0, 1.0]), np.zeros(3), top, released, self.surface_roughness_m)
-            )
+            down = np.array([0.0, 0.0, 1.0])
+            faces.append(Face("surface", down, np.zeros(3), next(covers), released, self.surface_roughness_m))
         if self.has_floor:
-            upward = np.array([b, c, -1.0]) / np.sqrt(1 + b**2 + c**2)
-            faces.append(Face("floor", upward, np.array([0.0, 0.0, a]), bottom, self.floor, self.floor_roughness_m))
-        if top is not None and bottom is not None:
-            outward, _ = half_planes(top[:, :2])
-            for k in range(len(top)):
-                n = (k + 1) % len(top)
-                inward = np.append(0.0 - outward[k], 0.0)  # 0.0 - : no negative zeros
-                quad = np.array([top[k], top[n], bottom[n], bottom[k]])
-                faces.append(Face(f"wall-{k + 1}", inward, top[k], quad, self.walls, 0.0))
+            for name, (a, b, c) in zip(self.floor_names, self.floor_planes.planes, strict=True):
+                upward = np.array([b, c, -1.0]) / np.sqrt(1 + b**2 + c**2)
+                point = np.array([0.0, 0.0, a])
+                faces.append(Face(name, upward, point, next(covers), self.floor, self.floor_roughness_m))
+        if self.outline_m is not None:
+            outward, _ = half_planes(self.outline_m)
+            for k, (normal, corner) in enumerate(zip(outward, self.outline_m, strict=True)):
+                inward = np.append(0.0 - normal, 0.0)  # 0.0 - : no negative zeros
+                faces.append(Face(f"wall-{k + 1}", inward, np.array([*corner, 0.0]), next(covers), self.walls, 0.0))
         return tuple(faces)

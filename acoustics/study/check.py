@@ -18,6 +18,7 @@ from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.first_multipath import first_echo
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.multipath_free_window import multipath_free_windows
+from acoustics.propagate.sight import in_sight
 from acoustics.scene.keys import Assumed, assumed_values
 from acoustics.scene.line import waypoints_along_line
 from acoustics.scene.pinger import Pinger
@@ -182,6 +183,8 @@ def _remarks(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
         scene.recorder.passband_hz[0] < low and high < scene.recorder.passband_hz[1]
     ):
         remarks.append(f"The pinger's band, {low:.0f} to {high:.0f} Hz, is not inside recorder.passband_hz.")
+    if unseen := _out_of_sight(scene, pinger):
+        remarks.append(unseen)
     reached = scene.mounting.hears(scene.array.positions_m, scene.vehicle.pose.to_body([pinger.position_m]))[0]
     if not reached.all():
         names = ", ".join(repr(h.name) for h, hears in zip(scene.array.hydrophones, reached, strict=True) if not hears)
@@ -190,6 +193,19 @@ def _remarks(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
             "they do not hear the direct sound."
         )
     return (*remarks, *_refraction(scene, pinger))
+
+
+def _out_of_sight(scene: Scene, pinger: Pinger) -> str:
+    """Which hydrophones walls or floor hide from the pinger, in a sentence; nothing where none."""
+    seen = in_sight(scene, scene.vehicle.pose.to_site(scene.array.positions_m), pinger.position_m)
+    if seen.all():
+        return ""
+    names = ", ".join(repr(h.name) for h, sees in zip(scene.array.hydrophones, seen, strict=True) if not sees)
+    who = f"hydrophones {names}" if seen.any() else "vehicle"
+    return (
+        f"{pinger.name} is not in sight from the {who} at {list(scene.vehicle.position_m)}: a corner of the pool "
+        "stands between, so only echoes come and no bearing is given; listen from a place that sees it (pingfix map)."
+    )
 
 
 def _refraction(scene: Scene, pinger: Pinger) -> tuple[str, ...]:

@@ -5,12 +5,18 @@ import pytest
 from matplotlib.path import Path
 
 from acoustics.base.polygons import (
+    clearance,
+    clipped,
     contains,
+    convex_hull,
     corner_turns,
+    corners_moved,
     cross_properly,
     half_planes,
     inside_all,
     inside_along,
+    is_simple,
+    leaves,
     meeting_places,
     signed_area,
     slack,
@@ -79,3 +85,42 @@ def test_segments_cross_only_between_their_ends():
     a, b = np.array([0.0, 0.0]), np.array([2.0, 2.0])
     ends = np.array([[0.0, 2.0], [1.0, 1.0], [3.0, 0.0]]), np.array([[2.0, 0.0], [2.0, 0.0], [4.0, 1.0]])
     np.testing.assert_array_equal(cross_properly(a, b, *ends), [True, False, False])
+
+
+def test_clearance_is_the_distance_to_the_nearest_side_and_negative_outside():
+    places = [(0.5, 0.5), (3.0, 0.8), (2.0, 2.0), (5.0, 0.5), (5.0, -1.0), (1.0, 1.0)]
+    np.testing.assert_allclose(clearance(BENT, places), [0.5, 0.2, -1.0, -1.0, -np.sqrt(2), 0.0], atol=1e-15)
+
+
+def test_the_hull_of_an_l_leaves_out_its_inner_corner():
+    hull = convex_hull(BENT)
+    assert signed_area(hull) > 0
+    assert {tuple(c) for c in hull} == {(0, 0), (4, 0), (4, 1), (1, 3), (0, 3)}
+
+
+def test_polygons_that_cross_or_touch_themselves_are_not_simple():
+    assert is_simple(BENT)
+    assert is_simple([(0, 0), (1, 0), (0, 1)])
+    assert not is_simple([(0, 0), (2, 2), (2, 0), (0, 2)])
+    assert not is_simple([(0, 0), (4, 0), (4, 2), (2, 0), (0, 2)])  # a corner on another side
+
+
+def test_a_clipped_polygon_lies_in_the_half_plane():
+    left = np.array([[1.0, 0.0]]), np.array([2.0])
+    part = clipped(BENT, left)
+    assert abs(signed_area(part)) == pytest.approx(2 * 1 + 1 * 2)
+    assert part[:, 0].max() == 2.0
+    assert len(clipped(BENT, (np.array([[1.0, 0.0]]), np.array([-1.0])))) == 0
+
+
+def test_ways_past_the_inner_corner_leave_the_polygon():
+    inside = np.array([0.5, 2.5])
+    assert leaves(BENT, inside, [(3.5, 0.5), (0.9, 0.1), (0.5, 0.5)]).tolist() == [True, False, False]
+    # Corner to corner: no side is crossed properly.
+    assert leaves(BENT, (4.0, 1.0), (1.0, 3.0))
+
+
+def test_corners_move_out_along_both_normals():
+    np.testing.assert_allclose(
+        corners_moved(SQUARE, np.sqrt(2)) - np.array(SQUARE), np.sign(np.array(SQUARE) - np.mean(SQUARE, axis=0))
+    )

@@ -7,7 +7,7 @@ import pytest
 
 from acoustics.base.errors import ParameterError
 from acoustics.physics import image_receivers
-from acoustics.physics.image_receivers import image_maps, prism_faces, visible_paths
+from acoustics.physics.image_receivers import FloorPart, image_maps, prism_faces, visible_paths
 from acoustics.propagate.echoes import face_sequences, find_images, follow_paths, room_of_scene
 from acoustics.propagate.images import Pairs
 from acoustics.scene.scene import Scene
@@ -50,7 +50,7 @@ def test_paths_are_those_of_the_image_sources(outline, floor_plane):
     places = wet_places(outline, floor_plane, 31)
     source, receivers = places[0], places[1:]
     reach = np.linalg.norm(receivers - source, axis=-1) + 9.0
-    faces = prism_faces(np.array(outline), floor_depth_m=floor_plane[0], floor_slope=floor_plane[1:])
+    faces = prism_faces(np.array(outline), floor=[FloorPart("floor", floor_plane[0], floor_plane[1:])])
     ours = visible_paths(faces, np.tile(source, (30, 1)), receivers, reach)
     mapped = image_maps(faces, ours.faces).images_m(receivers[ours.element], np.arange(len(ours.element)))
     np.testing.assert_allclose(mapped, ours.image_m, atol=1e-11)
@@ -76,8 +76,11 @@ def test_paths_are_those_of_the_image_sources(outline, floor_plane):
 def test_derivatives_equal_finite_differences():
     """Central differences with a step of 1e-5: their own error is of second order, below 1e-8 here."""
     outline, pivot, step = np.array(PENTAGON, dtype=float), (5.0, 4.0), 1e-5
-    values = {"floor_depth_m": 3.0, "floor_slope": (0.15, -0.12), "pivot_m": pivot}
-    faces = prism_faces(outline, **values)
+
+    def placed(corners=outline, depth=3.0, slope=(0.15, -0.12)):
+        return prism_faces(corners, floor=[FloorPart("floor", depth, slope)], pivot_m=pivot)
+
+    faces = placed()
     places = wet_places(PENTAGON, (3.0 - 0.15 * 5 + 0.12 * 4, 0.15, -0.12), 2)
     paths = visible_paths(faces, places[:1], places[1:], np.array([20.0]))
     sequence = np.arange(len(paths.faces))
@@ -87,10 +90,10 @@ def test_derivatives_equal_finite_differences():
 
     def images(parameter, shift):
         if parameter == "floor_depth":
-            moved = prism_faces(outline, **values | {"floor_depth_m": 3.0 + shift})
+            moved = placed(depth=3.0 + shift)
         elif parameter.startswith("floor_slope"):
             slope = np.array([0.15, -0.12]) + shift * np.array([parameter.endswith("x"), parameter.endswith("y")])
-            moved = prism_faces(outline, **values | {"floor_slope": tuple(slope)})
+            moved = placed(slope=tuple(slope))
         else:
             # The wall's two corners slide along the walls beside it, so that it moves straight outwards by the shift.
             n, k = faces.normals[faces.names.index(parameter)][:2], int(parameter[5:]) - 1
@@ -98,7 +101,7 @@ def test_derivatives_equal_finite_differences():
             for corner, beyond in ((k, k - 1), ((k + 1) % 5, (k + 2) % 5)):
                 along = outline[corner] - outline[beyond]
                 corners[corner] += along * -shift / (along @ n)
-            moved = prism_faces(corners, **values)
+            moved = placed(corners)
         return image_maps(moved, paths.faces).images_m(places[1], sequence)
 
     for k, parameter in enumerate(faces.parameters):
@@ -111,7 +114,7 @@ def test_derivatives_equal_finite_differences():
 
 def test_open_water_has_surface_and_floor_alone():
     """One bounce off a level surface or floor: the image lies at minus the depth, or as far below the floor."""
-    faces = prism_faces(None, floor_depth_m=5.0)
+    faces = prism_faces(None, floor=[FloorPart("floor", 5.0)])
     paths = visible_paths(faces, np.array([[0.0, 0.0, 2.0]]), np.array([[8.0, 0.0, 1.0]]), np.array([9.0]))
     names = [[faces.names[f] for f in row if f >= 0] for row in paths.faces]
     assert names == [[], ["surface"]]
@@ -119,7 +122,7 @@ def test_open_water_has_surface_and_floor_alone():
     further = visible_paths(faces, np.array([[0.0, 0.0, 2.0]]), np.array([[8.0, 0.0, 1.0]]), np.array([10.7]))
     assert [8.0, 0.0, 9.0] in further.image_m.tolist()
     assert visible_paths(
-        prism_faces(None, floor_depth_m=None, surface=False), np.zeros((1, 3)), np.ones((1, 3)), np.array([99.0])
+        prism_faces(None, surface=False), np.zeros((1, 3)), np.ones((1, 3)), np.array([99.0])
     ).faces.shape == (1, 0)
 
 
@@ -127,6 +130,8 @@ def test_too_many_images_and_a_wrong_outline_are_refused(monkeypatch):
     monkeypatch.setattr(image_receivers, "MAX_IMAGES", 10)
     place = np.array([[5.0, 5.0, 1.0]])
     with pytest.raises(ParameterError, match=r"reach_m=50\.0: more than 10 images"):
-        visible_paths(prism_faces(np.array(RECTANGLE), floor_depth_m=2.0), place, place + 0.1, np.array([50.0]))
+        visible_paths(
+            prism_faces(np.array(RECTANGLE), floor=[FloorPart("floor", 2.0)]), place, place + 0.1, np.array([50.0])
+        )
     with pytest.raises(ParameterError, match=r"outline_m has shape \(2, 2\)"):
-        prism_faces(np.zeros((2, 2)), floor_depth_m=2.0)
+        prism_faces(np.zeros((2, 2)), floor=[FloorPart("floor", 2.0)])

@@ -44,8 +44,8 @@ class EchoKnowledge:
 class EchoBound:
     """Cramer-Rao bounds of the horizontal position from one ping, shape (n,).
 
-    Infinite where it is not observed: under a cycle of the carrier counts, or the paths are over 300 and tell nothing
-    apart.
+    Infinite where it is not observed: under a cycle of the carrier counts, a corner of the pool hides the pinger, or
+    the paths are over 300 and tell nothing apart.
 
     Attributes
     ----------
@@ -130,7 +130,8 @@ def _portions(scene: Scene, pinger: Pinger, count: int) -> list[np.ndarray]:
 
 def _bounds(scene: Scene, pinger: Pinger, knowledge: EchoKnowledge, paths: EchoPaths) -> Floats:
     """To the first wall, whole burst, and the first wall's time, shape (3, n)."""
-    after = np.where(paths.wall[:, None], paths.delay_s - paths.delay_s[..., :1], np.inf)
+    direct = np.where(np.isfinite(paths.delay_s[..., :1]), paths.delay_s[..., :1], 0.0)
+    after = np.where(paths.wall[:, None], paths.delay_s - direct, np.inf)
     first_wall = np.minimum(after.min(axis=(-1, -2)), pinger.length_s)
     whole = np.full(len(first_wall), pinger.length_s)
     return np.array(

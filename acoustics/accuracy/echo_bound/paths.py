@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from acoustics.accuracy.echo_bound.round_corners import paths_round_corners
 from acoustics.base.frames import Floats, Pose
 from acoustics.io.site_sketch import faces_sd, site_faces
 from acoustics.physics.image_receivers import ImagePaths, PlaneFaces, image_maps, visible_paths
@@ -100,7 +101,8 @@ def echo_paths(
 
     Notes
     -----
-    Which paths exist, and their coefficients, are those of the array's middle. The sound speed is the vehicle's all
+    Which paths exist, and their coefficients, are those of the array's middle; out of the pinger's sight it has none,
+    since times count from the direct sound. The sound speed is the vehicle's all
     along each path.
     """
     faces = site_faces(scene.pool)
@@ -109,8 +111,13 @@ def echo_paths(
     hydrophones = pose.to_site(scene.array.positions_m)
     middle, speed = hydrophones.mean(axis=1), scene.sound_speed_m_s
     direct_m = np.linalg.norm(pings.sources_m - middle, axis=-1)
-    found = visible_paths(faces, pings.sources_m, middle, direct_m + speed * horizon_s)
+    reach = direct_m + speed * horizon_s
+    if scene.pool.is_convex:
+        found = visible_paths(faces, pings.sources_m, middle, reach)
+    else:
+        found = paths_round_corners(scene, faces, pings.sources_m, middle, reach)
     gain, strong = _gains(scene, pinger, faces, found, pings.sources_m, direct_m, floor_db)
+    strong &= np.isin(found.element, found.element[(found.faces < 0).all(axis=-1)])
     found = ImagePaths(found.element[strong], found.faces[strong], found.image_m[strong])
 
     sequences, which = np.unique(found.faces, axis=0, return_inverse=True)
@@ -204,7 +211,7 @@ def _by_channels(scene: Scene, pinger: Pinger, by_receiver: Floats, time_s: Floa
     mounting = own[:, :, None] * by_receiver[:, :, None, :] * scene.array.tolerances_m[:, None, None]
     skew = np.broadcast_to(own * scene.recorder.timing_sd_s(pinger.frequency_hz), (n, n_channels, n_channels))
     speed = -time_s[..., None] * scene.sound_speed_sd_m_s / scene.sound_speed_m_s
-    return [np.full((n, n_channels, 1), _FREE_SD_S), speed, mounting.reshape(n, n_channels, -1), skew]
+    return [np.full((n, n_channels, 1), _FREE_SD_S), speed, mounting.reshape(n, n_channels, 3 * n_channels), skew]
 
 
 def _laid_out(
@@ -213,7 +220,7 @@ def _laid_out(
     """Rows of paths as arrays with an axis of batch elements and one of paths."""
     first = np.searchsorted(element, np.arange(count))
     rank = np.arange(len(element)) - first[element]
-    most, n_channels = int(rank.max()) + 1, delay_s.shape[1]
+    most, n_channels = int(rank.max(initial=0)) + 1, delay_s.shape[1]
     delays = np.full((count, most, n_channels), np.inf)
     amplitudes = np.zeros((count, most, n_channels), dtype=complex)
     walls = np.zeros((count, most), dtype=bool)

@@ -193,8 +193,8 @@ def map_notes(result: PoolMap) -> list[str]:
     shadowed = result.shadowed[result.wet]
     if shadowed.any():
         notes.append(
-            f"Bodies of the vehicle (mounting.shadow) hide the pinger from {percent(float(shadowed.mean()))} of the "
-            "hydrophones, mean over the cells. Bounds and simulated fixes do without those, and locate leaves "
+            f"Corners of the pool, or bodies of the vehicle, hide the pinger from {percent(float(shadowed.mean()))} of "
+            "the hydrophones, mean over the cells. Bounds and simulated fixes do without those, and locate leaves "
             "out a channel that does not hear a ping."
         )
     return notes

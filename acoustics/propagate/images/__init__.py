@@ -1,4 +1,4 @@
-"""Echoes as images of the source: the closed form of a box, and any convex room."""
+"""Echoes as images of the source: the closed form of a box, and any room with plane faces."""
 
 from acoustics.propagate.images.lattice import lattice_faces, lattice_images, lattice_paths
 from acoustics.propagate.images.polyhedron import polyhedron_images, polyhedron_paths, polyhedron_trace

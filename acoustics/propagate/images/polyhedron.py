@@ -1,9 +1,14 @@
-"""Echoes in any convex room with plane faces: mirror the source recursively, keep the paths that exist.
+"""Echoes in any room with plane faces, convex or not: mirror the source recursively, keep the paths that exist.
 
 An image is known by its position and order alone. From the receiver the ray towards it is followed through
 the room, turned at each face it meets; the path exists where the ray, after as many bounces as the image has
-reflections, ends at the source. So the faces are met in order and inside their outlines by construction, and
-two orders of reflection that give one image (across a right-angled edge) give one path.
+reflections, ends at the source. So the faces are met in order and inside their outlines by construction, no
+other face stands in the way, and two orders of reflection that give one image (across a right-angled edge) give
+one path.
+
+An image is mirrored only in a face before which it lies: sound comes to a face from its front, in any room. All that
+comes by an image has gone straight from it to its face, so by the triangle inequality no path by it or by its
+descendants is shorter than the straight line to the receiver.
 
 The method of images for arbitrary polyhedra: J. Borish, Extension of the image model to arbitrary polyhedra,
 J. Acoust. Soc. Am. 75, 1827-1836 (1984).
@@ -18,6 +23,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from acoustics.base.frames import Floats
+from acoustics.physics.plane_faces import next_face
 from acoustics.propagate.images.beams import lit_part
 from acoustics.propagate.images.room import (
     MAX_IMAGES,
@@ -88,7 +94,7 @@ def polyhedron_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m
     Parameters
     ----------
     room : Room
-        Any convex room.
+        Any room.
     source_m : ndarray, shape (3,)
         Source, in the room [m].
     receivers_m : ndarray, shape (n_receivers, 3)
@@ -106,7 +112,9 @@ def polyhedron_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m
     ParameterError
         If more than `MAX_IMAGES` images may be within reach.
     """
-    generations = _mirrored(room, source_m, receivers_m, reach_m, limit=_FEW_IMAGES, beams=False)
+    # Where faces hide each other, most images made blindly are seen from nowhere.
+    few = _FEW_IMAGES if room.edges is None or room.outlines_m is None else 0
+    generations = _mirrored(room, source_m, receivers_m, reach_m, limit=few, beams=False)
     if generations is None and room.outlines_m is not None:
         generations = _mirrored(room, source_m, receivers_m, reach_m, limit=MAX_IMAGES, beams=True)
     if generations is None:
@@ -128,7 +136,7 @@ def polyhedron_trace(room: Room, source_m: Floats, images: Images, receivers_m: 
     Parameters
     ----------
     room : Room
-        Any convex room.
+        Any room.
     source_m : ndarray, shape (3,)
         Source [m].
     images : Images
@@ -151,9 +159,10 @@ def polyhedron_trace(room: Room, source_m: Floats, images: Images, receivers_m: 
     bounces: list[_Bounce] = []
     for done in range(int(images.order.max(initial=0)) + 1):
         over = images.order[pair] == done
+        face, step = next_face(room.normals, room.offsets_m, room.edges, ray[:, :3], ray[:, 3:6])
         miss = np.linalg.norm(ray[over, :3] + ray[over, 6:] * ray[over, 3:6] - source_m, axis=-1)
-        exists[pair[over]] = miss <= _SAME_PLACE_M * np.maximum(1.0, length[pair[over]])
-        face, step = _next_face(room, ray[:, :3], ray[:, 3:6])
+        ends = miss <= _SAME_PLACE_M * np.maximum(1.0, length[pair[over]])
+        exists[pair[over]] = ends & (step[over] >= ray[over, 6] - _SAME_PLACE_M)
         # Beyond the face the ray runs towards an image that this face mirrors into the one it came for.
         parent = images.parents[image, face]
         meets = np.flatnonzero(~over & (parent >= 0) & (step <= ray[:, 6] + _SAME_PLACE_M))
@@ -239,18 +248,6 @@ def _mirrored(
         if count > limit:
             return None
     return found
-
-
-def _next_face(room: Room, place: Floats, heading: Floats) -> tuple[Ints, Floats]:
-    """Index of the face that each ray meets next and the way to it [m]; inf where it meets none."""
-    closing = heading @ room.normals.T
-    way = room.offsets_m - place @ room.normals.T
-    away = closing >= -1e-12
-    closing[away] = -1.0
-    way /= closing
-    way[away] = np.inf
-    face = np.argmin(way, axis=1)
-    return face, np.maximum(way[np.arange(len(face)), face], 0.0)
 
 
 def _without_doubles(positions_m: Floats) -> tuple[Ints, Ints]:

@@ -28,7 +28,9 @@ _SLACK_M = 1e-6
 
 @dataclass(frozen=True)
 class Room:
-    """A convex room, bounded or not: the points x with ``normals @ x >= offsets``.
+    """A room with plane faces, bounded or not.
+
+    It is convex, the points x with ``normals @ x >= offsets``, unless `edges` says where its faces end.
 
     Parameters
     ----------
@@ -44,10 +46,13 @@ class Room:
         No less than any sound speed in the room [m/s]; it bounds the search and enters no result.
     outlines_m : ndarray, shape (n_faces, n_corners, 3), or None
         Corners of each face in order [m], the last one repeated where a face has fewer; None where the room is
-        open at some side.
+        open at some side. Where the room is not convex, of convex polygons that hold the faces.
     box_m : ndarray, shape (2, 3), or None
         Lower and upper corner [m] where the room is a box along the axes, so that the closed form holds. The
         room then has six faces, one to each side of each axis.
+    edges : ndarray, shape (n_faces, n_edges, 4), or None
+        Of a room that is not convex: half spaces (n, d), ``n . x >= d`` [m], that end each face where no other face
+        hides what is beyond; (0, 0, 0, 0) for no edge.
     """
 
     normals: Floats
@@ -57,6 +62,7 @@ class Room:
     fastest_m_s: float
     outlines_m: Floats | None = None
     box_m: Floats | None = None
+    edges: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -108,7 +114,7 @@ class Paths:
     Parameters
     ----------
     exists : ndarray of bool, shape (n_pairs,)
-        Whether the path meets its faces in order inside their outlines.
+        Whether the path meets its faces in order inside their outlines, and nothing else on its way.
     gain : ndarray of complex, shape (n_pairs,)
         Product of the reflection coefficients; 0 where the path does not exist.
     slowness_s_m : ndarray, shape (n_pairs,)

@@ -13,6 +13,7 @@ from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
+from acoustics.base.polygons import convex_hull
 from acoustics.estimate.fuse import FusedFix, PingRun, SourceArea, Track, fuse_pings, uniform_over
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix
@@ -53,12 +54,13 @@ class SimulatedRuns:
 
 
 def water_outline(scene: Scene) -> Floats:
-    """Corners (k, 2) [m] of where a pinger may be.
+    """Corners (k, 2) [m] of where a pinger may be, of a convex polygon: estimators take no other.
 
-    The pool's outline; else the map's extent; else the box of all places in the scenario, half as large again.
+    The convex hull of the pool's outline; else the map's extent; else the box of all places in the scenario, half as
+    large again.
     """
     if scene.pool.outline_m is not None:
-        return np.array(scene.pool.outline_m)
+        return convex_hull(scene.pool.outline_m)
     if scene.study.map_extent_m is not None:
         low, high = np.array(scene.study.map_extent_m[:2]), np.array(scene.study.map_extent_m[2:])
     else:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.propagate.multipath_free_window import multipath_free_map_s, multipath_free_windows
+from acoustics.propagate.sight import in_sight
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
@@ -93,11 +94,12 @@ def sources_seen(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> 
 
 
 def hydrophones_reached(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> NDArray[np.bool_]:
-    """Which hydrophones no body of the vehicle keeps from the pinger, shape (n_wet, n_hydrophones)."""
+    """Which hydrophones neither walls, floor nor bodies of the vehicle hide from the pinger, (n_wet, n_hydrophones)."""
     waypoints, pingers = waypoints_and_pingers(scene, pinger, cells.over, cells.places_m[cells.wet])
     own = scene.vehicle.pose
-    seen = Pose(waypoints, own.roll, own.pitch, heading).to_body(pingers[:, None])[:, 0]
-    return scene.mounting.hears(scene.array.positions_m, seen)
+    pose = Pose(waypoints, own.roll, own.pitch, heading)
+    seen = in_sight(scene, pose.to_site(scene.array.positions_m), pingers[:, None])
+    return seen & scene.mounting.hears(scene.array.positions_m, pose.to_body(pingers[:, None])[:, 0])
 
 
 def windows_seen(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> Floats:

@@ -32,7 +32,7 @@ def drawn_sketch(scene: Scene, rng: np.random.Generator) -> SiteSketch:
     """
     sketch, pool = sketch_of_scene(scene), scene.pool
     for _ in range(_TRIES):
-        shape = sketch.pool.model_dump(exclude={"outline_m", "depth_m", "floor_points_m"})
+        shape = sketch.pool.model_dump(exclude={"outline_m", "depth_m", "floor_points_m", "depth_profile_m"})
         if pool.outline_m is not None:
             shape["outline_m"] = _moved_outline(np.array(pool.outline_m), pool.wall_sd_m, rng)
         if pool.has_floor:
@@ -59,7 +59,12 @@ def _moved_outline(corners: Floats, sd_m: float, rng: np.random.Generator) -> li
 def _moved_floor(pool: PoolShape, rng: np.random.Generator) -> dict[str, object]:
     x, y = pool.middle_m
     depth, *slope = rng.standard_normal(3) * [pool.floor_sd_m, pool.floor_slope_sd, pool.floor_slope_sd]
+    if pool.depth_profile_m is not None:  # it has no slope along y
+        rows = np.array(pool.depth_profile_m)
+        rows[:, 1] = np.round(rows[:, 1] + depth + (rows[:, 0] - x) * slope[0], _DECIMALS)
+        return {"depth_profile_m": rows.tolist()}
     # Far apart, so that the rounding does not tilt the floor.
-    places = np.array(pool.floor_points_m or pool.outline_m or [[0.0, 0.0], [100.0, 0.0], [0.0, 100.0]])[:3, :2]
+    given = pool.floor_points_m or (pool.outline_m or [(0.0, 0.0), (100.0, 0.0), (0.0, 100.0)])[:3]
+    places = np.array([place[:2] for place in given])
     depths = pool.floor_depth_m(places) + depth + (places - [x, y]) @ slope
     return {"floor_points_m": np.column_stack([places, np.round(depths, _DECIMALS)]).tolist()}

@@ -17,6 +17,7 @@ from acoustics.base.frames import Floats, bearing_and_depression, principal_axes
 from acoustics.base.intervals import BEARING_GUESS_SD, Interval, rate_interval, rms_interval
 from acoustics.physics.timing_bounds import half_wavelength_m, lag_rounding_variance, onset_rounding_variance
 from acoustics.propagate.multipath_free_window import multipath_free_windows
+from acoustics.propagate.sight import in_sight
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import ArrivalErrors, simulate_bearings
@@ -60,6 +61,12 @@ class Sweep:
         source = scene.vehicle.pose.to_body([pinger.position_m])[0]
         distance = float(np.linalg.norm(source))
         window = float(multipath_free_windows(scene, pinger, np.array(scene.vehicle.position_m)[None])[0])
+        hydrophones = scene.vehicle.pose.to_site(scene.array.positions_m)
+        if not in_sight(scene, hydrophones, pinger.position_m).any():
+            raise ParameterError(
+                f"vehicle.position_m: {pinger.name} is not in sight from {list(scene.vehicle.position_m)}, a corner of "
+                "the pool stands between; put the vehicle where it sees the pinger"
+            )
         if window == 0:
             raise ParameterError(
                 f"vehicle.position_m: an echo reaches the array as early as {pinger.name} itself, which leaves no "

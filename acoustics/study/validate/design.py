@@ -13,6 +13,7 @@ import numpy as np
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose, bearing_and_depression, wrap_angle
+from acoustics.propagate.sight import in_sight
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
@@ -155,8 +156,8 @@ def draw_trial(scene: Scene, pinger: Pinger, design: Design, number: int) -> Tri
     """Trial `number`, from 1, of a design; it needs no other to be drawn before it.
 
     The vehicle stands at its own depth in a direction from the pinger drawn at random among those where the whole
-    array is wet, and turned so that the pinger appears at a bearing drawn within the sector. Roll and pitch are the
-    scene's.
+    array is wet and in the pinger's sight, and turned so that the pinger appears at a bearing drawn within the sector.
+    Roll and pitch are the scene's.
 
     Raises
     ------
@@ -170,9 +171,13 @@ def draw_trial(scene: Scene, pinger: Pinger, design: Design, number: int) -> Tri
     waypoints, heading = _turned_places(scene, pinger, range_m, float(wanted), rng)
     attitude = scene.vehicle.pose
     pose = Pose(waypoints, attitude.roll, attitude.pitch, heading)
-    wet = np.all(scene.pool.contains(pose.to_site(scene.array.positions_m)), axis=-1) & scene.pool.contains(waypoints)
+    hydrophones = pose.to_site(scene.array.positions_m)
+    wet = np.all(scene.pool.contains(hydrophones), axis=-1) & scene.pool.contains(waypoints)
+    wet[wet] = in_sight(scene, hydrophones[wet], pinger.position_m).all(axis=-1)
     if not wet.any():
-        raise ParameterError(f"range {range_m:g} m: no place around {pinger.name!r} has the whole array in the water")
+        raise ParameterError(
+            f"range {range_m:g} m: no place around {pinger.name!r} has the whole array in the water and in its sight"
+        )
     first = int(np.argmax(wet))
     pose = Pose(waypoints[first], attitude.roll, attitude.pitch, heading[first])
     bearing, depression = bearing_and_depression(

@@ -85,7 +85,8 @@ def candidates_at(scene: Scene, prior: Prior, waypoints_m: Floats) -> Candidates
     def swims(turns: Floats) -> NDArray[np.bool_]:
         return scene.pool.contains(np.column_stack([turns, np.full(len(turns), start[2])]))
 
-    ways = Ways(places[:, :2], scene.keep_outs, swims)
+    outline = None if scene.pool.is_convex or scene.pool.outline_m is None else np.array(scene.pool.outline_m)
+    ways = Ways(places[:, :2], scene.keep_outs, swims, outline)
     reached = np.flatnonzero(np.isfinite(ways.distance_m[0, 1:]))
     if not reached.size:
         raise ParameterError(

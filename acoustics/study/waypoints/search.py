@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.sparse.csgraph import shortest_path
 
 from acoustics.base.frames import Floats
+from acoustics.base.polygons import corner_turns, corners_moved, leaves, signed_area
 from acoustics.scene.keep_out import KeepOut
 
 Indices = NDArray[np.intp]
@@ -22,13 +23,23 @@ _RANDOM_SETS, _STARTS = 500, 3
 
 
 class Ways:
-    """Shortest ways over water between places, round keep-out zones."""
+    """Shortest ways over water between places, round keep-out zones and corners of the pool."""
 
     def __init__(
-        self, places_m: Floats, zones: Sequence[KeepOut], swims: Callable[[Floats], NDArray[np.bool_]]
+        self,
+        places_m: Floats,
+        zones: Sequence[KeepOut],
+        swims: Callable[[Floats], NDArray[np.bool_]],
+        outline_m: Floats | None = None,
     ) -> None:
-        """Places of shape (n, 2) [m]; `swims` says of places (k, 2) whether the vehicle can be there."""
+        """Places of shape (n, 2) [m]; `swims` says of places (k, 2) whether the vehicle can be there.
+
+        Of an outline (k, 2) [m] that is convex no straight way leads out, and it is not needed.
+        """
         turns = [zone.corners_outside_m(_CLEARANCE_M) for zone in zones]
+        if outline_m is not None:
+            bends = corner_turns(outline_m) * signed_area(outline_m) < 0
+            turns.append(corners_moved(outline_m, -_CLEARANCE_M)[bends])
         turning = np.concatenate([np.empty((0, 2)), *turns])
         free = swims(turning)
         for zone in zones:
@@ -37,18 +48,20 @@ class Ways:
         apart = np.linalg.norm(self._nodes[:, None] - self._nodes, axis=-1)
         for zone in zones:
             apart[zone.crossed_by(self._nodes[:, None], self._nodes)] = np.inf
+        if outline_m is not None:
+            apart[leaves(outline_m, self._nodes[:, None], self._nodes)] = np.inf
         n = len(places_m)
-        if zones:
+        self._round = bool(zones) or outline_m is not None
+        if self._round:
             apart, self._before = shortest_path(apart, method="D", directed=False, return_predecessors=True)
         self.distance_m: Floats = apart[:n, :n]
-        self._zones = bool(zones)
 
     def between(self, first: int, second: int) -> Floats:
         """Corners of the way from one place to another, both ends included, shape (k, 2) [m]."""
         way = [second]
-        while self._zones and self._before[first, way[-1]] >= 0:
+        while self._round and self._before[first, way[-1]] >= 0:
             way.append(int(self._before[first, way[-1]]))
-        if not self._zones:
+        if not self._round:
             way.append(first)
         return self._nodes[way[::-1]]
 

@@ -1,0 +1,41 @@
+"""Whether a straight line leads from a source to places in the water, past corners of the outline and of the floor."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from acoustics.physics.plane_faces import next_face
+from acoustics.propagate.images import Bools
+from acoustics.scene.scene import Scene
+
+_SAME_PLACE_M = 1e-7
+
+
+def in_sight(scene: Scene, places_m: ArrayLike, source_m: ArrayLike) -> Bools:
+    """Whether direct sound reaches places past the pool's own faces.
+
+    Parameters
+    ----------
+    scene : Scene
+        With the pool; in one that is convex everything is in sight.
+    places_m : array_like, shape (..., 3)
+        Places in the water [m].
+    source_m : array_like, shape (..., 3)
+        Sources in the water [m], broadcasting with the places.
+
+    Returns
+    -------
+    ndarray of bool, shape (...)
+    """
+    places, source = np.broadcast_arrays(np.asarray(places_m, dtype=float), np.asarray(source_m, dtype=float))
+    edges = scene.pool.face_edges
+    if edges is None:
+        return np.ones(places.shape[:-1], dtype=bool)
+    normals = np.array([face.normal for face in scene.pool.faces])
+    offsets = np.array([face.normal @ face.point for face in scene.pool.faces])
+    toward = (places - source).reshape(-1, 3)
+    length = np.linalg.norm(toward, axis=-1)
+    heading = toward / np.maximum(length, 1e-12)[:, None]
+    _, way = next_face(normals, offsets, edges, source.reshape(-1, 3), heading)
+    return np.asarray((way >= length - _SAME_PLACE_M).reshape(places.shape[:-1]))

@@ -1,0 +1,54 @@
+"""Places that are no box: each goes through the commands that a crew would ask."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from acoustics.scene.scenario import shipped
+from tests.quick import QUICK, good, refused
+
+BASIN = shipped("examples")["mallard-basin"].read_text(encoding="utf-8")
+# Where the shipped scenario's stations are not in the water of an L.
+MOVED = {"[20.0, 8.0, 2.4]": "[20.0, 4.0, 2.4]", "[20.0, 8.5, 2.4]": "[20.0, 4.5, 2.4]", "10.5, 2.4]": "5.5, 2.4]"}
+PLACES = {
+    "ell": "outline_m = [[0.0, 0.0], [25.0, 0.0], [25.0, 6.0], [12.0, 6.0], [12.0, 12.5], [0.0, 12.5]]\ndepth_m = 2.5",
+    "round-ends": "outline_m = [[5.0, 0.0], [20.0, 0.0], [23.0, 1.2], [25.0, 4.5], [25.0, 8.0], [23.0, 11.3], "
+    "[20.0, 12.5], [5.0, 12.5], [2.0, 11.3], [0.0, 8.0], [0.0, 4.5], [2.0, 1.2]]\ndepth_m = 2.5",
+    "shelf": "outline_m = [[0.0, 0.0], [25.0, 0.0], [25.0, 12.5], [0.0, 12.5]]\n"
+    "depth_profile_m = [[0.0, 1.3], [8.0, 1.4], [13.0, 3.5], [25.0, 3.5]]",
+    "hopper": "outline_m = [[0.0, 0.0], [25.0, 0.0], [25.0, 12.5], [0.0, 12.5]]\n"
+    "floor_points_m = [[0.0, 0.0, 1.5], [25.0, 0.0, 1.5], [25.0, 12.5, 1.5], [0.0, 12.5, 1.5], [8.0, 3.0, 3.5], "
+    "[21.0, 3.0, 3.5], [21.0, 9.5, 3.5], [8.0, 9.5, 3.5]]",
+}
+
+
+@pytest.fixture
+def place(tmp_path):
+    def write(name):
+        text = re.sub(r"outline_m = .*\nfloor_points_m = .*", PLACES[name], BASIN, count=1)
+        for old, new in (MOVED if name == "ell" else {}).items():
+            text = text.replace(old, new)
+        path = tmp_path / f"{name}.toml"
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    return write
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("name", "command"),
+    [(name, command) for name in PLACES for command in ("check", "map", "validate")] + [("hopper", "spacing")],
+)
+def test_each_place_is_answered(place, name, command):
+    good(command, str(place(name)), *QUICK.get(command, []))
+
+
+def test_a_pinger_behind_a_corner_is_said_to_be_out_of_sight(place):
+    path = place("ell")
+    path.write_text(path.read_text(encoding="utf-8").replace("[6.0, 5.0, 0.8]", "[9.0, 11.0, 0.8]"), encoding="utf-8")
+    text = " ".join(good("check", str(path)).split())
+    assert "amber pinger is not in sight from the vehicle at [9.0, 11.0, 0.8]: a corner of the pool stands" in text
+    assert "not in sight from [9.0, 11.0, 0.8]" in refused("spacing", str(path))[0]
