@@ -103,8 +103,8 @@ def test_a_convex_room_whose_faces_have_edges_is_the_same_room(make_scene):
     for k, (start, way) in enumerate(zip(corners, along, strict=True), 2):
         edges[k] = [[*way, 0.0, way @ start], [*-way, 0.0, -way @ (start + way)]]
     for receiver in np.random.default_rng(7).uniform((1, 1, 0.1), (7, 5, 1.4), (10, 3)):
-        for plain, edged in zip(lengths(room, receiver), lengths(replace(room, edges=edges), receiver), strict=True):
-            np.testing.assert_array_equal(plain, edged)
+        plain, edged = (np.sort(lengths(r, receiver)[0]) for r in (room, replace(room, edges=edges)))
+        np.testing.assert_allclose(edged, plain, rtol=1e-13)
 
 
 def test_a_corner_of_the_outline_hides_what_is_behind_it(make_scene):
