@@ -24,7 +24,6 @@ from acoustics.study.spacing.sweep import SimulatedBearings, Sweep
 _RATE_OVER_BAND = 2.5  # twice, and room for the anti-alias filter: common practice, no source
 _AS_GOOD_AS_BEST = 1.05
 _FEW_CYCLES = 5.0
-_SECOND_THOUGHTS = 3
 _CONTRADICTED = "Here the simulation found more than was predicted, and its figures are the ones given."
 
 
@@ -118,7 +117,8 @@ def study_spacing(
     right, envelope, expected, phase, lag, onset = (
         unless_guessed(error, np.rad2deg(BEARING_GUESS_SD)) for error in (right, envelope, expected, phase, lag, onset)
     )
-    choice, simulated = _tried(sweep, spacing, expected, wrong, rates, phase, trials, seed, progress)
+    predicted = _Predicted(spacing, expected, wrong, rates, phase)
+    choice, simulated = _tried(sweep, predicted, trials, seed, progress)
     return SpacingStudy(
         title=scene.title,
         array=scene.array.name,
@@ -165,30 +165,38 @@ def _spacings_to_simulate(spacing_m: Floats, chosen_m: float) -> Floats:
     return np.unique(np.append(spacing_m[:: len(spacing_m) // 8], chosen_m))
 
 
+@dataclass(frozen=True)
+class _Predicted:
+    """What is chosen by: errors and shares of wrong integers by spacing, interpolated errors by rate and spacing."""
+
+    spacing_m: Floats
+    expected_deg: Floats
+    wrong_integer: Floats
+    rates_hz: Floats
+    phase_deg: Floats
+
+
 def _tried(
-    sweep: Sweep,
-    spacing_m: Floats,
-    expected_deg: Floats,
-    wrong_integer: Floats,
-    rates_hz: Floats,
-    phase_deg: Floats,
-    trials: int,
-    seed: int,
-    progress: Callable[[int, int], None],
+    sweep: Sweep, predicted: _Predicted, trials: int, seed: int, progress: Callable[[int, int], None]
 ) -> tuple[Recommendation, SimulatedBearings]:
     """The recommendation that the simulation does not contradict, and the simulation with it among its spacings."""
-    error_deg, wrong = expected_deg, wrong_integer
-    for _ in range(_SECOND_THOUGHTS + 1):
-        choice = _recommend(sweep, spacing_m, error_deg, wrong, rates_hz, phase_deg)
-        simulated = sweep.simulate(_spacings_to_simulate(spacing_m, choice.spacing_m), trials, seed, progress)
-        error_deg = _corrected(spacing_m, error_deg, simulated.spacing_m, simulated.rms_deg)
-        error_deg = unless_guessed(error_deg, np.rad2deg(BEARING_GUESS_SD))
-        wrong = _corrected(spacing_m, wrong, simulated.spacing_m, simulated.wrong_integer)
-        again = _recommend(sweep, spacing_m, error_deg, wrong, rates_hz, phase_deg)
+    spacing, now = predicted.spacing_m, predicted
+    while True:  # what is predicted only rises, so it ends
+        choice = _recommend(sweep, now)
+        simulated = sweep.simulate(_spacings_to_simulate(spacing, choice.spacing_m), trials, seed, progress)
+        error_deg = _corrected(spacing, now.expected_deg, simulated.spacing_m, simulated.rms_deg)
+        now = replace(
+            now,
+            expected_deg=unless_guessed(error_deg, np.rad2deg(BEARING_GUESS_SD)),
+            wrong_integer=_corrected(spacing, now.wrong_integer, simulated.spacing_m, simulated.wrong_integer),
+        )
+        again = _recommend(sweep, now)
         if again.spacing_m == choice.spacing_m:
             break
-    row = int(np.searchsorted(spacing_m, choice.spacing_m))
-    contradicted = error_deg[row] != expected_deg[row] or wrong[row] != wrong_integer[row]
+    row = int(np.searchsorted(spacing, choice.spacing_m))
+    contradicted = any(
+        getattr(now, name)[row] != getattr(predicted, name)[row] for name in ("expected_deg", "wrong_integer")
+    )
     return (replace(again, reason=f"{again.reason} {_CONTRADICTED}") if contradicted else choice), simulated
 
 
@@ -200,15 +208,10 @@ def _corrected(spacing_m: Floats, predicted: Floats, simulated_m: Floats, simula
     return np.where((low > there)[nearest], np.maximum(predicted, value[nearest]), predicted)
 
 
-def _recommend(
-    sweep: Sweep,
-    spacing_m: Floats,
-    expected_deg: Floats,
-    wrong_integer: Floats,
-    rates_hz: Floats,
-    phase_deg: Floats,
-) -> Recommendation:
+def _recommend(sweep: Sweep, by: _Predicted) -> Recommendation:
     """The smallest spacing that meets the target within hull and cycle limit, else the most accurate of those."""
+    spacing_m, expected_deg, wrong_integer = by.spacing_m, by.expected_deg, by.wrong_integer
+    rates_hz, phase_deg = by.rates_hz, by.phase_deg
     plan, pinger = sweep.scene.study, sweep.pinger
     fits = spacing_m <= sweep.hull_limit_m * (1 + 1e-9)
     if not fits.any():
