@@ -14,6 +14,7 @@ from pathlib import Path
 from unittest.mock import patch
 
 import pytest
+from quick import QUICK
 
 from acoustics.cli.main import main
 from acoustics.io.ping_lines import read_pings
@@ -70,6 +71,13 @@ OUTPUTS = {
     "scenario": ("a.toml", ["new", "a.toml"]),
     "picture": ("a.png", ["budget", POOL, "--plot", "a.png"]),
     "drawing": ("a.svg", ["map", POOL, "--trials", 0, "--step-m", 4, "--echo-cells", 0, "--plot", "a.svg"]),
+    "array": ("a.toml", ["place", POOL, *QUICK["place"], "--out", "a.toml"]),
+    "page": ("a.html", ["report", POOL, *QUICK["report"], "--out", "a.html"]),
+    "corrected array": ("a.toml", ["calibrate", POOL, "--pings", LINES, "--source-m", 20, 8, 2.4, "--out", "a.toml"]),
+    **{
+        f"picture of {name}": ("a.png", [name, POOL, *QUICK.get(name, []), "--plot", "a.png"])
+        for name in ("spacing", "place", "stations", "waypoints", "validate", "calibrate")
+    },
     "ping lines": ("a.jsonl", ["locate", "ping.wav", "--out", "a.jsonl"]),
     "position": ("a.csv", ["fuse", LINES, "--scenario", POOL, "--csv", "a.csv"]),
     "pings": ("a.csv", ["fuse", LINES, "--scenario", POOL, "--pings-csv", "a.csv"]),

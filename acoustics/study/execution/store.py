@@ -23,6 +23,7 @@ from acoustics.base.files import whole_file, write_file
 Arrays = dict[str, NDArray[np.generic]]
 
 _NOTE = "study.json"
+_HALF_WRITTEN = (".study.*.json", ".chunk-*.npz")  # the names that `whole_file` gives them until they are whole
 _LARGEST_NOTE_BYTES = 10_000
 # What numpy and zipfile raise over bytes that are not what they were.
 _DAMAGED = (
@@ -76,6 +77,10 @@ class ChunkStore:
             note = folder / _NOTE
             if note.exists():
                 store._check_note(note)
+            for pattern in _HALF_WRITTEN:  # by one that was killed
+                for left in folder.glob(pattern):
+                    left.unlink(missing_ok=True)
+            if note.exists():
                 return store
             if any(folder.iterdir()):
                 raise OutputError(f"{folder}: holds other files; choose an empty folder or a new one")
