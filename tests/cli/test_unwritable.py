@@ -72,7 +72,6 @@ OUTPUTS = {
     "picture": ("a.png", ["budget", POOL, "--plot", "a.png"]),
     "drawing": ("a.svg", ["map", POOL, "--trials", 0, "--step-m", 4, "--echo-cells", 0, "--plot", "a.svg"]),
     "array": ("a.toml", ["place", POOL, *QUICK["place"], "--out", "a.toml"]),
-    "page": ("a.html", ["report", POOL, *QUICK["report"], "--out", "a.html"]),
     "corrected array": ("a.toml", ["calibrate", POOL, "--pings", LINES, "--source-m", 20, 8, 2.4, "--out", "a.toml"]),
     **{
         f"picture of {name}": ("a.png", [name, POOL, *QUICK.get(name, []), "--plot", "a.png"])
