@@ -6,6 +6,7 @@ import os
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
+from io import BufferedIOBase
 from pathlib import Path
 from typing import Any, BinaryIO, Literal
 
@@ -20,6 +21,7 @@ from acoustics.io.sidecar import Sidecar
 Singles = NDArray[np.float32]
 RawKind = Literal["int16", "int32", "uint16", "uint32"]
 _BLOCK = 1 << 16
+_JUDGED = 1 << 12  # samples by which the order of bytes is judged
 _CSV_BYTES = 1 << 20
 _LARGEST_VOLTS = 1e8  # counts of 24 bits that somebody left without their unit stay below
 _LONGEST_CSV_LINE = 10_000
@@ -150,23 +152,33 @@ def stream_raw(
 
     def blocks() -> Iterator[Singles]:
         frame = raw.n_channels * raw.stored.itemsize
-        first = True
         with handle:
-            while data := handle.read(_BLOCK * frame):
-                if over := len(data) % frame:  # the recorder died; what it heard counts
-                    warnings.warn(f"{source}: ends within a sample; its last {over} bytes are left out", stacklevel=2)
-                    data = data[:-over]
-                if not data:
-                    break
-                stored = np.frombuffer(data, raw.stored).reshape(-1, raw.n_channels)
-                if first:
-                    _check_order(stored, source)
-                    first = False
+            data = handle.read(_JUDGED * frame)
+            none = len(data) < frame
+            _check_order(_samples(data[: len(data) // frame * frame], raw), source)
+            while whole := len(data) // frame * frame:
+                stored, begun = _samples(data[:whole], raw), data[whole:]
                 yield np.ascontiguousarray((stored.astype(np.float32) - middle).T) * scale
-        if first:
-            raise InputError(source, "", "holds no samples")
+                data = begun + _what_is_there(handle, _BLOCK * frame, least=frame - len(begun))
+            if data:  # the recorder died; what it heard counts
+                warnings.warn(f"{source}: ends within a sample; its last {len(data)} bytes are left out", stacklevel=2)
+            if none:
+                raise InputError(source, "", "holds no samples")
 
     return SampleStream(blocks(), raw.n_channels, raw.sample_rate_hz, half * float(scale), source, n_samples)
+
+
+def _samples(data: bytes, raw: RawFormat) -> NDArray[Any]:
+    """Whole samples of all channels, shape (n_samples, n_channels)."""
+    return np.frombuffer(data, raw.stored).reshape(-1, raw.n_channels)
+
+
+def _what_is_there(handle: BinaryIO, most: int, *, least: int) -> bytes:
+    """Up to `most` bytes of a pipe, as soon as it has `least`; fewer at its end."""
+    if not isinstance(handle, BufferedIOBase):
+        return handle.read(most)
+    data = handle.read1(most)
+    return data if not 0 < len(data) < least else data + handle.read(least - len(data))
 
 
 def _check_format(raw: RawFormat, sidecar: Sidecar, source: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 
 import numpy as np
 import pytest
@@ -114,3 +115,18 @@ def test_wrong_raw_samples_are_refused(tmp_path):
         list(stream_raw(io.BytesIO(b"\0" * 5), little, SIDECAR, source="pipe").blocks)
     with pytest.raises(InputError, match="pipe: holds no samples"):
         list(stream_raw(io.BytesIO(b""), little, SIDECAR, source="pipe").blocks)
+
+
+def test_a_pipe_is_answered_before_its_next_samples_come():
+    """A recorder that pauses: what it gave is a block already, a sample begun waits for its rest."""
+    read, write = os.pipe()
+    layout = RawFormat("int16", False, 3, RATE)
+    data = (np.arange(3 * 5000) % 100).astype("<i2").tobytes()
+    with os.fdopen(read, "rb") as pipe:
+        os.write(write, data[:24_601])
+        blocks = stream_raw(pipe, layout, SIDECAR, source="pipe").blocks
+        first, second = next(blocks).shape[1], next(blocks).shape[1]
+        assert (first, first + second) == (4096, 4100)
+        os.write(write, data[24_601:])
+        os.close(write)
+        assert sum(block.shape[1] for block in blocks) == 900

@@ -15,8 +15,8 @@ from acoustics.physics.burst import Burst
 Singles = NDArray[np.float32]
 _DECAYS_KEPT = 3.0  # time constants of the transducer that belong to the template
 # Blocks: long ones waste less on the overlap, short ones answer sooner. They decide time, not what is heard.
-_SHORTEST_BLOCK_S = 0.1
-_BURSTS_IN_A_BLOCK = 16
+_SHORTEST_BLOCK_S = 0.05
+_BURSTS_IN_A_BLOCK = 10
 # How far a burst that begins late in its block is followed, and with its rise before it and its decay after it.
 _LOOK_AHEAD_BURSTS = 3
 _OVERLAP_BURSTS = 5

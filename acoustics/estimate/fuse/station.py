@@ -279,12 +279,13 @@ def sureness(
     fix, covariance = np.asarray(fix_m, dtype=float), np.asarray(covariance_m2, dtype=float)
     leader = int(np.argmax(station_posterior(fix, covariance, stations)))
 
-    def lacking(log_scale: float) -> float:
-        return target - float(station_posterior(fix, covariance * np.exp(2.0 * log_scale), stations)[leader])
+    def lacking(log_scale: ArrayLike) -> Floats:
+        scaled = covariance * np.exp(2.0 * np.asarray(log_scale))[..., None, None]
+        return target - station_posterior(np.broadcast_to(fix, scaled.shape[:-1]), scaled, stations)[..., leader]
 
     rms = float(np.sqrt(np.trace(covariance)))
     scales = np.linspace(0.0, -8.0, 81)
-    lack = np.array([lacking(s) for s in scales])
+    lack = lacking(scales)
     reached = np.flatnonzero(lack <= 0)
     if reached.size == 0:
         return Sureness(0.0, None)
