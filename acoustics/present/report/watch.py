@@ -54,7 +54,8 @@ def _lead(answer: LiveAnswer, scene: Scene | None) -> str:
     name = "" if answer.solution is None else f"{answer.solution.pinger}: "
     limit = "" if scene is None else f" of {scene.study.time_limit_s:g} s"
     ended = " The run has ended." if answer.event == "end" else ""
-    return f"{name}{answer.heard} pings heard in {answer.elapsed_s:.1f} s{limit}.{ended}"
+    count = "1 ping" if answer.heard == 1 else f"{answer.heard} pings"
+    return f"{name}{count} heard in {answer.elapsed_s:.1f} s{limit}.{ended}"
 
 
 def _stations(run: FusedRun) -> list[tuple[str, str, float]]:
