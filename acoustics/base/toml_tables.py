@@ -98,7 +98,26 @@ def _problem(error: dict[str, Any]) -> str:
     if kind == "too_long":
         return f"expected at most {error['ctx']['max_length']}, got {error['ctx']['actual_length']}"
     expected = message.removeprefix("Input ").replace("valid ", "").replace("a integer", "an integer")
-    return f"{expected}, got {shown(error['input'])}"
+    return f"{expected}, got {shown(error['input'])}{_in_another_unit(error)}"
+
+
+def _in_another_unit(error: dict[str, Any]) -> str:
+    """A hint where the value would fit if it had been meant in the unit that people slip into; else ''."""
+    key = next((part for part in reversed(error["loc"]) if isinstance(part, str)), "")
+    value, limits = error["input"], error.get("ctx", {})
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return ""
+    meant = {
+        ("_hz", "ge"): ("kilohertz", value * 1e3),
+        ("_s", "le"): ("milliseconds", value / 1e3),
+        ("_m", "le"): ("millimetres", value / 1e3),
+        ("_degc", "le"): ("degrees Fahrenheit", (value - 32) / 1.8),
+    }
+    for (ending, limit), (unit, instead) in meant.items():
+        if key.endswith(ending) and not key.endswith("_m_s") and limit in limits:
+            fits = instead >= limits[limit] if limit == "ge" else instead <= limits[limit]
+            return f"; if these are {unit}, write {instead:.7g}" if fits and value > 0 else ""
+    return ""
 
 
 def shown(value: object) -> str:

@@ -16,6 +16,8 @@ from acoustics.cli.options import choose_pinger, json_option, pinger_option, sce
 def check_command(scenario: Path, pinger_name: str | None, as_json: bool) -> None:
     """Validate SCENARIO; print sound speed, free spacing, what the array observes, and the link by range.
 
+    What any command would refuse of SCENARIO is refused here, a line for each reason.
+
     \b
     Example:
       pingfix check examples/mallard-basin.toml
@@ -23,7 +25,10 @@ def check_command(scenario: Path, pinger_name: str | None, as_json: bool) -> Non
     from acoustics.present.text.check import summary_text
     from acoustics.scene.scenario import load_scene
     from acoustics.study.check import summary
+    from acoustics.study.refusals import refuse_unanswerable
 
     scene = load_scene(scenario)
-    result = summary(scene, choose_pinger(scene, pinger_name))
+    pinger = choose_pinger(scene, pinger_name)
+    refuse_unanswerable(scene, pinger, str(scenario))
+    result = summary(scene, pinger)
     show_result(result, summary_text, as_json=as_json)

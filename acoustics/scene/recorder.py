@@ -67,6 +67,11 @@ class Recorder(SceneModel):
     def _band_in_order(self) -> Self:
         if self.passband_hz is not None and self.passband_hz[0] >= self.passband_hz[1]:
             raise ValueError(f"passband_hz must be [low, high], got {list(self.passband_hz)}")
+        if self.passband_hz is not None and self.passband_hz[0] >= self.sample_rate_hz / 2:
+            raise ValueError(
+                f"passband_hz begins at {self.passband_hz[0]:g} Hz, above half the sample rate, "
+                f"{self.sample_rate_hz / 2:g} Hz"
+            )
         return self
 
     def timing_sd_s(self, frequency_hz: float) -> float:

@@ -64,9 +64,12 @@ class Scene(SceneModel):
         wet += [(f"station[{i}].position_m", s.name, s.position_m) for i, s in enumerate(self.stations, 1)]
         wet += [("vehicle.position_m", self.vehicle.name, self.vehicle.position_m)]
         hydrophones = self.vehicle.pose.to_site(self.array.positions_m)
+        vehicle_wet = self.pool.contains(self.vehicle.position_m)
+        # With the vehicle outside its hydrophones are as well: one thing to change.
         wet += [
             ("array", f"hydrophone {h.name!r}", tuple(np.round(r, 3).tolist()))
             for h, r in zip(self.array.hydrophones, hydrophones, strict=True)
+            if vehicle_wet
         ]
         dry = [
             f"{key}: {name} at {list(place)} is outside the water; {self._water_at(place)}"
@@ -112,7 +115,7 @@ class Scene(SceneModel):
             return f"its z must lie between 0 and {depth:g} m"
         low, high = np.min(self.pool.outline_m, axis=0), np.max(self.pool.outline_m, axis=0)
         across = f"x {low[0]:g} to {high[0]:g} m, y {low[1]:g} to {high[1]:g} m"
-        return f"the pool spans {across}, and there z 0 to {depth:.2f} m"
+        return f"the pool spans {across}, and there z 0 to {depth:.2f} m, counted downwards"
 
     @property
     def sound_speed_m_s(self) -> float:

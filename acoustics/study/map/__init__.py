@@ -1,6 +1,7 @@
 """How far off will one ping's fix be, over the pool, and to which station does it send us?"""
 
 from acoustics.study.map.ambiguity import SAMPLED_CELLS
+from acoustics.study.map.cells import grid_cells
 from acoustics.study.map.echoes import EchoPlace
 from acoustics.study.map.known_pool import KNOWN_POOL_CELLS, KnownPool
 from acoustics.study.map.listening import ListeningPlace
@@ -18,5 +19,6 @@ __all__ = [
     "MapChoices",
     "PoolMap",
     "StationMap",
+    "grid_cells",
     "map_pool",
 ]

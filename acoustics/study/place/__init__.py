@@ -1,6 +1,6 @@
 """Where on the vehicle should the hydrophones be mounted?"""
 
-from acoustics.study.place.aim import Aim
+from acoustics.study.place.aim import Aim, criterion_for
 from acoustics.study.place.file import placed_array, placement_remarks, ranges_in_words
 from acoustics.study.place.regions import corner_shares
 from acoustics.study.place.study import Line, Placement, study_place
@@ -12,6 +12,7 @@ __all__ = [
     "Line",
     "Placement",
     "corner_shares",
+    "criterion_for",
     "placed_array",
     "placement_remarks",
     "ranges_in_words",

@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from acoustics.accuracy.ambiguity import mixture_bearing_rms
-from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import BEARING_GUESS_SD, Interval, unless_guessed
 from acoustics.base.result import Result
@@ -21,7 +20,6 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.spacing.sweep import SimulatedBearings, Sweep
 
-_RATE_OVER_BAND = 2.5  # twice, and room for the anti-alias filter: common practice, no source
 _AS_GOOD_AS_BEST = 1.05
 _FEW_CYCLES = 5.0
 _CONTRADICTED = "Here the simulation found more than was predicted, and its figures are the ones given."
@@ -102,7 +100,7 @@ def study_spacing(
     Raises
     ------
     ParameterError
-        If no sample rate of the study exceeds twice the band.
+        What `Sweep.of` refuses.
     """
     sweep = Sweep.of(scene, pinger)
     spacing = sweep.spacings()
@@ -212,27 +210,15 @@ def _recommend(sweep: Sweep, by: _Predicted) -> Recommendation:
     """The smallest spacing that meets the target within hull and cycle limit, else the most accurate of those."""
     spacing_m, expected_deg, wrong_integer = by.spacing_m, by.expected_deg, by.wrong_integer
     rates_hz, phase_deg = by.rates_hz, by.phase_deg
-    plan, pinger = sweep.scene.study, sweep.pinger
+    plan = sweep.scene.study
     fits = spacing_m <= sweep.hull_limit_m * (1 + 1e-9)
-    if not fits.any():
-        raise ParameterError(
-            f"vehicle.hull_m: the array fits only with a shortest baseline under {1e3 * sweep.hull_limit_m:.1f} mm, "
-            "less than a quarter of a wavelength; choose another array or a larger hull"
-        )
     sure = fits & (wrong_integer <= plan.wrong_cycle_limit)
     meets = sure & (expected_deg <= plan.bearing_target_deg)
     pool = sure if sure.any() else fits
     best = int(np.flatnonzero(meets)[0] if meets.any() else np.flatnonzero(pool)[np.argmin(expected_deg[pool])])
-    needed = _RATE_OVER_BAND * pinger.band_hz[1]
-    order = np.argsort(rates_hz)
-    good = [
-        k for k in order if rates_hz[k] >= needed and phase_deg[k, best] <= _AS_GOOD_AS_BEST * phase_deg[:, best].min()
-    ]
-    if not good:
-        raise ParameterError(
-            f"study.sample_rates_hz: none reaches {needed:,.0f} Hz, {_RATE_OVER_BAND:g} times the top of the band"
-        )
-    rate = float(rates_hz[good[0]])
+    enough = np.flatnonzero(rates_hz >= sweep.least_rate_hz)
+    good = enough[phase_deg[enough, best] <= _AS_GOOD_AS_BEST * phase_deg[enough, best].min()]
+    rate = float(rates_hz[good].min())
     reason = _reason(sweep, spacing_m[best], rate, expected_deg[best], wrong_integer[best], bool(meets.any()))
     return Recommendation(
         float(spacing_m[best]),

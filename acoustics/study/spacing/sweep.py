@@ -23,6 +23,7 @@ from acoustics.scene.scene import Scene
 from acoustics.study.draws import ArrivalErrors, simulate_bearings
 
 _SPACINGS = 61
+_RATE_OVER_BAND = 2.5  # twice, and room for the anti-alias filter: common practice, no source
 _BEARINGS = 24
 _SECTOR_OF_A_LINE = np.deg2rad(60.0)  # a line is blind along itself; teams use it within this of abeam
 
@@ -72,7 +73,7 @@ class Sweep:
                 f"vehicle.position_m: an echo reaches the array as early as {pinger.name} itself, which leaves no "
                 "multipath-free window; put the vehicle nearer, or raise study.multipath_threshold_db"
             )
-        return cls(
+        sweep = cls(
             scene,
             pinger,
             positions / scene.array.baselines_m.min(),
@@ -82,6 +83,23 @@ class Sweep:
             window,
             link_budget(scene, pinger, distance, window_s=window),
         )
+        if sweep.spacings()[0] > sweep.hull_limit_m * (1 + 1e-9):
+            raise ParameterError(
+                "vehicle.hull_m: the array fits only with a shortest baseline under "
+                f"{1e3 * sweep.hull_limit_m:.1f} mm, less than a quarter of a wavelength; choose another array or a "
+                "larger hull"
+            )
+        if max(scene.study.sample_rates_hz) < sweep.least_rate_hz:
+            raise ParameterError(
+                f"study.sample_rates_hz: none reaches {sweep.least_rate_hz:,.0f} Hz, {_RATE_OVER_BAND:g} times the top "
+                "of the band"
+            )
+        return sweep
+
+    @property
+    def least_rate_hz(self) -> float:
+        """What a recorder needs for the pinger's band [Hz]."""
+        return _RATE_OVER_BAND * self.pinger.band_hz[1]
 
     @property
     def bearings_in_words(self) -> str:

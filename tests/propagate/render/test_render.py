@@ -307,12 +307,6 @@ def test_the_pass_band_is_three_decibels_down_at_its_edges(passband_hz, at_hz, e
     np.testing.assert_allclose(20 * np.log10(counts.std(axis=0) / wide.std(axis=0)), expected_db, atol=0.05)
 
 
-def test_a_pass_band_beyond_the_sample_rate_is_refused():
-    scene = scene_with(recorder={"sample_rate_hz": RATE, "passband_hz": (2e5, 3e5)})
-    with pytest.raises(ParameterError, match="begins at 200000 Hz, above half the sample rate, 125000 Hz"):
-        converter(draw_recording(scene, seconds=0.1, seed=1))
-
-
 def test_without_echoes_only_the_direct_path_is_left():
     scene = load_scene(shipped("examples")["mallard-basin"])
     drawn = draw_recording(scene, seconds=1.0, seed=1, echoes=False)
