@@ -1,0 +1,150 @@
+"""From starts to modes: variable projection over position and nuisances, the best by evidence, the others by weight."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from acoustics.base.frames import Floats
+from acoustics.base.least_squares import Descent, levenberg
+from acoustics.estimate.echoes.baseband import Baseband, BurstTable
+from acoustics.estimate.echoes.likelihood import Problem, Roughness, cost, evaluate, new_problem
+from acoustics.estimate.echoes.paths import DEPTH, FACES, SiteKnowledge, X, Y, path_sets, sources_m
+
+_FIRST_ROUND = Descent(damping=1e-2, floor=0.0, settled=0.1, most_steps=8)
+_LAST_ROUND = Descent(damping=1e-3, floor=0.0, settled=0.02, most_steps=20)
+_HOPELESS_NATS = 40.0  # of evidence after the first round behind the best, which the second does not make up
+_KEPT = 8
+_LEAST_WEIGHT = 1e-3
+_LARGEST_STEP_M = 0.5
+_ROUGH, _SMOOTH = Roughness(timing_sd_m=0.03), Roughness()
+
+
+@dataclass(frozen=True)
+class Modes:
+    """Minima that fit, the best first.
+
+    Parameters
+    ----------
+    state : ndarray, shape (n, n_parameters)
+        See `paths`.
+    covariance : ndarray, shape (n, n_parameters, n_parameters)
+        Of the state.
+    log_evidence : ndarray, shape (n,)
+        By Laplace's approximation, up to a constant [1].
+    misfit : ndarray, shape (n,)
+        Of samples and priors, chi-squared [1].
+    members : ndarray of int, shape (n,)
+        How many starts ended there.
+    """
+
+    state: Floats
+    covariance: Floats
+    log_evidence: Floats
+    misfit: Floats
+    members: np.ndarray
+
+    @property
+    def weights(self) -> Floats:
+        """Probability of each mode [1]."""
+        share = np.exp(self.log_evidence - self.log_evidence.max())
+        return np.asarray(share / share.sum())
+
+
+def fit_modes(
+    known: SiteKnowledge,
+    baseband: Baseband,
+    table: BurstTable,
+    starts: Floats,
+    *,
+    window_s: float,
+) -> Modes:
+    """Minima from starts of shape (n, n_parameters), in two rounds with the paths of where each stands."""
+    state = _descended(_problem(known, baseband, table, starts, window_s, _ROUGH), starts, _FIRST_ROUND)
+    problem = _problem(known, baseband, table, state, window_s, _SMOOTH)
+    misfit, log_determinant = cost(problem, state)
+    fit = -0.5 * misfit - log_determinant
+    rows, members = _distinct(known, state, fit)
+    state = state[rows]
+    state = _descended(_problem(known, baseband, table, state, window_s, _SMOOTH), state, _LAST_ROUND)
+    return _modes(_problem(known, baseband, table, state, window_s, _SMOOTH), state, members)
+
+
+def _problem(
+    known: SiteKnowledge, baseband: Baseband, table: BurstTable, state: Floats, window_s: float, roughness: Roughness
+) -> Problem:
+    return new_problem(known, baseband, table, path_sets(known, _inside(known, state), window_s), roughness)
+
+
+def _inside(known: SiteKnowledge, state: Floats) -> Floats:
+    """Places of the states [m], drawn into the water of the sketch: paths are looked for there."""
+    place = sources_m(known, state)
+    for normal, offset in zip(known.faces.normals, known.faces.offsets_m, strict=True):
+        height = place @ normal - offset
+        place = place + np.maximum(0.01 - height, 0.0)[:, None] * normal
+    return place
+
+
+def _descended(problem: Problem, state: Floats, descent: Descent) -> Floats:
+    return levenberg(problem, np.ascontiguousarray(state.T), evaluate, _moved, descent=descent).T
+
+
+def _moved(problem: Problem, state: Floats, step: Floats) -> Floats:
+    far = np.max(np.abs(step[[X, Y]]), axis=0) / _LARGEST_STEP_M
+    rest = np.max(np.abs(np.delete(step, [X, Y, 2], axis=0)), axis=0) / 3.0
+    return state + step / np.maximum(np.maximum(far, rest), 1.0)
+
+
+def _distinct(known: SiteKnowledge, state: Floats, fit: Floats) -> tuple[np.ndarray, np.ndarray]:
+    """The best of the states that lie together, the hopeless left out, and how many stood at each."""
+    order = np.argsort(-fit, kind="stable")
+    at = [X, Y, FACES] if len(known.faces_sd) else [X, Y]
+    scale = np.array([0.15, 0.15, 1.0])[: len(at)]
+    rows: list[int] = []
+    members: list[int] = []
+    for k in order:
+        apart = np.array([np.max(np.abs(state[k, at] - state[j, at]) / scale) for j in rows])
+        if len(rows) and apart.min() < 1.0:
+            members[int(np.argmin(apart))] += 1
+        elif fit[k] > fit[order[0]] - _HOPELESS_NATS and len(rows) < _KEPT:
+            rows.append(int(k))
+            members.append(1)
+    return np.array(rows), np.array(members)
+
+
+def _modes(problem: Problem, state: Floats, members: np.ndarray) -> Modes:
+    misfit, information, _ = evaluate(problem, np.ascontiguousarray(state.T))
+    _, log_determinant = cost(problem, state)
+    information = np.moveaxis(information, -1, 0)
+    covariance = np.asarray(np.linalg.inv(information), dtype=float)
+    evidence = -0.5 * misfit - log_determinant - 0.5 * np.linalg.slogdet(information)[1]
+    order = np.argsort(-evidence, kind="stable")
+    rows: list[int] = []
+    together: list[int] = []
+    for k in order:
+        if evidence[k] < evidence[order[0]] + np.log(_LEAST_WEIGHT) and rows:
+            continue
+        same = [n for n, j in enumerate(rows) if _same(state[k], state[j], covariance[j])]
+        if same:
+            together[same[0]] += int(members[k])
+        else:
+            rows.append(int(k))
+            together.append(int(members[k]))
+    return Modes(
+        state[rows], covariance[rows], np.asarray(evidence[rows], dtype=float), misfit[rows], np.array(together)
+    )
+
+
+def _same(state: Floats, other: Floats, covariance: Floats) -> bool:
+    """Whether two minima tell the same place: within a standard deviation of each other."""
+    at = [X, Y]
+    off = state[at] - other[at]
+    return bool(off @ np.linalg.solve(covariance[np.ix_(at, at)], off) < 1.0)
+
+
+def position_of(known: SiteKnowledge, modes: Modes) -> tuple[Floats, Floats]:
+    """Place [m], shape (n, 3), of each mode and its covariance [m^2], shape (n, 3, 3)."""
+    at = [X, Y, DEPTH]
+    scale = np.array([1.0, 1.0, known.depth_sd_m])
+    return sources_m(known, modes.state), modes.covariance[:, at][:, :, at] * scale[:, None] * scale

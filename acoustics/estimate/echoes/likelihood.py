@@ -1,0 +1,269 @@
+"""How well the paths of a state explain the samples, their amplitudes and small errors taken out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from acoustics.base.frames import Floats
+from acoustics.estimate.echoes.baseband import Baseband, BurstTable, Complexes
+from acoustics.estimate.echoes.paths import (
+    CARRIER,
+    PathSets,
+    Q,
+    SiteKnowledge,
+    arrival_times,
+    arrivals_alone,
+)
+
+_ABSENT = 1e-6  # amplitude of a path that is not there, over that of the direct one
+_AMPLITUDE_SD = 1.5  # of a path's amplitude, over the expected one
+
+
+@dataclass(frozen=True)
+class Roughness:
+    """How paths stray from those of plane, mirror-like faces.
+
+    Parameters
+    ----------
+    scatter : float
+        Standard deviation of each path's amplitude from channel to channel, as a share of itself [1].
+    timing_sd_m : float
+        Standard deviation of each path's length after one bounce, growing with their number [m].
+    least_bounces : int
+        That count at least, also of the direct path: 1 where the emission time is a guess [1].
+    diffuse : float
+        Root mean square of what no path explains, as a share of that of the samples [1].
+    """
+
+    scatter: float = 0.1
+    timing_sd_m: float = 0.01
+    least_bounces: int = 0
+    diffuse: float = 0.08
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Samples to be explained from n starts, each with its own paths.
+
+    Parameters
+    ----------
+    known : SiteKnowledge
+        What the crew knows.
+    baseband : Baseband
+        The samples.
+    table : BurstTable
+        The burst behind the same filter.
+    paths : PathSets
+        Of the n starts.
+    roughness : Roughness
+        Of the faces.
+    level : ndarray, shape (n_channels,)
+        Amplitude of the direct sound, in units of each channel's noise [1].
+    noise_share : ndarray, shape (n_channels,)
+        What counts as noise, over the noise itself, as variances [1].
+    """
+
+    known: SiteKnowledge
+    baseband: Baseband
+    table: BurstTable
+    paths: PathSets
+    roughness: Roughness
+    level: Floats
+    noise_share: Floats
+
+    def subset(self, rows: Any) -> Problem:
+        """Some of the starts."""
+        return Problem(
+            self.known, self.baseband, self.table, self.paths.subset(rows), self.roughness, self.level,
+            self.noise_share,
+        )  # fmt: skip
+
+
+def new_problem(
+    known: SiteKnowledge, baseband: Baseband, table: BurstTable, paths: PathSets, roughness: Roughness
+) -> Problem:
+    """A problem whose levels are measured from the samples."""
+    power = np.mean(np.abs(baseband.samples) ** 2, axis=-1)
+    # The direct sound holds about a third of a burst's power in a pool; only the order of magnitude counts.
+    level = np.sqrt(np.maximum(power - 1.0, 0.1) / 2.0)
+    return Problem(known, baseband, table, paths, roughness, level, 1.0 + roughness.diffuse**2 * power)
+
+
+def cost(problem: Problem, state: Floats) -> tuple[Floats, Floats]:
+    """Misfit with the priors, and the logarithm of the evidence's other factor, shape (n,) each.
+
+    The misfit is twice ``y^H C^-1 y`` plus the squared parameters, so that by itself it is chi-squared; the second is
+    ``ln det C`` up to a constant of the samples: ``exp(-misfit / 2 - second)`` is the likelihood.
+    """
+    arrival = arrivals_alone(problem.known, problem.paths, state)
+    part = _Linear(problem, state, arrival)
+    return part.misfit + _of_prior(problem, state), part.log_determinant
+
+
+def coarse_evidence(problem: Problem, state: Floats) -> Floats:
+    """Logarithm of the evidence, shape (n,), with amplitudes of each channel's own.
+
+    Without the carrier's phase between the channels all is real, and an array smaller than a tenth of the build-up's
+    length has one Gram matrix for all its channels: a tenth of the work of `cost`.
+    """
+    known, baseband = problem.known, problem.baseband
+    arrival = arrivals_alone(known, problem.paths, state)
+    spread_s = np.ptp(known.hydrophones_m, axis=0).max() / known.sound_speed_m_s
+    compact = spread_s < known.burst.q / (np.pi * known.burst.frequency_hz) / 4
+    samples = baseband.samples / np.sqrt(problem.noise_share)[:, None]
+    parts = np.stack([samples.real, samples.imag], axis=-1)
+    time = baseband.time_s
+    if compact:
+        arrival, time = arrival.mean(axis=1, keepdims=True), time[:1]
+        parts = np.moveaxis(parts, 0, 1).reshape(1, parts.shape[1], -1)
+    table = problem.table(time[None, :, :, None] - arrival[:, :, None, :], 2)
+    waves = np.concatenate([table[..., 0], table[..., 1]], axis=-1)
+    level = np.mean(problem.level / np.sqrt(problem.noise_share))
+    sd = np.sqrt(_common_variance(problem))[:, None] * level
+    waves *= sd[..., None, :]
+    transposed = np.swapaxes(waves, -1, -2)
+    factor = np.linalg.cholesky(transposed @ waves + np.eye(waves.shape[-1]))
+    explained = np.sum(np.linalg.solve(factor, transposed @ parts) ** 2, axis=(-1, -2, -3))
+    size = np.log(np.einsum("nhpp->nhp", factor)).sum(axis=(-1, -2)) * (len(samples) if compact else 1)
+    return np.asarray(explained - np.sum(np.abs(samples) ** 2) - 2.0 * size - 0.5 * _of_prior(problem, state))
+
+
+def evaluate(problem: Problem, states: Floats) -> tuple[Floats, Floats, Floats]:
+    """Cost (n,), information (T, T, n) and gradient (T, n) of states (T, n), as `levenberg` wants them.
+
+    Variable projection (G. H. Golub and V. Pereyra, SIAM J. Numer. Anal. 10, 413-432 (1973)): the amplitudes are linear
+    and solved for, the gradient of what is left is exact, and its information the derivatives' part that no amplitude
+    explains.
+    """
+    state = np.ascontiguousarray(states.T)
+    arrival, by = arrival_times(problem.known, problem.paths, state)
+    part = _Linear(problem, state, arrival)
+    gradient, information = part.derivatives(by)
+    prior = problem.known.prior
+    gradient = gradient + prior * state
+    information = information + np.diag(prior)
+    total = part.misfit + _of_prior(problem, state)
+    return total, np.ascontiguousarray(np.moveaxis(information, 0, -1)), np.ascontiguousarray(gradient.T)
+
+
+def _of_prior(problem: Problem, state: Floats) -> Floats:
+    return np.sum(problem.known.prior * state**2, axis=-1)
+
+
+class _Linear:
+    """The linear part at given arrivals: amplitudes of paths, the paths' timing errors, and each channel's scatter.
+
+    Of the samples ``y_h = X_h u + S_h b_h + n_h`` with ``X_h = [S_h, S'_h]``: S_h the bursts of the paths and S'_h
+    their slopes; u the amplitudes and timing errors that all channels share, b_h the scatter of channel h. All are
+    normal with zero mean, so eliminating them is exact: b_h in each channel, then u.
+    """
+
+    def __init__(self, problem: Problem, state: Floats, arrival_s: Floats) -> None:
+        self.problem, known = problem, problem.known
+        paths, burst = problem.paths, known.burst
+        self.age = problem.baseband.time_s[None, :, :, None] - arrival_s[:, :, None, :]
+        table = problem.table(self.age)
+        q = (known.q_sd_share * state[:, Q])[:, None, None, None]
+        shape, slope = table[..., 0] + q * table[..., 3] + q**2 / 2 * table[..., 4], table[..., 1]
+        self.by_q = (table[..., 3] + q * table[..., 4]) * known.q_sd_share
+        self.curvature = table[..., 2]
+        weight = 1.0 / np.sqrt(problem.noise_share)
+        # Each path's common part of the phase is its amplitude's: it stays out, so that amplitudes move little.
+        middle = arrival_s.mean(axis=1, keepdims=True)
+        carried = np.exp(-1j * burst.carrier * (arrival_s - middle)) * (problem.level * weight)[:, None]
+        # The carrier's error is taken from the samples, the common phase of that from the amplitudes.
+        self.y = problem.baseband.samples * weight[:, None]
+        offset_hz = known.frequency_sd_share * burst.frequency_hz * state[:, CARRIER]
+        time = problem.baseband.time_s
+        self.turned = self.y * np.exp(-2j * np.pi * offset_hz[:, None, None] * (time - time.min()))
+        size = np.where(paths.expected > 0, paths.expected, _ABSENT)
+        self.waves = np.concatenate([shape, slope], axis=-1)  # (n, h, N, 2P), real
+        self.carried = np.concatenate([carried, carried], axis=-1)
+        self.common = _common_variance(problem)
+        self.scatter = (problem.roughness.scatter * size) ** 2
+        self._solve()
+
+    def _solve(self) -> None:
+        p = self.scatter.shape[-1]
+        gram = np.swapaxes(self.waves, -1, -2) @ self.waves
+        gram = gram * self.carried.conj()[..., :, None] * self.carried[..., None, :]
+        parts = np.stack([self.turned.real, self.turned.imag], axis=-1)
+        z = np.swapaxes(self.waves, -1, -2) @ parts
+        z = self.carried.conj() * (z[..., 0] + 1j * z[..., 1])
+        own = gram[..., :p, :p] + _diagonal(1.0 / self.scatter)[:, None]
+        self.own_inverse = np.linalg.inv(own)
+        self.across = self.own_inverse @ gram[..., :p, :]  # (n, h, P, 2P)
+        self.own_z = np.einsum("nhpq,nhq->nhp", self.own_inverse, z[..., :p])
+        left = gram - np.swapaxes(gram[..., :p, :].conj(), -1, -2) @ self.across
+        left_z = z - np.einsum("nhpq,nhp->nhq", self.across.conj(), z[..., :p])
+        whole = left.sum(axis=1) + _diagonal(1.0 / self.common)
+        self.whole_inverse = np.linalg.inv(whole)
+        total_z = left_z.sum(axis=1)
+        self.u = np.einsum("npq,nq->np", self.whole_inverse, total_z)
+        self.b = self.own_z - np.einsum("nhpq,nq->nhp", self.across, self.u)
+        explained = np.einsum("nhp,nhp->n", z[..., :p].conj(), self.own_z).real
+        explained += np.einsum("np,np->n", total_z.conj(), self.u).real
+        energy = np.sum(np.abs(self.y) ** 2)
+        self.misfit = 2.0 * (energy - explained)
+        self.own_matrix, self.whole = own, whole
+
+    @property
+    def log_determinant(self) -> Floats:
+        """``ln det C`` of the samples, less that of the noise."""
+        n_channels = self.own_matrix.shape[1]
+        own = np.linalg.slogdet(self.own_matrix)[1].sum(axis=-1) + n_channels * np.log(self.scatter).sum(axis=-1)
+        return own + np.linalg.slogdet(self.whole)[1] + np.log(self.common).sum(axis=-1)
+
+    def derivatives(self, by: Floats) -> tuple[Floats, Floats]:
+        """Half the gradient, (n, T), and half the second derivative, (n, T, T), of the misfit."""
+        known, burst = self.problem.known, self.problem.known.burst
+        p = self.scatter.shape[-1]
+        amplitude = (self.u[:, None, :p] + self.b) * self.carried[..., :p]
+        slope_u = self.u[:, None, p:] * self.carried[..., p:]
+        size, slope = self.waves[..., :p], self.waves[..., p:]
+        model = _times(size, amplitude[..., None]) + _times(slope, slope_u[..., None])
+        residual = self.turned - model[..., 0]
+        # By the times: the slope with each path's amplitude, and the carrier's phase less its mean, the amplitude's.
+        relative = by - by.mean(axis=1, keepdims=True)
+        columns = -_times(slope, amplitude[..., None] * by) - _times(self.curvature, slope_u[..., None] * by)
+        columns -= 1j * burst.carrier * _times(size, amplitude[..., None] * relative)
+        columns -= 1j * burst.carrier * _times(slope, slope_u[..., None] * relative)
+        columns[..., Q] = _times(self.by_q, amplitude[..., None])[..., 0]
+        hz = 2.0 * np.pi * known.frequency_sd_share * burst.frequency_hz
+        begin = self.problem.baseband.time_s[None] - (self.problem.baseband.time_s.min())
+        columns[..., CARRIER] = 1j * hz * begin * model[..., 0]
+        gradient = -2.0 * np.einsum("nhkt,nhk->nt", columns.conj(), residual).real
+        # Columns against the linear part's, in each channel, then against what all channels share.
+        parts = np.concatenate([columns.real, columns.imag], axis=-1)
+        t = columns.shape[-1]
+        cross = np.swapaxes(self.waves, -1, -2) @ parts
+        cross = self.carried.conj()[..., None] * (cross[..., :t] + 1j * cross[..., t:])
+        own = self.own_inverse @ cross[..., :p, :]
+        shared = cross - np.swapaxes(self.across.conj(), -1, -2) @ cross[..., :p, :]
+        shared = shared.sum(axis=1)
+        stacked = np.concatenate([columns.real, columns.imag], axis=-2)
+        information = np.sum(np.swapaxes(stacked, -1, -2) @ stacked, axis=1)
+        information = information - np.sum(np.swapaxes(cross[..., :p, :].conj(), -1, -2) @ own, axis=1).real
+        information -= (np.swapaxes(shared.conj(), -1, -2) @ (self.whole_inverse @ shared)).real
+        return gradient, 2.0 * information
+
+
+def _common_variance(problem: Problem) -> Floats:
+    """Prior variance of what all channels share: amplitudes, then timing errors times amplitude, shape (n, 2P)."""
+    paths, roughness = problem.paths, problem.roughness
+    size = np.where(paths.expected > 0, paths.expected, _ABSENT)
+    bounces = np.maximum(paths.bounces, roughness.least_bounces)
+    timing_s = np.maximum(roughness.timing_sd_m * bounces / problem.known.sound_speed_m_s, 1e-9)
+    return np.concatenate([size * _AMPLITUDE_SD, size * timing_s], axis=-1) ** 2
+
+
+def _times(real: Floats, factor: Complexes) -> Complexes:
+    """Product of a real and a complex matrix, as two real ones."""
+    return np.asarray(real @ factor.real + 1j * (real @ factor.imag))
+
+
+def _diagonal(values: Floats) -> Floats:
+    return values[..., None] * np.eye(values.shape[-1])

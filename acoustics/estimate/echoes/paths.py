@@ -1,0 +1,267 @@
+"""Paths by the faces of a site sketch: which there are, when they arrive, and what their times depend on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.frames import Floats, Pose
+from acoustics.io.ping import NavigatedPose
+from acoustics.physics.burst import Burst
+from acoustics.physics.image_receivers import ImageMaps, PlaneFaces, image_maps, visible_paths
+
+# Expected pressure after a bounce: concrete from total reflection at grazing incidence to 0.5 head-on; the surface
+# loses little. Amplitudes are free, so this only says which paths may be loud. Common practice, no source.
+_KEPT_BY_SURFACE, _KEPT_BY_OTHERS = 0.95, 0.7
+WEAKEST = 10 ** (-26 / 20)  # re the direct sound
+EMISSION_UNIT_S = 1e-5
+
+
+@dataclass(frozen=True)
+class SiteKnowledge:
+    """All that an estimate by echoes rests on, beside the samples.
+
+    Parameters
+    ----------
+    faces : PlaneFaces
+        The site sketch.
+    faces_sd : ndarray, shape (n_face_parameters,)
+        Standard deviation of each of the faces' parameters [m or 1].
+    hydrophones_m : ndarray, shape (n_channels, 3)
+        Body frame [m].
+    tolerances_m : ndarray, shape (n_channels,)
+        Standard deviation of each place along each axis [m].
+    skew_sd_s : float
+        Standard deviation of each channel's clock [s].
+    pose : NavigatedPose
+        Of the vehicle, with standard deviations.
+    sound_speed_m_s, sound_speed_sd_m_s : float
+        Of the water [m/s].
+    burst : Burst
+        By the pinger's data sheet.
+    depth_m, depth_sd_m : float
+        Of the pinger [m].
+    q_sd_share, frequency_sd_share : float
+        Of the burst's Q and of its carrier, as shares of them [1].
+    """
+
+    faces: PlaneFaces
+    faces_sd: Floats
+    hydrophones_m: Floats
+    tolerances_m: Floats
+    skew_sd_s: float
+    pose: NavigatedPose
+    sound_speed_m_s: float
+    sound_speed_sd_m_s: float
+    burst: Burst
+    depth_m: float
+    depth_sd_m: float
+    q_sd_share: float = 0.2
+    frequency_sd_share: float = 0.002
+
+    @cached_property
+    def middle_m(self) -> Floats:
+        """Middle of the hydrophones in the site [m], shape (3,)."""
+        return self.pose.pose.to_site(self.hydrophones_m).mean(axis=0)
+
+    @cached_property
+    def own_sd(self) -> Floats:
+        """Standard deviations of the own x, y and depth [m]."""
+        return np.array([self.pose.position_sd_m, self.pose.position_sd_m, self.pose.depth_sd_m])
+
+    @cached_property
+    def angle_sd(self) -> Floats:
+        """Standard deviations of roll, pitch and heading [rad]."""
+        return np.array([self.pose.roll_sd, self.pose.pitch_sd, self.pose.heading_sd])
+
+    @cached_property
+    def n_parameters(self) -> int:
+        """Parameters of a state, see `unpacked`."""
+        return 13 + len(self.faces_sd) + 4 * len(self.hydrophones_m)
+
+    @cached_property
+    def prior(self) -> Floats:
+        """Information that the priors hold about each parameter of a state, shape (n_parameters,)."""
+        free = np.isin(np.arange(self.n_parameters), (X, Y, EMISSION))
+        return np.where(free, 0.0, 1.0)
+
+
+# Parameters of a state: the pinger's x and y [m], the emission time [10 us], and in units of their standard deviations
+# pinger's depth, own x, y and depth, roll, pitch, heading, sound speed, Q, carrier; then faces, mounting, skew.
+X, Y, EMISSION, DEPTH, OWN, ATTITUDE, SPEED, Q, CARRIER, FACES = 0, 1, 2, 3, 4, 7, 10, 11, 12, 13
+
+
+@dataclass(frozen=True)
+class PathSets:
+    """Paths of each of n starts, the direct one first, padded with paths of no amplitude.
+
+    Parameters
+    ----------
+    maps : ImageMaps
+        Of every sequence of faces in use.
+    sequence : ndarray of int, shape (n, n_paths)
+        Index of each path's sequence.
+    expected : ndarray, shape (n, n_paths)
+        Expected pressure over that of the direct path [1]; 0 where there is no path.
+    bounces : ndarray of int, shape (n, n_paths)
+        How many faces each path meets.
+    by_wall : ndarray of bool, shape (n, n_paths)
+        Whether a wall is among them.
+    excess_s : ndarray, shape (n, n_paths)
+        How much later than the direct path each arrives [s].
+    """
+
+    maps: ImageMaps
+    sequence: NDArray[np.int64]
+    expected: Floats
+    bounces: NDArray[np.int64]
+    by_wall: NDArray[np.bool_]
+    excess_s: Floats
+
+    def subset(self, rows: Any) -> PathSets:
+        """Some of the starts, padded no more than they need."""
+        count = max(int(np.sum(self.expected[rows] > 0, axis=-1).max(initial=1)), 1)
+        return PathSets(
+            self.maps,
+            self.sequence[rows, :count],
+            self.expected[rows, :count],
+            self.bounces[rows, :count],
+            self.by_wall[rows, :count],
+            self.excess_s[rows, :count],
+        )
+
+
+def path_sets(known: SiteKnowledge, sources_m: Floats, horizon_s: float, weakest: float = WEAKEST) -> PathSets:
+    """Paths from sources of shape (n, 3) [m] to the array's middle that arrive within a time of the direct one [s].
+
+    Those expected under `weakest` times the direct one [1] are left out.
+    """
+    n, faces, speed = len(sources_m), known.faces, known.sound_speed_m_s
+    receivers = np.broadcast_to(known.middle_m, (n, 3))
+    direct = np.linalg.norm(sources_m - receivers, axis=-1)
+    found = visible_paths(faces, sources_m, receivers, direct + speed * horizon_s)
+    length = np.linalg.norm(found.image_m - sources_m[found.element], axis=-1)
+    surface = np.array([name == "surface" for name in faces.names] + [False])
+    wall = np.array([name.startswith("wall") for name in faces.names] + [False])
+    bounces = np.sum(found.faces >= 0, axis=-1)
+    of_surface = np.sum(surface[found.faces], axis=-1)
+    expected = _KEPT_BY_SURFACE**of_surface * _KEPT_BY_OTHERS ** (bounces - of_surface) * direct[found.element] / length
+    loud = (expected >= WEAKEST) | (bounces == 0)
+    element, count = found.element[loud], np.bincount(found.element[loud], minlength=n)
+    rank = np.arange(len(element)) - np.searchsorted(element, np.arange(n))[element]
+    sequences, which = np.unique(found.faces[loud], axis=0, return_inverse=True)
+    shape = (n, int(count.max()))
+
+    def laid_out(values: Any) -> Any:
+        out = np.zeros(shape, dtype=np.asarray(values).dtype)
+        out[element, rank] = values
+        return out
+
+    late = length - direct[found.element]
+    return PathSets(
+        image_maps(faces, sequences),
+        laid_out(which.ravel()),
+        laid_out(expected[loud]),
+        laid_out(bounces[loud]),
+        laid_out(np.any(wall[found.faces[loud]], axis=-1)),
+        laid_out(late[loud] / speed),
+    )
+
+
+def sources_m(known: SiteKnowledge, state: Floats) -> Floats:
+    """Pinger's place [m], shape (n, 3), of states of shape (n, n_parameters)."""
+    depth = known.depth_m + known.depth_sd_m * state[:, DEPTH]
+    return np.stack([state[:, X], state[:, Y], depth], axis=-1)
+
+
+def arrival_times(known: SiteKnowledge, paths: PathSets, state: Floats) -> tuple[Floats, Floats]:
+    """When each path arrives at each channel, and the derivatives by the parameters.
+
+    Parameters
+    ----------
+    known : SiteKnowledge
+        What the crew knows.
+    paths : PathSets
+        Of n starts.
+    state : ndarray, shape (n, n_parameters)
+        See above.
+
+    Returns
+    -------
+    arrival_s : ndarray, shape (n, n_channels, n_paths)
+        On the samples' clock [s].
+    by : ndarray, shape (n, n_channels, n_paths, n_parameters)
+        Derivatives; nothing by Q and carrier, which change the burst.
+    """
+    h, n_faces, at = len(known.hydrophones_m), len(known.faces_sd), _geometry(known, paths, state)
+    sight, distance, speed, receivers = at.sight_m, at.distance_m, at.speed_m_s, at.receivers_m
+    sequence = paths.sequence[:, None, :]
+    by_source = sight / (distance * speed[:, None, None])[..., None]
+    # A moved receiver moves its image; with faces that err, a little otherwise: left out, 1e-3 of it.
+    by_receiver = -np.einsum("nhpji,nhpj->nhpi", paths.maps.matrix[sequence], by_source)
+    by = np.zeros((*at.arrival_s.shape, known.n_parameters))
+    by[..., X], by[..., Y] = by_source[..., 0], by_source[..., 1]
+    by[..., DEPTH] = by_source[..., 2] * known.depth_sd_m
+    by[..., EMISSION] = EMISSION_UNIT_S
+    by[..., OWN : OWN + 3] = by_receiver * known.own_sd
+    arm = receivers - np.asarray(at.pose.position_m)[:, None, None, :]
+    for k, axis in enumerate(_axes(at.angles)):
+        by[..., ATTITUDE + k] = np.sum(np.cross(axis[:, None, None, :], arm) * by_receiver, axis=-1) * known.angle_sd[k]
+    by[..., SPEED] = -distance / (speed**2)[:, None, None] * known.sound_speed_sd_m_s
+    by[..., FACES : FACES + n_faces] = -np.einsum("nhpfi,nhpi->nhpf", at.by_faces, by_source)
+    by_place = np.einsum("nhpi,nij->nhpj", by_receiver, at.pose.rotation) * known.tolerances_m[:, None, None]
+    for k in range(h):
+        own = FACES + n_faces + 3 * k
+        by[:, k, :, own : own + 3] = by_place[:, k]
+        by[:, k, :, FACES + n_faces + 3 * h + k] = known.skew_sd_s
+    return at.arrival_s, by
+
+
+def arrivals_alone(known: SiteKnowledge, paths: PathSets, state: Floats) -> Floats:
+    """`arrival_times` without derivatives, [s], shape (n, n_channels, n_paths)."""
+    return _geometry(known, paths, state).arrival_s
+
+
+@dataclass(frozen=True)
+class _Geometry:
+    """Of n states: angles (n, 3), receivers (n, h, 1, 3), sight, distance and arrival of each path."""
+
+    pose: Pose
+    angles: Floats
+    receivers_m: Floats
+    by_faces: Floats
+    sight_m: Floats
+    distance_m: Floats
+    speed_m_s: Floats
+    arrival_s: Floats
+
+
+def _geometry(known: SiteKnowledge, paths: PathSets, state: Floats) -> _Geometry:
+    n, h, n_faces, pose = len(state), len(known.hydrophones_m), len(known.faces_sd), known.pose
+    own_sd, angle_sd = known.own_sd, known.angle_sd
+    angles = np.array([pose.roll, pose.pitch, pose.heading]) + state[:, ATTITUDE : ATTITUDE + 3] * angle_sd
+    faces = state[:, FACES : FACES + n_faces]
+    mounting = state[:, FACES + n_faces : FACES + n_faces + 3 * h].reshape(n, h, 3) * known.tolerances_m[:, None]
+    skew = state[:, FACES + n_faces + 3 * h :] * known.skew_sd_s
+    turned = Pose(np.asarray(pose.position_m) + state[:, OWN : OWN + 3] * own_sd, *angles.T)
+    receivers = turned.to_site(known.hydrophones_m + mounting)[:, :, None, :]
+    sequence = paths.sequence[:, None, :]
+    by_faces = paths.maps.images_by(receivers, sequence) * known.faces_sd[:, None]
+    image = paths.maps.images_m(receivers, sequence) + np.einsum("nhpfi,nf->nhpi", by_faces, faces)
+    sight = sources_m(known, state)[:, None, None] - image
+    distance = np.linalg.norm(sight, axis=-1)
+    speed = known.sound_speed_m_s + known.sound_speed_sd_m_s * state[:, SPEED]
+    arrival = distance / speed[:, None, None] + state[:, EMISSION, None, None] * EMISSION_UNIT_S + skew[..., None]
+    return _Geometry(turned, angles, receivers, by_faces, sight, distance, speed, arrival)
+
+
+def _axes(angles: Floats) -> tuple[Floats, Floats, Floats]:
+    """Axes in the site about which roll, pitch and heading turn the body, shape (n, 3) each."""
+    n = len(angles)
+    heading = Pose(np.zeros((n, 3)), 0.0, 0.0, angles[:, 2]).rotation
+    pitched = Pose(np.zeros((n, 3)), 0.0, angles[:, 1], angles[:, 2]).rotation
+    return pitched[..., 0], heading[..., 1], np.broadcast_to([0.0, 0.0, 1.0], (n, 3))

@@ -1,0 +1,183 @@
+"""Where to begin: the places of a grid near the bearing from which the echoes fit best."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from acoustics.base.frames import Floats, wrap_angle
+from acoustics.estimate.echoes.baseband import Baseband, BurstTable
+from acoustics.estimate.echoes.likelihood import Roughness, coarse_evidence, new_problem
+from acoustics.estimate.echoes.paths import (
+    ATTITUDE,
+    CARRIER,
+    EMISSION,
+    EMISSION_UNIT_S,
+    FACES,
+    SiteKnowledge,
+    X,
+    Y,
+    path_sets,
+)
+
+_STEP_M = 0.25
+_NEAREST_M, _FARTHEST_M = 0.5, 60.0
+_OFF_WALL_M = 0.02
+_SECTOR_SD = 3.0
+# Wide enough that a cell stands for its surroundings: a path's length errs by this for each bounce.
+COARSE = Roughness(diffuse=0.05, timing_sd_m=0.04, least_bounces=1)
+_AT_ONCE = 32
+_WEAKEST = 10 ** (-18 / 20)  # path that the grid looks at, re the direct sound
+_FLOOR_SHIFTS_M = (-0.3, -0.15, 0.15, 0.3)
+_CELLS = 32  # that are starts; what is left of the starts has its floor moved
+
+
+@dataclass(frozen=True)
+class DirectBearing:
+    """A bearing of the direct sound in the body frame, its standard deviation [rad] and its probability [1]."""
+
+    bearing: float
+    bearing_sd: float
+    probability: float = 1.0
+
+
+def start_states(
+    known: SiteKnowledge,
+    baseband: Baseband,
+    table: BurstTable,
+    *,
+    onset_s: float,
+    bearings: tuple[DirectBearing, ...],
+    places_m: Floats,
+    window_s: float,
+    count: int,
+) -> Floats:
+    """States, shape (count or fewer, n_parameters), the most likely first.
+
+    Parameters
+    ----------
+    known, baseband, table
+        Problem at hand.
+    onset_s : float
+        When the direct sound came [s].
+    bearings : tuple of DirectBearing
+        None of them: the whole circle.
+    places_m : ndarray, shape (n, 3)
+        Prior places, tried beside the grid's [m].
+    window_s : float
+        Part of the burst that counts [s].
+    count : int
+        How many.
+    """
+    offset_hz = baseband.carrier_offset_hz()
+    baseband = baseband.turned(offset_hz).thinned()
+    cells = _grid(known, bearings)
+    cells = np.concatenate([places_m[:, :2], cells])
+    states = _states(known, cells, bearings, onset_s)
+    if not len(cells):
+        return states
+    states[:, CARRIER] = offset_hz / (known.frequency_sd_share * known.burst.frequency_hz)
+    fit = _log_evidence(known, baseband, table, states, window_s)
+    order = _apart(cells, fit, _CELLS)
+    return _with_best_floors(known, baseband, table, states[order], window_s, count)
+
+
+def _grid(known: SiteKnowledge, bearings: tuple[DirectBearing, ...]) -> Floats:
+    """Places in the water along the bearings, shape (n, 2) [m]."""
+    heading, sd = known.pose.heading, known.pose.heading_sd
+    middle = known.middle_m
+    ranges = np.arange(_NEAREST_M, _FARTHEST_M, _STEP_M)
+    parts = []
+    for r in ranges:
+        if bearings:
+            for b in bearings:
+                half = min(_SECTOR_SD * np.hypot(b.bearing_sd, sd), np.pi)
+                n = 2 * int(np.ceil(half * r / _STEP_M)) + 1
+                parts.append((np.full(n, r), heading + b.bearing + np.linspace(-half, half, n)))
+        else:
+            n = max(int(2 * np.pi * r / _STEP_M), 8)
+            parts.append((np.full(n, r), np.arange(n) * 2 * np.pi / n))
+    reach, azimuth = (np.concatenate(values) for values in zip(*parts, strict=True))
+    places = middle[:2] + reach[:, None] * np.stack([np.cos(azimuth), np.sin(azimuth)], axis=-1)
+    return places[_in_the_water(known, places)]
+
+
+def _in_the_water(known: SiteKnowledge, places_m: Floats) -> np.ndarray:
+    faces = known.faces
+    place = np.column_stack([places_m, np.full(len(places_m), known.depth_m)])
+    walls = np.array([name.startswith("wall") for name in faces.names], dtype=bool)
+    return np.all(place @ faces.normals[walls].T - faces.offsets_m[walls] > _OFF_WALL_M, axis=-1)
+
+
+def _states(known: SiteKnowledge, cells_m: Floats, bearings: tuple[DirectBearing, ...], onset_s: float) -> Floats:
+    """States at places of shape (n, 2) whose direct sound comes from the bearing and at the onset."""
+    state = np.zeros((len(cells_m), known.n_parameters))
+    state[:, X], state[:, Y] = cells_m.T
+    middle = known.middle_m
+    away = np.column_stack([cells_m, np.full(len(cells_m), known.depth_m)]) - middle
+    state[:, EMISSION] = (onset_s - np.linalg.norm(away, axis=-1) / known.sound_speed_m_s) / EMISSION_UNIT_S
+    if bearings and known.pose.heading_sd > 0:
+        azimuth = np.arctan2(away[:, 1], away[:, 0])
+        # Between what the compass and what the array says, by their variances.
+        off = np.stack([wrap_angle(azimuth - b.bearing - known.pose.heading) for b in bearings], axis=-1)
+        best = np.argmin(np.abs(off), axis=-1)
+        heading_var = known.pose.heading_sd**2
+        share = np.array([heading_var / (heading_var + b.bearing_sd**2) for b in bearings])
+        turn = share[best] * off[np.arange(len(off)), best]
+        state[:, ATTITUDE + 2] = np.clip(turn / known.pose.heading_sd, -3.0, 3.0)
+    return state
+
+
+def _log_evidence(
+    known: SiteKnowledge, baseband: Baseband, table: BurstTable, states: Floats, window_s: float
+) -> Floats:
+    """Logarithm of the marginal likelihood of coarse paths, shape (n,)."""
+    places = np.column_stack([states[:, [X, Y]], np.full(len(states), known.depth_m)])
+    paths = path_sets(known, places, window_s, _WEAKEST)
+    problem = new_problem(known, baseband, table, paths, COARSE)
+    count = np.sum(paths.expected > 0, axis=-1)
+    out = np.empty(len(states))
+    # Those of as many paths together: the others are padded.
+    order = np.argsort(count, kind="stable")
+    for k in range(0, len(states), _AT_ONCE):
+        rows = order[k : k + _AT_ONCE]
+        out[rows] = coarse_evidence(problem.subset(rows), states[rows])
+    return out
+
+
+def _apart(cells_m: Floats, fit: Floats, count: int) -> np.ndarray:
+    """Indices of the best cells, none beside a better one."""
+    order, chosen = np.argsort(-fit, kind="stable"), []
+    free = np.ones(len(fit), dtype=bool)
+    for k in order:
+        if free[k]:
+            chosen.append(k)
+            free &= np.linalg.norm(cells_m - cells_m[k], axis=-1) > 1.5 * _STEP_M
+        if len(chosen) == count:
+            break
+    return np.array(chosen)
+
+
+def _with_best_floors(
+    known: SiteKnowledge,
+    baseband: Baseband,
+    table: BurstTable,
+    states: Floats,
+    window_s: float,
+    count: int,
+) -> Floats:
+    """The states as they are, and as many more with the floor where a wrong sketch would have it, by their evidence."""
+    if "floor_depth" not in known.faces.parameters:
+        return states[:count]
+    at = FACES + known.faces.parameters.index("floor_depth")
+    sd = known.faces_sd[at - FACES]
+    if sd <= 0:
+        return states[:count]
+    moved = np.repeat(states[None], len(_FLOOR_SHIFTS_M), axis=0)
+    moved[..., at] = np.array(_FLOOR_SHIFTS_M)[:, None] / sd
+    # By the samples alone: the prior of a sketch that may be wrong has no say in where to begin.
+    moved = moved.reshape(-1, states.shape[1])
+    evidence = _log_evidence(known, baseband, table, moved, window_s) + 0.5 * moved[:, at] ** 2
+    best = np.argsort(-evidence, kind="stable")[: max(count - len(states), 0)]
+    return np.concatenate([states, moved[best]])

@@ -1,0 +1,143 @@
+"""The estimator by echoes on samples that `propagate` renders, which finds its paths by another method."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.optimize import approx_fprime
+
+from acoustics.base.frames import bearing_and_depression
+from acoustics.estimate.echoes import DirectBearing, SiteKnowledge, locate_by_echoes
+from acoustics.estimate.echoes.baseband import burst_table, to_baseband
+from acoustics.estimate.echoes.likelihood import Roughness, cost, evaluate, new_problem
+from acoustics.estimate.echoes.paths import EMISSION, EMISSION_UNIT_S, X, Y, arrival_times, path_sets
+from acoustics.estimate.tdoa import Segment
+from acoustics.io.ping import NavigatedPose
+from acoustics.io.site_sketch import faces_sd, site_faces
+from acoustics.physics.burst import Burst
+from acoustics.propagate.arrivals import arrivals
+from acoustics.propagate.render.bursts import SampleTimes, ping_pressure
+from acoustics.scene.scenario import load_scene, shipped
+
+RATE_HZ, SENT_S = 250e3, 3e-3
+
+
+class Rendered:
+    """One ping in the shipped pool, with what a crew knows of it."""
+
+    def __init__(self, own=(6.0, 5.0, 0.8), source=(14.0, 8.0, 2.0), noise=True, floor_deeper_m=0.0):
+        scene = load_scene(shipped("examples")["mallard-basin"])
+        pinger = scene.pingers[0].model_copy(update={"position_m": source})
+        vehicle = scene.vehicle.model_copy(update={"position_m": own})
+        points = np.array(scene.pool.floor_points_m) + [0.0, 0.0, floor_deeper_m]
+        true_pool = scene.pool.model_copy(update={"floor_points_m": tuple(map(tuple, points.tolist()))})
+        scene = scene.model_copy(update={"vehicle": vehicle, "pingers": (pinger,)})
+        hydrophones = scene.array.positions_m
+        paths = arrivals(
+            scene.model_copy(update={"pool": true_pool}), vehicle.pose.to_site(hydrophones), source,
+            frequency_hz=pinger.frequency_hz, horizon_s=6e-3, floor_db=-60.0,
+        )  # fmt: skip
+        n = len(hydrophones)
+        first, sound = ping_pressure(
+            pinger, SENT_S, paths.delay_s, paths.amplitude, paths.valid, SampleTimes(1 / RATE_HZ, np.zeros(n))
+        )
+        self.pressure = np.zeros((n, int(0.025 * RATE_HZ)))
+        heard = sound[: self.pressure.shape[1] - first].real.T
+        self.pressure[:, first : first + heard.shape[1]] = heard
+        self.density = np.full(n, (1e-6 * 10 ** (float(scene.noise_density_db(30e3)) / 20)) ** 2)
+        if noise:
+            rng = np.random.default_rng(3)
+            self.pressure += rng.normal(size=self.pressure.shape) * np.sqrt(self.density[0] * RATE_HZ / 2)
+        self.onset_s = SENT_S + float(paths.delay_s[:, 0].min())
+        self.source = np.array(source)
+        faces = site_faces(scene.pool)
+        pose = NavigatedPose(own, 0.0, 0.0, vehicle.pose.heading, 0.02, 0.05, *vehicle.attitude_sd)
+        self.known = SiteKnowledge(
+            faces, faces_sd(scene.pool, faces), hydrophones, scene.array.tolerances_m, 2e-7, pose,
+            scene.sound_speed_m_s, scene.sound_speed_sd_m_s, Burst(30e3, pinger.length_s, pinger.q), source[2], 0.1,
+        )  # fmt: skip
+        away = vehicle.pose.to_body(self.source[None])[0]
+        self.bearing = DirectBearing(float(bearing_and_depression(away)[0]), np.deg2rad(4.0))
+
+    def located(self, **other):
+        known = replace(self.known, **other)
+        segment = Segment(self.pressure, RATE_HZ)
+        return locate_by_echoes(
+            segment, known, noise_density=self.density, onset_s=self.onset_s, bearings=(self.bearing,)
+        )
+
+    def problem(self, n=1, roughness=None):
+        baseband = to_baseband(
+            self.pressure, RATE_HZ, 30e3, offset_s=np.zeros(len(self.pressure)), noise_density=self.density,
+            begin_s=self.onset_s - 2e-4, end_s=self.onset_s + 4e-3,
+        )  # fmt: skip
+        paths = path_sets(self.known, np.tile(self.source, (n, 1)), 4e-3)
+        return new_problem(self.known, baseband, burst_table(self.known.burst), paths, roughness or Roughness())
+
+    def true_state(self):
+        state = np.zeros((1, self.known.n_parameters))
+        state[0, [X, Y]], state[0, EMISSION] = self.source[:2], SENT_S / EMISSION_UNIT_S
+        return state
+
+
+@pytest.fixture(scope="module")
+def ping():
+    return Rendered()
+
+
+def test_at_the_truth_the_model_explains_the_rendered_samples():
+    """Of the samples' energy under 1 % is left: paths under -26 dB, and each channel's own amplitude."""
+    ping = Rendered(noise=False)
+    problem = ping.problem(roughness=Roughness(scatter=1e-3, timing_sd_m=1e-4, diffuse=1e-4))
+    left, _ = cost(problem, ping.true_state())
+    energy = 2 * np.sum(np.abs(problem.baseband.samples) ** 2 / problem.noise_share[:, None])
+    assert left[0] < 0.01 * energy
+
+
+def test_its_gradient_is_that_of_the_cost(ping):
+    """Against finite differences; the attitude's is that of Euler angles, the images' own change 1e-3 of it."""
+    problem = ping.problem()
+    state = ping.true_state()
+    rng = np.random.default_rng(0)
+    state += 0.3 * rng.standard_normal(state.shape) * np.where(np.arange(state.size) < 2, 0.2, 1.0)
+    _, information, gradient = evaluate(problem, state.T)
+    numeric = approx_fprime(state[0], lambda x: 0.5 * float(cost(problem, x[None])[0][0]), 1e-5)
+    np.testing.assert_allclose(gradient[:, 0], numeric, rtol=0.02, atol=0.05)
+    assert np.linalg.eigvalsh(information[..., 0])[0] > 0
+
+
+def test_arrival_times_are_those_of_the_image_sources(ping):
+    """`propagate` mirrors the source, this the hydrophones: the same times.
+
+    To 0.15 mm of path: it takes the sound speed along each path, this the one at the vehicle.
+    """
+    scene = load_scene(shipped("examples")["mallard-basin"])
+    theirs = arrivals(
+        scene, ping.known.pose.pose.to_site(ping.known.hydrophones_m), ping.source, frequency_hz=30e3, horizon_s=4e-3
+    )
+    paths = path_sets(ping.known, ping.source[None], 3.5e-3, 10 ** (-18 / 20))
+    ours, _ = arrival_times(ping.known, paths, ping.true_state())
+    count = int(np.sum(paths.expected > 0))
+    gaps = np.abs(ours[0, 0, :count, None] - SENT_S - theirs.delay_s[0])
+    assert gaps.min(axis=-1).max() < 1e-7
+
+
+@pytest.mark.slow
+def test_it_finds_the_pinger(ping):
+    """14 m of pool, half-wave array: within what it states, and half a metre at most."""
+    fix = ping.located()
+    assert fix.ok, fix.reason
+    off = (fix.position_m - ping.source)[:2]
+    assert np.linalg.norm(off) < 0.5
+    assert off @ np.linalg.solve(fix.covariance_m2[:2, :2], off) < 9.2  # 99 % of chi-squared with 2 degrees of freedom
+    assert fix.weights[0] > 0.5
+    assert fix.p_value > 0.001
+
+
+def test_what_cannot_be_used_is_a_reason(ping):
+    assert "swept" in ping.located(burst=Burst(30e3, 4e-3, 8.0, 2e3)).reason
+    empty = replace(ping.known.faces, names=(), normals=np.empty((0, 3)), offsets_m=np.empty(0))
+    assert "no face" in ping.located(faces=empty).reason
+    assert np.isnan(ping.located(burst=Burst(30e3, 4e-3, 8.0, 2e3)).position_m).all()
