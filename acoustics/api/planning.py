@@ -39,7 +39,7 @@ from acoustics.study.waypoints import WaypointsStudy, study_waypoints
 
 def check(scene: Scene, pinger: str | Pinger | None = None) -> Summary:
     """What the scene implies: sound speed, wavelength, free spacing, what the array observes, the link by range."""
-    return summary(scene, chosen_pinger(scene, pinger))
+    return summary(scene, chosen_pinger(scene, pinger), together=scene.pingers if pinger is None else ())
 
 
 def compare(scenes: Mapping[str, Scene], pinger: str | None = None) -> Comparison:
@@ -58,10 +58,13 @@ def sound_speed(scene: Scene, depth_m: Sequence[float] = (0.0, 2.0, 5.0, 10.0)) 
 def spacing(
     scene: Scene, pinger: str | Pinger | None = None, *, trials: int | None = None, seed: int | None = None
 ) -> SpacingStudy:
-    """How far apart, and what sample rate: the scene's array scaled, every spacing with so many simulated pings."""
+    """How far apart, and what sample rate: the scene's array scaled, every spacing with so many simulated pings.
+
+    Without `pinger` spacing and rate serve all of the scene's.
+    """
     return study_spacing(
         scene,
-        chosen_pinger(scene, pinger),
+        scene.pingers if pinger is None else (chosen_pinger(scene, pinger),),
         trials=scene.study.trials if trials is None else trials,
         seed=chosen_seed(scene, seed),
     )

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import click
 
-from acoustics.cli.options import choose_pinger, json_option, pinger_option, scenario_argument, show_result
+from acoustics.cli.options import choose_pinger, every_pinger_option, json_option, scenario_argument, show_result
 
 
 @click.command("check", short_help="Check a scenario and say what it implies.")
 @scenario_argument
-@pinger_option
+@every_pinger_option
 @json_option
 def check_command(scenario: Path, pinger_name: str | None, as_json: bool) -> None:
     """Validate SCENARIO; print sound speed, free spacing, what the array observes, and the link by range.
@@ -28,7 +28,7 @@ def check_command(scenario: Path, pinger_name: str | None, as_json: bool) -> Non
     from acoustics.study.refusals import refuse_unanswerable
 
     scene = load_scene(scenario)
-    pinger = choose_pinger(scene, pinger_name)
-    refuse_unanswerable(scene, pinger, str(scenario))
-    result = summary(scene, pinger)
+    pingers = scene.pingers if pinger_name is None else (choose_pinger(scene, pinger_name),)
+    refuse_unanswerable(scene, pingers, str(scenario))
+    result = summary(scene, pingers[0], together=pingers)
     show_result(result, summary_text, as_json=as_json)

@@ -27,6 +27,9 @@ scenario_argument = click.argument("scenario", type=click.Path(path_type=Path))
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for machines instead of tables.")
 force_option = click.option("--force", is_flag=True, help="Overwrite a file that exists.")
 pinger_option = click.option("--pinger", "pinger_name", metavar="NAME", help="Which pinger; default: the first.")
+every_pinger_option = click.option(
+    "--pinger", "pinger_name", metavar="NAME", help="Plan for this pinger alone; default: for all together."
+)
 seed_option = click.option("--seed", type=click.IntRange(min=0), help="Seed; default: study.seed of the scenario.")
 
 

@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from acoustics.cli.options import Output, choose_pinger, output_options, pinger_option, scenario_argument, seed_option
+from acoustics.cli.options import (
+    Output,
+    choose_pinger,
+    every_pinger_option,
+    output_options,
+    scenario_argument,
+    seed_option,
+)
 from acoustics.cli.progress import Progress
 
 if TYPE_CHECKING:
@@ -16,7 +23,7 @@ if TYPE_CHECKING:
 
 @click.command("spacing", short_help="How far apart should the hydrophones be, and what sample rate?")
 @scenario_argument
-@pinger_option
+@every_pinger_option
 @click.option("--trials", type=click.IntRange(1, 1_000_000), help="Simulated pings a spacing; default: study.trials.")
 @seed_option
 @output_options("bearing error against spacing")
@@ -27,7 +34,7 @@ def spacing_command(
     seed: int | None,
     output: Output,
 ) -> None:
-    """Sweep spacing by sample rate for SCENARIO and recommend one combination.
+    """Sweep spacing by sample rate for SCENARIO and recommend one combination, good for all its pingers.
 
     \b
     Example:
@@ -40,7 +47,7 @@ def spacing_command(
     scene = load_scene(scenario)
     result = study_spacing(
         scene,
-        choose_pinger(scene, pinger_name),
+        scene.pingers if pinger_name is None else (choose_pinger(scene, pinger_name),),
         trials=trials or scene.study.trials,
         seed=scene.study.seed if seed is None else seed,
         progress=Progress("simulated"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +26,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.budget import study_budget
 from acoustics.study.hearing import Listening, by_noise_state, heard_share
+from acoustics.study.together import PingerInBrief, pingers_in_brief
 
 _BEND_WORTH_A_NOTE_DEG = 0.1
 _USUAL_HZ = (5e3, 200e3)  # of pingers and beacons that are sold; common practice, no source
@@ -41,6 +43,7 @@ class Summary(Result):
     echo without knowledge of the pool, and, the pool known, before the first echo from a wall and by the whole burst.
     `assumed` lists the keys that the scenario leaves out, with the values that count instead.
     `heard` is the predicted share of pings over the detector's threshold, by the whole burst and without echoes.
+    `pingers` has all that are planned together; empty for one.
     `noise_states` sets the vehicle's noise states side by side, where the scenario names some.
     """
 
@@ -71,15 +74,17 @@ class Summary(Result):
     arrival_sd_phase_s: Floats
     arrival_sd_envelope_s: Floats
     noise_states: tuple[Listening, ...]
+    pingers: tuple[PingerInBrief, ...]
     assumed: tuple[Assumed, ...]
     remarks: tuple[str, ...]
 
 
-def summary(scene: Scene, pinger: Pinger) -> Summary:
+def summary(scene: Scene, pinger: Pinger, *, together: Sequence[Pinger] = ()) -> Summary:
     """Sound speed, wavelength, free spacing, what the array observes, and the link at ranges from the pinger.
 
     The ranges lie on the straight line from the pinger through the vehicle, as far as it stays in the water, at
     the vehicle's depth; the energy counted is that inside the multipath-free window there.
+    `together` are the pingers that array and recorder must serve, if there are several.
     """
     ranges, waypoints = waypoints_along_line(scene, pinger, _RANGES_M)
     window = multipath_free_windows(scene, pinger, waypoints)
@@ -113,6 +118,7 @@ def summary(scene: Scene, pinger: Pinger) -> Summary:
         arrival_sd_phase_s=np.sqrt(link.carrier_variance_s2),
         arrival_sd_envelope_s=np.sqrt(link.envelope_variance_s2),
         noise_states=by_noise_state(scene, pinger),
+        pingers=pingers_in_brief(scene, together),
         assumed=assumed_values(scene),
         remarks=_remarks(scene, pinger),
     )

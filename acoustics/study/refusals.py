@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
@@ -11,9 +11,10 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
 
-def refuse_unanswerable(scene: Scene, pinger: Pinger, source: str) -> None:
+def refuse_unanswerable(scene: Scene, pingers: Sequence[Pinger], source: str) -> None:
     """Raise what any command would refuse of a scenario, a line for each reason, without the work of the commands.
 
+    `pingers` are planned together; questions about one of them are asked of the first.
     Questions that the scenario does not put are left out: stations without `[[station]]`, the map and waypoints of open
     water without `study.map_extent_m`. Each question takes its own first step, as it would when asked.
 
@@ -23,7 +24,7 @@ def refuse_unanswerable(scene: Scene, pinger: Pinger, source: str) -> None:
         If a command would refuse; names it where a key would stand.
     """
     reasons: dict[str, list[str]] = {}
-    for command, first_step in _first_steps(scene, pinger):
+    for command, first_step in _first_steps(scene, pingers):
         try:
             first_step()
         except ParameterError as error:
@@ -33,7 +34,7 @@ def refuse_unanswerable(scene: Scene, pinger: Pinger, source: str) -> None:
         raise InputError(first.source, first.key, first.problem, tuple(more))
 
 
-def _first_steps(scene: Scene, pinger: Pinger) -> Iterator[tuple[str, Callable[[], object]]]:
+def _first_steps(scene: Scene, pingers: Sequence[Pinger]) -> Iterator[tuple[str, Callable[[], object]]]:
     # Imported here: a scenario that does not load must not wait for them.
     from acoustics.study.calibrate import RunPlan, planned_run
     from acoustics.study.map import grid_cells
@@ -42,7 +43,8 @@ def _first_steps(scene: Scene, pinger: Pinger) -> Iterator[tuple[str, Callable[[
     from acoustics.study.waypoints import candidates_at, grid_of_waypoints, pinger_prior
 
     heading = np.deg2rad([scene.vehicle.heading_deg])
-    yield "spacing", lambda: Sweep.of(scene, pinger)
+    pinger = pingers[0]
+    yield "spacing", lambda: [Sweep.of(scene, each) for each in pingers]
     yield "place", lambda: criterion_for(scene, pinger, Aim())
     yield "calibrate", lambda: planned_run(scene, pinger, RunPlan())
     if scene.pool.outline_m is not None or scene.study.map_extent_m is not None:

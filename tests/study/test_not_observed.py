@@ -60,7 +60,7 @@ def test_budget_gives_no_parts_of_what_is_not_observed():
 
 @pytest.mark.slow
 def test_spacing_gives_no_error_above_a_guess():
-    study = study_spacing(SHALLOW, PINGER, trials=200, seed=1)
+    study = study_spacing(SHALLOW, (PINGER,), trials=200, seed=1)
     errors = [study.right_integer_deg, study.envelope_deg, study.expected_deg, study.phase_deg, study.onset_deg]
     figures = np.concatenate([np.ravel(error) for error in errors])
     assert figures[np.isfinite(figures)].max() < GUESS_DEG
@@ -77,7 +77,7 @@ def test_spacing_gives_no_error_above_a_guess():
 @pytest.mark.slow
 def test_spacing_recommends_nothing_where_nothing_is_observed():
     faint = PINGER.model_copy(update={"source_level_db": 100.0})
-    study = study_spacing(SHALLOW, faint, trials=50, seed=1)
+    study = study_spacing(SHALLOW, (faint,), trials=50, seed=1)
     assert study.recommendation.reason.startswith("Not observed: ")
     assert np.isinf(study.recommendation.expected_deg)
     assert "inf" not in spacing_text(study)

@@ -14,7 +14,15 @@ from acoustics.present.report.blocks import Block, Section, figure_block, table_
 from acoustics.present.report.closing import assumptions, repeat, safety
 from acoustics.present.report.live import live_block
 from acoustics.present.text.budget import LEGEND, RANGE_LOST, advice, budget_notes, budget_rows, budget_warning
-from acoustics.present.text.check import LINK_NOTE, link_rows, noise_rows, stop_to_listen, summary_facts
+from acoustics.present.text.check import (
+    LINK_NOTE,
+    link_rows,
+    noise_rows,
+    pinger_rows,
+    stop_to_listen,
+    summary_facts,
+    who_decides,
+)
 from acoustics.present.text.map import KNOWN_POOL_TITLE, echo_rows, known_pool_rows, map_notes, map_rows, map_warning
 from acoustics.present.text.map import station_rows as map_station_rows
 from acoustics.present.text.sound_speed import WATER_NOTE, water_rows
@@ -171,6 +179,7 @@ def _link(report: Report) -> Section:
         "Link budget and multipath-free window",
         [
             table_block(link_rows(report.summary), "The link by range from the pinger"),
+            *_all_pingers(report),
             *_noise_states(report),
             figure_block(
                 link_plot(report.live, ratio),
@@ -182,6 +191,13 @@ def _link(report: Report) -> Section:
             *text(LINK_NOTE, *report.summary.remarks),
         ],
     )
+
+
+def _all_pingers(report: Report) -> list[Block]:
+    if not report.summary.pingers:
+        return []
+    rows = table_block(pinger_rows(report.summary), "All pingers from where the vehicle stands")
+    return [rows, *text(who_decides(report.summary))]
 
 
 def _noise_states(report: Report) -> list[Block]:

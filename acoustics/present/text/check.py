@@ -24,6 +24,8 @@ def summary_text(result: Summary) -> str:
     width = max(len(name) for name, _ in facts)
     lines = [result.title, ""] + [f"{name.ljust(width)}  {value}" for name, value in facts]
     lines += ["", table(*link_rows(result)), "", *textwrap.wrap(LINK_NOTE, 100)]
+    if result.pingers:
+        lines += ["", table(*pinger_rows(result)), "", *textwrap.wrap(who_decides(result), _WIDEST)]
     if result.noise_states:
         lines += ["", table(*noise_rows(result)), "", *textwrap.wrap(stop_to_listen(result), _WIDEST)]
     if result.assumed:
@@ -77,6 +79,50 @@ def assumed_lines(result: Summary) -> list[str]:
         first, *more = textwrap.wrap(sentence, room)
         lines += [head + first, *(" " * len(head) + line for line in more)]
     return lines
+
+
+def pinger_rows(result: Summary) -> Rows:
+    """The pingers that array and recorder must serve together, from where the vehicle stands."""
+    header = (
+        "pinger",
+        "kHz",
+        "range m",
+        "free spacing mm",
+        "window ms",
+        "2E/N0 dB",
+        "heard",
+        "wrong cycle",
+        "bearing deg (bound)",
+        "position m (bound)",
+    )
+    rows = [
+        (
+            each.pinger,
+            f"{each.frequency_hz / 1e3:g}",
+            f"{each.range_m:.1f}",
+            f"{1e3 * each.free_spacing_m:.1f}",
+            number(1e3 * each.multipath_free_s),
+            f"{each.energy_ratio_db:.1f}" if np.isfinite(each.energy_ratio_db) else "none",
+            percent(each.heard),
+            "-" if np.isnan(each.wrong_integer) else percent(each.wrong_integer),
+            number(each.bearing_deg),
+            number(each.position_m),
+        )
+        for each in result.pingers
+    ]
+    return header, rows
+
+
+def who_decides(result: Summary) -> str:
+    """Which of several pingers array and recorder must be chosen for, in one sentence."""
+    highest = max(result.pingers, key=lambda each: each.band_top_hz)
+    hardest = max(result.pingers, key=lambda each: (each.bearing_deg, -each.energy_ratio_db))
+    how_good = "not observed" if np.isinf(hardest.bearing_deg) else f"good to {number(hardest.bearing_deg)} deg"
+    return (
+        f"All {len(result.pingers)} pingers count: {highest.pinger} decides the spacing free of ambiguity, up to "
+        f"{1e3 * highest.free_spacing_m:.1f} mm, and the sample rate, its band ending at "
+        f"{highest.band_top_hz / 1e3:.1f} kHz; {hardest.pinger} decides the accuracy, its bearing {how_good} (bound)."
+    )
 
 
 def noise_rows(result: Summary) -> Rows:

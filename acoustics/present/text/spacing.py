@@ -13,8 +13,9 @@ from acoustics.study.spacing import SpacingStudy
 
 def spacing_text(study: SpacingStudy) -> str:
     """The answer of `pingfix spacing`: two tables, each column named bound, prediction or simulation."""
+    decides = ", which decides" if study.each_pinger else ""
     lines = [
-        f"{study.title}: {study.array} scaled; {study.pinger}, {study.frequency_hz / 1e3:g} kHz "
+        f"{study.title}: {study.array} scaled; {study.pinger}{decides}, {study.frequency_hz / 1e3:g} kHz "
         f"at {study.range_m:.1f} m",
         f"multipath-free window {number(1e3 * study.multipath_free_s)} ms, 2E/N0 {study.energy_ratio_db:.1f} dB; "
         f"{study.bearings}",
@@ -25,6 +26,7 @@ def spacing_text(study: SpacingStudy) -> str:
         f"What the sample rate costs at {1e3 * study.recommendation.spacing_m:.1f} mm (bounds, RMS in degrees)",
         table(*rate_rows(study)),
         "",
+        *_together(study),
         *textwrap.wrap(f"* {study.recommendation.reason}", 100),
     ]
     if not all(np.isfinite(error).all() for error in (study.right_integer_deg, study.envelope_deg, study.expected_deg)):
@@ -32,6 +34,29 @@ def spacing_text(study: SpacingStudy) -> str:
     for remark in study.remarks:
         lines += textwrap.wrap(f"Note: {remark}", 100)
     return "\n".join(lines)
+
+
+def _together(study: SpacingStudy) -> list[str]:
+    if not study.each_pinger:
+        return []
+    head = f"All pingers at {1e3 * study.recommendation.spacing_m:.1f} mm (predictions), and what each would take alone"
+    return [head, table(*pinger_rows(study)), ""]
+
+
+def pinger_rows(study: SpacingStudy) -> Rows:
+    """A row for each of several pingers; the one that decides is marked with a star."""
+    rows = [
+        (
+            each.pinger + (" *" if each.pinger == study.pinger else ""),
+            f"{each.frequency_hz / 1e3:g}",
+            number(each.expected_deg),
+            percent(each.wrong_integer),
+            f"{1e3 * each.alone_spacing_m:.1f}",
+            f"{each.alone_sample_rate_hz / 1e3:g}",
+        )
+        for each in study.each_pinger
+    ]
+    return ("pinger", "kHz", "bearing error deg", "wrong cycle", "alone: spacing mm", "alone: rate kHz"), rows
 
 
 def spacing_headline(study: SpacingStudy) -> str:

@@ -20,7 +20,7 @@ from acoustics.scene.line import waypoints_along_line
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.scene.water import TEMPERATURE_RANGE_DEGC
-from acoustics.study.spacing import Sweep
+from acoustics.study.spacing import Sweep, common_spacings
 
 _RANGES = 48
 _NEAREST_M = 1.0
@@ -134,7 +134,7 @@ def live_model(scene: Scene, pinger: Pinger) -> LiveModel:
         echo_detour_m=detour,
         depression=np.arcsin((pinger.position_m[2] - depth) / ranges),
         cycle_variance_ratio=_cycle_variance_ratio(scene, pinger, ranges, detour),
-        spacing_m=sweep.spacings(),
+        spacing_m=common_spacings([sweep]),
         sample_rate_hz=np.array([r for r in scene.study.sample_rates_hz if r > 2 * pinger.band_hz[1]]),
         start_temperature_degc=here,
         start_range_m=own,

@@ -1,6 +1,6 @@
 """How far apart should the hydrophones be, and what sample rate does the recorder need?"""
 
 from acoustics.study.spacing.study import SpacingStudy, study_spacing
-from acoustics.study.spacing.sweep import Sweep
+from acoustics.study.spacing.sweep import Sweep, common_spacings
 
-__all__ = ["SpacingStudy", "Sweep", "study_spacing"]
+__all__ = ["SpacingStudy", "Sweep", "common_spacings", "study_spacing"]

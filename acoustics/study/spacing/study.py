@@ -7,34 +7,19 @@ and simulation beside them. For every sample rate: what rounding to samples woul
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from acoustics.accuracy.ambiguity import mixture_bearing_rms
 from acoustics.base.frames import Floats
-from acoustics.base.intervals import BEARING_GUESS_SD, Interval, unless_guessed
 from acoustics.base.result import Result
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.spacing.sweep import SimulatedBearings, Sweep
+from acoustics.study.spacing.recommendation import Curves, PingerChoice, Recommendation, each_pinger, recommended
+from acoustics.study.spacing.sweep import SimulatedBearings, Sweep, common_spacings
 
-_AS_GOOD_AS_BEST = 1.05
 _FEW_CYCLES = 5.0
-_CONTRADICTED = "Here the simulation found more than was predicted, and its figures are the ones given."
-
-
-@dataclass(frozen=True)
-class Recommendation:
-    """One combination, and why."""
-
-    spacing_m: float
-    sample_rate_hz: float
-    expected_deg: float
-    wrong_integer: float
-    meets_target: bool
-    reason: str
 
 
 @dataclass(frozen=True)
@@ -45,6 +30,8 @@ class SpacingStudy(Result):
     `envelope_deg` (envelope alone). Prediction: `expected_deg` (right and wrong cycles mixed with probability
     `wrong_integer`). Infinite: not observed, no better than a guess. `onset_deg` and `lag_deg` are `envelope_deg` and
     `right_integer_deg` with each onset, or each correlation lag, rounded to a sample; `phase_deg` is interpolated.
+    Of several pingers `pinger` is the one that decides: it errs most at the recommended spacing, which must serve all;
+    `each_pinger` has them all, and is empty where there is one.
     """
 
     title: str
@@ -71,12 +58,13 @@ class SpacingStudy(Result):
     onset_deg: Floats
     simulated: SimulatedBearings
     recommendation: Recommendation
+    each_pinger: tuple[PingerChoice, ...]
     remarks: tuple[str, ...]
 
 
 def study_spacing(
     scene: Scene,
-    pinger: Pinger,
+    pingers: Sequence[Pinger],
     *,
     trials: int,
     seed: int,
@@ -87,9 +75,9 @@ def study_spacing(
     Parameters
     ----------
     scene : Scene
-        Its array gives the shape, its vehicle and pinger the range, the multipath-free window and the depression.
-    pinger : Pinger
-        One of the scene's.
+        Its array gives the shape, its vehicle and pingers the ranges, the multipath-free windows and the depressions.
+    pingers : sequence of Pinger
+        Those of the scene that spacing and rate must serve; the curves are those of the one that decides.
     trials : int
         Simulated pings at each of the simulated spacings.
     seed : int
@@ -102,26 +90,19 @@ def study_spacing(
     ParameterError
         What `Sweep.of` refuses.
     """
-    sweep = Sweep.of(scene, pinger)
-    spacing = sweep.spacings()
-    right, envelope = (
-        sweep.bound_deg(spacing, sweep.link.carrier_variance_s2),
-        sweep.bound_deg(spacing, sweep.link.envelope_variance_s2),
-    )
-    wrong, jump = sweep.wrong_integers(spacing)
-    expected = mixture_bearing_rms(right, wrong, jump)
+    sweeps = [Sweep.of(scene, pinger) for pinger in pingers]
+    spacing = common_spacings(sweeps)
     rates = np.array(scene.study.sample_rates_hz)
-    phase, lag, onset = (np.array(rows) for rows in zip(*(sweep.by_rate(spacing, rate) for rate in rates), strict=True))
-    right, envelope, expected, phase, lag, onset = (
-        unless_guessed(error, np.rad2deg(BEARING_GUESS_SD)) for error in (right, envelope, expected, phase, lag, onset)
+    curves = [Curves.of(sweep, spacing, rates) for sweep in sweeps]
+    choice, decides, simulated = recommended(
+        sweeps, spacing, curves, rates, trials=trials, seed=seed, progress=progress
     )
-    predicted = _Predicted(spacing, expected, wrong, rates, phase)
-    choice, simulated = _tried(sweep, predicted, trials, seed, progress)
+    sweep, shown = sweeps[decides], curves[decides]
     return SpacingStudy(
         title=scene.title,
         array=scene.array.name,
-        pinger=pinger.name,
-        frequency_hz=pinger.frequency_hz,
+        pinger=sweep.pinger.name,
+        frequency_hz=sweep.pinger.frequency_hz,
         range_m=sweep.range_m,
         multipath_free_s=sweep.window_s,
         energy_ratio_db=float(10 * np.log10(sweep.link.energy_ratio_2e_n0)),
@@ -132,16 +113,17 @@ def study_spacing(
         wrong_cycle_limit=scene.study.wrong_cycle_limit,
         seed=seed,
         spacing_m=spacing,
-        right_integer_deg=right,
-        envelope_deg=envelope,
-        wrong_integer=wrong,
-        expected_deg=expected,
+        right_integer_deg=shown.right,
+        envelope_deg=shown.envelope,
+        wrong_integer=shown.wrong,
+        expected_deg=shown.expected,
         sample_rate_hz=rates,
-        phase_deg=phase,
-        lag_deg=lag,
-        onset_deg=onset,
+        phase_deg=shown.phase,
+        lag_deg=shown.lag,
+        onset_deg=shown.onset,
         simulated=simulated,
         recommendation=choice,
+        each_pinger=each_pinger(sweeps, spacing, curves, rates, choice) if len(sweeps) > 1 else (),
         remarks=_remarks(sweep),
     )
 
@@ -155,104 +137,4 @@ def _remarks(sweep: Sweep) -> tuple[str, ...]:
         f"Only {cycles:.1f} cycles of the carrier arrive before the first strong echo. Real estimators come near the "
         "bound of so short a piece with difficulty: a place nearer the pinger, or further from surface and floor, "
         "is worth more than a better array.",
-    )
-
-
-def _spacings_to_simulate(spacing_m: Floats, chosen_m: float) -> Floats:
-    """About nine of the spacings, evenly over the sweep, and the chosen one."""
-    return np.unique(np.append(spacing_m[:: len(spacing_m) // 8], chosen_m))
-
-
-@dataclass(frozen=True)
-class _Predicted:
-    """What is chosen by: errors and shares of wrong integers by spacing, interpolated errors by rate and spacing."""
-
-    spacing_m: Floats
-    expected_deg: Floats
-    wrong_integer: Floats
-    rates_hz: Floats
-    phase_deg: Floats
-
-
-def _tried(
-    sweep: Sweep, predicted: _Predicted, trials: int, seed: int, progress: Callable[[int, int], None]
-) -> tuple[Recommendation, SimulatedBearings]:
-    """The recommendation that the simulation does not contradict, and the simulation with it among its spacings."""
-    spacing, now = predicted.spacing_m, predicted
-    while True:  # what is predicted only rises, so it ends
-        choice = _recommend(sweep, now)
-        simulated = sweep.simulate(_spacings_to_simulate(spacing, choice.spacing_m), trials, seed, progress)
-        error_deg = _corrected(spacing, now.expected_deg, simulated.spacing_m, simulated.rms_deg)
-        now = replace(
-            now,
-            expected_deg=unless_guessed(error_deg, np.rad2deg(BEARING_GUESS_SD)),
-            wrong_integer=_corrected(spacing, now.wrong_integer, simulated.spacing_m, simulated.wrong_integer),
-        )
-        again = _recommend(sweep, now)
-        if again.spacing_m == choice.spacing_m:
-            break
-    row = int(np.searchsorted(spacing, choice.spacing_m))
-    contradicted = any(
-        getattr(now, name)[row] != getattr(predicted, name)[row] for name in ("expected_deg", "wrong_integer")
-    )
-    return (replace(again, reason=f"{again.reason} {_CONTRADICTED}") if contradicted else choice), simulated
-
-
-def _corrected(spacing_m: Floats, predicted: Floats, simulated_m: Floats, simulated: tuple[Interval, ...]) -> Floats:
-    """Predictions, but about a simulated spacing whose whole interval lies above its prediction the simulated value."""
-    there = predicted[np.searchsorted(spacing_m, simulated_m)]
-    value, low = (np.array([getattr(one, name) for one in simulated]) for name in ("value", "low"))
-    nearest = np.argmin(np.abs(np.log(spacing_m[:, None] / simulated_m)), axis=-1)
-    return np.where((low > there)[nearest], np.maximum(predicted, value[nearest]), predicted)
-
-
-def _recommend(sweep: Sweep, by: _Predicted) -> Recommendation:
-    """The smallest spacing that meets the target within hull and cycle limit, else the most accurate of those."""
-    spacing_m, expected_deg, wrong_integer = by.spacing_m, by.expected_deg, by.wrong_integer
-    rates_hz, phase_deg = by.rates_hz, by.phase_deg
-    plan = sweep.scene.study
-    fits = spacing_m <= sweep.hull_limit_m * (1 + 1e-9)
-    sure = fits & (wrong_integer <= plan.wrong_cycle_limit)
-    meets = sure & (expected_deg <= plan.bearing_target_deg)
-    pool = sure if sure.any() else fits
-    best = int(np.flatnonzero(meets)[0] if meets.any() else np.flatnonzero(pool)[np.argmin(expected_deg[pool])])
-    enough = np.flatnonzero(rates_hz >= sweep.least_rate_hz)
-    good = enough[phase_deg[enough, best] <= _AS_GOOD_AS_BEST * phase_deg[enough, best].min()]
-    rate = float(rates_hz[good].min())
-    reason = _reason(sweep, spacing_m[best], rate, expected_deg[best], wrong_integer[best], bool(meets.any()))
-    return Recommendation(
-        float(spacing_m[best]),
-        rate,
-        float(expected_deg[best]),
-        float(wrong_integer[best]),
-        bool(meets.any()),
-        reason,
-    )
-
-
-def _reason(
-    sweep: Sweep, spacing_m: float, rate_hz: float, expected_deg: float, wrong_integer: float, meets: bool
-) -> str:
-    plan = sweep.scene.study
-    if np.isinf(expected_deg):
-        return (
-            "Not observed: by the sound before the first strong echo no spacing within the hull tells the bearing from "
-            f"here better than a guess. {1e3 * spacing_m:.0f} mm and {rate_hz / 1e3:g} kHz stand for any."
-        )
-    if spacing_m <= sweep.half_wavelength_m * (1 + 1e-9) and wrong_integer <= plan.wrong_cycle_limit:
-        cycle = "up to half a wavelength the phase alone tells the cycle"
-    else:
-        rate = "under 0.01 %" if wrong_integer < 1e-4 else f"at {100 * wrong_integer:.2g} %"
-        cycle = f"the wrong cycle is predicted {rate} (limit {100 * plan.wrong_cycle_limit:g} %)"
-    target, error = f"the target of {plan.bearing_target_deg:g} deg", f"{expected_deg:.2g} deg predicted"
-    if wrong_integer > plan.wrong_cycle_limit:
-        aim = f"no spacing within the hull keeps wrong cycles under the limit, and this one errs least, {error}"
-    elif meets:
-        aim = f"it is the smallest spacing whose bearing error, {error}, meets {target}"
-    else:
-        aim = f"none within the hull and the cycle limit meets {target}, and this one comes nearest with {error}"
-    return (
-        f"Take {1e3 * spacing_m:.0f} mm and {rate_hz / 1e3:g} kHz: {aim}; {cycle}; the rate is the lowest listed that "
-        f"leaves room for the band up to {sweep.pinger.band_hz[1] / 1e3:.1f} kHz, and interpolation gains nothing "
-        "from a faster one."
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -83,7 +83,7 @@ class Sweep:
             window,
             link_budget(scene, pinger, distance, window_s=window),
         )
-        if sweep.spacings()[0] > sweep.hull_limit_m * (1 + 1e-9):
+        if common_spacings([sweep])[0] > sweep.hull_limit_m * (1 + 1e-9):
             raise ParameterError(
                 "vehicle.hull_m: the array fits only with a shortest baseline under "
                 f"{1e3 * sweep.hull_limit_m:.1f} mm, less than a quarter of a wavelength; choose another array or a "
@@ -114,12 +114,6 @@ class Sweep:
     @property
     def hull_limit_m(self) -> float:
         return self.scene.vehicle.largest_spacing_m(self.shape_m, 1.0)
-
-    def spacings(self) -> Floats:
-        """Spacings from a quarter of a wavelength to beyond the hull, the two limits among them [m]."""
-        half, hull = self.half_wavelength_m, self.hull_limit_m
-        sweep = np.geomspace(half / 2, 1.5 * max(hull, 2 * half), _SPACINGS)
-        return np.unique(np.append(sweep, [half, hull] if hull >= half / 2 else [half]))
 
     def bound_deg(self, spacing_m: Floats, variance_s2: ArrayLike) -> Floats:
         """RMS over bearings of the bearing bound [deg] at spacings of shape (n,), for a variance of each arrival.
@@ -204,6 +198,14 @@ class Sweep:
             wrong.append(rate_interval(int(result.wrong_integer.sum()), trials))
             progress(len(wrong), len(spacing_m))
         return SimulatedBearings(spacing_m, trials, tuple(rms), tuple(wrong))
+
+
+def common_spacings(sweeps: Sequence[Sweep]) -> Floats:
+    """Spacings from a quarter of the shortest wavelength to beyond the hull, all limits among them [m]."""
+    halves, hull = [sweep.half_wavelength_m for sweep in sweeps], sweeps[0].hull_limit_m
+    least, most = min(halves), max(halves)
+    swept = np.geomspace(least / 2, 1.5 * max(hull, 2 * most), _SPACINGS)
+    return np.unique(np.concatenate([swept, halves, [hull] if hull >= least / 2 else []]))
 
 
 def _bearings_of_interest(positions_m: Floats, rank: int) -> Floats:

@@ -9,7 +9,8 @@ from acoustics.accuracy.ambiguity import mixture_bearing_rms
 from acoustics.base.errors import ParameterError
 from acoustics.base.intervals import Interval
 from acoustics.scene.scenario import load_array, load_scene, shipped
-from acoustics.study.spacing.study import _corrected, study_spacing
+from acoustics.study.spacing import study_spacing
+from acoustics.study.spacing.recommendation import _corrected
 from acoustics.study.spacing.sweep import SimulatedBearings, Sweep
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
@@ -21,7 +22,7 @@ def with_study(scene, **changes):
 
 @pytest.fixture(scope="module")
 def study():
-    return study_spacing(POOL, POOL.pingers[0], trials=1000, seed=1)
+    return study_spacing(POOL, POOL.pingers, trials=1000, seed=1)
 
 
 def test_error_falls_as_one_over_the_spacing(study):
@@ -73,7 +74,7 @@ def test_simulation_agrees_with_the_bound_where_no_cycle_is_wrong(study):
     quiet = with_study(POOL).model_copy(
         update={"noise": POOL.noise.model_copy(update={"self_noise_density_db": 55.0, "ambient_density_db": 50.0})}
     )
-    result = study_spacing(quiet, quiet.pingers[0], trials=3000, seed=2)
+    result = study_spacing(quiet, quiet.pingers, trials=3000, seed=2)
     for spacing, rms in zip(result.simulated.spacing_m, result.simulated.rms_deg, strict=True):
         k = int(np.argmin(np.abs(result.spacing_m - spacing)))
         # 3,000 trials know an RMS to 1.3 %; 5 % is four times that.
@@ -83,7 +84,7 @@ def test_simulation_agrees_with_the_bound_where_no_cycle_is_wrong(study):
 
 def test_a_target_out_of_reach_is_said_so():
     scene = with_study(POOL, bearing_target_deg=0.001)
-    choice = study_spacing(scene, scene.pingers[0], trials=50, seed=1).recommendation
+    choice = study_spacing(scene, scene.pingers, trials=50, seed=1).recommendation
     assert not choice.meets_target
     assert "none within the hull and the cycle limit meets the target" in choice.reason
 
@@ -91,14 +92,14 @@ def test_a_target_out_of_reach_is_said_so():
 def test_rates_that_all_alias_are_refused_by_key():
     scene = with_study(POOL, sample_rates_hz=(48e3, 62e3))
     with pytest.raises(ParameterError, match="study.sample_rates_hz: none reaches 79,688 Hz"):
-        study_spacing(scene, scene.pingers[0], trials=10, seed=1)
+        study_spacing(scene, scene.pingers, trials=10, seed=1)
 
 
 @pytest.mark.parametrize("name", shipped("arrays"))
 @pytest.mark.slow
 def test_every_shipped_array_gets_an_answer(name):
     scene = POOL.model_copy(update={"array": load_array(name)})
-    result = study_spacing(scene, scene.pingers[0], trials=50, seed=1)
+    result = study_spacing(scene, scene.pingers, trials=50, seed=1)
     assert np.isfinite(result.right_integer_deg).all()
     assert result.recommendation.reason
 
@@ -122,10 +123,10 @@ def test_a_spacing_whose_simulation_misses_the_target_is_not_said_to_meet_it(mon
         around = (tuple(Interval(v, 0.99 * v, 1.01 * v) for v in values) for values in (rms, share))
         return SimulatedBearings(spacing_m, trials, *around)
 
-    trusted = study_spacing(scene, POOL.pingers[0], trials=300, seed=1).recommendation
+    trusted = study_spacing(scene, POOL.pingers, trials=300, seed=1).recommendation
     assert trusted.meets_target and trusted.spacing_m < 0.03
     monkeypatch.setattr(Sweep, "simulate", simulate)
-    study = study_spacing(scene, POOL.pingers[0], trials=300, seed=1)
+    study = study_spacing(scene, POOL.pingers, trials=300, seed=1)
     row = int(np.searchsorted(study.simulated.spacing_m, study.recommendation.spacing_m))
     assert study.recommendation.spacing_m > 0.04 and study.recommendation.meets_target
     assert study.simulated.rms_deg[row].low <= study.target_deg

@@ -1,0 +1,212 @@
+"""Which spacing and sample rate to take: the smallest that serves every pinger, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from acoustics.accuracy.ambiguity import mixture_bearing_rms
+from acoustics.base.frames import Floats
+from acoustics.base.intervals import BEARING_GUESS_SD, Interval, unless_guessed
+from acoustics.study.spacing.sweep import SimulatedBearings, Sweep
+
+_AS_GOOD_AS_BEST = 1.05
+_CONTRADICTED = "Here the simulation found more than was predicted, and its figures are the ones given."
+
+
+@dataclass(frozen=True)
+class Recommendation:
+    """One combination, and why."""
+
+    spacing_m: float
+    sample_rate_hz: float
+    expected_deg: float
+    wrong_integer: float
+    meets_target: bool
+    reason: str
+
+
+@dataclass(frozen=True)
+class PingerChoice:
+    """One of several pingers: what it would take alone, and what the spacing for all gives it (predictions)."""
+
+    pinger: str
+    frequency_hz: float
+    alone_spacing_m: float
+    alone_sample_rate_hz: float
+    expected_deg: float
+    wrong_integer: float
+
+
+@dataclass(frozen=True)
+class Curves:
+    """Of one pinger, in degrees RMS and shares: (n_spacings,), or (n_rates, n_spacings) for the last three."""
+
+    right: Floats
+    envelope: Floats
+    wrong: Floats
+    expected: Floats
+    phase: Floats
+    lag: Floats
+    onset: Floats
+
+    @classmethod
+    def of(cls, sweep: Sweep, spacing_m: Floats, rates_hz: Floats) -> Curves:
+        right, envelope = (
+            sweep.bound_deg(spacing_m, variance)
+            for variance in (sweep.link.carrier_variance_s2, sweep.link.envelope_variance_s2)
+        )
+        wrong, jump = sweep.wrong_integers(spacing_m)
+        expected = mixture_bearing_rms(right, wrong, jump)
+        by_rate = zip(*(sweep.by_rate(spacing_m, rate) for rate in rates_hz), strict=True)
+        errors = (right, envelope, expected, *(np.array(rows) for rows in by_rate))
+        right, envelope, expected, phase, lag, onset = (
+            unless_guessed(error, np.rad2deg(BEARING_GUESS_SD)) for error in errors
+        )
+        return cls(right, envelope, wrong, expected, phase, lag, onset)
+
+
+def each_pinger(
+    sweeps: Sequence[Sweep], spacing_m: Floats, curves: Sequence[Curves], rates_hz: Floats, choice: Recommendation
+) -> tuple[PingerChoice, ...]:
+    """What each pinger would take alone, and what the common choice gives it."""
+    at = int(np.argmin(np.abs(spacing_m - choice.spacing_m)))
+    alone = [_recommend([s], spacing_m, [c], rates_hz)[0] for s, c in zip(sweeps, curves, strict=True)]
+    return tuple(
+        PingerChoice(
+            pinger=sweep.pinger.name,
+            frequency_hz=sweep.pinger.frequency_hz,
+            alone_spacing_m=own.spacing_m,
+            alone_sample_rate_hz=own.sample_rate_hz,
+            expected_deg=float(curve.expected[at]),
+            wrong_integer=float(curve.wrong[at]),
+        )
+        for sweep, curve, own in zip(sweeps, curves, alone, strict=True)
+    )
+
+
+def _spacings_to_simulate(spacing_m: Floats, chosen_m: float) -> Floats:
+    """About nine of the spacings, evenly over the sweep, and the chosen one."""
+    return np.unique(np.append(spacing_m[:: len(spacing_m) // 8], chosen_m))
+
+
+def recommended(
+    sweeps: Sequence[Sweep],
+    spacing_m: Floats,
+    curves: Sequence[Curves],
+    rates_hz: Floats,
+    *,
+    trials: int,
+    seed: int,
+    progress: Callable[[int, int], None],
+) -> tuple[Recommendation, int, SimulatedBearings]:
+    """The recommendation that the simulation does not contradict, the index of the pinger that decides, and its
+    simulation, with the recommended spacing among those simulated.
+    """
+    believed = list(curves)
+    while True:  # what is believed only rises, so it ends
+        choice, decides = _recommend(sweeps, spacing_m, believed, rates_hz)
+        chosen = _spacings_to_simulate(spacing_m, choice.spacing_m)
+        simulated = sweeps[decides].simulate(chosen, trials, seed, progress)
+        curve = believed[decides]
+        error_deg = _corrected(spacing_m, curve.expected, simulated.spacing_m, simulated.rms_deg)
+        believed[decides] = replace(
+            curve,
+            expected=unless_guessed(error_deg, np.rad2deg(BEARING_GUESS_SD)),
+            wrong=_corrected(spacing_m, curve.wrong, simulated.spacing_m, simulated.wrong_integer),
+        )
+        again, then = _recommend(sweeps, spacing_m, believed, rates_hz)
+        if (again.spacing_m, then) == (choice.spacing_m, decides):
+            break
+    row = int(np.searchsorted(spacing_m, choice.spacing_m))
+    before, after = curves[decides], believed[decides]
+    contradicted = after.expected[row] != before.expected[row] or after.wrong[row] != before.wrong[row]
+    if contradicted:
+        choice = replace(again, reason=f"{again.reason} {_CONTRADICTED}")
+    return choice, decides, simulated
+
+
+def _corrected(spacing_m: Floats, predicted: Floats, simulated_m: Floats, simulated: tuple[Interval, ...]) -> Floats:
+    """Predictions, but about a simulated spacing whose whole interval lies above its prediction the simulated value."""
+    there = predicted[np.searchsorted(spacing_m, simulated_m)]
+    value, low = (np.array([getattr(one, name) for one in simulated]) for name in ("value", "low"))
+    nearest = np.argmin(np.abs(np.log(spacing_m[:, None] / simulated_m)), axis=-1)
+    return np.where((low > there)[nearest], np.maximum(predicted, value[nearest]), predicted)
+
+
+def _recommend(
+    sweeps: Sequence[Sweep], spacing_m: Floats, curves: Sequence[Curves], rates_hz: Floats
+) -> tuple[Recommendation, int]:
+    """The smallest spacing that meets the target for every pinger within hull and cycle limit, else the most accurate.
+
+    With it the index of the pinger that decides, the one that errs most there.
+    """
+    plan, hull_m = sweeps[0].scene.study, sweeps[0].hull_limit_m
+    expected, wrong = (np.array([getattr(c, name) for c in curves]) for name in ("expected", "wrong"))
+    worst_deg = expected.max(axis=0)
+    fits = spacing_m <= hull_m * (1 + 1e-9)
+    sure = fits & (wrong.max(axis=0) <= plan.wrong_cycle_limit)
+    meets = sure & (worst_deg <= plan.bearing_target_deg)
+    pool = sure if sure.any() else fits
+    best = int(np.flatnonzero(meets)[0] if meets.any() else np.flatnonzero(pool)[np.argmin(worst_deg[pool])])
+    decides = int(np.argmax(expected[:, best]))
+    rate = _lowest_rate(sweeps, [c.phase[:, best] for c in curves], rates_hz)
+    likeliest = float(wrong[:, best].max())
+    return (
+        Recommendation(
+            float(spacing_m[best]),
+            rate,
+            float(worst_deg[best]),
+            likeliest,
+            bool(meets.any()),
+            _reason(sweeps, decides, spacing_m[best], rate, worst_deg[best], likeliest, bool(meets.any())),
+        ),
+        decides,
+    )
+
+
+def _lowest_rate(sweeps: Sequence[Sweep], phase_deg: Sequence[Floats], rates_hz: Floats) -> float:
+    """The lowest rate that leaves room for every band and costs no pinger accuracy; `phase_deg` by rate, each."""
+    enough = rates_hz >= max(sweep.least_rate_hz for sweep in sweeps)
+    good = enough & np.all([error <= _AS_GOOD_AS_BEST * error[enough].min() for error in phase_deg], axis=0)
+    return float(rates_hz[good].min())
+
+
+def _reason(
+    sweeps: Sequence[Sweep],
+    decides: int,
+    spacing_m: float,
+    rate_hz: float,
+    expected_deg: float,
+    wrong_integer: float,
+    meets: bool,
+) -> str:
+    sweep, highest = sweeps[decides], max(sweeps, key=lambda s: s.pinger.band_hz[1])
+    plan = sweep.scene.study
+    if np.isinf(expected_deg):
+        return (
+            "Not observed: by the sound before the first strong echo no spacing within the hull tells the bearing from "
+            f"here better than a guess. {1e3 * spacing_m:.0f} mm and {rate_hz / 1e3:g} kHz stand for any."
+        )
+    if spacing_m <= highest.half_wavelength_m * (1 + 1e-9) and wrong_integer <= plan.wrong_cycle_limit:
+        cycle = "up to half a wavelength the phase alone tells the cycle"
+    else:
+        rate = "under 0.01 %" if wrong_integer < 1e-4 else f"at {100 * wrong_integer:.2g} %"
+        cycle = f"the wrong cycle is predicted {rate} (limit {100 * plan.wrong_cycle_limit:g} %)"
+    target, error = f"the target of {plan.bearing_target_deg:g} deg", f"{expected_deg:.2g} deg predicted"
+    if wrong_integer > plan.wrong_cycle_limit:
+        aim = f"no spacing within the hull keeps wrong cycles under the limit, and this one errs least, {error}"
+    elif meets:
+        aim = f"it is the smallest spacing whose bearing error, {error}, meets {target}"
+    else:
+        aim = f"none within the hull and the cycle limit meets {target}, and this one comes nearest with {error}"
+    served = "" if len(sweeps) == 1 else " for both pingers" if len(sweeps) == 2 else f" for all {len(sweeps)} pingers"
+    deciders = " and rate" if highest is sweep else f", {highest.pinger.name} the rate"
+    who = f"; {sweep.pinger.name} decides the spacing{deciders}" if served else ""
+    return (
+        f"Take {1e3 * spacing_m:.0f} mm and {rate_hz / 1e3:g} kHz{served}: {aim}{who}; {cycle}; the rate is the lowest "
+        f"listed that leaves room for the band up to {highest.pinger.band_hz[1] / 1e3:.1f} kHz, and interpolation "
+        "gains nothing from a faster one."
+    )
