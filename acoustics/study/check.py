@@ -25,6 +25,7 @@ from acoustics.scene.line import waypoints_along_line
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.budget import study_budget
+from acoustics.study.electronics import Electronics, electronics
 from acoustics.study.hearing import Listening, by_noise_state, heard_share
 from acoustics.study.together import PingerInBrief, pingers_in_brief
 
@@ -73,6 +74,7 @@ class Summary(Result):
     energy_ratio_db: Floats
     arrival_sd_phase_s: Floats
     arrival_sd_envelope_s: Floats
+    electronics: Electronics
     noise_states: tuple[Listening, ...]
     pingers: tuple[PingerInBrief, ...]
     assumed: tuple[Assumed, ...]
@@ -117,6 +119,7 @@ def summary(scene: Scene, pinger: Pinger, *, together: Sequence[Pinger] = ()) ->
         energy_ratio_db=energy_ratio_db,
         arrival_sd_phase_s=np.sqrt(link.carrier_variance_s2),
         arrival_sd_envelope_s=np.sqrt(link.envelope_variance_s2),
+        electronics=electronics(scene, pinger, ranges),
         noise_states=by_noise_state(scene, pinger),
         pingers=pingers_in_brief(scene, together),
         assumed=assumed_values(scene),

@@ -16,6 +16,7 @@ from acoustics.present.report.live import live_block
 from acoustics.present.text.budget import LEGEND, RANGE_LOST, advice, budget_notes, budget_rows, budget_warning
 from acoustics.present.text.check import (
     LINK_NOTE,
+    electronics_words,
     link_rows,
     noise_rows,
     pinger_rows,
@@ -188,7 +189,7 @@ def _link(report: Report) -> Section:
                 alt="Multipath-free window in milliseconds and 2E/N0 in decibels against range from the pinger",
                 caption="Both fall with range: echoes come sooner after the direct sound, which is weaker as well.",
             ),
-            *text(LINK_NOTE, *report.summary.remarks),
+            *text(LINK_NOTE, *electronics_words(report.summary), *report.summary.remarks),
         ],
     )
 

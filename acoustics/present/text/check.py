@@ -8,6 +8,7 @@ import numpy as np
 
 from acoustics.present.text.tables import Rows, number, percent, table
 from acoustics.study.check import Summary
+from acoustics.study.electronics import Electronics
 
 _WIDEST = 100
 _NO_GAIN_DB = 1.0
@@ -26,6 +27,7 @@ def summary_text(result: Summary) -> str:
     lines += ["", table(*link_rows(result)), "", *textwrap.wrap(LINK_NOTE, 100)]
     if result.pingers:
         lines += ["", table(*pinger_rows(result)), "", *textwrap.wrap(who_decides(result), _WIDEST)]
+    lines += ["", *(piece for line in electronics_words(result) for piece in textwrap.wrap(line, _WIDEST))]
     if result.noise_states:
         lines += ["", table(*noise_rows(result)), "", *textwrap.wrap(stop_to_listen(result), _WIDEST)]
     if result.assumed:
@@ -61,6 +63,46 @@ def summary_facts(result: Summary) -> list[tuple[str, str]]:
         ("noise density", f"{result.noise_density_db:.1f} dB re 1 uPa^2/Hz"),
     ]
     return [(name, value) for name, value in facts if value]
+
+
+def electronics_words(result: Summary) -> list[str]:
+    """Volts, gain, bits, filter and multiplexing, each with what to do."""
+    e = result.electronics
+    lines = [
+        f"Electronics (prediction): at {e.near_range_m:.3g} m {number(e.near_peak_v)} V peak at the converter, at "
+        f"{e.far_range_m:.4g} m {number(e.far_peak_v)} V, of {e.full_scale_v:g} V full scale.",
+        _gain_in_words(e),
+        f"Bits: {_bits_in_words(e)}. Anti-alias filter: Butterworth of order {e.antialias_order}, 3 dB down at the "
+        "top of the pinger's band, stops by 20 dB what folds onto it.",
+    ]
+    if e.skew_s > 0:
+        lines.append(
+            f"Multiplexed: the last channel is sampled {1e6 * e.skew_s:.2g} us after the first, "
+            f"{e.skew_phase_deg:.0f} deg of the carrier; not corrected, that turns the bearing by up to "
+            f"{e.skew_bearing_deg:.2g} deg. The converter runs {result.n_hydrophones} times as fast as each channel."
+        )
+    return lines
+
+
+def _gain_in_words(e: Electronics) -> str:
+    set_to = f"Gain: it is set to {e.gain_db:g} dB"
+    if e.least_gain_db > e.largest_gain_db:
+        return (
+            f"{set_to}. None suits all ranges: over {e.largest_gain_db:.0f} dB clips at {e.near_range_m:.3g} m, under "
+            f"{e.least_gain_db:.0f} dB quantisation counts. Take more bits, or do not go so near."
+        )
+    suits = f"from {e.least_gain_db:.0f} to {e.largest_gain_db:.0f} dB it neither clips nor quantises too coarsely"
+    if e.gain_db > e.largest_gain_db:
+        return f"{set_to}, which clips within {number(e.clips_within_m)} m of the pinger; {suits}."
+    if e.gain_db < e.least_gain_db:
+        return f"{set_to}, under which quantisation raises the noise by over 0.4 dB; {suits}."
+    return f"{set_to}, which suits all ranges: {suits}."
+
+
+def _bits_in_words(e: Electronics) -> str:
+    if not e.enough_bits:
+        return f"{e.bits}; no converter spans these ranges at one gain"
+    return f"{e.enough_bits} are enough for all ranges at one gain; there are {e.bits}"
 
 
 def _observed(error_m: float) -> str:
