@@ -16,6 +16,7 @@ Before the water
 - `bound`: what an array allows at a signal-to-noise ratio.
 - `map`: how far off one ping's fix is, over the pool. `budget`: which error costs how much.
 - `stations`: how often a run ends at the right one. `waypoints`: where to stop and listen next.
+  `rehearse`: how whole runs end, from samples to the decision.
 - `validate`: how good an estimator is. `plan_calibration`: what a calibration would tell.
 
 In the water
@@ -53,6 +54,7 @@ if TYPE_CHECKING:
     from acoustics.api.planning import map as map
     from acoustics.api.planning import place as place
     from acoustics.api.planning import plan_calibration as plan_calibration
+    from acoustics.api.planning import rehearse as rehearse
     from acoustics.api.planning import sound_speed as sound_speed
     from acoustics.api.planning import spacing as spacing
     from acoustics.api.planning import stations as stations
@@ -133,6 +135,7 @@ if TYPE_CHECKING:
     from acoustics.study.locate import locate as locate
     from acoustics.study.map import PoolMap as PoolMap
     from acoustics.study.place import Placement as Placement
+    from acoustics.study.rehearse import Rehearsal as Rehearsal
     from acoustics.study.simulate import SimulatedRecording as SimulatedRecording
     from acoustics.study.sound_speed import WaterColumn as WaterColumn
     from acoustics.study.spacing import SpacingStudy as SpacingStudy
@@ -149,8 +152,8 @@ _NAMES = {
     "acoustics.accuracy.array_bound": "Bound bound",
     "acoustics.accuracy.bounds": "bearing_bound position_bound",
     "acoustics.accuracy.observability": "BearingBound PositionBound",
-    "acoustics.api.planning": "budget check compare map place plan_calibration sound_speed spacing stations validate "
-    "waypoints",
+    "acoustics.api.planning": "budget check compare map place plan_calibration rehearse sound_speed spacing "
+    "stations validate waypoints",
     "acoustics.api.run": "calibrate fuse simulate",
     "acoustics.base.errors": "InputError OutputError ParameterError PingfixError",
     "acoustics.base.regions": "ErrorEllipse error_ellipse",
@@ -189,6 +192,7 @@ _NAMES = {
     "acoustics.study.locate": "LocatedPings bearings locate",
     "acoustics.study.map": "PoolMap",
     "acoustics.study.place": "Placement",
+    "acoustics.study.rehearse": "Rehearsal",
     "acoustics.study.simulate": "SimulatedRecording",
     "acoustics.study.sound_speed": "WaterColumn",
     "acoustics.study.spacing": "SpacingStudy",

@@ -33,6 +33,7 @@ RESULTS = {
     "map": ["acoustics.study.map.study.PoolMap"],
     "budget": ["acoustics.study.budget.Budget"],
     "stations": ["acoustics.study.stations.study.StationStudy"],
+    "rehearse": ["acoustics.study.rehearse.study.Rehearsal"],
     "waypoints": ["acoustics.study.waypoints.study.WaypointsStudy"],
     "simulate": ["acoustics.study.simulate.recording.SimulatedRecording"],
     "fuse": ["acoustics.study.fuse.FusedRun", "acoustics.study.live.running.LiveAnswer"],

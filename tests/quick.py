@@ -22,6 +22,7 @@ QUICK = {
     "map": ["--trials", "5", "--step-m", "2.5", "--echo-cells", "1", "--echo-pings", "2"],
     "stations": ["--trials", "8"],
     "waypoints": ["--trials", "20", "--step-m", "8"],
+    "rehearse": ["--runs", "2"],
     "validate": ["--trials", "12"],
     "calibrate": ["--runs", "5"],
     "report": ["--trials", "200"],
@@ -37,6 +38,7 @@ STUDIES = (
     "budget",
     "stations",
     "waypoints",
+    "rehearse",
     "validate",
     "calibrate",
 )

@@ -21,8 +21,10 @@ from acoustics.study.calibrate import plan_calibration as _plan_calibration
 from acoustics.study.check import Summary, summary
 from acoustics.study.compare import Comparison, compare_scenes
 from acoustics.study.draws import Route
+from acoustics.study.live import CommitRule
 from acoustics.study.map import KNOWN_POOL_CELLS, MapChoices, PoolMap, map_pool
 from acoustics.study.place import Aim, Placement, study_place
+from acoustics.study.rehearse import Rehearsal, study_rehearsal
 from acoustics.study.sound_speed import WaterColumn, water_column
 from acoustics.study.spacing import SpacingStudy, study_spacing
 from acoustics.study.stations import StationStudy, study_stations
@@ -183,6 +185,33 @@ def stations(
         chosen_pinger(scene, pinger),
         route,
         trials=trials,
+        seed=chosen_seed(scene, seed),
+        running=running(jobs, resume),
+    )
+    return result.drawn_over(scene)
+
+
+def rehearse(
+    scene: Scene,
+    pinger: str | Pinger | None = None,
+    *,
+    runs: int = 40,
+    commit_probability: float = 0.95,
+    wrong_station_cost_s: float | None = None,
+    seed: int | None = None,
+    jobs: int = 1,
+    resume: str | Path | None = None,
+) -> Rehearsal:
+    """How whole runs end, from samples to the decision: at the right station, a wrong one, or not in the time.
+
+    They commit from a probability on; or, where the cost of a wrong station is given in seconds of the run, when
+    listening once more costs more time than the mistakes it is expected to save.
+    """
+    result = study_rehearsal(
+        scene,
+        chosen_pinger(scene, pinger),
+        CommitRule(commit_probability, wrong_station_cost_s),
+        runs=runs,
         seed=chosen_seed(scene, seed),
         running=running(jobs, resume),
     )

@@ -26,6 +26,7 @@ _COMMANDS = (
     "budget",
     "stations",
     "waypoints",
+    "rehearse",
     "simulate",
     "spectrum",
     "locate",
@@ -63,8 +64,8 @@ def pingfix(context: click.Context) -> None:
 
     Before the water: start a scenario file (new), see what it implies (check), choose spacing and places (spacing,
     place, compare), see how far off the fix will be and why (map, budget), whether it picks the right station
-    (stations), and where to stop and listen (waypoints). Prove an estimator on synthetic recordings (simulate,
-    validate).
+    (stations), where to stop and listen (waypoints), and how whole runs end (rehearse). Prove an estimator on synthetic
+    recordings (simulate, validate).
 
     In the water: see what a recording holds (spectrum), turn recordings into bearings (locate), several pings into a
     position (fuse), and pings of a known source into a corrected array (calibrate). For the review: everything on one

@@ -1,0 +1,176 @@
+"""One run played in simulated time: from rendered samples through `locate` and the running solution to the decision."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from acoustics.accuracy.error_sizes import error_sizes_of
+from acoustics.base.frames import Floats, Pose, wrap_angle
+from acoustics.estimate.locate import LocateOptions, locate
+from acoustics.io.navigation_stream import NavigationLog
+from acoustics.io.ping import Ping
+from acoustics.io.streams import SampleStream
+from acoustics.propagate.render import draw_recording, render
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.execution import Arrays
+from acoustics.study.live import CommitRule, LiveAnswer, LiveRun, NextWaypoints
+from acoustics.study.rehearse.vehicle import SimulatedVehicle
+from acoustics.study.simulate import sidecar_of
+
+OUTCOMES = ("right station", "wrong station", "not in the time")
+_BEFORE_S, _AFTER_S = 0.12, 0.08  # samples rendered about a ping: noise to judge it by, and its echoes
+_ROW_S = 0.05  # the navigation gives a pose so long before and after each ping
+_LARGEST_SEED = 2**63
+
+
+@dataclass(frozen=True)
+class PlayedRuns:
+    """Runs to play: their scene, pinger and rule, and a seed for each."""
+
+    scene: Scene
+    pinger: Pinger
+    rule: CommitRule
+    seeds: tuple[np.random.SeedSequence, ...]
+
+
+def play(runs: PlayedRuns) -> Arrays:
+    """Play runs one after another; arrays of shape (n_runs, ...), and of the first run its ways, (n_pings, 3) [m]."""
+    waypoints = NextWaypoints(runs.scene, runs.pinger)
+    played = [_Played(runs, waypoints, seed).play() for seed in runs.seeds]
+    columns = {name: np.stack([one[name] for one in played]) for name in played[0] if name not in _WAYS}
+    return columns | {name: played[0][name] for name in _WAYS}
+
+
+_WAYS = ("believed_m", "true_m")
+
+
+class _Played:
+    """The world of one run: the pinger's place, the array's and the vehicle's errors, the clock."""
+
+    def __init__(self, runs: PlayedRuns, waypoints: NextWaypoints, seed: np.random.SeedSequence) -> None:
+        self._rng = np.random.default_rng(seed)
+        scene, rng = runs.scene, self._rng
+        priors = np.array([station.prior for station in scene.stations])
+        self._truth = int(rng.choice(len(priors), p=priors / priors.sum()))
+        self._pinger = runs.pinger.model_copy(update={"position_m": self._place(scene)})
+        self._scene = scene.model_copy(update={"pingers": (self._pinger,)})
+        self._array_seed = int(rng.integers(_LARGEST_SEED))  # the same array and instruments all the run
+        self._vehicle = SimulatedVehicle(scene, error_sizes_of(scene, runs.pinger), rng)
+        self._run = LiveRun(scene, navigation=NavigationLog("navigation"), waypoints=waypoints, rule=runs.rule)
+        self._moving_db = max(
+            (state.self_noise_density_db for state in scene.noise.states), default=scene.noise.self_noise_density_db
+        )
+
+    def _place(self, scene: Scene) -> tuple[float, float, float]:
+        """About its station, in the water."""
+        x, y, z = scene.stations[self._truth].position_m
+        for _ in range(100):
+            off = self._rng.normal(size=2) * scene.study.station_spread_m
+            if scene.pool.contains((x + off[0], y + off[1], z)):
+                return (float(x + off[0]), float(y + off[1]), z)
+        return (x, y, z)
+
+    def play(self) -> Arrays:
+        """From the first ping to the decision, or to the end of the time."""
+        plan, pinger, vehicle = self._scene.study, self._pinger, self._vehicle
+        at = float(self._rng.uniform(0.0, pinger.pri_s))
+        target, heading, heard_here, stops, number, last = vehicle.believed_m, vehicle.heading, 0, 0, 0, 0.0
+        answer: LiveAnswer | None = None
+        believed, true = [], []
+        while at <= plan.time_limit_s:
+            there = vehicle.go(target, plan.speed_m_s * (at - last))
+            if there:
+                vehicle.heading = heading
+            pose, last, number = vehicle.true_pose(), at, number + 1
+            believed.append(vehicle.believed_m)
+            true.append(np.asarray(pose.position_m))
+            ping = self._heard(number, at, pose, moving=not there)
+            if ping is not None:
+                answer = self._answered(ping, at)
+                if answer.commit is not None and answer.commit.now:
+                    break
+            heard_here += there
+            following = None if answer is None else answer.next_waypoint
+            if heard_here >= plan.pings_per_waypoint and following is not None:
+                target, heading = following.position_m, float(np.deg2rad(following.heading_deg))
+                heard_here, stops = 0, stops + 1
+            at += pinger.pri_s + float(self._rng.normal() * pinger.start_jitter_s)
+        return self._outcome(answer, min(at, plan.time_limit_s), stops, number) | {
+            "believed_m": np.array(believed).reshape(-1, 3),
+            "true_m": np.array(true).reshape(-1, 3),
+        }
+
+    def _heard(self, number: int, at_s: float, pose: Pose, *, moving: bool) -> Ping | None:
+        """What `locate` makes of the samples about a ping sent at a time; None where it hears none."""
+        scene = self._scene
+        if not scene.pool.contains(pose.to_site(scene.array.positions_m)).all():
+            return None
+        roll, pitch, heading = (float(np.rad2deg(wrap_angle(a))) for a in (pose.roll, pose.pitch, pose.heading))
+        place = tuple(np.asarray(pose.position_m).tolist())
+        vehicle = scene.vehicle.model_copy(
+            update={"position_m": place, "roll_deg": roll, "pitch_deg": pitch, "heading_deg": heading}
+        )
+        noise = scene.noise
+        if moving:
+            noise = noise.model_copy(update={"self_noise_density_db": self._moving_db})
+        here = scene.model_copy(update={"vehicle": vehicle, "noise": noise})
+        drawn = draw_recording(here, seconds=_BEFORE_S + _AFTER_S, seed=self._array_seed)
+        (series,) = drawn.series
+        start = _BEFORE_S - float(series.direct_delay_s.min())
+        ambient, own, jitter = np.random.SeedSequence(self._rng.integers(_LARGEST_SEED)).spawn(3)
+        drawn = replace(
+            drawn,
+            series=(replace(series, start_s=np.array([start])),),
+            ambient_seed=ambient,
+            self_noise_seed=own,
+            jitter_seed=jitter,
+        )
+        counts = np.concatenate(list(render(drawn)))
+        notes = sidecar_of(drawn, "wav16" if scene.recorder.bits <= 16 else "wav32")
+        notes = notes.model_copy(update={"pose": notes.pose.model_copy(update=self._believed())})
+        volts = (counts.T * (scene.recorder.full_scale_v / 2.0 ** (scene.recorder.bits - 1))).astype(np.float32)
+        rate = scene.recorder.sample_rate_hz
+        stream = SampleStream(iter([volts]), len(volts), rate, scene.recorder.full_scale_v, "rehearsal", volts.shape[1])
+        found = next(locate(stream, notes, LocateOptions()), None)
+        return None if found is None else replace(found, ping=number, time_s=found.time_s + at_s - start)
+
+    def _believed(self) -> dict[str, object]:
+        held = self._scene.vehicle
+        return {
+            "position_m": tuple(self._vehicle.believed_m.tolist()),
+            "roll_deg": held.roll_deg,
+            "pitch_deg": held.pitch_deg,
+            "heading_deg": float(np.rad2deg(wrap_angle(self._vehicle.heading))),
+        }
+
+    def _answered(self, ping: Ping, at_s: float) -> LiveAnswer:
+        """The running solution after a ping, as `fuse -` has it."""
+        held = self._scene.vehicle
+        angles = (held.roll_deg, held.pitch_deg, float(np.rad2deg(self._vehicle.heading)))
+        place = self._vehicle.believed_m.tolist()
+        self._run.steer([(ping.time_s - _ROW_S, *place, *angles), (ping.time_s + _ROW_S, *place, *angles)])
+        return self._run.answer("ping", ping, self._run.take(ping))
+
+    def _outcome(self, answer: LiveAnswer | None, time_s: float, stops: int, pings: int) -> dict[str, Floats]:
+        outcome, fix, covariance = 2, np.full(3, np.nan), np.full((2, 2), np.nan)
+        stated = np.nan
+        if answer is not None and answer.solution is not None:
+            fix, covariance = answer.solution.position_m, answer.solution.covariance_m2[:2, :2]
+            if answer.commit is not None and answer.commit.now:
+                right = answer.commit.station == self._scene.stations[self._truth].name
+                outcome, stated = (0 if right else 1), answer.commit.probability
+        return {
+            "outcome": np.array(outcome),
+            "truth": np.array(self._truth),
+            "source_m": np.array(self._pinger.position_m),
+            "time_s": np.array(time_s),
+            "distance_m": np.array(self._vehicle.travelled_m),
+            "stops": np.array(stops),
+            "pings": np.array(pings),
+            "stated": np.array(stated),
+            "fix_m": fix,
+            "covariance_m2": covariance,
+        }
