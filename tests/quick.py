@@ -22,7 +22,7 @@ QUICK = {
     "map": ["--trials", "5", "--step-m", "2.5", "--echo-cells", "1", "--echo-pings", "2"],
     "stations": ["--trials", "8"],
     "waypoints": ["--trials", "20", "--step-m", "8"],
-    "rehearse": ["--runs", "2"],
+    "rehearse": ["--runs", "1"],
     "validate": ["--trials", "12"],
     "calibrate": ["--runs", "5"],
     "report": ["--trials", "200"],

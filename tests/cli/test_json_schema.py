@@ -39,7 +39,9 @@ def studies_of_examples():
     for example in shipped("examples"):
         for command in STUDIES:
             quick = example == "mallard-basin" or command in ("check", "sound-speed", "budget")
-            if command != "place":
+            if command == "rehearse" and example == "mallard-basin":  # the samples of whole runs take their time
+                yield pytest.param(command, example, marks=pytest.mark.slow)
+            elif command not in ("place", "rehearse"):
                 yield pytest.param(command, example, marks=[] if quick else [pytest.mark.slow])
 
 
