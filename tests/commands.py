@@ -60,10 +60,14 @@ _KINDS = {
     "navigation": ("navigation",),
     "sources": ("source places",),
     "results": ("results",),
+    "compared": ("mallard-basin", "quay-nine", *shipped("arrays")),
+    "state": ("state of a live run",),
 }
 # Options that name a file to read, by what is in it; any other path is one to write.
 _READ = {
     "scenario": "scenario", "recording": "recording", "pings": "pings", "pings_files": "pings", "ping_files": "pings",
+    "files": "compared",
+    "state": "state",
     "sidecar_file": "sidecar", "array": "array", "navigation": "navigation", "sources": "sources", "results": "results",
 }  # fmt: skip
 
@@ -145,8 +149,10 @@ class CommandLine:
             return rng.choice([*_ODD_NUMBERS, *beyond]) if odd else str(least + rng.randrange(_MOST))
         if isinstance(kind, click.types.FloatParamType):
             return rng.choice(_ODD_NUMBERS) if odd else self._number_within(kind)
+        if parameter.name in _READ:
+            return self._read(_READ[parameter.name])
         if isinstance(kind, click.Path):
-            return self._read(_READ[parameter.name]) if parameter.name in _READ else self._written(parameter.name, odd)
+            return self._written(parameter.name, odd)
         good = _GOOD_TEXTS.get(parameter.name, ())
         return rng.choice(_ODD_TEXTS if odd or not good else good)
 
@@ -161,7 +167,7 @@ class CommandLine:
         rng = self.rng
         if rng.random() < self.odd / 2:
             return rng.choice(
-                ["", ".", "folder", "no-such-file", "nowhere", "/dev/null", "no\nsuch", "-", "/proc/self/mem"]
+                ["-", "-", "", ".", "folder", "no-such-file", "nowhere", "/dev/null", "no\nsuch", "-", "/proc/self/mem"]
             )
         kind = rng.choice(list(_KINDS)) if rng.random() < self.odd / 2 else what
         name = rng.choice(_KINDS[kind])
@@ -187,7 +193,8 @@ class CommandLine:
 def answers_or_says_why(line: CommandLine) -> str:
     """Run a command line; it answers or is refused in words. What is wrong with that raises AssertionError."""
     before = set(os.listdir(line.folder))
-    with patch("sys.stdin", open(os.devnull)):  # noqa: SIM115 - the next one replaces it
+    (line.folder / "typed").write_bytes(heard()["found"][1] if line.rng.random() < 0.9 else b"")
+    with open(line.folder / "typed") as typed, patch("sys.stdin", typed):
         done = run(*line.arguments, cwd=line.folder)
     said = [text for text in done.stderr.splitlines() if text]
     assert done.returncode in (0, 1, 2), f"exit code {done.returncode}: {said}"

@@ -15,15 +15,18 @@ import numpy as np
 import soundfile
 
 from acoustics.base.errors import InputError
+from acoustics.base.toml_tables import read_json
 from acoustics.io.navigation import COLUMNS, read_navigation
+from acoustics.io.navigation_stream import NavigationLog, RowReader
 from acoustics.io.ping import Candidate, NavigatedPose, Ping
-from acoustics.io.ping_lines import ping_line, read_pings
+from acoustics.io.ping_lines import ping_from_line, ping_line, read_pings
 from acoustics.io.sidecar import read_sidecar, sidecar_table
 from acoustics.io.site_sketch import read_sketch, sketch_text
 from acoustics.io.streams import RawFormat, stream_raw, stream_raw_file, stream_recording
 from acoustics.scene.scenario import load_array, load_scene, shipped
 from acoustics.study.calibrate.inputs import read_sources
 from acoustics.study.execution.store import ChunkStore
+from acoustics.study.live import LiveRun
 from acoustics.study.simulate import sketch_of_scene
 from acoustics.study.simulate.scene_sidecar import sidecar_of_scene
 from acoustics.study.validate.answer import EstimatorFailure, answer_of_line
@@ -80,6 +83,32 @@ def chunk_in(path):
         assert np.array_equal(chunk["error"], CHUNK["error"]) and chunk["reason"].tolist() == CHUNK["reason"].tolist()
 
 
+def state_of(path):
+    """A run is taken up from it."""
+    LiveRun(SCENE, navigation=NavigationLog("nav")).restore(read_json(path, 10**7, "a state"), str(path))
+
+
+def rows_of(path):
+    """Poses that come line by line: a wrong one is refused by its number, and the next is taken."""
+    reader, wrong = RowReader(str(path)), None
+    for line in path.read_bytes().splitlines(keepends=True):
+        try:
+            row = reader.take(line)
+        except InputError as error:
+            wrong = InputError(str(path), "", str(error).removeprefix(f"{path}: "))
+        else:
+            assert row is None or np.isfinite(row).all()
+    if wrong is not None:
+        raise wrong
+
+
+def lines_from(path):
+    """Ping lines that come one by one."""
+    for number, line in enumerate(path.read_bytes().splitlines(), 1):
+        if line.strip():
+            ping_from_line(line, f"{path}: line {number}")
+
+
 def results_of(path):
     read_results(path, 20)
 
@@ -100,6 +129,13 @@ def table_text(header, rows):
     return "\n".join([header, *(",".join(map(repr, row)) for row in rows)]).encode() + b"\n"
 
 
+def state_bytes():
+    run = LiveRun(SCENE, navigation=NavigationLog("nav"))
+    run.steer([(0.5 * k, 1.0 + k, 2.0, 0.8, 0.0, 1.5, 90.0 + k) for k in range(8)])
+    run.take(PING)
+    return json.dumps(run.table(), indent=1).encode()
+
+
 NAVIGATION = table_text(",".join(COLUMNS), [(0.5 * k, 1.0 + k, 2.0, 0.8, 0.0, 1.5, 90.0 + k) for k in range(8)])
 RESULTS = table_text("ping,bearing_deg,bearing_sd_deg", [(k, 12.5 * k, 2.0) for k in range(1, 9)])
 SOURCES = table_text("ping,x_m,y_m,z_m", [(k, 12.5, 2.0, 1.5) for k in range(1, 9)])
@@ -116,6 +152,9 @@ FILES = {
     **{name: (load_scene, ".toml", path.read_bytes()) for name, path in shipped("examples").items()},
     **{name: (load_array, ".toml", path.read_bytes()) for name, path in shipped("arrays").items()},
     "navigation": (read_navigation, ".csv", NAVIGATION),
+    "state of a live run": (state_of, ".json", state_bytes()),
+    "live navigation": (rows_of, ".csv", NAVIGATION),
+    "live ping lines": (lines_from, ".jsonl", f"{ping_line(PING)}\n".encode() * 3),
     "site sketch": (read_sketch, ".toml", sketch_text(sketch_of_scene(SCENE)).encode()),
     "answer of a program": (
         answer_in,

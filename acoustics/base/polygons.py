@@ -108,7 +108,7 @@ def contains(corners: ArrayLike, places: ArrayLike) -> NDArray[np.bool_]:
     start, place = np.asarray(corners, dtype=float), np.asarray(places, dtype=float)[..., None, :]
     end = np.roll(start, -1, axis=0)
     spans = (start[:, 1] > place[..., 1]) != (end[:, 1] > place[..., 1])
-    rise = np.where(start[:, 1] == end[:, 1], 1.0, end[:, 1] - start[:, 1])  # a level side spans nothing
+    rise = np.where(spans, end[:, 1] - start[:, 1], 1.0)  # others meet no ray
     meets = start[:, 0] + (place[..., 1] - start[:, 1]) * (end[:, 0] - start[:, 0]) / rise
     return np.asarray(np.sum(spans & (place[..., 0] < meets), axis=-1) % 2 == 1)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from acoustics.base.errors import InputError
-from acoustics.base.table_model import TableModel
+from acoustics.base.table_model import LARGEST_NUMBER, TableModel
 
 Model = TypeVar("Model", bound=TableModel)
 
@@ -48,6 +49,26 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise InputError(str(path), "", f"is not valid TOML: {error}") from None
     except (RecursionError, ValueError) as error:
         raise InputError(str(path), "", f"is not a usable TOML file: {error}") from None
+
+
+def read_json(path: Path, most_bytes: int, what: str) -> Any:
+    """The value in a JSON file, which is to be `what`.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read, has over `most_bytes`, or is not JSON.
+    """
+    try:
+        with path.open("rb") as file:
+            content = file.read(most_bytes + 1)  # not by its size, which a pipe or a device does not tell
+        if len(content) > most_bytes:
+            raise InputError(str(path), "", f"larger than {most_bytes:,} bytes, so not {what}")
+        return json.loads(content.decode("utf-8"))
+    except OSError as error:
+        raise InputError(str(path), "", f"cannot be read: {(error.strerror or str(error)).lower()}") from None
+    except (ValueError, RecursionError) as error:
+        raise InputError(str(path), "", f"is not valid JSON: {error}") from None
 
 
 def validated(model: type[Model], table: Any, source: str) -> Model:
@@ -105,7 +126,7 @@ def _in_another_unit(error: dict[str, Any]) -> str:
     """A hint where the value would fit if it had been meant in the unit that people slip into; else ''."""
     key = next((part for part in reversed(error["loc"]) if isinstance(part, str)), "")
     value, limits = error["input"], error.get("ctx", {})
-    if isinstance(value, bool) or not isinstance(value, int | float):
+    if isinstance(value, bool) or not isinstance(value, int | float) or abs(value) > LARGEST_NUMBER:
         return ""
     meant = {
         ("_hz", "ge"): ("kilohertz", value * 1e3),

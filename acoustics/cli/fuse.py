@@ -12,6 +12,8 @@ import click
 from acoustics.cli.live import LiveOptions, live_options
 from acoustics.cli.options import Output, output_options
 
+_LARGEST_STATE_BYTES = 10_000_000  # of two minutes of navigation and 200 pings: a third of it
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
@@ -152,10 +154,8 @@ def _live(
     force: bool,
 ) -> None:
     """A run from standard input, until it ends."""
-    import json
-
-    from acoustics.base.errors import InputError
     from acoustics.base.files import check_different, check_free
+    from acoustics.base.toml_tables import read_json
     from acoustics.cli.live import follow_live, standard_input
     from acoustics.cli.options import choose_pinger
     from acoustics.io.navigation_stream import NavigationLog, check_navigation
@@ -182,10 +182,7 @@ def _live(
         CommitRule(live.commit_probability, live.wrong_station_cost_s),
     )
     if live.state is not None and live.state.exists():
-        try:
-            run.restore(json.loads(live.state.read_bytes()), str(live.state))
-        except ValueError as error:
-            raise InputError(str(live.state), "", f"is no state of a run: {error}") from None
+        run.restore(read_json(live.state, _LARGEST_STATE_BYTES, "the state of a run"), str(live.state))
 
     def draw(answer: LiveAnswer) -> bytes:
         return watch_page(answer, scene).encode()

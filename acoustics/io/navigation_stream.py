@@ -9,16 +9,18 @@ import socket
 import stat
 import time
 from bisect import bisect_left
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing
+from itertools import pairwise
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Annotated, Any, BinaryIO, Self
 
 import numpy as np
+from pydantic import Field, model_validator
 
 from acoustics.base.errors import InputError
 from acoustics.base.frames import Floats
-from acoustics.base.table_model import Number, TableModel
+from acoustics.base.table_model import NotNegative, Number, Place, TableModel
 from acoustics.base.toml_tables import validated
 from acoustics.io.csv_table import check_header
 from acoustics.io.navigation import COLUMNS, Navigation
@@ -30,6 +32,7 @@ _POLL_S = 0.02
 MOST_ROWS = 12_000  # two minutes at 100 a second
 
 Row = tuple[float, ...]
+_Pose = tuple[Number, Number, Number, Number, Number, Number, Number]
 
 
 class _PoseRow(TableModel):
@@ -144,6 +147,22 @@ def _growing(handle: BinaryIO, stopped: Callable[[], bool]) -> Iterator[bytes]:
             time.sleep(_POLL_S)
 
 
+class NavigationState(TableModel):
+    """What a `NavigationLog` is taken up from."""
+
+    rows: Annotated[
+        tuple[tuple[Number, Number, Number, Number, Number, Number, Number], ...], Field(max_length=MOST_ROWS)
+    ]
+    origin_m: Place | None
+    travelled_m: NotNegative
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if any(later[0] <= earlier[0] for earlier, later in pairwise(self.rows)):
+            raise ValueError("rows are not in order of time")
+        return self
+
+
 class NavigationLog:
     """The latest rows of a navigation in order of time, however late one comes; at most `MOST_ROWS` of them."""
 
@@ -184,10 +203,9 @@ class NavigationLog:
         """What `restore` takes, of plain numbers."""
         return {"rows": self.rows, "origin_m": self.origin_m, "travelled_m": self.travelled_m}
 
-    def restore(self, rows: Sequence[Row], origin_m: Sequence[float] | None, travelled_m: float) -> None:
+    def restore(self, state: NavigationState) -> None:
         """Take up where `table` was made."""
-        self.rows = [tuple(row) for row in rows]
-        self.origin_m, self.travelled_m = None if origin_m is None else tuple(origin_m), travelled_m
+        self.rows, self.origin_m, self.travelled_m = list(state.rows), state.origin_m, state.travelled_m
 
     def _drop(self, count: int) -> None:
         if count <= 0:

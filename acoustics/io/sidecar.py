@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Annotated, Any, Self
 
 from pydantic import Field, model_validator
 
 from acoustics.base.checks import whole_metres, wide_aperture
-from acoustics.base.errors import InputError
 from acoustics.base.table_model import Name, NotNegative, Number, Place, Positive, TableModel, all_wrong, same_names
-from acoustics.base.toml_tables import validated
+from acoustics.base.toml_tables import read_json, validated
 
 _LARGEST_SIDECAR_BYTES = 1_000_000
 _MOST_BURST_SAMPLES = 2_000_000  # a filter for it takes some 100 MB
@@ -151,18 +149,8 @@ def read_sidecar(path: str | Path) -> Sidecar:
     InputError
         If the file cannot be read, is not JSON, or a key is missing or wrong.
     """
-    source = str(path)
-    try:
-        with open(path, "rb") as file:
-            content = file.read(_LARGEST_SIDECAR_BYTES + 1)  # not by its size, which a pipe or a device does not tell
-        if len(content) > _LARGEST_SIDECAR_BYTES:
-            raise InputError(source, "", f"larger than {_LARGEST_SIDECAR_BYTES:,} bytes, so not a recording's sidecar")
-        table = json.loads(content.decode("utf-8"))
-    except OSError as error:
-        raise InputError(source, "", f"cannot be read: {(error.strerror or str(error)).lower()}") from None
-    except (ValueError, RecursionError) as error:
-        raise InputError(source, "", f"is not valid JSON: {error}") from None
-    return validated(Sidecar, table, source)
+    table = read_json(Path(path), _LARGEST_SIDECAR_BYTES, "a recording's sidecar")
+    return validated(Sidecar, table, str(path))
 
 
 def sidecar_table(sidecar: Sidecar) -> dict[str, Any]:

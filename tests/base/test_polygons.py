@@ -43,6 +43,12 @@ def test_what_is_inside_is_so_for_matplotlib(corners):
         np.testing.assert_array_equal(inside_all(PLACES, half_planes(corners)), expected)
 
 
+def test_a_side_that_is_almost_level_meets_no_ray_beside_it():
+    for rise in (1e-308, 1e-16):
+        corners = [(0.0, 0.0), (25.0, rise), (25.0, 12.5), (0.0, 12.5)]
+        assert contains(corners, [(6.0, 5.0), (6.0, -1.0), (26.0, 5.0)]).tolist() == [True, False, False]
+
+
 @pytest.mark.parametrize("corners", [SQUARE, BENT, CONVEX, CONVEX[::-1]])
 def test_sides_face_outward_and_meet_in_the_corners(corners):
     normal, offset = half_planes(corners)

@@ -122,4 +122,7 @@ def test_what_belongs_to_a_live_run_alone_is_refused_elsewhere(tmp_path):
     assert "no socket of this machine" in said
     (tmp_path / "run.json").write_text("[1")
     (said,) = refused("fuse", "-", "--state", "run.json", cwd=tmp_path)
-    assert "run.json: is no state of a run" in said
+    assert "run.json: is not valid JSON" in said
+    for endless in ("[" * 200_000, "x" * 20_000_000):
+        (tmp_path / "run.json").write_text(endless)
+        assert len(refused("fuse", "-", "--state", "run.json", cwd=tmp_path)) == 1

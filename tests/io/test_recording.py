@@ -330,8 +330,14 @@ def test_a_sidecar_comes_back_as_it_went(tmp_path):
             {"pingers": [PINGER | {"pri_s": 4e-3}]},
             "pingers[1]: length_s = 0.004 must be shorter than pri_s = 0.004",
         ),
-        ({"pingers": [PINGER | {"length_s": 3}]}, "pingers[1].length_s: should be less than or equal to 1, got 3"),
-        ({"sample_rate_hz": 30}, "sample_rate_hz: should be greater than or equal to 1000, got 30"),
+        (
+            {"pingers": [PINGER | {"length_s": 3}]},
+            "pingers[1].length_s: should be less than or equal to 1, got 3; if these are milliseconds, write 0.003",
+        ),
+        (
+            {"sample_rate_hz": 30},
+            "sample_rate_hz: should be greater than or equal to 1000, got 30; if these are kilohertz, write 30000",
+        ),
         (
             {"sample_rate_hz": 1e7, "pingers": [PINGER | {"length_s": 0.5}]},
             "pingers[1].length_s: makes a burst of over 2,000,000 samples at that rate",

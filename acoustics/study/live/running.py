@@ -6,14 +6,16 @@ from bisect import insort
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
+from pydantic import Field
 
-from acoustics.base.errors import InputError
 from acoustics.base.frames import Pose
+from acoustics.base.table_model import Number, TableModel
+from acoustics.base.toml_tables import validated
 from acoustics.estimate.fuse import NONE_OF_THESE, Track, navigated_track, track_of_pings
-from acoustics.io.navigation_stream import NavigationLog, Row
+from acoustics.io.navigation_stream import NavigationLog, NavigationState, Row
 from acoustics.io.ping import Ping
 from acoustics.io.ping_lines import ping_from_table, ping_table
 from acoustics.scene.scene import Scene
@@ -26,6 +28,16 @@ _LATE_S = 5.0  # a ping that is earlier than the last by more was timed by a clo
 _SILENT_S = 10.0  # as long without a ping is worth a word
 _KNOWN_PINGS = 1000  # by which a line that is read a second time is known
 _USUAL_COST_S = 300.0  # of a wrong station, for choosing a waypoint where the user gives none
+
+
+class _State(TableModel):
+    """What a run is taken up from; its pings are read as the lines that they were."""
+
+    pings: tuple[Any, ...]
+    heard: Annotated[int, Field(strict=True, ge=0)]
+    began_s: Number | None
+    known: Annotated[tuple[tuple[Annotated[int, Field(strict=True)], Number], ...], Field(max_length=_KNOWN_PINGS)]
+    navigation: NavigationState | None
 
 
 @dataclass(frozen=True)
@@ -165,7 +177,7 @@ class LiveRun:
             "navigation": None if self.navigation is None else self.navigation.table(),
         }
 
-    def restore(self, table: dict[str, Any], source: str) -> None:
+    def restore(self, table: object, source: str) -> None:
         """Take up a run where `table` was made; `source` is named in the refusal.
 
         Raises
@@ -173,21 +185,18 @@ class LiveRun:
         InputError
             If the table is no run.
         """
-        try:
-            self.pings = [ping_from_table(entry, source) for entry in table["pings"]]
-            self.heard = int(table["heard"])
-            self.began_s = None if table["began_s"] is None else float(table["began_s"])
-            self.known.extend((int(number), float(time)) for number, time in table["known"])
-            if self.navigation is not None and table["navigation"] is not None:
-                self.navigation.restore(**table["navigation"])
-        except (KeyError, TypeError, ValueError) as error:
-            raise InputError(source, "", f"is no state of a run: {error}") from None
+        state = validated(_State, table, source)
+        self.pings = sorted((ping_from_table(entry, source) for entry in state.pings), key=lambda p: p.time_s)
+        self.heard, self.began_s = state.heard, state.began_s
+        self.known.extend(state.known)
+        if self.navigation is not None and state.navigation is not None:
+            self.navigation.restore(state.navigation)
 
     def _begin_again(self) -> None:
         self.pings, self.began_s, self.heard = [], None, 0
         self.known.clear()
         if self.navigation is not None:
-            self.navigation.restore([], None, 0.0)
+            self.navigation.restore(NavigationState(rows=(), origin_m=None, travelled_m=0.0))
 
     def _elapsed_s(self) -> float:
         return self.pings[-1].time_s - self.began_s if self.pings and self.began_s is not None else 0.0

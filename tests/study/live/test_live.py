@@ -118,8 +118,20 @@ def test_a_run_taken_up_again_goes_on_as_if_it_had_not_stopped():
 
 
 def test_what_is_no_state_is_refused():
-    with pytest.raises(InputError, match="no state of a run"):
+    with pytest.raises(InputError, match="^state: heard: is missing"):
         LiveRun(SCENE).restore({"pings": []}, "state")
+    run = LiveRun(SCENE, navigation=NavigationLog("nav"))
+    run.steer(ROWS[:3])
+    good = json.loads(json.dumps(run.table()))
+    for key, value, said in (
+        ("rows", [[1.0, 2.0]], r"navigation.rows\[1\]\[3\]: is missing"),
+        ("rows", good["navigation"]["rows"][::-1], "navigation: rows are not in order of time"),
+        ("rows", 3, "navigation.rows: expected a list, got int"),
+        ("travelled_m", "far", "navigation.travelled_m: should be a number, got 'far'"),
+        ("travelled_m", float("inf"), "navigation.travelled_m: should be a finite number"),
+    ):
+        with pytest.raises(InputError, match=f"^state: {said}"):
+            run.restore(good | {"navigation": good["navigation"] | {key: value}}, "state")
 
 
 def test_a_clock_that_jumps_is_said_and_a_run_begins_again_where_it_went_back():
