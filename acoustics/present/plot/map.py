@@ -16,7 +16,7 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.present.plot.pool_view import LABEL, draw_plan, frame_plan
 from acoustics.present.plot.style import EMBER, INK, SAND, STYLE, conclude
-from acoustics.present.text.map import place_text, where_to_listen
+from acoustics.present.text.map import map_headline
 from acoustics.present.text.tables import number
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -48,7 +48,7 @@ def map_plot(result: PoolMap, scene: Scene, pinger: Pinger) -> Figure:
     panels = _panels(result)
     rows, columns = _layout(len(panels), result)
     width = 6.6 if columns > 1 else 8.0
-    size = (width * columns, 0.95 + rows * _height(result, width))
+    size = (width * columns, 0.75 + rows * _height(result, width))
     vehicle_moves = result.over == "vehicle"
     fixed = np.array(pinger.position_m if vehicle_moves else scene.vehicle.position_m)[:2]
     with rc_context(STYLE | {"hatch.color": SAND, "hatch.linewidth": 0.8}):
@@ -77,7 +77,7 @@ def map_plot(result: PoolMap, scene: Scene, pinger: Pinger) -> Figure:
                 axes.tick_params(labelbottom=True)
             if k % columns:
                 axes.set_ylabel("")
-        conclude(figure, f"{result.title}, {result.array}, {place_text(result)}. {where_to_listen(result)}")
+        conclude(figure, map_headline(result))
         return figure
 
 

@@ -46,6 +46,21 @@ def map_text(result: PoolMap) -> str:
     return "\n".join([*lines, "", *notes, "", *textwrap.wrap(where_to_listen(result), 100)])
 
 
+def map_headline(result: PoolMap) -> str:
+    """What the map concludes, in as few words as fit over a picture."""
+    best = result.listen
+    head = f"{result.title}, {result.array}"
+    if best is None:
+        return f"{head}: nowhere does one ping tell more than a guess would"
+    verb = "listen" if result.over == "vehicle" else "told best is a pinger"
+    what = (
+        f"position to {number(best.position_m)} m RMS ({best.kind})"
+        if best.by == "position"
+        else f"bearing to {number(best.bearing_deg)} deg (bound), no position"
+    )
+    return f"{head}: {verb} at x {best.x_m:.1f}, y {best.y_m:.1f} m, one ping gives the {what}"
+
+
 def where_to_listen(result: PoolMap) -> str:
     """The map in one sentence: where to listen, and how good it is there."""
     best = result.listen

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.scene.clearance import roomy
 
 GOOD_M = 1.0  # a fix so near is a place that a crew can act on; our choice, no source
 _MOST_FAILED = 0.1  # of the pings: a place where more fail is not one to listen at
@@ -52,6 +53,7 @@ def listening_place(
     places_m: Floats,
     range_m: Floats,
     *,
+    room_m: Floats,
     bearing_deg: Floats,
     bound_m: Floats,
     wrong_integer: Floats,
@@ -67,6 +69,8 @@ def listening_place(
     range_m, bearing_deg, bound_m, wrong_integer : ndarray, shape (n_cells,)
         Horizontal distance between pinger and vehicle [m], bounds of bearing and position, predicted share of wrong
         integers (NaN: not searched).
+    room_m : ndarray, shape (n_cells,)
+        How far the cell is from what the vehicle must not touch [m]: a metre is kept, or what there is.
     simulated_m, failed : ndarray, shape (n_cells,)
         RMS of the simulated fixes and share of failed pings; all NaN where nothing is simulated.
 
@@ -75,15 +79,16 @@ def listening_place(
     ListeningPlace or None
         None where no cell observes as much as a bearing with few enough wrong integers.
     """
+    clear = roomy(room_m)
     simulated = bool(np.isfinite(failed).any())
     position = np.where(np.isnan(simulated_m), np.inf, simulated_m) if simulated else bound_m
     lost = np.nan_to_num(failed if simulated else wrong_integer)
     usable = np.where(lost <= _MOST_FAILED, position, np.inf)
     by: Literal["position", "bearing"] = "position"
-    judged = usable
-    if not np.isfinite(usable).any():
+    judged = np.where(clear, usable, np.inf)
+    if not np.isfinite(judged).any():
         # Without a position pings fail by definition: only wrong integers spoil a bearing.
-        by, judged = "bearing", np.where(np.nan_to_num(wrong_integer) <= _MOST_FAILED, bearing_deg, np.inf)
+        by, judged = "bearing", np.where(clear & (np.nan_to_num(wrong_integer) <= _MOST_FAILED), bearing_deg, np.inf)
     if not np.isfinite(judged).any():
         return None
     best = int(np.argmin(judged))

@@ -11,6 +11,7 @@ from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.link_budget import LinkBudget
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.intervals import BEARING_GUESS_SD, Interval, median_interval, unless_guessed
+from acoustics.scene.clearance import room_m
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.execution import ALONE, Arrays, Running, fingerprint, run_chunks
@@ -98,6 +99,7 @@ def map_pool(
         progress=progress,
     )
     simulated = gather_fixes(len(wrong), fixes, results[len(echoes) :])
+    places = cells.places_m[cells.wet][:, :2]
     failed = 1 - (1 - simulated.refused) * (1 - wrong)
     position_m = unless_guessed(at.position_m, scene.pool.extent_m)
     bearing_deg = np.rad2deg(unless_guessed(at.bearing_sd, BEARING_GUESS_SD))
@@ -133,8 +135,9 @@ def map_pool(
             scene, pinger, cells, at, most=choices.known_pool_cells, site_position=choices.site_position
         ),
         listen=listening_place(
-            cells.places_m[cells.wet][:, :2],
+            places,
             np.linalg.norm(at.source_m[:, :2], axis=-1),
+            room_m=room_m(scene, places, pingers=True) if choices.over == "vehicle" else np.full(len(places), np.inf),
             bearing_deg=bearing_deg,
             bound_m=position_m,
             wrong_integer=wrong,

@@ -14,6 +14,7 @@ from acoustics.base.frames import Floats, Pose
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.multipath_free_window import multipath_free_map_s
+from acoustics.scene.clearance import room_m, roomy
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.waypoints.information import Heard, hear
@@ -68,9 +69,9 @@ def grid_of_waypoints(scene: Scene, step_m: float | None) -> tuple[Floats, float
 def candidates_at(scene: Scene, prior: Prior, waypoints_m: Floats) -> Candidates:
     """Those of the waypoints, shape (n, 3) [m], where the vehicle may stop, each with headings all round.
 
-    The whole array is wet at every heading; waypoints in keep-out zones, those that no way leads to, and those nearer
-    to
-    a place of the pinger than the hull is long are left out.
+    The whole array is wet at every heading; waypoints in keep-out zones, those within a metre of a wall or a
+    station (where the water allows as much), those that no way leads to, and those nearer to a place of the pinger than
+    the hull is long are left out.
 
     Raises
     ------
@@ -114,10 +115,11 @@ def allowed(scene: Scene, prior: Prior, waypoints_m: Floats) -> NDArray[np.bool_
     )
     wet = scene.pool.contains(pose.to_site(scene.array.positions_m)).all(axis=(-2, -1))
     apart = np.linalg.norm(waypoints_m[:, None] - prior.places_m, axis=-1).min(axis=-1)
-    free = ~np.any(
-        [zone.contains(waypoints_m) for zone in scene.keep_outs] or [np.zeros(len(waypoints_m), bool)], axis=0
-    )
-    return np.asarray(wet & free & (apart >= scene.vehicle.hull_m[0]))
+    # Where the pinger truly is, is not known: its places alone count, and the stations that stand in the water.
+    room = room_m(scene, waypoints_m, pingers=False)
+    fit = wet & (room >= 0) & (apart >= scene.vehicle.hull_m[0])
+    fit[fit] = roomy(room[fit])
+    return np.asarray(fit)
 
 
 def links(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose) -> LinkBudget:
