@@ -43,6 +43,19 @@ _RAW_KINDS = ("int16", "int32", "uint16", "uint32")
 @click.option("--big-endian", is_flag=True, help="Raw: the most significant byte comes first.")
 @click.option("--channels", type=click.IntRange(1, 256), help="Raw: how many; default: those in the notes.")
 @click.option("--sample-rate-hz", type=click.FloatRange(1e3, 1e8), help="Raw: default: the rate in the notes.")
+@click.option(
+    "--site",
+    "site_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Site sketch in TOML: also a position by each ping's echoes (experimental).",
+)
+@click.option(
+    "--surveyed-m",
+    type=(float, float, float),
+    metavar="X Y Z",
+    help="With --site: where the pinger is; prints how far off each position is.",
+)
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Write the ping lines.")
 @force_option
 @json_option
@@ -59,6 +72,8 @@ def locate_command(
     big_endian: bool,
     channels: int | None,
     sample_rate_hz: float | None,
+    site_file: Path | None,
+    surveyed_m: tuple[float, float, float] | None,
     out: Path | None,
     force: bool,
     as_json: bool,
@@ -71,6 +86,9 @@ def locate_command(
     calibrate` read such lines from the file that --out writes, each line as it comes:
     what was heard stays if the recording breaks off.
 
+    With --site, what the crew knows of the pool (`pingfix simulate` writes such a file), the echoes of each ping are
+    used as measurements: a position from one ping. Experimental: see the guide's echoes.md.
+
     \b
     Example:
       pingfix simulate examples/mallard-basin.toml ping.wav && pingfix locate ping.wav
@@ -79,6 +97,7 @@ def locate_command(
     from acoustics.base.files import growing_file
     from acoustics.estimate.locate import LocateOptions, Tally, locate
     from acoustics.io.ping_lines import ping_line
+    from acoustics.present.text.echoes import echoes_text
     from acoustics.present.text.locate import locate_text
 
     if not recording.name:
@@ -88,6 +107,13 @@ def locate_command(
         raise click.UsageError("standard input holds raw integers: say which with --raw")
     if raw is None and (big_endian or channels or sample_rate_hz):
         raise click.UsageError("--big-endian, --channels and --sample-rate-hz belong to --raw")
+    if surveyed_m is not None and site_file is None:
+        raise click.UsageError("--surveyed-m belongs to --site")
+    site = None
+    if site_file is not None:
+        from acoustics.io.site_sketch import read_sketch
+
+        site = read_sketch(site_file)
     sidecar = _notes(recording, sidecar_file, scenario, sound_speed_m_s)
     if array is not None:
         from acoustics.scene.scenario import load_array
@@ -98,7 +124,7 @@ def locate_command(
         add = files.enter_context(growing_file(out, force=force)) if out is not None else None
         stream = _stream(recording, sidecar, raw, big_endian, channels, sample_rate_hz)
         tally = Tally()
-        options = LocateOptions(method, pinger_names, false_alarms_per_hour)
+        options = LocateOptions(method, pinger_names, false_alarms_per_hour, site)
         found = locate(_watched(stream), sidecar, options, tally=tally)
         pings: list[Ping] = []
         kept = False
@@ -118,6 +144,8 @@ def locate_command(
         show_text(
             locate_text(on_one_line(str(recording)), pings, tally, None if out is None else on_one_line(str(out)))
         )
+        if site is not None and pings:
+            show_text(echoes_text(pings, surveyed_m))
 
 
 def _notes(recording: Path, sidecar_file: Path | None, scenario: Path | None, sound_speed_m_s: float | None) -> Sidecar:

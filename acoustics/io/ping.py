@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from acoustics.base.frames import Floats, Pose
+from acoustics.io.echo_fix import EchoFix
 from acoustics.physics.tdoa import difference_matrix
 
 MISFIT = (
@@ -114,6 +115,8 @@ class Ping:
         Site bearing of each candidate [rad].
     site_position_m : ndarray, shape (3,), or None
         The position in the site frame [m].
+    echoes : EchoFix or None
+        The place by the echoes; None where no site sketch was given.
     """
 
     ping: int
@@ -146,6 +149,7 @@ class Ping:
     depth_sd_m: float | None
     site_bearing: tuple[float, ...]
     site_position_m: Floats | None
+    echoes: EchoFix | None = None
 
     @property
     def can_calibrate(self) -> bool:

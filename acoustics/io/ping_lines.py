@@ -23,6 +23,7 @@ from acoustics.base.table_model import (
     all_wrong,
 )
 from acoustics.base.toml_tables import validated
+from acoustics.io.echo_fix import EchoLine, echo_fix, echo_table
 from acoustics.io.ping import Candidate, NavigatedPose, Ping
 
 __all__ = [
@@ -101,6 +102,7 @@ class _PingLine(TableModel):
     depth_sd_m: Number | None
     site_bearing_deg: tuple[Number, ...]
     site_position_m: Place | None
+    echoes: EchoLine | None = None
 
     @model_validator(mode="after")
     def _keys_agree(self) -> Self:
@@ -141,7 +143,9 @@ def ping_table(ping: Ping) -> dict[str, Any]:
     ]
     table["pose"] = {key: _value(ping.pose, key) for key in _PoseLine.model_fields}
     table["site_bearing_deg"] = [_degrees(angle) for angle in ping.site_bearing]
-    return {key: table[key] for key in _KEYS}
+    if ping.echoes is None:  # a line without a site sketch is as it was before there were any
+        return {key: table[key] for key in _KEYS if key != "echoes"}
+    return {key: table[key] for key in _KEYS} | {"echoes": echo_table(ping.echoes)}
 
 
 def ping_line(ping: Ping) -> str:
@@ -216,6 +220,7 @@ def ping_from_table(table: Any, source: str) -> Ping:
             "tdoa_covariance_s2": np.array(line.tdoa_covariance_s2) if measured else np.empty((0, 0)),
             "candidates": tuple(Candidate(**_radians(candidate)) for candidate in line.candidates),
             "pose": NavigatedPose(**_radians(line.pose)),
+            "echoes": None if line.echoes is None else echo_fix(line.echoes),
             "site_bearing": tuple(np.deg2rad(line.site_bearing_deg).tolist()),
         }
     )

@@ -19,6 +19,7 @@ from acoustics.estimate.locate import LocateOptions, PingerTally, Tally
 from acoustics.estimate.locate import locate as locate_stream
 from acoustics.io.ping import Ping
 from acoustics.io.sidecar import Sidecar, read_sidecar
+from acoustics.io.site_sketch import SiteSketch, read_sketch
 from acoustics.io.streams import SampleStream, stream_recording
 from acoustics.scene.array import Array
 from acoustics.scene.scene import Scene
@@ -62,6 +63,7 @@ def locate(
     pingers: Sequence[str] = (),
     sound_speed_m_s: float | None = None,
     false_alarms_per_hour: float = 1.0,
+    site: str | Path | SiteSketch | None = None,
 ) -> LocatedPings:
     """Find the pings in a recording: time differences, bearing, position.
 
@@ -81,6 +83,8 @@ def locate(
         Instead of the one in the notes.
     false_alarms_per_hour : float
         At most, in each pinger's band, in noise alone.
+    site : str, Path or SiteSketch, optional
+        What the crew knows of the pool: each ping then has a place by its echoes too (experimental).
 
     Raises
     ------
@@ -95,7 +99,8 @@ def locate(
         known = known.model_copy(update={"sound_speed_m_s": float(sound_speed_m_s)})
     if array is not None:
         known = with_array(known, array)
-    options = LocateOptions(method, tuple(pingers), false_alarms_per_hour)
+    sketch = site if site is None or isinstance(site, SiteSketch) else read_sketch(site)
+    options = LocateOptions(method, tuple(pingers), false_alarms_per_hour, sketch)
     return _all(stream_recording(path, known), known, options)
 
 

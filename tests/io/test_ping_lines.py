@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from acoustics.base.errors import InputError
 from acoustics.estimate.tdoa.differences import tdoa_of
+from acoustics.io.echo_fix import EchoFix, EchoMode, FaceOffset
 from acoustics.io.ping_lines import Candidate, NavigatedPose, Ping, ping_line, ping_table, read_pings
 
 PING = Ping(
@@ -43,6 +45,29 @@ PING = Ping(
     site_bearing=(0.4, 0.4),
     site_position_m=np.array([4.0, 3.0, 1.3]),
 )
+
+
+ECHOES = EchoFix(
+    True,
+    "",
+    (EchoMode(np.array([4.0, 3.0, 1.3]), np.diag([0.04, 0.01, 0.02]), 0.9),),
+    0.02,
+    0.01,
+    (FaceOffset("floor_depth", 0.03, 0.6),),
+    0.8,
+    0.4,
+    0.5,
+    0.004,
+)
+
+
+@pytest.mark.parametrize("echoes", [ECHOES, EchoFix(False, "the burst is swept")])
+def test_the_place_by_echoes_comes_back_too(tmp_path, echoes):
+    file = tmp_path / "p.jsonl"
+    line = ping_line(replace(PING, echoes=echoes))
+    file.write_text(line)
+    assert ping_line(read_pings(file)[0]) == line
+    assert "echoes" not in ping_table(PING)  # without a site sketch a line is as it was before there were any
 
 
 def test_a_ping_comes_back_as_it_went(tmp_path):

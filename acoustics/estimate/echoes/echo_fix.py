@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from scipy.special import chdtrc
 
@@ -15,6 +13,7 @@ from acoustics.estimate.echoes.fit import Modes, fit_modes, position_of
 from acoustics.estimate.echoes.paths import ATTITUDE, FACES, SiteKnowledge
 from acoustics.estimate.echoes.search import DirectBearing, start_states
 from acoustics.estimate.tdoa import Segment
+from acoustics.io.echo_fix import EchoFix, EchoMode, FaceOffset
 
 N_STARTS = 44
 MISFIT_P = 1e-3
@@ -22,53 +21,6 @@ MISFIT_P = 1e-3
 _FARTHEST_PULL = 3.5
 _LEAD_S = 2e-4  # of samples before the direct sound
 _LEAST_CONSTANTS = 3.0  # of the burst's build-up: shorter samples tell nothing of echoes
-
-
-@dataclass(frozen=True)
-class EchoFix:
-    """Where one ping came from by its echoes, and what speaks against it.
-
-    Parameters
-    ----------
-    ok : bool
-        Whether the position may be used.
-    reason : str
-        Why not; empty where ok.
-    position_m : ndarray, shape (3,)
-        The best mode's place, site frame; NaN where none was sought [m].
-    covariance_m2 : ndarray, shape (3, 3)
-        Its covariance: noise, scatter and all that `SiteKnowledge` holds for not known [m^2].
-    modes_m, modes_covariance_m2, weights : ndarray, shape (n, 3), (n, 3, 3) and (n,)
-        All modes, the best first, with their probabilities.
-    heading_correction, heading_correction_sd : float
-        How much farther clockwise than noted the vehicle heads, of the best mode [rad].
-    face_offsets : tuple of (str, float, float)
-        Name of each of the sketch's parameters, how far it is off by the best mode, in units of the parameter [m or 1],
-        and over its standard deviation [1].
-    misfit : float
-        Chi-squared of samples and priors over their number [1].
-    p_value : float
-        Probability of a misfit at least as large; NaN where none was sought.
-    agreement : float
-        Share of the starts that ended at the best mode [1].
-    window_s : float
-        Part of the burst that was used [s].
-    """
-
-    ok: bool
-    reason: str
-    position_m: Floats
-    covariance_m2: Floats
-    modes_m: Floats
-    modes_covariance_m2: Floats
-    weights: Floats
-    heading_correction: float
-    heading_correction_sd: float
-    face_offsets: tuple[tuple[str, float, float], ...]
-    misfit: float
-    p_value: float
-    agreement: float
-    window_s: float
 
 
 def locate_by_echoes(
@@ -124,9 +76,9 @@ def locate_by_echoes(
         raise ParameterError(f"hydrophones_m {known.hydrophones_m.shape}: expected ({segment.n_channels}, 3)")
     burst = known.burst
     if burst.sweep_hz:
-        return _nothing("the burst is swept: echoes are used of tone bursts only")
+        return EchoFix(False, "the burst is swept: echoes are used of tone bursts only")
     if not known.faces.names:
-        return _nothing("the site sketch has no face that reflects")
+        return EchoFix(False, "the site sketch has no face that reflects")
     offset = np.zeros(segment.n_channels) if segment.sampling_offset_s is None else segment.sampling_offset_s
     baseband = to_baseband(
         segment.pressure,
@@ -139,14 +91,14 @@ def locate_by_echoes(
     )
     window = float(baseband.time_s[0, -1]) - onset_s if baseband.samples.shape[1] else 0.0
     if window < _LEAST_CONSTANTS * burst.q / (np.pi * burst.frequency_hz):
-        return _nothing("the samples end before an echo could be told")
+        return EchoFix(False, "the samples end before an echo could be told")
     places = np.empty((0, 3)) if places_m is None else checked("places_m", places_m).reshape(-1, 3)
     table = burst_table(burst)
     starts = start_states(
         known, baseband, table, onset_s=onset_s, bearings=bearings, places_m=places, window_s=window, count=N_STARTS
     )
     if not len(starts):
-        return _nothing("no place in the water of the site sketch lies on the bearing")
+        return EchoFix(False, "no place in the water of the site sketch lies on the bearing")
     modes = fit_modes(known, baseband, table, starts, window_s=window)
     return _judged(known, baseband, modes, len(starts), window)
 
@@ -157,7 +109,7 @@ def _judged(known: SiteKnowledge, baseband: Baseband, modes: Modes, n_starts: in
     best, sd = modes.state[0], np.sqrt(np.diag(modes.covariance[0]))
     pulls = best[FACES : FACES + len(known.faces_sd)]
     offsets = tuple(
-        (name, float(pull * size), float(pull))
+        FaceOffset(name, float(pull * size), float(pull))
         for name, pull, size in zip(known.faces.parameters, pulls, known.faces_sd, strict=True)
     )
     # Twice the squares of complex samples: as many degrees of freedom as real numbers; what is fitted hardly counts.
@@ -167,11 +119,7 @@ def _judged(known: SiteKnowledge, baseband: Baseband, modes: Modes, n_starts: in
     return EchoFix(
         ok=not reason,
         reason=reason,
-        position_m=place[0],
-        covariance_m2=covariance[0],
-        modes_m=place,
-        modes_covariance_m2=covariance,
-        weights=modes.weights,
+        modes=tuple(EchoMode(*mode) for mode in zip(place, covariance, modes.weights.tolist(), strict=True)),
         heading_correction=float(best[ATTITUDE + 2] * known.pose.heading_sd),
         heading_correction_sd=float(sd[ATTITUDE + 2] * known.pose.heading_sd),
         face_offsets=offsets,
@@ -182,15 +130,15 @@ def _judged(known: SiteKnowledge, baseband: Baseband, modes: Modes, n_starts: in
     )
 
 
-def _doubt(known: SiteKnowledge, place_m: Floats, offsets: tuple[tuple[str, float, float], ...], p_value: float) -> str:
+def _doubt(known: SiteKnowledge, place_m: Floats, offsets: tuple[FaceOffset, ...], p_value: float) -> str:
     """Why the answer may not be used; empty where nothing speaks against it."""
     if offsets:
-        name, off, pull = max(offsets, key=lambda entry: abs(entry[2]))
-        if abs(pull) > _FARTHEST_PULL:
-            unit = "" if name.startswith("floor_slope") else " m"
+        worst = max(offsets, key=lambda face: abs(face.over_sd))
+        if abs(worst.over_sd) > _FARTHEST_PULL:
+            unit = "" if worst.name.startswith("floor_slope") else " m"
             return (
-                f"the sketch's {name.replace('_', ' ')} would have to be off by {off:+.3g}{unit}, {abs(pull):.1f} of "
-                "its standard deviations: measure it again"
+                f"the sketch's {worst.name.replace('_', ' ')} would have to be off by {worst.offset:+.3g}{unit}, "
+                f"{abs(worst.over_sd):.1f} of its standard deviations: measure it again"
             )
     if p_value < MISFIT_P:
         return "the echoes do not fit the site sketch: a wrong wall or floor, or something else that reflects"
@@ -198,10 +146,3 @@ def _doubt(known: SiteKnowledge, place_m: Floats, offsets: tuple[tuple[str, floa
     if np.any(height < 0):
         return f"the best place lies beyond the sketch's {known.faces.names[int(np.argmin(height))]}"
     return ""
-
-
-def _nothing(reason: str) -> EchoFix:
-    return EchoFix(
-        False, reason, np.full(3, np.nan), np.full((3, 3), np.nan), np.empty((0, 3)), np.empty((0, 3, 3)), np.empty(0),
-        np.nan, np.nan, (), np.nan, np.nan, np.nan, np.nan,
-    )  # fmt: skip

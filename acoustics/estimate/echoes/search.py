@@ -35,11 +35,10 @@ _CELLS = 32  # that are starts; what is left of the starts has its floor moved
 
 @dataclass(frozen=True)
 class DirectBearing:
-    """A bearing of the direct sound in the body frame, its standard deviation [rad] and its probability [1]."""
+    """A bearing of the direct sound in the body frame and its standard deviation [rad]."""
 
     bearing: float
     bearing_sd: float
-    probability: float = 1.0
 
 
 def start_states(

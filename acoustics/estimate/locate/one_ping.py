@@ -18,9 +18,11 @@ from acoustics.estimate.detect import (
     what_is_left,
 )
 from acoustics.estimate.locate.direction import WiringMemory, with_direction
+from acoustics.estimate.locate.echoes import with_echoes
 from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa
 from acoustics.io.ping import NavigatedPose, Ping
 from acoustics.io.sidecar import KnownPinger, Sidecar
+from acoustics.io.site_sketch import SiteSketch
 from acoustics.physics.burst import Burst
 
 # Kept for the delays: all up to twice the carrier and more, far above what the build-up holds;
@@ -65,6 +67,7 @@ class PingContext:
     sidecar: Sidecar
     method: str
     full_scale_v: float | None
+    site: SiteSketch | None = None
     wiring: WiringMemory = field(default_factory=WiringMemory)
 
     @property
@@ -128,7 +131,14 @@ def locate_ping(
         ping, measured = _heard_by(used, replace(ping, flags=flags), burst, part, context, density)
     ping = _measured(ping, measured)
     ping = with_direction(ping, context.wiring) if ping.ok else ping
-    return replace(ping, ok=False, reason=f"{masked_by} was sounding when it came") if masked_by else ping
+    if masked_by:
+        return replace(ping, ok=False, reason=f"{masked_by} was sounding when it came")
+    if context.site is None:
+        return ping
+    pressure = (part.volts - part.volts.mean(axis=-1, keepdims=True))[used] * context.pa_per_volt[used, None]
+    offset = np.array([c.sampling_offset_s for c in context.sidecar.channels])[used]
+    segment = Segment(pressure, part.sample_rate_hz, offset, part.first / part.sample_rate_hz)
+    return with_echoes(ping, segment, density[used], burst, context.site)
 
 
 def _heard_by(

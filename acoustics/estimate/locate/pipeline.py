@@ -24,6 +24,7 @@ from acoustics.estimate.detect import (
 from acoustics.estimate.locate.one_ping import EventSegment, PingContext, locate_ping
 from acoustics.io.ping import Ping
 from acoustics.io.sidecar import KnownPinger, Sidecar
+from acoustics.io.site_sketch import SiteSketch
 from acoustics.io.streams import SampleStream
 from acoustics.physics.burst import Burst
 
@@ -37,11 +38,15 @@ _HEARD_BESIDE = 0.1  # another pinger at the same time counts if it is over a te
 
 @dataclass(frozen=True)
 class LocateOptions:
-    """What may be chosen: method of the delays, pingers by name (none: all), and the rate of false alarms."""
+    """What may be chosen: method of the delays, pingers by name (none: all), the rate of false alarms, a site sketch.
+
+    With a site sketch the echoes of each ping are used besides.
+    """
 
     method: str = "phase"
     pingers: tuple[str, ...] = ()
     false_alarms_per_hour: float = 1.0
+    site: SiteSketch | None = None
 
 
 @dataclass
@@ -145,7 +150,7 @@ def _located(
         for p, step in zip(pingers, bank.steps, strict=True)
     ]
     trackers = [PriTracker(p.pri_s) for p in pingers]
-    context = PingContext(sidecar, options.method, stream.full_scale_v)
+    context = PingContext(sidecar, options.method, stream.full_scale_v, options.site)
     leaks = np.array([[leakage(heard, own) for heard in bursts] for own in bursts]) * _LEAKAGE_MARGIN
     np.fill_diagonal(leaks, 0.0)
     count, varies = 0, False

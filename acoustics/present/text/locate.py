@@ -9,6 +9,7 @@ import numpy as np
 
 from acoustics.estimate.locate import Tally
 from acoustics.io.ping import Ping
+from acoustics.present.text.echoes import echoes_text
 from acoustics.present.text.tables import number, percent, table
 from acoustics.study.locate import LocatedPings
 
@@ -22,7 +23,10 @@ _LEGEND = (
 
 def located_text(result: LocatedPings) -> str:
     """The pings of a whole recording, as `locate_text`."""
-    return locate_text(result.source, result.pings, Tally(result.seconds, result.pingers, list(result.flags)), None)
+    text = locate_text(result.source, result.pings, Tally(result.seconds, result.pingers, list(result.flags)), None)
+    if all(ping.echoes is None for ping in result.pings):
+        return text
+    return f"{text}\n{echoes_text(result.pings, None)}"
 
 
 def locate_text(source: str, pings: Sequence[Ping], tally: Tally, out: str | None) -> str:

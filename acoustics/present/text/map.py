@@ -196,8 +196,8 @@ def map_notes(result: PoolMap) -> list[str]:
     if result.known_pool is not None:
         notes.append(
             f"Pool known: bounds in {len(result.known_pool.x_m)} of the cells, for an estimator that is told outline "
-            "and floor to within pool.wall_sd_m, floor_sd_m and floor_slope_sd and takes echoes as measurements. No "
-            "estimator of this package does so yet."
+            "and floor to within pool.wall_sd_m, floor_sd_m and floor_slope_sd and takes echoes as measurements, as "
+            "`locate --site` does (experimental)."
         )
     if result.echoes:
         notes.append(

@@ -50,7 +50,7 @@ def test_share_of_cells_under_half_a_metre():
 def test_the_map_names_bounds_and_says_that_none_reaches_them():
     result = map_pool(POOL, POOL.pingers[0], trials=0, seed=1, step_m=5.0, choices=MapChoices(known_pool_cells=9))
     assert "Horizontal position error by one ping (bounds)" in map_text(result)
-    assert any("No estimator of this package does so yet" in note for note in map_notes(result))
+    assert any("`locate --site` does (experimental)" in note for note in map_notes(result))
     lost = dataclasses.replace(result.known_pool, multipath_free_m=np.full(9, np.inf))
     assert known_pool_rows(lost)[1][0][1:3] == ("none", "none")
     without = map_pool(POOL, POOL.pingers[0], trials=0, seed=1, step_m=5.0)

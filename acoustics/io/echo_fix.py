@@ -1,0 +1,153 @@
+"""What the echoes of one ping told of its place, and the keys of a ping's line that hold it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+import numpy as np
+from pydantic import Field
+
+from acoustics.base.frames import Floats
+from acoustics.base.table_model import Flag, NotNegative, Number, Place, Point, TableModel, Text
+
+
+@dataclass(frozen=True)
+class EchoMode:
+    """One place that fits: site frame [m], shape (3,), its covariance [m^2], shape (3, 3), and its probability [1]."""
+
+    position_m: Floats
+    covariance_m2: Floats
+    probability: float
+
+    @property
+    def radius_m(self) -> float:
+        """Radius of a circle of the 95 % ellipse's area on the map [m]."""
+        return float(np.sqrt(_CHI2_95 * np.sqrt(np.linalg.det(self.covariance_m2[:2, :2]))))
+
+    def holds(self, place_m: Floats) -> bool:
+        """Whether a place [m] lies in the 95 % ellipse on the map."""
+        off = (place_m - self.position_m)[:2]
+        return bool(off @ np.linalg.solve(self.covariance_m2[:2, :2], off) <= _CHI2_95)
+
+
+_CHI2_95 = 5.991  # of two degrees of freedom
+
+
+@dataclass(frozen=True)
+class FaceOffset:
+    """How far a parameter of the site sketch is off by the best mode: `offset` [m or 1], and over its deviation [1]."""
+
+    name: str
+    offset: float
+    over_sd: float
+
+
+@dataclass(frozen=True)
+class EchoFix:
+    """Where one ping came from by its echoes, and what speaks against it.
+
+    Parameters
+    ----------
+    ok : bool
+        Whether the position may be used.
+    reason : str
+        Why not; empty where ok.
+    modes : tuple of EchoMode
+        Places that fit, the best first; empty where none was sought.
+    heading_correction, heading_correction_sd : float
+        How much farther clockwise than noted the vehicle heads, of the best mode [rad].
+    face_offsets : tuple of FaceOffset
+        Of each parameter of the sketch.
+    misfit : float
+        Chi-squared of samples and priors over their number [1].
+    p_value : float
+        Probability of a misfit at least as large [1].
+    agreement : float
+        Share of the starts that ended at the best mode [1].
+    window_s : float
+        Part of the burst that was used [s].
+
+    Numbers are NaN where no place was sought.
+    """
+
+    ok: bool
+    reason: str
+    modes: tuple[EchoMode, ...] = ()
+    heading_correction: float = np.nan
+    heading_correction_sd: float = np.nan
+    face_offsets: tuple[FaceOffset, ...] = ()
+    misfit: float = np.nan
+    p_value: float = np.nan
+    agreement: float = np.nan
+    window_s: float = np.nan
+
+
+class _ModeLine(TableModel):
+    position_m: Place
+    covariance_m2: tuple[Point, Point, Point]
+    probability: NotNegative
+
+
+class _FaceLine(TableModel):
+    name: Text
+    offset: Number
+    over_sd: Number
+
+
+class EchoLine(TableModel):
+    """The keys of `EchoFix` in a ping's line; null: no place was sought."""
+
+    ok: Flag
+    reason: Text
+    modes: Annotated[tuple[_ModeLine, ...], Field(max_length=64)]
+    heading_correction_deg: Number | None
+    heading_correction_sd_deg: NotNegative | None
+    face_offsets: Annotated[tuple[_FaceLine, ...], Field(max_length=256)]
+    misfit: NotNegative | None
+    p_value: NotNegative | None
+    agreement: NotNegative | None
+    window_s: NotNegative | None
+
+
+def echo_table(fix: EchoFix) -> dict[str, Any]:
+    """The answer as the table of a ping's line, the inverse of `echo_fix`."""
+    numbers = {key: getattr(fix, key) for key in ("misfit", "p_value", "agreement", "window_s")}
+    turn, turn_sd = np.rad2deg([fix.heading_correction, fix.heading_correction_sd]).tolist()
+    table = {
+        "ok": fix.ok,
+        "reason": fix.reason,
+        "modes": [
+            {
+                "position_m": mode.position_m.tolist(),
+                "covariance_m2": mode.covariance_m2.tolist(),
+                "probability": mode.probability,
+            }
+            for mode in fix.modes
+        ],
+        "heading_correction_deg": turn,
+        "heading_correction_sd_deg": turn_sd,
+        "face_offsets": [vars(face) for face in fix.face_offsets],
+        **numbers,
+    }
+    return {key: None if isinstance(value, float) and np.isnan(value) else value for key, value in table.items()}
+
+
+def echo_fix(line: EchoLine) -> EchoFix:
+    """The answer that a ping's line holds."""
+
+    def number(value: float | None) -> float:
+        return np.nan if value is None else value
+
+    return EchoFix(
+        line.ok,
+        line.reason,
+        tuple(EchoMode(np.array(m.position_m), np.array(m.covariance_m2), m.probability) for m in line.modes),
+        float(np.deg2rad(number(line.heading_correction_deg))),
+        float(np.deg2rad(number(line.heading_correction_sd_deg))),
+        tuple(FaceOffset(f.name, f.offset, f.over_sd) for f in line.face_offsets),
+        number(line.misfit),
+        number(line.p_value),
+        number(line.agreement),
+        number(line.window_s),
+    )

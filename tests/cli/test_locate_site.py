@@ -1,0 +1,61 @@
+"""`pingfix locate --site`: a place from each ping's echoes, beside what is printed without."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from acoustics.base.errors import PingfixError
+from acoustics.cli.locate import locate_command
+from acoustics.io.echo_fix import EchoFix, EchoMode
+from acoustics.present.text.echoes import echoes_text
+from acoustics.scene.scenario import load_scene, shipped
+from acoustics.study.simulate import simulate_recording
+from tests.io.test_ping_lines import PING, replace
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory):
+    path = tmp_path_factory.mktemp("site") / "ping.wav"
+    simulate_recording(load_scene(shipped("examples")["mallard-basin"]), path, seed=5, pings=1)
+    return path
+
+
+def run(*arguments):
+    return CliRunner().invoke(locate_command, [str(a) for a in arguments])
+
+
+@pytest.mark.slow
+def test_one_ping_gives_a_place_and_nothing_else_changes(recording):
+    plain, sketch = run(recording, "--json").output, recording.with_suffix(".site.toml")
+    ours = json.loads(run(recording, "--json", "--site", sketch).output)
+    echoes = ours.pop("echoes")
+    assert f"{json.dumps(ours)}\n" == plain  # to the bit
+    assert echoes["ok"], echoes["reason"]
+    truth = json.loads(recording.with_suffix(".truth.json").read_text())["pingers"][0]["position_m"]
+    # The bound at this place is 0.2 m; four times that.
+    assert np.linalg.norm(np.subtract(echoes["modes"][0]["position_m"], truth)[:2]) < 0.8
+
+
+def test_the_text_tells_place_region_and_error():
+    near, far = np.array([20.0, 8.0, 2.4]), np.array([12.0, 4.0, 2.4])
+    fix = EchoFix(True, "", (EchoMode(near, np.eye(3) * 0.01, 0.9), EchoMode(far, np.eye(3) * 0.01, 0.1)))
+    text = echoes_text([replace(PING, echoes=fix)], (20.0, 8.1, 2.4))
+    assert "experimental" in text and "20.00, 8.00, 2.40" in text
+    assert "also: 12.0, 4.0, 2.4 (10 %)" in text
+    assert "median error on the map 0.100 m, 1 of 1 in the stated region" in text
+    refused = replace(fix, ok=False, reason="the echoes do not fit")
+    text = echoes_text([replace(PING, echoes=refused)], (20.0, 8.1, 2.4))
+    assert "(refused)" in text and "not to be used: the echoes do not fit" in text and "all of 1 refused" in text
+
+
+def test_what_is_wrong_is_one_line(recording, tmp_path):
+    assert "belongs to --site" in run(recording, "--surveyed-m", 1, 2, 3).output
+    wrong = tmp_path / "wrong.toml"
+    wrong.write_text("[pool]\ndepth = 2\n")
+    result = run(recording, "--site", wrong)
+    assert isinstance(result.exception, PingfixError)
+    assert "depth" in str(result.exception)
