@@ -117,6 +117,8 @@ class Ping:
         The position in the site frame [m].
     echoes : EchoFix or None
         The place by the echoes; None where no site sketch was given.
+    measured_frequency_hz : float
+        Of what was heard [Hz]; NaN where it was not measured. `frequency_hz` is the pinger's by the notes.
     """
 
     ping: int
@@ -150,6 +152,7 @@ class Ping:
     site_bearing: tuple[float, ...]
     site_position_m: Floats | None
     echoes: EchoFix | None = None
+    measured_frequency_hz: float = float("nan")
 
     @property
     def can_calibrate(self) -> bool:

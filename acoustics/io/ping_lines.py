@@ -103,6 +103,7 @@ class _PingLine(TableModel):
     site_bearing_deg: tuple[Number, ...]
     site_position_m: Place | None
     echoes: EchoLine | None = None
+    measured_frequency_hz: Positive | None = None
 
     @model_validator(mode="after")
     def _keys_agree(self) -> Self:
@@ -131,7 +132,7 @@ class _PingLine(TableModel):
 
 _NO_COVARIANCE = "{0}: is no covariance: expected a symmetric, positive definite matrix of {1} rows"
 _KEYS = tuple(_PingLine.model_fields)
-_NAN_IF_NULL = ("energy_ratio_db", "window_s", "integer_probability", "p_value")
+_NAN_IF_NULL = ("energy_ratio_db", "window_s", "integer_probability", "p_value", "measured_frequency_hz")
 _ARRAYS = ("hydrophones_m", "tolerances_m", "position_m", "position_covariance_m2", "site_position_m")
 
 

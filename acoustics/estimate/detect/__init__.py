@@ -4,6 +4,7 @@ from acoustics.estimate.detect.burst_edge import leading_edge
 from acoustics.estimate.detect.channel_faults import (
     clipped_channels,
     failed_channels,
+    flat_topped_channels,
     noisy_channels,
     off_centre_channels,
     what_is_left,
@@ -26,6 +27,7 @@ __all__ = [
     "failed_channels",
     "detection_probability",
     "filter_bank",
+    "flat_topped_channels",
     "leading_edge",
     "leakage",
     "median_bias",

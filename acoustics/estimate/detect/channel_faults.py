@@ -12,6 +12,12 @@ _LOUD_SHARE = 100.0  # 20 dB over the median: more than gains and places differ 
 # Equal samples at an extreme, in so many runs: a sine's own top holds two at any rate that hears the carrier, and noise
 # of a count or two holds a third by chance now and then, seldom twice.
 _FLAT_RUN, _FLAT_RUNS = 3, 2
+_LOUDEST_CYCLES = 10  # of a wave that is judged
+# A third harmonic of 6 % is that of a sine cut off at 0.75 of its height; and so much over what lies beside it:
+_THIRD_SHARE, _OVER_NEIGHBOURS = 0.06, 4.0
+_CLEAR = 10.0  # 20 dB: a weaker carrier's harmonics lie in the noise
+# Of the carrier's frequency: where beside the harmonic that is, and how far off carrier and harmonic at least.
+_NEIGHBOURS, _APART = np.array([-0.6, -0.5, -0.4, -0.3, 0.3, 0.4, 0.5, 0.6]), 0.25
 _OFF_CENTRE = 0.1  # of full scale: a tenth of the range lost, 1 dB; common practice, no source
 _WHAT_IS_LEFT = {
     0: "at one place and observe nothing",
@@ -58,6 +64,50 @@ def clipped_channels(volts: Floats, full_scale_v: float | None) -> NDArray[np.bo
             at_full_scale = full_scale_v is not None and abs(end) >= 0.999 * full_scale_v
             clipped[k] |= end != 0 and runs >= (1 if at_full_scale else _FLAT_RUNS)
     return clipped
+
+
+def flat_topped_channels(volts: Floats, sample_rate_hz: float, frequency_hz: float) -> NDArray[np.bool_]:
+    """Channels whose wave is cut off before the converter, at no end of its range and by no equal samples.
+
+    Parameters
+    ----------
+    volts : ndarray, shape (n_channels, n_samples)
+        Samples about a ping.
+    sample_rate_hz, frequency_hz : float
+        Rate and carrier [Hz].
+
+    Returns
+    -------
+    ndarray of bool, shape (n_channels,)
+        Where, over the ten loudest cycles, the third harmonic, or what sampling makes of it, is over 6 % of the carrier
+        and four times what lies beside it, the carrier ten times.
+
+    Notes
+    -----
+    A sine cut off evenly at cos(a) of its height has the third harmonic ``(sin 2a - sin 4a / 2) / (3 pi)`` (by its
+    Fourier integral). A filter after the cut that stops three times the carrier hides it; so does a rate of four times
+    the carrier, which folds the harmonic onto the carrier itself.
+    """
+    n = int(_LOUDEST_CYCLES * sample_rate_hz / frequency_hz)
+    third_hz, *beside_hz = _folded(3 * frequency_hz + np.append(0.0, _NEIGHBOURS) * frequency_hz, sample_rate_hz)
+    apart_hz = _APART * frequency_hz
+    beside_hz = [f for f in beside_hz if abs(f - third_hz) > apart_hz and abs(f - frequency_hz) > apart_hz]
+    if volts.shape[-1] <= n or abs(third_hz - frequency_hz) < 0.5 * frequency_hz:
+        return np.zeros(len(volts), dtype=bool)
+    centred = volts - volts.mean(axis=-1, keepdims=True)
+    energy = np.cumsum(centred**2, axis=-1)
+    start = np.argmax(energy[:, n:] - energy[:, :-n], axis=-1)
+    loudest = np.take_along_axis(centred, start[:, None] + np.arange(n), axis=-1) * np.hanning(n)
+    looked_at = np.array([frequency_hz, third_hz, *beside_hz])
+    waves = np.exp(-2j * np.pi / sample_rate_hz * np.outer(np.arange(n), looked_at))
+    carrier, third, *beside = np.abs(loudest @ waves).T
+    noise = np.median(beside, axis=0)
+    return (carrier > _CLEAR * noise) & (third > _THIRD_SHARE * carrier) & (third > _OVER_NEIGHBOURS * noise)
+
+
+def _folded(frequency_hz: Floats, sample_rate_hz: float) -> Floats:
+    """Where sampling puts frequencies, from 0 to half of the rate [Hz]."""
+    return np.abs(frequency_hz - sample_rate_hz * np.round(frequency_hz / sample_rate_hz))
 
 
 def off_centre_channels(volts: Floats, full_scale_v: float | None) -> NDArray[np.bool_]:

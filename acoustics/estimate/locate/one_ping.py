@@ -12,6 +12,7 @@ from acoustics.estimate.detect import (
     band_noise_density,
     clipped_channels,
     failed_channels,
+    flat_topped_channels,
     leading_edge,
     noisy_channels,
     off_centre_channels,
@@ -19,6 +20,7 @@ from acoustics.estimate.detect import (
 )
 from acoustics.estimate.locate.direction import WiringMemory, with_direction
 from acoustics.estimate.locate.echoes import with_echoes
+from acoustics.estimate.spectrum import complex_envelope, off_carrier_hz
 from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa
 from acoustics.io.ping import NavigatedPose, Ping
 from acoustics.io.sidecar import KnownPinger, Sidecar
@@ -29,6 +31,10 @@ from acoustics.physics.burst import Burst
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _SAMPLES_IN_A_CYCLE = 6.0
 _NOISE_BAND = 0.5  # of the carrier's frequency: what the shortest windows hear, those of two cycles
+# A burst is heard through its own spectrum, whose first zeros lie 1 / length off the carrier; what is heard from beyond
+# them comes by a side lobe, and is another sound. Half as much again for what noise and echoes do to the measurement.
+_FREQUENCY_LOBES = 1.5
+_ENVELOPE_BAND = 0.2  # of the frequency: what is looked at on either side
 NO_CHANNELS = "fewer than two channels work"
 
 
@@ -117,7 +123,7 @@ def locate_ping(
         With ``ok`` False and a reason where it cannot be located.
     """
     density = _noise_density(part, burst) * context.pa_per_volt**2
-    used, flags = _usable(part, density, context)
+    used, flags = _usable(part, density, context, burst.frequency_hz)
     ping = _nothing_yet(number, pinger, part, context, flags)
     if used.sum() < 2:
         return replace(ping, reason=NO_CHANNELS)
@@ -129,11 +135,11 @@ def locate_ping(
         hears = "hears nothing of this ping, left out; " + what_is_left(positions[used])
         flags += tuple(f"channel '{context.sidecar.channels[k].name}': {hears}" for k in below_threshold)
         ping, measured = _heard_by(used, replace(ping, flags=flags), burst, part, context, density)
-    ping = _measured(ping, measured)
+    ping = _with_frequency(_measured(ping, measured), used, pinger, part, density)
     ping = with_direction(ping, context.wiring) if ping.ok else ping
     if masked_by:
         return replace(ping, ok=False, reason=f"{masked_by} was sounding when it came")
-    if context.site is None:
+    if context.site is None or _is_another(ping, pinger):
         return ping
     pressure = (part.volts - part.volts.mean(axis=-1, keepdims=True))[used] * context.pa_per_volt[used, None]
     offset = np.array([c.sampling_offset_s for c in context.sidecar.channels])[used]
@@ -169,6 +175,34 @@ def _heard_by(
     return replace(ping, time_s=time, channels=names, hydrophones_m=hydrophones, tolerances_m=tolerances), measured
 
 
+def _with_frequency(
+    ping: Ping, used: NDArray[np.bool_], pinger: KnownPinger, part: EventSegment, density: Floats
+) -> Ping:
+    """The ping with the frequency that was heard; not ok where that is another's."""
+    if not ping.ok:
+        return ping
+    rate = part.sample_rate_hz
+    onset = int(np.clip(round(ping.time_s * rate) - part.first, 0, part.volts.shape[-1] - 2))
+    volts = part.volts[used] / np.sqrt(np.maximum(density[used], 1e-300))[:, None]
+    envelope, _ = complex_envelope(volts, rate, pinger.frequency_hz, _ENVELOPE_BAND)
+    heard_hz = pinger.frequency_hz + off_carrier_hz(envelope[:, onset:][:, : int(pinger.length_s * rate) + 2], rate)
+    ping = replace(ping, measured_frequency_hz=float(heard_hz))
+    if not _is_another(ping, pinger):
+        return ping
+    return replace(
+        ping,
+        ok=False,
+        reason=f"it was heard at {heard_hz:.0f} Hz, which is not the {pinger.frequency_hz:.0f} Hz of "
+        f"'{pinger.name}': another sound, or a wrong frequency in the notes",
+    )
+
+
+def _is_another(ping: Ping, pinger: KnownPinger) -> bool:
+    """Whether the frequency that was heard cannot be the pinger's; not so where none was measured."""
+    limit_hz = _FREQUENCY_LOBES / pinger.length_s + abs(pinger.sweep_hz) / 2
+    return bool(abs(ping.measured_frequency_hz - pinger.frequency_hz) > limit_hz)
+
+
 def _thinned(pressure: Floats, rate: float, burst: Burst) -> tuple[Floats, float]:
     """The samples at a rate no higher than a short burst needs, and that rate; the first sample stays the first."""
     factor = int(rate / (_SAMPLES_IN_A_CYCLE * (burst.frequency_hz + abs(burst.sweep_hz) / 2.0)))
@@ -190,12 +224,16 @@ def _noise_density(part: EventSegment, burst: Burst) -> Floats:
     return recent if local is None else np.where(local > 0, local, recent)  # all zeros: nothing but for its bursts
 
 
-def _usable(part: EventSegment, density: Floats, context: PingContext) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
+def _usable(
+    part: EventSegment, density: Floats, context: PingContext, frequency_hz: float
+) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
     """Which channels to use, and flags for those with faults."""
     names = [c.name for c in context.sidecar.channels]
     positions = np.array([c.position_m for c in context.sidecar.channels])
     failed = failed_channels(density)
-    clipped = clipped_channels(part.volts, context.full_scale_v)
+    clipped = clipped_channels(part.volts, context.full_scale_v) | flat_topped_channels(
+        part.volts, part.sample_rate_hz, frequency_hz
+    )
     flags = [
         f"channel '{names[k]}': failed, left out; {what_is_left(positions[~failed])}" for k in np.flatnonzero(failed)
     ]

@@ -85,19 +85,19 @@ def measure_bursts(samples: Floats, sample_rate_hz: float, train: BurstTrain) ->
     if not len(parts):
         nothing = np.full(len(samples), np.nan)
         return MeasuredBurst(train.frequency_hz, np.nan, np.nan, nothing, nothing, np.nan, np.nan, len(train.time_s))
-    envelope, _ = _complex_envelope(parts, sample_rate_hz, train.frequency_hz, _EDGE_BAND)
+    envelope, _ = complex_envelope(parts, sample_rate_hz, train.frequency_hz, _EDGE_BAND)
     onset = _onsets(envelope, sample_rate_hz)
     # Once roughly, to turn the end of the burst against its beginning; then over the length.
     heard_s = max(float(np.median(train.length_s)) - _SHORTEST_S, _SHORTEST_S)
     rough = _from_onset(envelope, onset, min(int(heard_s * sample_rate_hz), envelope.shape[-1]))
-    coarse = train.frequency_hz + _off_carrier_hz(rough, sample_rate_hz)
-    envelope, window = _complex_envelope(parts, sample_rate_hz, coarse, _EDGE_BAND)
+    coarse = train.frequency_hz + off_carrier_hz(rough, sample_rate_hz)
+    envelope, window = complex_envelope(parts, sample_rate_hz, coarse, _EDGE_BAND)
     strong = train.over_noise_db > _STRONG_DB
     length_s = _length_s(envelope, window, sample_rate_hz, _SHORTEST_CYCLES / coarse) if strong else float("nan")
     span = max(int((heard_s if np.isnan(length_s) else length_s) * sample_rate_hz), 2)
     burst = _from_onset(envelope, onset, span)
-    frequency = coarse + _off_carrier_hz(burst, sample_rate_hz)
-    wide, window = _complex_envelope(parts, sample_rate_hz, frequency, _BUILD_UP_BAND)
+    frequency = coarse + off_carrier_hz(burst, sample_rate_hz)
+    wide, window = complex_envelope(parts, sample_rate_hz, frequency, _BUILD_UP_BAND)
     onset = _onsets(wide, sample_rate_hz)
     stretch_s = min(_BUILD_UP_S, _BUILD_UP_S if np.isnan(length_s) else length_s)
     q, direct = _build_up(wide, onset, sample_rate_hz, frequency, stretch_s, window)
@@ -119,7 +119,7 @@ def _segments(samples: Floats, rate: float, train: BurstTrain) -> tuple[Floats, 
     return np.moveaxis(samples[:, first[:, None] + np.arange(n)], 0, 1) * ends, first
 
 
-def _complex_envelope(parts: Floats, rate: float, frequency_hz: float, share: float) -> tuple[np.ndarray, Floats]:
+def complex_envelope(parts: Floats, rate: float, frequency_hz: float, share: float) -> tuple[np.ndarray, Floats]:
     """Analytic signal in a band about the carrier, turned to zero frequency, shape of `parts`, and the filter there.
 
     The band is flat for half of its width and falls to zero as a cosine. The filter's response has shape (n,), in
@@ -152,18 +152,35 @@ def _from_onset(envelope: np.ndarray, onset: np.ndarray, span: int) -> np.ndarra
     return np.take_along_axis(envelope, np.where(inside, index, 0)[:, None, :], axis=-1) * inside[:, None, :]
 
 
-def _off_carrier_hz(burst: np.ndarray, rate: float) -> float:
-    """Frequency of the complex envelopes of all channels and pings: the weighted median of their phases' slopes [Hz].
+def off_carrier_hz(burst: np.ndarray, sample_rate_hz: float) -> float:
+    """How far from zero the frequency of complex envelopes lies: the weighted median of their phases' slopes [Hz].
 
-    Each arrival of an echo turns the phase and leaves the frequency, which a spectrum's peak does not forgive.
+    Parameters
+    ----------
+    burst : ndarray, shape (..., n_samples)
+        Complex envelopes of one burst at any number of channels and pings, echoes in it included.
+    sample_rate_hz : float
+        Of the samples [Hz].
+
+    Notes
+    -----
+    Each arrival of an echo turns the phase and leaves the frequency, which a spectrum's peak does not forgive. The
+    lag over which the slope is taken grows fourfold, a fifth of the burst or 0.8 ms at last: the short ones say which
+    turn of the phase is meant.
     """
-    lag = max(int(min(_LAG_SHARE * burst.shape[-1], _LONGEST_LAG_S * rate)), 1)
-    turns = (burst[..., lag:] * np.conj(burst[..., :-lag])).ravel()
-    angle = np.angle(turns * np.conj(turns.sum()))  # about the mean, so that none lies across the cut
-    order = np.argsort(angle)
-    weight = np.cumsum(np.abs(turns)[order])
-    median = angle[order][np.searchsorted(weight, weight[-1] / 2)] + np.angle(turns.sum())
-    return float(median / (2 * np.pi * lag) * rate)
+    lag = max(int(min(_LAG_SHARE * burst.shape[-1], _LONGEST_LAG_S * sample_rate_hz)), 1)
+    found = 0.0
+    for part in (64, 16, 4, 1):
+        step = max(lag // part, 1)
+        turns = (burst[..., step:] * np.conj(burst[..., :-step])).ravel()
+        turns = turns * np.exp(-2j * np.pi * found * step / sample_rate_hz)
+        middle = turns.sum()
+        angle = np.angle(turns * np.conj(middle))  # about the mean, so that none lies across the cut
+        order = np.argsort(angle)
+        weight = np.cumsum(np.abs(turns)[order])
+        median = float(angle[order][np.searchsorted(weight, weight[-1] / 2)]) + float(np.angle(middle))
+        found += median / (2 * np.pi * step) * sample_rate_hz
+    return found
 
 
 def _length_s(envelope: np.ndarray, window: Floats, rate: float, shortest_s: float) -> float:

@@ -39,6 +39,7 @@ def locate_text(source: str, pings: Sequence[Ping], tally: Tally, out: str | Non
             f"{p.name} ({p.frequency_hz / 1e3:g} kHz): {p.found} pings, {p.found - p.refused} with a bearing; "
             f"{p.missed} due and not heard; {p.off_train} sounds off its interval passed over"
         )
+        lines += _frequencies(p.name, pings)
     shares = [c.depression_share for ping in pings if ping.ok for c in ping.candidates if c.depression_share > 0]
     if shares:
         lines += textwrap.wrap(
@@ -63,6 +64,15 @@ def locate_text(source: str, pings: Sequence[Ping], tally: Tally, out: str | Non
     if out is not None:
         lines.append(f"{out}: the pings, one JSON object a line, for pingfix fuse and pingfix calibrate")
     return "\n".join(lines)
+
+
+def _frequencies(pinger: str, pings: Sequence[Ping]) -> list[str]:
+    """At which frequencies a pinger's pings were heard."""
+    heard = [p.measured_frequency_hz for p in pings if p.pinger == pinger and np.isfinite(p.measured_frequency_hz)]
+    if not heard:
+        return []
+    low, middle, high = np.quantile(heard, (0.0, 0.5, 1.0)) / 1e3
+    return [f"  heard at {middle:.2f} kHz (measured, median; {low:.2f} to {high:.2f} kHz)"]
 
 
 _HEADER = ("pinger", "time s", "2E/N0 dB", "window ms", "bearing deg", "depression deg", "position m", "+- m")

@@ -9,6 +9,7 @@ from acoustics.base.frames import direction
 from acoustics.estimate.detect.channel_faults import (
     clipped_channels,
     failed_channels,
+    flat_topped_channels,
     noisy_channels,
     off_centre_channels,
     what_is_left,
@@ -122,3 +123,16 @@ def test_sound_channels_and_arrays_without_redundancy_raise_no_suspicion():
     assert suspects(SQUARE[:3], inverted(1)) == ()
     # One ping alone proves nothing.
     assert suspects(CUBE, inverted(1), pings=1) == ()
+
+
+@pytest.mark.parametrize("rate", [96e3, 192e3, 250e3, 500e3])
+def test_a_wave_cut_off_before_the_converter_is_seen_by_its_third_harmonic(rate):
+    rng = np.random.default_rng(1)
+    t = np.arange(int(0.01 * rate)) / rate
+    wave = np.where(t > 4e-3, np.sin(2 * np.pi * FREQUENCY * t + rng.uniform(0, 6, (50, 1))), 0.0)
+    noise = 0.02 * rng.standard_normal(wave.shape)  # which leaves no two samples alike
+    assert flat_topped_channels(np.clip(wave, -0.5, 0.5) + noise, rate, FREQUENCY).mean() > 0.9
+    assert not flat_topped_channels(wave + noise, rate, FREQUENCY).any()
+    assert not flat_topped_channels(noise, rate, FREQUENCY).any()
+    # Four samples a cycle fold the harmonic onto the carrier: nothing is claimed.
+    assert not flat_topped_channels(np.clip(wave, -0.5, 0.5) + noise, 4 * FREQUENCY, FREQUENCY).any()
