@@ -107,6 +107,8 @@ def test_nothing_overflows_and_the_live_part_shows(page, width, tmp_path):
     }};</script></body>"""
     framed, console = browse(tmp_path, outer, None, "--allow-file-access-from-files", "--hide-scrollbars")
     assert framed == [width, width, False]
+    # What is wider than a phone says so: pictures in words, tables by a shadow at the edge that goes on.
+    assert page.count('<p class="slide"') == page.count("<figure>") > 5
     assert console == []
 
 
