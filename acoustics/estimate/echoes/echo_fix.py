@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from scipy.special import chdtrc
 
 from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.estimate.echoes.baseband import Baseband, burst_table, to_baseband
+from acoustics.estimate.echoes.baseband import Baseband, BurstTable, burst_table, to_baseband
 from acoustics.estimate.echoes.fit import Modes, fit_modes, position_of
-from acoustics.estimate.echoes.paths import ATTITUDE, FACES, SiteKnowledge
-from acoustics.estimate.echoes.search import DirectBearing, start_states
+from acoustics.estimate.echoes.paths import ATTITUDE, FACES, SiteKnowledge, X, Y
+from acoustics.estimate.echoes.search import N_CELLS, DirectBearing, start_states
 from acoustics.estimate.tdoa import Segment
 from acoustics.io.echo_fix import EchoFix, EchoMode, FaceOffset
 
 N_STARTS = 44
 MISFIT_P = 1e-3
-# Standard deviations by which a face may lie off its sketch: one face in 2,000 does so by chance.
-_FARTHEST_PULL = 3.5
+_LOOSE_SD_M = 0.3  # of floor and walls where the sketch is put to the test
+_LOOSE_STARTS = 12
+_FARTHEST_PULL = 2.5  # standard deviations by which a face may lie off its sketch: by chance one in 80 does
+_FARTHEST_CHI2 = 13.8  # of two degrees of freedom: by chance one in 1,000
 _LEAD_S = 2e-4  # of samples before the direct sound
 _LEAST_CONSTANTS = 3.0  # of the burst's build-up: shorter samples tell nothing of echoes
 
@@ -100,10 +104,13 @@ def locate_by_echoes(
     if not len(starts):
         return EchoFix(False, "no place in the water of the site sketch lies on the bearing")
     modes = fit_modes(known, baseband, table, starts, window_s=window)
-    return _judged(known, baseband, modes, len(starts), window)
+    doubt = _doubt_of_sketch(known, baseband, table, modes, starts, window)
+    return _judged(known, baseband, modes, len(starts), window, doubt)
 
 
-def _judged(known: SiteKnowledge, baseband: Baseband, modes: Modes, n_starts: int, window_s: float) -> EchoFix:
+def _judged(
+    known: SiteKnowledge, baseband: Baseband, modes: Modes, n_starts: int, window_s: float, doubt: str
+) -> EchoFix:
     """The modes as an answer, and whether the best may be used."""
     place, covariance = position_of(known, modes)
     best, sd = modes.state[0], np.sqrt(np.diag(modes.covariance[0]))
@@ -115,7 +122,7 @@ def _judged(known: SiteKnowledge, baseband: Baseband, modes: Modes, n_starts: in
     # Twice the squares of complex samples: as many degrees of freedom as real numbers; what is fitted hardly counts.
     dof = 2 * baseband.samples.size
     p_value = float(chdtrc(dof, modes.misfit[0]))
-    reason = _doubt(known, place[0], offsets, p_value)
+    reason = doubt or _doubt(known, place[0], p_value)
     return EchoFix(
         ok=not reason,
         reason=reason,
@@ -130,16 +137,41 @@ def _judged(known: SiteKnowledge, baseband: Baseband, modes: Modes, n_starts: in
     )
 
 
-def _doubt(known: SiteKnowledge, place_m: Floats, offsets: tuple[FaceOffset, ...], p_value: float) -> str:
+def _doubt_of_sketch(
+    known: SiteKnowledge, baseband: Baseband, table: BurstTable, modes: Modes, starts: Floats, window_s: float
+) -> str:
+    """Whether the same samples, with floor and walls known to `_LOOSE_SD_M` only, speak against the sketch.
+
+    They then tell by themselves where the faces are. Too far from the sketch for its standard deviation and theirs,
+    or the pinger elsewhere: the sketch may be wrong, and no answer by it is safe.
+    """
+    places = np.array([not name.startswith("floor_slope") for name in known.faces.parameters], dtype=bool)
+    if not places.any():
+        return ""
+    loose = replace(known, faces_sd=np.where(places, np.maximum(known.faces_sd, _LOOSE_SD_M), known.faces_sd))
+    ratio = np.divide(known.faces_sd, loose.faces_sd, out=np.ones(len(places)), where=loose.faces_sd > 0)
+    # Of the starts the likeliest, and all whose floor is moved, which stand last.
+    states = np.concatenate([modes.state, starts[:_LOOSE_STARTS], starts[N_CELLS:]])
+    at = slice(FACES, FACES + len(places))
+    states[:, at] *= ratio
+    free = fit_modes(loose, baseband, table, states, window_s=window_s)
+    offset = free.state[0, at] * loose.faces_sd
+    sd = np.sqrt(np.diag(free.covariance[0])[at]) * loose.faces_sd
+    pulls = np.where(places, offset / np.sqrt(known.faces_sd**2 + sd**2), 0.0)
+    worst = int(np.argmax(np.abs(pulls)))
+    if abs(pulls[worst]) > _FARTHEST_PULL:
+        return (
+            f"by the echoes the {known.faces.parameters[worst].replace('_', ' ')} is off the site sketch by "
+            f"{offset[worst]:+.2f} m, +-{sd[worst]:.2f}: measure it again"
+        )
+    off = free.state[0, [X, Y]] - modes.state[0, [X, Y]]
+    if off @ np.linalg.solve(free.covariance[0][:2, :2], off) > _FARTHEST_CHI2:
+        return "another place fits better once floor and walls may stand off the site sketch: measure them again"
+    return ""
+
+
+def _doubt(known: SiteKnowledge, place_m: Floats, p_value: float) -> str:
     """Why the answer may not be used; empty where nothing speaks against it."""
-    if offsets:
-        worst = max(offsets, key=lambda face: abs(face.over_sd))
-        if abs(worst.over_sd) > _FARTHEST_PULL:
-            unit = "" if worst.name.startswith("floor_slope") else " m"
-            return (
-                f"the sketch's {worst.name.replace('_', ' ')} would have to be off by {worst.offset:+.3g}{unit}, "
-                f"{abs(worst.over_sd):.1f} of its standard deviations: measure it again"
-            )
     if p_value < MISFIT_P:
         return "the echoes do not fit the site sketch: a wrong wall or floor, or something else that reflects"
     height = known.faces.normals @ place_m - known.faces.offsets_m

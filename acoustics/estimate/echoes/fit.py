@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,7 +16,6 @@ _FIRST_ROUND = Descent(damping=1e-2, floor=0.0, settled=0.1, most_steps=8)
 _LAST_ROUND = Descent(damping=1e-3, floor=0.0, settled=0.02, most_steps=20)
 _HOPELESS_NATS = 40.0  # of evidence after the first round behind the best, which the second does not make up
 _KEPT = 8
-_LEAST_SHARE = 0.05  # of the allowance for what no path explains
 _LEAST_WEIGHT = 1e-3
 _LARGEST_STEP_M = 0.5
 _ROUGH, _SMOOTH = Roughness(timing_sd_m=0.03), Roughness()
@@ -66,13 +65,8 @@ def fit_modes(
     misfit, log_determinant = cost(_problem(known, baseband, table, state, window_s, _SMOOTH), state)
     rows, members = _distinct(known, state, -0.5 * misfit - log_determinant)
     state = state[rows]
-    for descent in (_FIRST_ROUND, _LAST_ROUND):
-        # What no path explains is as large as the best leaves it: a quiet pool tells more than one full of bodies.
-        share = float(np.clip(misfit[rows].min() / (2 * baseband.samples.size), _LEAST_SHARE, 1.0))
-        smooth = replace(_SMOOTH, diffuse=_SMOOTH.diffuse * share**0.5)
-        state = _descended(_problem(known, baseband, table, state, window_s, smooth), state, descent)
-        misfit, rows = cost(_problem(known, baseband, table, state, window_s, _SMOOTH), state)[0], np.arange(len(state))
-    return _modes(_problem(known, baseband, table, state, window_s, smooth), state, members)
+    state = _descended(_problem(known, baseband, table, state, window_s, _SMOOTH), state, _LAST_ROUND)
+    return _modes(_problem(known, baseband, table, state, window_s, _SMOOTH), state, members)
 
 
 def _problem(

@@ -30,7 +30,7 @@ COARSE = Roughness(diffuse=0.05, timing_sd_m=0.04, least_bounces=1)
 _AT_ONCE = 32
 _WEAKEST = 10 ** (-18 / 20)  # path that the grid looks at, re the direct sound
 _FLOOR_SHIFTS_M = (-0.3, -0.15, 0.15, 0.3)
-_CELLS = 32  # that are starts; what is left of the starts has its floor moved
+N_CELLS = 32  # that are starts; what is left of the starts has its floor moved
 
 
 @dataclass(frozen=True)
@@ -78,7 +78,7 @@ def start_states(
         return states
     states[:, CARRIER] = offset_hz / (known.frequency_sd_share * known.burst.frequency_hz)
     fit = _log_evidence(known, baseband, table, states, window_s)
-    order = _apart(cells, fit, _CELLS)
+    order = _apart(cells, fit, N_CELLS)
     return _with_best_floors(known, baseband, table, states[order], window_s, count)
 
 
