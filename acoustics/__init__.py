@@ -7,7 +7,7 @@ load when first used, so that importing the package costs nothing.
 Scenes and files
 - `load_scene`, `load_array`: a scenario file or an array definition, checked; `Array.from_positions` makes an array,
   `Scene.changed` a scene with something changed, checked as well.
-- `load_recording`, `read_sidecar`, `read_pings`: what stands in files.
+- `load_recording`, `read_sidecar`, `read_sketch`, `read_pings`: what stands in files.
 
 Before the water
 - `check`: what a scene implies. `sound_speed`: of its water, by depth.
@@ -69,6 +69,8 @@ if TYPE_CHECKING:
     from acoustics.base.errors import PingfixError as PingfixError
     from acoustics.base.regions import ErrorEllipse as ErrorEllipse
     from acoustics.base.regions import error_ellipse as error_ellipse
+    from acoustics.base.site import PoolShape as PoolShape
+    from acoustics.base.site import StationPlace as StationPlace
     from acoustics.estimate.direction import Bearing as Bearing
     from acoustics.estimate.direction import estimate_bearing as estimate_bearing
     from acoustics.estimate.position import Fix as Fix
@@ -81,6 +83,9 @@ if TYPE_CHECKING:
     from acoustics.estimate.tdoa import measure_tdoa as measure_tdoa
     from acoustics.estimate.tdoa import resolve_ambiguity as resolve_ambiguity
     from acoustics.estimate.tdoa import tdoa_from_toa as tdoa_from_toa
+    from acoustics.io.echo_fix import EchoFix as EchoFix
+    from acoustics.io.echo_fix import EchoMode as EchoMode
+    from acoustics.io.echo_fix import FaceOffset as FaceOffset
     from acoustics.io.ping import Candidate as Candidate
     from acoustics.io.ping import NavigatedPose as NavigatedPose
     from acoustics.io.ping import Ping as Ping
@@ -92,6 +97,8 @@ if TYPE_CHECKING:
     from acoustics.io.sidecar import KnownPinger as KnownPinger
     from acoustics.io.sidecar import Sidecar as Sidecar
     from acoustics.io.sidecar import read_sidecar as read_sidecar
+    from acoustics.io.site_sketch import SiteSketch as SiteSketch
+    from acoustics.io.site_sketch import read_sketch as read_sketch
     from acoustics.physics.burst import Burst as Burst
     from acoustics.present.text.tables import to_dict as to_dict
     from acoustics.propagate.arrivals import Arrivals as Arrivals
@@ -157,15 +164,18 @@ _NAMES = {
     "acoustics.api.run": "calibrate fuse simulate",
     "acoustics.base.errors": "InputError OutputError ParameterError PingfixError",
     "acoustics.base.regions": "ErrorEllipse error_ellipse",
+    "acoustics.base.site": "PoolShape StationPlace",
     "acoustics.estimate.direction": "Bearing estimate_bearing",
     "acoustics.estimate.position": "Fix locate_source",
     "acoustics.estimate.tdoa": "Cycles TdoaMeasurement OnsetMisfit Segment Tdoa "
     "measure_tdoa resolve_ambiguity tdoa_from_toa",
+    "acoustics.io.echo_fix": "EchoFix EchoMode FaceOffset",
     "acoustics.io.ping": "Candidate NavigatedPose Ping",
     "acoustics.io.ping_lines": "read_pings",
     "acoustics.io.recording": "Recording load_recording",
     "acoustics.io.sample_files": "SampleFile",
     "acoustics.io.sidecar": "Channel KnownPinger NotedPose Sidecar read_sidecar",
+    "acoustics.io.site_sketch": "SiteSketch read_sketch",
     "acoustics.physics.burst": "Burst",
     "acoustics.present.text.tables": "to_dict",
     "acoustics.propagate.arrivals": "Arrivals arrivals",
