@@ -257,6 +257,7 @@ def validate(
     time_limit_s: float = 10.0,
     seed: int | None = None,
     secret: str | None = None,
+    each_ping: bool = False,
     jobs: int = 1,
     resume: str | Path | None = None,
 ) -> Validation:
@@ -277,6 +278,8 @@ def validate(
     secret : str, optional
         Hexadecimal digits from which, with the seed, the pings are drawn; nothing: from the seed alone. By default new
         for a program, which could read the seed. The result's design has it.
+    each_ping : bool
+        Whether the result tells of each ping.
     """
     program = not isinstance(estimator, str)
     if secret is None:
@@ -297,7 +300,9 @@ def validate(
     else:
         asked = choose_estimator(program=tuple(estimator), time_limit_s=time_limit_s)
     bounds = Limits() if limits is None else limits
-    return validate_estimator(scene, source, design, asked, limits=bounds, running=running(jobs, resume))
+    return validate_estimator(
+        scene, source, design, asked, limits=bounds, each_ping=each_ping, running=running(jobs, resume)
+    )
 
 
 def plan_calibration(

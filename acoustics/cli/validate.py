@@ -53,6 +53,7 @@ _DEGREES = click.FloatRange(0, min_open=True)
     metavar="HEX",
     help="Draw the pings from this and the seed, or, with none, from the seed alone; default: new for a program.",
 )
+@click.option("--each-ping", is_flag=True, help="Print a row for each ping as well.")
 @seed_option
 @running_options
 @output_options("the error against SNR")
@@ -73,6 +74,7 @@ def validate_command(
     max_unanswered_percent: float | None,
     min_coverage_percent: float | None,
     secret: str | None,
+    each_ping: bool,
     seed: int | None,
     running: Running,
     output: Output,
@@ -87,6 +89,8 @@ def validate_command(
 
     A program could read scenario and seed and work out the truth, so its pings are drawn from a secret as well, which
     the answer names afterwards. --secret repeats them.
+
+    Beside another estimator the built-in one is asked about the same pings. --each-ping prints a row for each.
 
     Limits are held against the unfavourable end of the 95 % interval over all pings; exit code 1 if one is missed.
 
@@ -136,7 +140,18 @@ def validate_command(
     limits = Limits(max_rms_deg, max_p95_deg, max_unanswered_percent, min_coverage_percent)
     if results is not None:
         answers = read_results(results, trials)
-        found = validate_answers(scene, pinger, design, answers, name=results.name, limits=limits)
+        found = validate_answers(
+            scene,
+            pinger,
+            design,
+            answers,
+            name=results.name,
+            limits=limits,
+            each_ping=each_ping,
+            beside=True,
+            running=running,
+            progress=Progress("tried"),
+        )
     else:
         chosen = choose_estimator(None if program else estimator or "phase", program=program, time_limit_s=time_limit_s)
         found = validate_estimator(
@@ -145,6 +160,7 @@ def validate_command(
             design,
             chosen,
             limits=limits,
+            each_ping=each_ping,
             running=running,
             progress=Progress("tried"),
         )

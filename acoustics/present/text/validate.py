@@ -9,9 +9,10 @@ import numpy as np
 
 from acoustics.base.intervals import Interval
 from acoustics.present.text.tables import Rows, number, percent, table
-from acoustics.study.validate import Score, Validation
+from acoustics.study.validate import EachPing, Score, Validation
 
 _NOMINAL = 0.95
+_LONGEST_REASON = 30
 
 VALIDATION_NOTE = (
     "Errors are those of the bearing from the bow, simulated at the level of samples, over the pings that got one; in "
@@ -34,7 +35,8 @@ PROGRAM_NOTES = {
 def validation_text(result: Validation) -> str:
     """The answer of `pingfix validate`."""
     design, overall = result.design, result.overall
-    groups = (overall, *result.by_echoes, *result.by_sector, *result.by_range, *result.by_snr)
+    beside = () if result.beside is None else (result.beside,)
+    groups = (overall, *beside, *result.by_echoes, *result.by_sector, *result.by_range, *result.by_snr)
     lines = [
         f"{result.title}: {result.estimator} on {result.array}, {result.pinger}; {design.trials} simulated pings, "
         f"seed {design.seed}" + (f", secret {design.secret}" if design.secret else ""),
@@ -55,6 +57,8 @@ def validation_text(result: Validation) -> str:
     if result.program_apart is not None:
         lines += textwrap.wrap(PROGRAM_NOTES[result.program_apart], 100)
     lines += textwrap.wrap(VALIDATION_NOTE, 100)
+    if result.pings is not None:
+        lines += ["", "Each ping; errors and bounds of the bearing in degrees", table(*ping_rows(result.pings))]
     return "\n".join(lines)
 
 
@@ -69,6 +73,33 @@ def validation_headline(result: Validation) -> str:
         f"(bound {number(overall.bound_rms_deg)}), wrong cycle {_share(overall.wrong_integer)}. "
         f"{validation_conclusions(overall)[0].removeprefix('* ')}"
     )
+
+
+def ping_rows(pings: EachPing) -> Rows:
+    """One row a ping: where it was, and what came of it."""
+    header = ("ping", "sector", "range m", "2E/N0 dB", "echoes", "error", "stated", "bound", "wrong cycle", "outcome")
+    rows = []
+    for k, number_ in enumerate(pings.number):
+        answered = np.isfinite(pings.error_deg[k])
+        rows.append(
+            (
+                str(number_),
+                pings.sector[k],
+                f"{pings.range_m[k]:.4g}",
+                f"{pings.energy_ratio_db[k]:.1f}",
+                "on" if pings.echoes[k] else "off",
+                f"{pings.error_deg[k]:+.2f}" if answered else "-",
+                number(pings.stated_sd_deg[k]) if np.isfinite(pings.stated_sd_deg[k]) else "-",
+                number(pings.bound_deg[k]),
+                ("yes" if pings.wrong_integer[k] else "no") if answered else "-",
+                pings.outcome[k] + (f": {_short(pings.reason[k])}" if pings.reason[k] else ""),
+            )
+        )
+    return header, rows
+
+
+def _short(reason: str) -> str:
+    return textwrap.shorten(reason, _LONGEST_REASON, placeholder="...")
 
 
 def gate_text(result: Validation) -> str:

@@ -6,7 +6,7 @@ from acoustics.study.validate.design import SECTORS, Trial, choose_design, fresh
 from acoustics.study.validate.exchange import export_design, read_results
 from acoustics.study.validate.recording import trial_recording
 from acoustics.study.validate.score import NO_LIMITS, Limits, Score
-from acoustics.study.validate.study import Cell, Validation, validate_answers, validate_estimator
+from acoustics.study.validate.study import Cell, EachPing, Validation, validate_answers, validate_estimator
 from acoustics.study.validate.trials import ANSWERED, compare
 
 __all__ = [
@@ -15,6 +15,7 @@ __all__ = [
     "SECTORS",
     "Answer",
     "Cell",
+    "EachPing",
     "Limits",
     "Score",
     "Trial",

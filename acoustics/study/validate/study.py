@@ -11,19 +11,21 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from acoustics.base.frames import Floats
 from acoustics.base.result import Result
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.execution import ALONE, Running, fingerprint, run_chunks
-from acoustics.study.validate.adapters import Estimator
+from acoustics.study.validate.adapters import BUILT_IN, Estimator
 from acoustics.study.validate.answer import Answer, EstimatorFailure
 from acoustics.study.validate.design import SECTORS, Design, draw_trial
 from acoustics.study.validate.program import own_namespace
 from acoustics.study.validate.score import NO_LIMITS, Limits, Score, missed_limits, score
-from acoustics.study.validate.trials import ANSWERED, Arrays, Validated, compare, try_estimator
+from acoustics.study.validate.trials import ANSWERED, BESIDE, FAILED, REFUSED, Arrays, Validated, compare, try_estimator
 
 _CHUNK = 8  # trials; some tenths of a second of work
 _MOST_REASONS = 8
+_OUTCOMES = {ANSWERED: "answered", REFUSED: "refused", FAILED: "failed"}
 
 
 @dataclass(frozen=True)
@@ -37,11 +39,34 @@ class Cell:
 
 
 @dataclass(frozen=True)
+class EachPing:
+    """One entry a ping, each of shape (n_trials,): where it was, what came of it, and how far off the bearing was.
+
+    `outcome` is 'answered', 'refused' or 'failed', with the `reason`. NaN: not answered, or not stated. `bound_deg` is
+    the Cramer-Rao bound of that ping's bearing.
+    """
+
+    number: NDArray[np.int64]
+    sector: tuple[str, ...]
+    range_m: Floats
+    energy_ratio_db: Floats
+    echoes: NDArray[np.bool_]
+    outcome: tuple[str, ...]
+    error_deg: Floats
+    stated_sd_deg: Floats
+    bound_deg: Floats
+    wrong_integer: NDArray[np.bool_]
+    reason: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Validation(Result):
     """How an estimator did. Every error is a simulation at the level of samples; bounds are Cramer-Rao.
 
     `by_echoes`, `by_sector`, `by_range` and `by_snr` split the same pings four ways, `cells` three ways at once.
     `reasons` are the commonest for giving no bearing, with their number. `missed` says which limits were not kept.
+    `beside` is the built-in estimator's score on the same pings where another one was asked. `pings`: each of them, if
+    asked for.
     `program_apart` says of a program whether it ran in a namespace of its own, from which it sees no other process.
     """
 
@@ -60,6 +85,8 @@ class Validation(Result):
     limits: Limits
     missed: tuple[str, ...]
     program_apart: bool | None
+    beside: Score | None
+    pings: EachPing | None
 
 
 def validate_estimator(
@@ -69,6 +96,7 @@ def validate_estimator(
     estimator: Estimator,
     *,
     limits: Limits = NO_LIMITS,
+    each_ping: bool = False,
     running: Running = ALONE,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> Validation:
@@ -86,23 +114,20 @@ def validate_estimator(
         From `choose_estimator`.
     limits : Limits
         What it must keep.
+    each_ping : bool
+        Whether the result tells of each ping.
     running : Running
         Who does the work, and where finished chunks are kept.
     progress : callable
         Told how many of how many chunks are finished.
+
+    Notes
+    -----
+    An estimator that is not built in has the built-in one beside it, asked about the same recordings.
     """
-    what = Validated(scene, pinger, design, estimator)
-    numbers = range(1, design.trials + 1)
-    parts = [numbers[start : start + _CHUNK] for start in range(0, design.trials, _CHUNK)]
-    named = (scene.model_dump(mode="json"), pinger.name, repr(design), repr(estimator))
-    chunks = run_chunks(
-        partial(try_estimator, what),
-        parts,
-        running=running,
-        fingerprint=fingerprint("validate", *named),
-        progress=progress,
-    )
-    found = _validation(scene, pinger, design, estimator.name, _join(chunks), limits)
+    beside = None if estimator.name in BUILT_IN else Estimator(BUILT_IN[0])
+    columns = _tried(Validated(scene, pinger, design, estimator, beside), running, progress)
+    found = _validation(scene, pinger, design, estimator.name, columns, limits, each_ping=each_ping)
     return replace(found, program_apart=bool(own_namespace())) if estimator.program else found
 
 
@@ -114,10 +139,35 @@ def validate_answers(
     *,
     name: str,
     limits: Limits = NO_LIMITS,
+    each_ping: bool = False,
+    beside: bool = False,
+    running: Running = ALONE,
+    progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> Validation:
-    """Score answers that were found elsewhere, one for each ping of the design in its order."""
+    """Score answers that were found elsewhere, one for each ping of the design in its order.
+
+    With `beside` the pings are rendered, and the built-in estimator is scored on them too.
+    """
     trials = [draw_trial(scene, pinger, design, number) for number in range(1, design.trials + 1)]
-    return _validation(scene, pinger, design, name, compare(scene, pinger, trials, answers), limits)
+    columns = compare(scene, pinger, trials, answers)
+    if beside:
+        others = _tried(Validated(scene, pinger, design, Estimator(BUILT_IN[0])), running, progress)
+        columns |= {BESIDE + key: column for key, column in others.items()}
+    return _validation(scene, pinger, design, name, columns, limits, each_ping=each_ping)
+
+
+def _tried(what: Validated, running: Running, progress: Callable[[int, int], None]) -> Arrays:
+    numbers = range(1, what.design.trials + 1)
+    parts = [numbers[start : start + _CHUNK] for start in range(0, what.design.trials, _CHUNK)]
+    named = (what.scene.model_dump(mode="json"), what.pinger.name, repr(what.design), repr(what.estimator))
+    chunks = run_chunks(
+        partial(try_estimator, what),
+        parts,
+        running=running,
+        fingerprint=fingerprint("validate", *named, repr(what.beside)),
+        progress=progress,
+    )
+    return _join(chunks)
 
 
 def _join(chunks: Sequence[Arrays]) -> Arrays:
@@ -125,7 +175,7 @@ def _join(chunks: Sequence[Arrays]) -> Arrays:
 
 
 def _validation(
-    scene: Scene, pinger: Pinger, design: Design, estimator: str, trials: Arrays, limits: Limits
+    scene: Scene, pinger: Pinger, design: Design, estimator: str, trials: Arrays, limits: Limits, *, each_ping: bool
 ) -> Validation:
     # Trials have the children from 1 of the same seed.
     rng = np.random.default_rng(np.random.SeedSequence(design.seed, spawn_key=(0,)))
@@ -159,4 +209,27 @@ def _validation(
         limits=limits,
         missed=missed_limits(overall, limits),
         program_apart=None,
+        beside=_beside(trials, rng),
+        pings=_each_ping(trials) if each_ping else None,
+    )
+
+
+def _beside(trials: Arrays, rng: np.random.Generator) -> Score | None:
+    others = {name.removeprefix(BESIDE): column for name, column in trials.items() if name.startswith(BESIDE)}
+    return score(f"built-in {BUILT_IN[0]}", others, rng) if others else None
+
+
+def _each_ping(trials: Arrays) -> EachPing:
+    return EachPing(
+        number=trials["number"],
+        sector=tuple(SECTORS[k] for k in trials["sector"]),
+        range_m=trials["range_m"],
+        energy_ratio_db=trials["energy_ratio_db"],
+        echoes=trials["echoes"],
+        outcome=tuple(_OUTCOMES[k] for k in trials["outcome"]),
+        error_deg=np.rad2deg(trials["error"]),
+        stated_sd_deg=np.rad2deg(trials["stated_sd"]),
+        bound_deg=np.rad2deg(trials["bound"]),
+        wrong_integer=trials["wrong_integer"] & (trials["outcome"] == ANSWERED),
+        reason=tuple(trials["reason"].tolist()),
     )

@@ -6,6 +6,7 @@ import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,38 +21,57 @@ from acoustics.study.validate.design import SECTORS, Design, Trial, draw_trial, 
 from acoustics.study.validate.recording import RECORDING, SIDECAR, trial_bounds, write_trial
 
 ANSWERED, REFUSED, FAILED = 0, 1, 2
+BESIDE = "beside_"
 _HALF_A_CYCLE = 0.5
-Arrays = dict[str, NDArray[np.generic]]
+Arrays = dict[str, NDArray[Any]]
 
 
 @dataclass(frozen=True)
 class Validated:
-    """What is tried on what: equal for every part of the trials."""
+    """What is tried on what: equal for every part of the trials. `beside`: another one, asked about the same pings."""
 
     scene: Scene
     pinger: Pinger
     design: Design
     estimator: Estimator
+    beside: Estimator | None = None
 
 
 def try_estimator(what: Validated, numbers: Sequence[int]) -> Arrays:
     """Trials of these numbers with the estimator asked about each; see `compare` for the result.
 
+    Columns of the one beside it have its answers under the same names, led by `BESIDE`.
     An estimator that fails is scored so, with its reason; the next trial goes on with a new folder.
     """
     trials = [draw_trial(what.scene, what.pinger, what.design, number) for number in numbers]
-    return compare(what.scene, what.pinger, trials, [_ask_about(what, trial) for trial in trials])
+    answers = [_ask_about(what, trial) for trial in trials]
+    found = compare(what.scene, what.pinger, trials, [answer for _, answer in answers])
+    if what.beside is None:
+        return found
+    others = compare(what.scene, what.pinger, trials, [other for other, _ in answers if other is not None])
+    return found | {BESIDE + name: column for name, column in others.items()}
 
 
-def _ask_about(what: Validated, trial: Trial) -> Answer | EstimatorFailure:
-    """The answer about one trial. The folder holds the recording and the sidecar alone, always by the same names."""
+_Answered = Answer | EstimatorFailure
+
+
+def _ask_about(what: Validated, trial: Trial) -> tuple[_Answered | None, _Answered]:
+    """The answers about one trial, of the one beside first: what the other leaves of the recording is its own matter.
+
+    The folder holds the recording and the sidecar alone, always by the same names.
+    """
     with tempfile.TemporaryDirectory(prefix="pingfix-", ignore_cleanup_errors=True) as folder:
         recording, sidecar = Path(folder, RECORDING), Path(folder, SIDECAR)
         write_trial(what.scene, what.pinger, trial, recording, sidecar)
-        try:
-            return ask(what.estimator, recording, sidecar)
-        except EstimatorFailure as failure:
-            return failure
+        other = None if what.beside is None else _asked(what.beside, recording, sidecar)
+        return other, _asked(what.estimator, recording, sidecar)
+
+
+def _asked(estimator: Estimator, recording: Path, sidecar: Path) -> _Answered:
+    try:
+        return ask(estimator, recording, sidecar)
+    except EstimatorFailure as failure:
+        return failure
 
 
 def compare(

@@ -18,6 +18,7 @@ from acoustics.base.intervals import Interval
 from acoustics.estimate.tdoa.differences import tdoa_from_toa
 from acoustics.io.recording import load_recording
 from acoustics.physics.tdoa import spherical_time
+from acoustics.present.text.validate import ping_rows
 from acoustics.scene.scenario import load_scene, shipped
 from acoustics.study.execution.chunks import Running, Workers
 from acoustics.study.validate.adapters import choose_estimator
@@ -323,3 +324,23 @@ def test_results_computed_elsewhere_give_the_same_score(scene, pinger, tmp_path,
     assert validate_answers(scene, pinger, design, answers, name="x").overall.rms_deg.value < 1e-9
     with pytest.raises(OutputError, match="holds files already"):
         export_design(scene, pinger, design, tmp_path / "out")
+
+
+def test_rows_of_pings_give_the_figures_and_the_built_in_stands_beside(scene, pinger, tmp_path, monkeypatch):
+    monkeypatch.chdir(EXAMPLES)
+    design = design_of(scene, pinger, 6, energy_ratio_db=[45.0])
+    found = validate_estimator(scene, pinger, design, choose_estimator("beam:estimate"), each_ping=True)
+    error = found.pings.error_deg[np.array(found.pings.outcome) == "answered"]
+    assert len(found.pings.number) == 6
+    # The score's figures worked out again from the rows, by their definitions.
+    assert found.overall.rms_deg.value == pytest.approx(np.sqrt(np.mean(error**2)))
+    assert found.overall.median_deg.value == pytest.approx(np.median(np.abs(error)))
+    alone = validate_estimator(scene, pinger, design, choose_estimator("phase"))
+    assert found.beside.rms_deg.value == alone.overall.rms_deg.value
+    assert alone.beside is None and alone.pings is None
+    rows = ping_rows(found.pings)[1]
+    assert [row[0] for row in rows] == [str(k) for k in range(1, 7)]
+    assert float(rows[0][5]) == pytest.approx(found.pings.error_deg[0], abs=0.006)
+    elsewhere = answers_with(scene, pinger, design, 0.01, 0.01, np.random.default_rng(1))
+    scored = validate_answers(scene, pinger, design, elsewhere, name="x", beside=True)
+    assert scored.beside.rms_deg.value == alone.overall.rms_deg.value
