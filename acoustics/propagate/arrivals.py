@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property, partial
 
@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.propagate.bent_paths import bends, kept_bent_paths
 from acoustics.propagate.echoes import (
     check_limits,
     checked_geometry,
@@ -21,6 +22,7 @@ from acoustics.propagate.echoes import (
 )
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.images import Bools, Complexes, Ints, Pairs, Room
+from acoustics.propagate.kept_paths import KeptPaths, Limits, join
 from acoustics.scene.scene import Scene
 
 DEFAULT_HORIZON_S = 4e-3
@@ -118,8 +120,9 @@ def arrivals(
 
     Notes
     -----
-    Straight rays: with a sound-speed profile the time along each is exact, its bending is left out.
-    Coefficients are those of plane waves, which holds a few wavelengths from a face. Nothing is diffracted.
+    In open water over a level floor rays are bent by the sound-speed profile where that counts (`bent_paths.bends`).
+    Elsewhere they are straight: with a profile the time along each is exact, its bending is left out. Coefficients are
+    those of plane waves, which holds a few wavelengths from a face. Nothing is diffracted.
     """
     check_limits(frequency_hz, horizon_s)
     if not -np.inf <= floor_db <= 0:
@@ -130,9 +133,11 @@ def arrivals(
     room = room_of_scene(scene, source, flat.reshape(-1, 3), frequency_hz=frequency_hz)
     loss_db_per_m = float(scene.water.absorption_db_per_km(frequency_hz)) / 1000
     step = max(1, _RECEIVERS_AT_ONCE // n_hydrophones)
-    limits = _Limits(horizon_s, 10 ** (floor_db / 20), loss_db_per_m, None if hull is None else hull.spread(batch))
-    parts = [range(start, min(start + step, len(flat))) for start in range(0, len(flat), step)]
-    kept = _join([_kept_paths(room, source, flat, part, limits) for part in parts])
+    limits = Limits(horizon_s, 10 ** (floor_db / 20), loss_db_per_m, None if hull is None else hull.spread(batch))
+    bent = bends(scene, flat, source, frequency_hz=frequency_hz).any(axis=-1)
+    found = [_kept_paths(room, source, flat, part, limits) for part in _parts(np.flatnonzero(~bent), step)]
+    found += [kept_bent_paths(scene, room, source, flat, part, limits) for part in _parts(np.flatnonzero(bent), step)]
+    kept = join(found)
     # Rank of each path within its batch element: the pairs come sorted by element.
     first_of = np.searchsorted(kept.element, np.arange(len(flat)))
     path = np.arange(len(kept.element)) - first_of[kept.element]
@@ -161,31 +166,13 @@ def arrivals(
     )
 
 
-@dataclass(frozen=True)
-class _Limits:
-    """Latest and weakest echo to keep, the absorption on its way, and what may block it."""
-
-    horizon_s: float
-    least: float  # amplitude over that of the direct arrival
-    loss_db_per_m: float
-    hull: Hull | None
+def _parts(rows: Ints, step: int) -> list[Ints]:
+    return [rows[start : start + step] for start in range(0, len(rows), step)]
 
 
-@dataclass(frozen=True)
-class _KeptPaths:
-    """Paths worth keeping, sorted by batch element, then direct first, then mean delay."""
-
-    element: Ints  # (n,)
-    order: Ints  # (n,)
-    delay_s: Floats  # (n, n_hydrophones)
-    amplitude: Complexes  # (n, n_hydrophones)
-    exists: Bools  # (n, n_hydrophones)
-    find_faces: Callable[[], NDArray[np.int8]]  # (n, largest order)
-
-
-def _kept_paths(room: Room, source: Floats, elements: Floats, part: range, limits: _Limits) -> _KeptPaths:
-    """Paths of a part of the batch elements."""
-    receivers = elements[part.start : part.stop]
+def _kept_paths(room: Room, source: Floats, elements: Floats, part: Ints, limits: Limits) -> KeptPaths:
+    """Straight paths of a part of the batch elements, by index."""
+    receivers = elements[part]
     n_hydrophones = receivers.shape[1]
     direct_m = np.linalg.norm(receivers - source, axis=-1)
     direct_s = direct_m / room.mean_speed_m_s(receivers[..., 2], np.full(direct_m.shape, source[2]))
@@ -193,9 +180,8 @@ def _kept_paths(room: Room, source: Floats, elements: Floats, part: range, limit
     images = find_images(room, source, receivers.reshape(-1, 3), reach.ravel())
 
     if len(part) > 1 and len(images.order) * direct_m.size > _PAIRS_AT_ONCE:
-        middle = part.start + len(part) // 2
-        halves = (range(part.start, middle), range(middle, part.stop))
-        return _join([_kept_paths(room, source, elements, half, limits) for half in halves])
+        halves = (part[: len(part) // 2], part[len(part) // 2 :])
+        return join([_kept_paths(room, source, elements, half, limits) for half in halves])
 
     # One row is an image and a batch element that has at least one hydrophone within its reach.
     distance = np.linalg.norm(receivers[:, None] - images.position_m[:, None], axis=-1)
@@ -208,7 +194,7 @@ def _kept_paths(room: Room, source: Floats, elements: Floats, part: range, limit
     paths = follow_paths(room, source, images, receivers.reshape(-1, 3), pairs)
     exists, gain = paths.exists.reshape(distance.shape), paths.gain.reshape(distance.shape)
     if limits.hull is not None:
-        exists &= limits.hull.clear(element + part.start, images.position_m[image])
+        exists &= limits.hull.clear(part[element], images.position_m[image])
     delay = distance * paths.slowness_s_m.reshape(distance.shape)
     spread = np.exp(-np.log(10) / 20 * limits.loss_db_per_m * distance) / distance
     amplitude = gain * spread
@@ -228,25 +214,4 @@ def _kept_paths(room: Room, source: Floats, elements: Floats, part: range, limit
     element, image, exists = element[sort], image[sort], exists[sort]
     hears = receivers[element, np.argmax(exists, axis=-1)]
     find_faces = partial(face_sequences, room, source, images.take(image), hears)
-    return _KeptPaths(element + part.start, order[sort], delay[sort], amplitude[sort], exists, find_faces)
-
-
-def _join(parts: Sequence[_KeptPaths]) -> _KeptPaths:
-    if len(parts) == 1:
-        return parts[0]
-
-    def faces() -> NDArray[np.int8]:
-        found = [part.find_faces() for part in parts]
-        largest = max(part.shape[1] for part in found)
-        return np.concatenate(
-            [np.pad(part, ((0, 0), (0, largest - part.shape[1])), constant_values=-1) for part in found]
-        )
-
-    return _KeptPaths(
-        element=np.concatenate([part.element for part in parts]),
-        order=np.concatenate([part.order for part in parts]),
-        delay_s=np.concatenate([part.delay_s for part in parts]),
-        amplitude=np.concatenate([part.amplitude for part in parts]),
-        exists=np.concatenate([part.exists for part in parts]),
-        find_faces=faces,
-    )
+    return KeptPaths(part[element], order[sort], delay[sort], amplitude[sort], exists, find_faces)

@@ -52,6 +52,10 @@ class Hull:
             rotation=np.broadcast_to(self.rotation, (*batch, 3, 3)).reshape(-1, 3, 3),
         )
 
+    def take(self, rows: Ints) -> Self:
+        """Some of the poses, by index once spread."""
+        return replace(self, position_m=self.position_m[rows], rotation=self.rotation[rows])
+
     def clear(self, element: Ints, from_m: Floats) -> Bools:
         """Whether the straight line to each hydrophone is free of the vehicle's bodies.
 

@@ -9,7 +9,8 @@ from numpy.typing import ArrayLike
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
-from acoustics.propagate.arrivals import DEFAULT_HORIZON_S
+from acoustics.propagate.arrivals import DEFAULT_HORIZON_S, arrivals
+from acoustics.propagate.bent_paths import bends
 from acoustics.propagate.echoes import (
     check_limits,
     checked_geometry,
@@ -17,6 +18,7 @@ from acoustics.propagate.echoes import (
     follow_paths,
     room_of_scene,
 )
+from acoustics.propagate.first_multipath import multipath_free_s
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.images import Bools, Pairs
 from acoustics.propagate.sight import in_sight
@@ -70,7 +72,8 @@ def multipath_free_map_s(
         raise ParameterError(f"threshold_db={threshold_db} must be at most 0 dB re the direct arrival")
     elements = hydrophones.reshape(-1, *hydrophones.shape[-2:])
     hull = None if hull is None else hull.spread(hydrophones.shape[:-2])
-    left = in_sight(scene, elements, source)
+    bent: Bools = np.any(bends(scene, elements, source, frequency_hz=frequency_hz), axis=-1)
+    left = np.asarray(in_sight(scene, elements, source) & ~bent[:, None])
     if hull is not None:
         left &= hull.clear(np.arange(len(elements)), source)
     search = _Search(scene, source, hull, frequency_hz, 10 ** (threshold_db / 20))
@@ -83,6 +86,17 @@ def multipath_free_map_s(
         window[found] = earliest[found]
         left &= ~found[:, None] & (looked_s < horizon_s)
         looked_s = min(4 * looked_s, horizon_s)
+    if bent.any():
+        paths = arrivals(
+            scene,
+            elements[bent],
+            source,
+            frequency_hz=frequency_hz,
+            horizon_s=horizon_s,
+            floor_db=threshold_db,
+            hull=None if hull is None else hull.take(np.flatnonzero(bent)),
+        )
+        window[bent] = multipath_free_s(paths, threshold_db=threshold_db)
     return window.reshape(hydrophones.shape[:-2])
 
 

@@ -1,4 +1,4 @@
-"""Whether a straight line leads from a source to places in the water, past corners of the outline and of the floor."""
+"""Whether direct sound leads from a source to places in the water: past corners, and in spite of bent rays."""
 
 from __future__ import annotations
 
@@ -6,10 +6,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from acoustics.physics.plane_faces import next_face
+from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.images import Bools
 from acoustics.scene.scene import Scene
 
 _SAME_PLACE_M = 1e-7
+_SOON_S = 1e-4  # echoes are not asked for
 
 
 def in_sight(scene: Scene, places_m: ArrayLike, source_m: ArrayLike) -> Bools:
@@ -39,3 +41,14 @@ def in_sight(scene: Scene, places_m: ArrayLike, source_m: ArrayLike) -> Bools:
     heading = toward / np.maximum(length, 1e-12)[:, None]
     _, way = next_face(normals, offsets, edges, source.reshape(-1, 3), heading)
     return np.asarray((way >= length - _SAME_PLACE_M).reshape(places.shape[:-1]))
+
+
+def heard_directly(
+    scene: Scene, hydrophones_m: ArrayLike, source_m: ArrayLike, *, frequency_hz: float
+) -> tuple[Bools, str]:
+    """Which hydrophones, shape (n, 3) [m], direct sound reaches, shape (n,); and why not the others, in words."""
+    seen = in_sight(scene, hydrophones_m, source_m)
+    if not seen.all():
+        return seen, "a corner of the pool stands between"
+    paths = arrivals(scene, hydrophones_m, source_m, frequency_hz=frequency_hz, horizon_s=_SOON_S)
+    return paths.valid[:, 0], "the sound-speed profile bends all direct rays away, it is in a shadow zone"

@@ -16,10 +16,11 @@ from acoustics.physics.refraction import bent_ray_angle, linear_gradient_travel_
 from acoustics.physics.sound_speed import harmonic_mean_speed
 from acoustics.physics.timing_bounds import half_wavelength_m
 from acoustics.propagate.arrivals import arrivals
+from acoustics.propagate.bent_paths import bends
 from acoustics.propagate.first_multipath import first_echo
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.multipath_free_window import multipath_free_windows
-from acoustics.propagate.sight import in_sight
+from acoustics.propagate.sight import heard_directly
 from acoustics.scene.keys import Assumed, assumed_values
 from acoustics.scene.line import waypoints_along_line
 from acoustics.scene.pinger import Pinger
@@ -192,8 +193,8 @@ def _remarks(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
         scene.recorder.passband_hz[0] < low and high < scene.recorder.passband_hz[1]
     ):
         remarks.append(f"The pinger's band, {low:.0f} to {high:.0f} Hz, is not inside recorder.passband_hz.")
-    if unseen := _out_of_sight(scene, pinger):
-        remarks.append(unseen)
+    if unheard := _unheard(scene, pinger):
+        remarks.append(unheard)
     reached = scene.mounting.hears(scene.array.positions_m, scene.vehicle.pose.to_body([pinger.position_m]))[0]
     if not reached.all():
         names = ", ".join(repr(h.name) for h, hears in zip(scene.array.hydrophones, reached, strict=True) if not hears)
@@ -204,17 +205,23 @@ def _remarks(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
     return (*remarks, *_refraction(scene, pinger))
 
 
-def _out_of_sight(scene: Scene, pinger: Pinger) -> str:
-    """Which hydrophones walls or floor hide from the pinger, in a sentence; nothing where none."""
-    seen = in_sight(scene, scene.vehicle.pose.to_site(scene.array.positions_m), pinger.position_m)
-    if seen.all():
+def _unheard(scene: Scene, pinger: Pinger) -> str:
+    """Which hydrophones no direct sound reaches, and why, in a sentence; nothing where it reaches all."""
+    hydrophones = scene.vehicle.pose.to_site(scene.array.positions_m)
+    heard, why = heard_directly(scene, hydrophones, pinger.position_m, frequency_hz=pinger.frequency_hz)
+    if heard.all():
         return ""
-    names = ", ".join(repr(h.name) for h, sees in zip(scene.array.hydrophones, seen, strict=True) if not sees)
-    who = f"hydrophones {names}" if seen.any() else "vehicle"
+    names = ", ".join(repr(h.name) for h, hears in zip(scene.array.hydrophones, heard, strict=True) if not hears)
+    who = f"hydrophones {names}" if heard.any() else "vehicle"
     return (
-        f"{pinger.name} is not in sight from the {who} at {list(scene.vehicle.position_m)}: a corner of the pool "
-        "stands between, so only echoes come and no bearing is given; listen from a place that sees it (pingfix map)."
+        f"{pinger.name} is not in sight from the {who} at {list(scene.vehicle.position_m)}: {why}, so only echoes "
+        "come and no bearing is given; listen from a place that sees it (pingfix map)."
     )
+
+
+def _microseconds(time_s: float) -> str:
+    size = 1e6 * abs(time_s)
+    return f"{size:.2g}" if size < 100 else f"{size:.0f}"
 
 
 def _refraction(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
@@ -234,8 +241,16 @@ def _refraction(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
     )
     order = np.argsort(ends_m[:, 2])
     straight_s = distance / harmonic_mean_speed(ends_m[order, 2], speeds[order], *ends_m[:, 2])
+    bent = bends(
+        scene, scene.vehicle.pose.to_site(scene.array.positions_m), ends_m[1], frequency_hz=pinger.frequency_hz
+    )
+    taken = (
+        "times, echoes and recordings follow the bent rays, bounds and estimators take them as straight"
+        if bent.any()
+        else "the model takes the ray as straight"
+    )
     return (
         f"Over the {distance:.0f} m to the pinger refraction turns the ray by about {bend:.1f} deg (depression, not "
-        f"bearing) and changes its travel time by {1e6 * abs(float(bent_s) - float(straight_s)):.2g} us, taking the "
-        "gradient between the two depths as constant; the model takes the ray as straight.",
+        f"bearing) and changes its travel time by {_microseconds(float(bent_s) - float(straight_s))} us, taking the "
+        f"gradient between the two depths as constant; {taken}.",
     )

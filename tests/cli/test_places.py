@@ -23,12 +23,32 @@ PLACES = {
     "[21.0, 3.0, 3.5], [21.0, 9.5, 3.5], [8.0, 9.5, 3.5]]",
 }
 
+LAKE = shipped("examples")["fennel-reservoir"].read_text(encoding="utf-8")
+# Shallow, warm above and cold below, the pinger so far off that straight rays bring the surface echo first.
+THERMOCLINE = """profile = [
+  { depth_m = 0.0, temperature_degc = 21.0 },
+  { depth_m = 3.0, temperature_degc = 20.0 },
+  { depth_m = 5.0, temperature_degc = 13.0 },
+  { depth_m = 8.0, temperature_degc = 10.0 },
+]"""
+FAR = {
+    "depth_m = 12.0\nfloor": "depth_m = 8.0\nfloor",
+    "[40.0, 12.0, 8.0]": "[80.0, 12.0, 6.0]",
+    "[10.0, 0.0, 2.0]": "[10.0, 0.0, 4.0]",
+    "[40.5, 12.0, 8.0]": "[80.5, 12.0, 6.0]",
+    "[32.0, 20.0, 8.0]": "[60.0, 20.0, 6.0]",
+    "map_depth_m = 2.0": "map_depth_m = 4.0",
+}
+
 
 @pytest.fixture
 def place(tmp_path):
     def write(name):
-        text = re.sub(r"outline_m = .*\nfloor_points_m = .*", PLACES[name], BASIN, count=1)
-        for old, new in (MOVED if name == "ell" else {}).items():
+        if name == "lake":
+            text = re.sub(r"profile = \[.*?\n\]", THERMOCLINE, LAKE, count=1, flags=re.DOTALL)
+        else:
+            text = re.sub(r"outline_m = .*\nfloor_points_m = .*", PLACES[name], BASIN, count=1)
+        for old, new in {"ell": MOVED, "lake": FAR}.get(name, {}).items():
             text = text.replace(old, new)
         path = tmp_path / f"{name}.toml"
         path.write_text(text, encoding="utf-8")
@@ -40,7 +60,8 @@ def place(tmp_path):
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "command"),
-    [(name, command) for name in PLACES for command in ("check", "map", "validate")] + [("hopper", "spacing")],
+    [(name, command) for name in (*PLACES, "lake") for command in ("check", "map", "validate")]
+    + [("hopper", "spacing"), ("lake", "spacing")],
 )
 def test_each_place_is_answered(place, name, command):
     good(command, str(place(name)), *QUICK.get(command, []))

@@ -17,7 +17,7 @@ from acoustics.base.frames import Floats, bearing_and_depression, principal_axes
 from acoustics.base.intervals import BEARING_GUESS_SD, Interval, rate_interval, rms_interval
 from acoustics.physics.timing_bounds import half_wavelength_m, lag_rounding_variance, onset_rounding_variance
 from acoustics.propagate.multipath_free_window import multipath_free_windows
-from acoustics.propagate.sight import in_sight
+from acoustics.propagate.sight import heard_directly
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import ArrivalErrors, simulate_bearings
@@ -63,10 +63,11 @@ class Sweep:
         distance = float(np.linalg.norm(source))
         window = float(multipath_free_windows(scene, pinger, np.array(scene.vehicle.position_m)[None])[0])
         hydrophones = scene.vehicle.pose.to_site(scene.array.positions_m)
-        if not in_sight(scene, hydrophones, pinger.position_m).any():
+        heard, why = heard_directly(scene, hydrophones, pinger.position_m, frequency_hz=pinger.frequency_hz)
+        if not heard.any():
             raise ParameterError(
-                f"vehicle.position_m: {pinger.name} is not in sight from {list(scene.vehicle.position_m)}, a corner of "
-                "the pool stands between; put the vehicle where it sees the pinger"
+                f"vehicle.position_m: {pinger.name} is not in sight from {list(scene.vehicle.position_m)}: {why}; put "
+                "the vehicle where it sees the pinger"
             )
         if window == 0:
             raise ParameterError(

@@ -1,0 +1,221 @@
+"""Paths in open water whose sound speed changes with depth: eigenrays, with surface and floor unfolded.
+
+Mirrored in the surface and the level floor again and again, the water becomes one tall body in which a path that is
+reflected runs on as a ray that is only bent; a receiver has an image in each of its storeys.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.frames import Floats
+from acoustics.physics.ray_tracing import Eigenrays, eigenrays
+from acoustics.propagate.images import Bools, Complexes, Ints, Room, path_gain
+from acoustics.propagate.kept_paths import KeptPaths, Limits
+from acoustics.scene.scene import Scene
+
+BEND_SHARE = 0.02  # of a period of the carrier: a difference in travel time that is no longer taken as none
+_STEEPER = np.deg2rad(3.0)  # than a straight path may be that is as long as is looked for
+_DEEPEST_ROW_M = 1.0
+
+
+@dataclass(frozen=True)
+class BentPaths:
+    """Eigenrays of receivers, one a row; all of shape (n_rays,).
+
+    Parameters
+    ----------
+    receiver, storey, number : ndarray of int
+        Which receiver; its image's storey (0: without reflection as a straight path, -1: surface first, 1: floor
+        first, and so on); and which of its rays with as many reflections, by their time, where there are several.
+    faces : ndarray of int8, shape (n_rays, most)
+        Faces met in order from the source; -1 after the last.
+    delay_s : ndarray
+        Travel time [s].
+    amplitude : ndarray of complex
+        Pressure over that at 1 m without absorption [1].
+    from_m : ndarray, shape (n_rays, 3)
+        Where the sound seems to come from at the receiver [m].
+    """
+
+    receiver: Ints
+    storey: Ints
+    number: Ints
+    faces: NDArray[np.int8]
+    delay_s: Floats
+    amplitude: Complexes
+    from_m: Floats
+
+
+def bends(scene: Scene, receivers_m: Floats, source_m: Floats, *, frequency_hz: float) -> Bools:
+    """Whether the profile bends rays to receivers (..., 3) by so much that it counts.
+
+    A chord r of a circle of radius c / g is passed sooner by ``r^3 g^2 / (24 c^3)`` than at the speed along the chord;
+    with the steepest gradient of the profile it counts beyond `BEND_SHARE` of the carrier's period. Never where there
+    are walls or the floor slopes: there rays are taken as straight.
+    """
+    across = np.hypot(*np.moveaxis(receivers_m - source_m, -1, 0)[:2])
+    pool = scene.pool
+    if pool.outline_m is not None or len(pool.floor_planes.planes) > 1 or pool.floor_planes.planes[0, 1:].any():
+        return np.zeros(across.shape, dtype=bool)
+    rows, speed = _rows(scene, float(max(receivers_m[..., 2].max(), source_m[2])))
+    steepest = np.abs(np.diff(speed) / np.diff(rows)).max()
+    sooner = across**3 * steepest**2 / (24 * speed.min() ** 3)
+    return np.asarray(sooner > BEND_SHARE / frequency_hz)
+
+
+def bent_paths(scene: Scene, room: Room, source_m: Floats, receivers_m: Floats, reach_m: Floats) -> BentPaths:
+    """Every path up to a length, in water where `bends` holds.
+
+    Parameters
+    ----------
+    scene : Scene
+        Water, surface and floor.
+    room : Room
+        Its coefficients; they are met by water of the sound speed at the source's depth.
+    source_m : ndarray, shape (3,)
+        Source [m].
+    receivers_m : ndarray, shape (n_receivers, 3)
+        Receivers [m].
+    reach_m : ndarray, shape (n_receivers,)
+        Longest path of interest to each [m].
+    """
+    across = np.hypot(*(receivers_m - source_m)[:, :2].T)
+    steepest = np.arccos(np.clip(across / reach_m, 0.0, 1.0)) + _STEEPER
+    tall = float(np.max(np.sqrt(np.maximum(reach_m**2 - across**2, 0.0)))) + float(np.max(across * np.tan(_STEEPER)))
+    rows, speed, storeys, floor_m = _unfolded(scene, float(source_m[2]), tall)
+    z = receivers_m[:, 2, None]
+    height = 0.0 if not np.isfinite(floor_m) else floor_m
+    images = np.where(storeys % 2 == 0, storeys * height + z, (storeys + 1) * height - z)
+    watched = np.zeros(len(rows), dtype=bool)
+    watched[np.searchsorted(rows, [0.0] if height == 0 else np.arange(storeys[0] + 1, storeys[-1] + 1) * height)] = True
+    depth = np.full(len(across), source_m[2])
+    rays = eigenrays(rows, speed, depth, images, across, steepest=steepest, watched=watched)
+    return _described(scene, room, source_m, receivers_m, rays, rows, speed, storeys, height)
+
+
+def _rows(scene: Scene, deepest_m: float) -> tuple[Floats, Floats]:
+    """Depths from the surface to the floor, or to a depth without one, and the sound speed there."""
+    floor = float(scene.pool.floor_planes.planes[0, 0])
+    bottom = floor if np.isfinite(floor) else max(deepest_m, _DEEPEST_ROW_M)
+    given = [row.depth_m for row in scene.water.profile if 0.0 < row.depth_m < bottom]
+    rows = np.unique([0.0, *given, bottom])
+    return rows, np.asarray(scene.water.sound_speed_m_s(rows))
+
+
+def _unfolded(scene: Scene, source_z: float, tall_m: float) -> tuple[Floats, Floats, Ints, float]:
+    """Rows and speeds of the unfolded water, its storeys, and the floor's depth, inf where there is none."""
+    floor = float(scene.pool.floor_planes.planes[0, 0])
+    rows, speed = _rows(scene, source_z + tall_m)
+    most = int(np.ceil(tall_m / floor)) + 1 if np.isfinite(floor) else 1
+    storeys = np.arange(-most, most + 1) if np.isfinite(floor) else np.array([-1, 0])
+    parts = (
+        [
+            (storey * floor + rows, speed) if storey % 2 == 0 else ((storey + 1) * floor - rows[::-1], speed[::-1])
+            for storey in storeys
+        ]
+        if np.isfinite(floor)
+        else [(-rows[::-1], speed[::-1]), (rows, speed)]
+    )
+    # Each storey begins where the one below it ends.
+    tall = np.concatenate([parts[0][0], *[part[0][1:] for part in parts[1:]]])
+    return tall, np.concatenate([parts[0][1], *[part[1][1:] for part in parts[1:]]]), storeys, floor
+
+
+def _described(
+    scene: Scene,
+    room: Room,
+    source_m: Floats,
+    receivers_m: Floats,
+    rays: Eigenrays,
+    rows: Floats,
+    speed: Floats,
+    storeys: Ints,
+    height_m: float,
+) -> BentPaths:
+    passed = rays.ends.passed
+    turn = np.rint(rows[passed] / height_m).astype(int) if height_m else np.zeros(passed.shape, dtype=int)
+    names = [face.name for face in scene.pool.faces]
+    surface = names.index("surface") if "surface" in names else len(names)  # the one that swallows sound comes last
+    floor = names.index("floor") if "floor" in names else len(names)
+    faces = np.where(passed < 0, -1, np.where(turn % 2 == 0, surface, floor)).astype(np.int8)
+    slowness = np.sqrt(1.0 - rays.ends.sin_angle**2) / rays.ends.speed_m_s
+    sine = np.sqrt(np.maximum(1.0 - (slowness[:, None] * speed[passed]) ** 2, 0.0))
+    gain = path_gain(room, faces, np.where(passed < 0, 0.0, sine))
+    storey = storeys[rays.target]
+    number = _rank(rays.ends.time_s, rays.pair, rays.target, np.sum(faces >= 0, axis=1))
+    receiver = receivers_m[rays.pair]
+    ahead = receiver - source_m
+    ahead[:, :2] *= (np.sqrt(1.0 - rays.ends.sin_angle**2) / np.hypot(*ahead[:, :2].T))[:, None]
+    ahead[:, 2] = np.where(storey % 2 == 0, rays.ends.sin_angle, -rays.ends.sin_angle)
+    length = rays.ends.time_s * float(scene.water.sound_speed_m_s(source_m[2]))
+    return BentPaths(
+        receiver=rays.pair,
+        storey=storey,
+        number=number,
+        faces=faces,
+        delay_s=rays.ends.time_s,
+        # A tube that has crossed itself is a quarter period ahead: a signal runs as exp(+i w t) here.
+        amplitude=gain * rays.amplitude * np.exp(0.5j * np.pi * rays.caustics),
+        from_m=receiver - length[:, None] * ahead,
+    )
+
+
+def _rank(values: Floats, *groups: Ints) -> Ints:
+    """Rank of each value, from 0, among those of its group."""
+    order = np.lexsort((values, *groups))
+    other = np.any([np.diff(group[order], prepend=-1) != 0 for group in groups], axis=0)
+    position = np.arange(len(values))
+    rank = np.empty(len(values), dtype=np.int64)
+    rank[order] = position - np.maximum.accumulate(np.where(other, position, 0))
+    return rank
+
+
+def kept_bent_paths(
+    scene: Scene, room: Room, source_m: Floats, elements_m: Floats, part: Ints, limits: Limits
+) -> KeptPaths:
+    """Bent paths of a part of the batch elements, by index, each path as the hydrophones of an element hear it.
+
+    Rays of one storey and as many reflections count as one path, in the order of their times. Where no ray leads
+    straight to any hydrophone (a shadow zone), the direct path is named and does not exist; its delay is then that of
+    the straight line.
+    """
+    receivers = elements_m[part]
+    flat, n_hydrophones = receivers.reshape(-1, 3), receivers.shape[1]
+    straight_m = np.linalg.norm(flat - source_m, axis=-1)
+    straight_s = straight_m / room.mean_speed_m_s(flat[:, 2], np.full(len(flat), source_m[2]))
+    loss = np.log(10) / 20 * limits.loss_db_per_m
+    rays = bent_paths(scene, room, source_m, flat, room.fastest_m_s * (straight_s + limits.horizon_s))
+    # The direct path has a row at every element, though no ray may take it.
+    bounces = np.sum(rays.faces >= 0, axis=1)
+    key = np.column_stack([rays.receiver // n_hydrophones, rays.storey, bounces, rays.number])
+    direct = np.column_stack([np.arange(len(part)), np.zeros((len(part), 3), dtype=np.int64)])
+    paths, row = np.unique(np.concatenate([direct, key]), axis=0, return_inverse=True)
+    row = row.ravel()[len(part) :]
+    hydrophone, shape = rays.receiver % n_hydrophones, (len(paths), n_hydrophones)
+    exists, delay = np.zeros(shape, dtype=bool), straight_s.reshape(-1, n_hydrophones)[paths[:, 0]]
+    amplitude, from_m = np.zeros(shape, dtype=complex), np.tile(source_m, (len(paths), 1))
+    faces = np.full((len(paths), rays.faces.shape[1]), -1, dtype=np.int8)
+    exists[row, hydrophone] = np.abs(rays.amplitude) > 0
+    delay[row, hydrophone] = rays.delay_s
+    length = rays.delay_s * (straight_m / straight_s)[rays.receiver]
+    amplitude[row, hydrophone] = rays.amplitude * np.exp(-loss * length)
+    from_m[row], faces[row] = rays.from_m, rays.faces
+    element = paths[:, 0]
+    if limits.hull is not None:
+        exists &= limits.hull.clear(part[element], from_m)
+
+    is_direct = (paths[:, 1:] == 0).all(axis=1)
+    first = np.where(exists[is_direct], delay[is_direct], straight_s.reshape(-1, n_hydrophones))
+    spherical = (np.exp(-loss * straight_m) / straight_m).reshape(-1, n_hydrophones)
+    heard = exists & (delay <= first[element] + limits.horizon_s)
+    heard &= np.abs(amplitude) >= limits.least * spherical[element]
+    mean_delay = np.sum(delay * exists, axis=-1) / np.maximum(np.sum(exists, axis=-1), 1)
+    order = paths[:, 2]
+    keep = np.flatnonzero(is_direct | heard.any(axis=-1))
+    keep = keep[np.lexsort((mean_delay[keep], ~is_direct[keep], element[keep]))]
+    kept_faces = faces[keep]
+    return KeptPaths(part[element[keep]], order[keep], delay[keep], amplitude[keep], exists[keep], lambda: kept_faces)

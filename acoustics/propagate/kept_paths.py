@@ -1,0 +1,59 @@
+"""Paths of a batch that are early and strong enough to be kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.frames import Floats
+from acoustics.propagate.hull_shadow import Hull
+from acoustics.propagate.images import Bools, Complexes, Ints
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Latest and weakest echo to keep, the absorption on its way, and what may block it."""
+
+    horizon_s: float
+    least: float  # amplitude over that of the direct arrival
+    loss_db_per_m: float
+    hull: Hull | None
+
+
+@dataclass(frozen=True)
+class KeptPaths:
+    """Paths worth keeping, sorted by batch element, then direct first, then mean delay."""
+
+    element: Ints  # (n,)
+    order: Ints  # (n,)
+    delay_s: Floats  # (n, n_hydrophones)
+    amplitude: Complexes  # (n, n_hydrophones)
+    exists: Bools  # (n, n_hydrophones)
+    find_faces: Callable[[], NDArray[np.int8]]  # (n, largest order)
+
+
+def join(parts: Sequence[KeptPaths]) -> KeptPaths:
+    """Paths of several parts of a batch as those of one."""
+    if len(parts) == 1:
+        return parts[0]
+    element = np.concatenate([part.element for part in parts])
+    order = np.argsort(element, kind="stable")
+
+    def faces() -> NDArray[np.int8]:
+        found = [part.find_faces() for part in parts]
+        largest = max(part.shape[1] for part in found)
+        return np.concatenate(
+            [np.pad(part, ((0, 0), (0, largest - part.shape[1])), constant_values=-1) for part in found]
+        )[order]
+
+    return KeptPaths(
+        element=element[order],
+        order=np.concatenate([part.order for part in parts])[order],
+        delay_s=np.concatenate([part.delay_s for part in parts])[order],
+        amplitude=np.concatenate([part.amplitude for part in parts])[order],
+        exists=np.concatenate([part.exists for part in parts])[order],
+        find_faces=faces,
+    )

@@ -1,0 +1,94 @@
+"""Rays against circles drawn by hand, straight lines, the way back, an independent integration, and shadow's edge."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.integrate import solve_ivp
+
+from acoustics.physics.ray_tracing import eigenrays, trace_rays
+from acoustics.physics.refraction import linear_gradient_travel_time
+
+ROWS, SPEED = np.array([0.0, 3.0, 6.0, 12.0]), np.array([1486.0, 1483.0, 1460.0, 1445.0])
+
+
+def one(rows, speed, depth, angle, range_m, **more):
+    arrays = (np.atleast_1d(np.asarray(v, dtype=float)) for v in (depth, angle, range_m))
+    return trace_rays(np.asarray(rows, dtype=float), np.asarray(speed, dtype=float), *arrays, **more)
+
+
+@pytest.mark.parametrize("gradient", [-4.0, 0.5])
+def test_in_one_gradient_a_ray_is_a_circle(gradient):
+    """Centre at the depth where the sound speed would be nothing; radius c / (g cos theta)."""
+    surface, depth, angle = 1480.0, 20.0, np.deg2rad(np.array([-5.0, 0.0, 3.0]))
+    ends = one([0.0, 60.0], [surface, surface + 60 * gradient], [depth] * 3, angle, [40.0] * 3)
+    speed = surface + gradient * depth
+    centre_z, radius = depth - speed / gradient, speed / (abs(gradient) * np.cos(angle))
+    centre_r = np.sin(angle) * radius * np.sign(gradient)
+    expected = centre_z + np.sign(gradient) * np.sqrt(radius**2 - (40.0 - centre_r) ** 2)
+    np.testing.assert_allclose(ends.depth_m, expected, atol=1e-7)
+    np.testing.assert_allclose(np.sqrt(1 - ends.sin_angle**2) / ends.speed_m_s, np.cos(angle) / speed, rtol=1e-12)
+    straight = np.hypot(40.0, ends.depth_m - depth)
+    time = linear_gradient_travel_time(
+        straight, from_speed_m_s=speed, to_speed_m_s=ends.speed_m_s, gradient_per_s=gradient
+    )
+    np.testing.assert_allclose(ends.time_s, time, rtol=1e-10)
+
+
+def test_in_even_water_a_ray_is_a_straight_line():
+    angle = np.deg2rad([-60.0, 0.0, 20.0])
+    ends = one(np.arange(-5, 6) * 100.0, np.full(11, 1480.0), [10.0] * 3, angle, [100.0] * 3)
+    np.testing.assert_allclose(ends.depth_m, 10.0 + 100.0 * np.tan(angle), rtol=1e-12)
+    np.testing.assert_allclose(ends.time_s, 100.0 / np.cos(angle) / 1480.0, rtol=1e-12)
+
+
+def test_in_several_layers_a_ray_solves_the_ray_equations():
+    """dz/dr = tan(theta), dtheta/dr = -c'/c (Jensen and others 2011, sec. 3.3), integrated by an adaptive method."""
+
+    def change(_, state):
+        z, theta, _ = state
+        layer = min(max(int(np.searchsorted(ROWS, z, side="right")) - 1, 0), 2)
+        slope = (SPEED[layer + 1] - SPEED[layer]) / (ROWS[layer + 1] - ROWS[layer])
+        c = SPEED[layer] + slope * (z - ROWS[layer])
+        return [np.tan(theta), -slope / c, 1 / (c * np.cos(theta))]
+
+    for angle in np.deg2rad([-6.0, -2.0, 1.0]):
+        found = solve_ivp(change, (0, 55.0), [7.0, angle, 0.0], rtol=1e-10, atol=1e-12, max_step=0.02)
+        ends = one(ROWS, SPEED, 7.0, angle, 55.0)
+        np.testing.assert_allclose(ends.depth_m[0], found.y[0, -1], atol=2e-5)
+        np.testing.assert_allclose(ends.time_s[0], found.y[2, -1], atol=1e-9)
+
+
+def test_rows_passed_are_told_in_order():
+    ends = one(ROWS, SPEED, [7.0, 1.0], np.deg2rad([-25.0, 25.0]), [13.0, 12.0], watched=np.ones(4, dtype=bool))
+    assert ends.passed.tolist() == [[2, 1], [1, 2]]
+
+
+def test_an_eigenray_meets_its_receiver_and_is_the_same_on_the_way_back():
+    pairs = np.array([(7.0, 2.0, 40.0), (5.0, 9.0, 45.0), (1.0, 10.0, 25.0)])
+    there = eigenrays(ROWS, SPEED, pairs[:, 0], pairs[:, 1:2], pairs[:, 2])
+    back = eigenrays(ROWS, SPEED, pairs[:, 1], pairs[:, :1], pairs[:, 2])
+    assert there.pair.tolist() == back.pair.tolist() == [0, 1, 2]
+    again = one(ROWS, SPEED, pairs[:, 0], there.angle, pairs[:, 2])
+    np.testing.assert_allclose(again.depth_m, pairs[:, 1], atol=1e-8)
+    np.testing.assert_allclose(there.ends.time_s, back.ends.time_s, rtol=1e-11)
+    np.testing.assert_allclose(np.sin(there.angle), -back.ends.sin_angle, atol=1e-9)
+    # Pressure of a point source is reciprocal in water of one density (Jensen and others 2011, sec. 2.3).
+    np.testing.assert_allclose(there.amplitude, back.amplitude, rtol=1e-5)
+
+
+def test_amplitude_of_straight_rays_is_spherical():
+    rays = eigenrays(np.array([-50.0, 50.0]), np.full(2, 1480.0), [0.0], [[12.0]], [16.0])
+    np.testing.assert_allclose(rays.amplitude, 1 / 20.0, rtol=1e-7)
+
+
+@pytest.mark.parametrize(("beyond_m", "rays"), [(-0.5, 1), (0.5, 0)])
+def test_the_shadow_begins_where_the_ray_along_the_surface_ends(beyond_m, rays):
+    """Sound that falls with depth: a ray level at the surface comes down by sqrt(2 R z - z^2), R = c / |g|."""
+    surface, gradient, places = 1486.0, -3.0, (4.0, 6.0)
+    radius = surface / abs(gradient)
+    edge = sum(np.sqrt(2 * radius * z - z**2) for z in places)
+    # Above the surface the mirrored water bends rays away for good.
+    rows, speed = np.array([-20.0, 0.0, 20.0]), np.array([surface - 60.0, surface, surface - 60.0])
+    found = eigenrays(rows, speed, [places[0]], [[places[1]]], [edge + beyond_m])
+    assert len(found.pair) == rays
