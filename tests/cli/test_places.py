@@ -71,4 +71,4 @@ def test_a_pinger_behind_a_corner_is_said_to_be_out_of_sight(place):
     path = place("ell")
     path.write_text(path.read_text(encoding="utf-8").replace("[6.0, 5.0, 0.8]", "[9.0, 11.0, 0.8]"), encoding="utf-8")
     for command in ("check", "spacing"):
-        assert "amber pinger is not in sight from [9.0, 11.0, 0.8], a corner of the" in refused(command, str(path))[0]
+        assert "amber pinger is not in sight from [9.0, 11.0, 0.8]: a corner" in refused(command, str(path))[0]
