@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from acoustics.accuracy.echo_bound import echo_bound
 from acoustics.accuracy.echo_bound.round_corners import paths_round_corners
 from acoustics.io.site_sketch import site_faces
 from acoustics.physics.image_receivers import visible_paths
@@ -23,14 +24,14 @@ PENTAGON = {
 SOURCE = np.array([3.3, 2.6, 0.8])
 
 
-def scene_in(pool):
+def scene_in(pool, source=SOURCE, vehicle=(2.0, 2.0, 0.6)):
     return Scene.model_validate(
         {
             "water": {"temperature_degc": 20.0},
             "pool": pool,
-            "pinger": [{"position_m": tuple(SOURCE), "frequency_hz": 30e3}],
+            "pinger": [{"position_m": tuple(source), "frequency_hz": 30e3}],
             "array": {"hydrophone": [{"name": n, "position_m": [0.0, 0.02 * k, 0.0]} for k, n in enumerate("ab")]},
-            "vehicle": {"position_m": (2.0, 2.0, 0.6)},
+            "vehicle": {"position_m": vehicle},
         }
     )
 
@@ -53,6 +54,20 @@ def test_in_convex_water_they_are_those_of_mirrored_receivers():
     ours = paths_round_corners(scene, faces, sources, receivers, reach)
     theirs = visible_paths(faces, sources, receivers, reach)
     assert names_and_lengths(ours, sources, faces) == names_and_lengths(theirs, sources, faces)
+
+
+def test_a_tank_of_twenty_corners_has_a_bound_in_every_place():
+    """Blind mirroring makes over a million images of these places."""
+    angle = np.arange(20) * np.pi / 10
+    outline = np.round(np.column_stack([10 + 6 * np.cos(angle), 10 + 6 * np.sin(angle)]), 3).tolist()
+    pool = {"outline_m": outline, "depth_m": 2.5}
+    scene = scene_in(pool, source=(13.0, 11.0, 2.2), vehicle=(7.0, 8.5, 0.8))
+    places = np.random.default_rng(4).uniform((5, 5, 0.5), (15, 15, 2.0), (30, 3))
+    places = places[scene.pool.contains(places, 0.3)]
+    sources = np.tile(scene.pingers[0].position_m, (len(places), 1))
+    bound = echo_bound(scene, scene.pingers[0], places, np.zeros(len(places)), sources)
+    assert np.all(bound.whole_burst_m > 0)
+    assert not np.isnan(bound.to_first_wall_m).any()
 
 
 @pytest.mark.parametrize("pool", [L_SHAPE, SHELF])

@@ -21,6 +21,8 @@ from acoustics.scene.scene import Scene
 Complexes = NDArray[np.complex128]
 Bools = NDArray[np.bool_]
 
+# Mirroring receivers blindly is quicker among few faces; among many it makes images that are seen from nowhere.
+_FEW_FACES = 8
 _FREE_SD_S = 100.0  # of the emission time, of which nothing is known
 
 
@@ -112,7 +114,7 @@ def echo_paths(
     middle, speed = hydrophones.mean(axis=1), scene.sound_speed_m_s
     direct_m = np.linalg.norm(pings.sources_m - middle, axis=-1)
     reach = direct_m + speed * horizon_s
-    if scene.pool.is_convex:
+    if scene.pool.is_convex and len(faces.names) <= _FEW_FACES:
         found = visible_paths(faces, pings.sources_m, middle, reach)
     else:
         found = paths_round_corners(scene, faces, pings.sources_m, middle, reach)

@@ -1,4 +1,4 @@
-"""Paths of many pings in water that is not convex, by the image sources that beams leave."""
+"""Paths of many pings in water of many faces or round corners, by the image sources that beams leave."""
 
 from __future__ import annotations
 
