@@ -3,7 +3,7 @@
 from acoustics.estimate.fuse.fusion import RANGE_UNSEEN, FusedFix, PingRun, SourceArea, Track, fuse_pings
 from acoustics.estimate.fuse.navigation import navigated_track
 from acoustics.estimate.fuse.pings import error_sizes_of_pings, run_of_pings, track_of_pings
-from acoustics.estimate.fuse.run import uniform_over
+from acoustics.estimate.fuse.run import PingClock, uniform_over
 from acoustics.estimate.fuse.station import (
     NEAREST_M,
     NONE_OF_THESE,
@@ -20,6 +20,7 @@ __all__ = [
     "NONE_OF_THESE",
     "RANGE_UNSEEN",
     "FusedFix",
+    "PingClock",
     "PingRun",
     "SourceArea",
     "StationModel",

@@ -179,7 +179,8 @@ def fuse_pings(
 
 def _fuse(problem: FusionProblem, reject: bool) -> dict[str, Floats]:
     cutoff = chdtri(problem.rows.astype(float), REJECTION_PROBABILITY)
-    places, agree = consensus_starts(problem, cutoff, _STARTS)
+    alone = problem.differences_alone
+    places, agree = consensus_starts(alone, chdtri(alone.rows.astype(float), REJECTION_PROBABILITY), _STARTS)
     fits = [_fit(problem, places[:, k], agree[:, k], cutoff, reject) for k in range(_STARTS)]
     swapped = fits[1].cost < fits[0].cost
     best, second = fits[0].where(swapped, fits[1]), fits[1].where(swapped, fits[0])
@@ -192,6 +193,9 @@ def _fit(problem: FusionProblem, place: Floats, agree: NDArray[np.bool_], cutoff
     state[:, :3] = place
     # With hardly anyone agreeing the start is no guide: begin with all, and let the fit judge.
     inliers = np.where((agree.sum(axis=1) < 2)[:, None] | (not reject), problem.heard, agree & problem.heard)
+    if problem.clock is not None:  # arrival times make the valley of the cost narrow: not before its floor is near
+        alone = state[:, : -problem.clock_unknowns]
+        state[:, : alone.shape[1]] = descend(problem.differences_alone, alone, inliers.astype(float))
     found = _judge(problem, descend(problem, state, inliers.astype(float)), inliers, cutoff)
     for k in range(_ROUNDS if reject else 0):
         limit = np.where(
@@ -243,7 +247,7 @@ def _judge(problem: FusionProblem, state: Floats, inliers: NDArray[np.bool_], cu
 
 def _answer(problem: FusionProblem, best: _Fitted, second: _Fitted, reject: bool) -> dict[str, Floats]:
     rows = np.sum(np.where(best.inliers, problem.rows, 0), axis=-1)
-    dof = np.maximum(rows - 3 + (problem.depth is not None), 0)
+    dof = np.maximum(rows - 3 + (problem.depth is not None) - (problem.clock is not None), 0)
     cutoff = chdtri(problem.rows.astype(float), REJECTION_PROBABILITY)
     chi2 = best.cost - np.sum(np.where(problem.heard & ~best.inliers, cutoff, 0.0), axis=-1)
     heard, n_inliers = problem.heard.sum(axis=-1), best.inliers.sum(axis=-1)
@@ -251,7 +255,10 @@ def _answer(problem: FusionProblem, best: _Fitted, second: _Fitted, reject: bool
     region = confidence_region(problem, best.state, best.covariance, best.inliers.astype(float))
     covariance = region.covariance
     if reject:
-        covariance = covariance + inlier_choice_covariance(problem, best.state, best.covariance, best.inliers, KEPT)
+        n = problem.size - problem.clock_unknowns
+        covariance = covariance + inlier_choice_covariance(
+            problem.differences_alone, best.state[:, :n], best.covariance[:, :n, :n], best.inliers, KEPT
+        )
     stretch = region.reach_m[:, 1] / np.maximum(region.reach_m[:, 0], 1e-3)
     unseen, rough = ~gap & ~(stretch < _UNSEEN), ~gap & ~(stretch < _ROUGH)
     apart = best.state[:, :3] - second.state[:, :3]

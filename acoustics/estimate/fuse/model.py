@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.least_squares import Descent, inverse_factor, levenberg, transposed
-from acoustics.estimate.fuse.run import PingRun, SourceArea, Track
+from acoustics.estimate.fuse.run import PingClock, PingRun, SourceArea, Track
 from acoustics.physics.error_model import ErrorSizes, attitude_axes, sight_of_source
 
 _SOURCE = 3
@@ -22,13 +22,16 @@ _DESCENT = Descent(damping=1e-4, floor=0.0, settled=1e-5, most_steps=40)
 # What an unobserved coordinate is known to beforehand;
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _UNKNOWN_M = 1e5
+_EPOCH_SD_S = 1.0  # of the start of the pinger's clock before its first arrival: more than any time of travel
 
 
 @dataclass(frozen=True)
 class FusionProblem:
     """Runs flattened, (r, ...). The state is the source's position, the errors that a run shares in the order of
     `error_model.SHARED`, each in units of its standard deviation: heading, log scale, sound speed, start (x, y, depth),
-    the hydrophones' places, the channels' skew; and last a step of the walk along x and y for each ping."""
+    the hydrophones' places, the channels' skew; then a step of the walk along x and y for each ping; and last, where
+    arrival times count, the start and the interval of the pinger's clock. The last delay of a ping is then its arrival
+    time, less the whole intervals since the first."""
 
     delay: Floats  # (r, p, k), in metres of path at the ping's sound speed
     covariance: Floats  # (r, p, k, k) [m^2]
@@ -45,6 +48,8 @@ class FusionProblem:
     depth: Floats | None  # (r,)
     depth_sd: float
     area: SourceArea | None
+    clock: PingClock | None
+    count: Floats  # (r, p), intervals since the first arrival
 
     @property
     def rows(self) -> NDArray[np.int64]:
@@ -54,11 +59,29 @@ class FusionProblem:
     @property
     def size(self) -> int:
         """Number of unknowns."""
-        return _SOURCE + 6 + 4 * len(self.hydrophones) + 2 * self.position.shape[1]
+        return _SOURCE + 6 + 4 * len(self.hydrophones) + 2 * self.position.shape[1] + self.clock_unknowns
+
+    @property
+    def clock_unknowns(self) -> int:
+        """Number of unknowns of the pinger's clock, the last ones."""
+        return 0 if self.clock is None else 2
+
+    @property
+    def differences_alone(self) -> FusionProblem:
+        """The same runs without their arrival times, for what tells where a ping alone comes from."""
+        if self.clock is None:
+            return self
+        return replace(
+            self,
+            delay=self.delay[..., :-1],
+            covariance=self.covariance[..., :-1, :-1],
+            differences=self.differences[:, :-1],
+            clock=None,
+        )
 
     def subset(self, runs: NDArray[np.intp]) -> FusionProblem:
         """Some of the runs, in the given order; they may repeat."""
-        names = ("delay", "covariance", "heard", "position", "rotation", "legs", "origin", "skew_sd")
+        names = ("delay", "covariance", "heard", "position", "rotation", "legs", "origin", "skew_sd", "count")
         part = {name: getattr(self, name)[runs] for name in names}
         return replace(self, depth=None if self.depth is None else self.depth[runs], **part)
 
@@ -101,18 +124,20 @@ def fusion_problem(
     def rows(array: Floats, core: tuple[int, ...]) -> Floats:
         return np.broadcast_to(array, (*batch, *core)).reshape(-1, *core)
 
+    delay, covariance, differences, count = _with_arrivals(run)
+    k = delay.shape[-1]
     distance = np.asarray(track.distance_m)
     legs = np.sqrt(np.diff(distance, axis=-1, prepend=0.0))
     shown = Pose(track.position_m, track.roll, track.pitch, track.heading)
     return FusionProblem(
-        delay=rows(run.tdoa_s * speed[:, None], (p, k)),
-        covariance=rows(run.covariance_s2 * speed[:, None, None] ** 2, (p, k, k)) + _NEGLIGIBLE_PATH_M**2 * np.eye(k),
+        delay=rows(delay * speed[:, None], (p, k)),
+        covariance=rows(covariance * speed[:, None, None] ** 2, (p, k, k)) + _NEGLIGIBLE_PATH_M**2 * np.eye(k),
         heard=np.broadcast_to(run.heard, (*batch, p)).reshape(-1, p),
         position=rows(track.position_m, (p, 3)),
         rotation=rows(shown.rotation, (p, 3, 3)),
         legs=rows(legs, (p,)),
         origin=rows(np.asarray(track.origin_m), (3,)),
-        differences=run.differences,
+        differences=differences,
         hydrophones=run.hydrophones_m,
         speed=speed,
         skew_sd=rows(np.asarray(errors.skew_sd_s), ()),
@@ -120,7 +145,29 @@ def fusion_problem(
         depth=None if depth_m is None else rows(depth_m, ()),
         depth_sd=max(depth_sd_m, NEGLIGIBLE_M),
         area=area,
+        clock=run.clock if run.arrival_s is not None else None,
+        count=rows(count, (p,)),
     )
+
+
+def _with_arrivals(run: PingRun) -> tuple[Floats, Floats, Floats, Floats]:
+    """Delays [s], covariance and differences of a run with arrival times as the last delay, and the intervals since.
+
+    A row of one channel alone is no difference: its time is the arrival's.
+    """
+    if run.arrival_s is None or run.clock is None:
+        return run.tdoa_s, run.covariance_s2, run.differences, np.zeros(run.tdoa_s.shape[:-1])
+    (p, k), n = run.tdoa_s.shape[-2:], len(run.hydrophones_m)
+    heard = np.where(run.heard, run.arrival_s, np.nan)
+    count = run.clock.count(heard)
+    since = heard - np.fmin.reduce(heard, axis=-1, keepdims=True) - count * run.clock.pri_s
+    used = np.any(np.isfinite(run.arrival_s).reshape(-1, p), axis=0)
+    covariance = np.zeros((*run.tdoa_s.shape[:-1], k + 1, k + 1))
+    covariance[..., :k, :k] = run.covariance_s2
+    covariance[..., k, k] = np.where(used, run.clock.jitter_sd_s**2, 1.0)
+    row = used[:, None] * np.eye(n)[run.heard_first]
+    delay = np.concatenate([run.tdoa_s, np.nan_to_num(since)[..., None]], axis=-1)
+    return delay, covariance, np.concatenate([run.differences, row[:, None]], axis=1), np.nan_to_num(count)
 
 
 def _placed(problem: FusionProblem, state: Floats, steps: Floats) -> tuple[Floats, Floats, Floats]:
@@ -151,7 +198,7 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     What is new at each ping, noise and attitude, weighs the residuals; what the pings share is in the state.
     """
     errors, (r, p, _), n = problem.errors, problem.position.shape, len(problem.hydrophones)
-    mounting, skew, steps = np.split(state[:, _SOURCE + 6 :], [3 * n, 4 * n], axis=-1)
+    mounting, skew, steps, clock = np.split(state[:, _SOURCE + 6 :], [3 * n, 4 * n, 4 * n + 2 * p], axis=-1)
     moved = problem.hydrophones + mounting.reshape(r, n, 3) * np.broadcast_to(errors.element_sd_m, n)[:, None]
     position, rotation, turned = _placed(problem, state, steps)
     places = position[:, :, None] + np.einsum("rpij,rnj->rpni", rotation, moved)
@@ -171,10 +218,18 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     wobbled = differences @ wobble
     whitener = inverse_factor(problem.covariance + wobbled @ transposed(wobbled))
     residual = problem.delay - np.einsum("pkn,rpn->rpk", differences, times)
+    jacobian = differences @ by
+    if problem.clock is not None:
+        ticks = np.zeros((r, p, residual.shape[-1], 2))
+        ticks[:, :, -1] = np.stack(
+            [np.full((r, p), _EPOCH_SD_S), problem.clock.pri_sd_s * problem.count], axis=-1
+        ) * (problem.speed * np.any(problem.differences[:, -1] != 0, axis=-1))[:, None]
+        residual = residual - np.einsum("rpks,rs->rpk", ticks, clock)
+        jacobian = np.concatenate([jacobian, ticks], axis=-1)
     heard = problem.heard[..., None]
     return Linearised(
         residual=np.where(heard, np.einsum("rpkl,rpl->rpk", whitener, residual), 0.0),
-        jacobian=np.where(heard[..., None], whitener @ (differences @ by), 0.0),
+        jacobian=np.where(heard[..., None], whitener @ jacobian, 0.0),
         whitener=whitener,
     )
 

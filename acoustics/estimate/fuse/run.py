@@ -63,6 +63,35 @@ class Track:
 
 
 @dataclass(frozen=True)
+class PingClock:
+    """What is known of when a pinger sounds: every so often by a steady clock of its own, its start unknown.
+
+    Parameters
+    ----------
+    pri_s : float
+        Nominal pulse repetition interval [s].
+    pri_sd_s : float
+        How well that is known: 1e-4 of it for a crystal of 100 ppm [s].
+    jitter_sd_s : float
+        Of each arrival time: when a burst starts against the steady clock, and how well its arrival is timed [s].
+    """
+
+    pri_s: float
+    pri_sd_s: float
+    jitter_sd_s: float
+
+    def __post_init__(self) -> None:
+        for name in ("pri_s", "pri_sd_s", "jitter_sd_s"):
+            if not 0.0 < getattr(self, name) < np.inf:
+                raise ParameterError(f"{name}={getattr(self, name)}: expected above 0, finite")
+
+    def count(self, arrival_s: Floats) -> Floats:
+        """Intervals since the first arrival of each run, whole numbers of shape (..., n_pings); NaN where none is."""
+        since = arrival_s - np.fmin.reduce(arrival_s, axis=-1, keepdims=True)
+        return np.round(since / self.pri_s)
+
+
+@dataclass(frozen=True)
 class PingRun:
     """Time differences of the pings of a run; batch of runs (...).
 
@@ -79,6 +108,13 @@ class PingRun:
         that this ping does not have, its channel being left out; its covariance must then be that of 1 s^2 alone.
     sound_speed_m_s : array_like, shape () or (n_pings,)
         Assumed sound speed [m/s].
+    arrival_s : array_like, shape (..., n_pings), optional
+        When each ping reached the hydrophone `heard_first`, on the recorder's clock [s]; NaN in a ping of all runs: its
+        arrival time is not used.
+    heard_first : array_like of int, shape (n_pings,), optional
+        That hydrophone of each ping; by default the first.
+    clock : PingClock, optional
+        Of the pinger. With it and the arrival times the run tells differences of range as well.
     """
 
     tdoa_s: Floats
@@ -86,6 +122,9 @@ class PingRun:
     hydrophones_m: Floats
     differences: Floats
     sound_speed_m_s: ArrayLike
+    arrival_s: Floats | None = None
+    heard_first: NDArray[np.intp] | None = None
+    clock: PingClock | None = None
     heard: NDArray[np.bool_] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -116,6 +155,17 @@ class PingRun:
         object.__setattr__(self, "differences", differences)
         object.__setattr__(self, "sound_speed_m_s", np.broadcast_to(speed, (pings,)))
         object.__setattr__(self, "heard", heard)
+        if self.arrival_s is not None:
+            self._check_arrivals(np.asarray(self.arrival_s, dtype=float), delay.shape[:-1], n)
+
+    def _check_arrivals(self, arrival: Floats, shape: tuple[int, ...], n: int) -> None:
+        first = np.zeros(shape[-1], dtype=np.intp) if self.heard_first is None else np.asarray(self.heard_first)
+        if self.clock is None or arrival.shape != shape:
+            raise ParameterError(f"arrival_s has shape {arrival.shape}: expected {shape}, and a clock beside it")
+        if first.shape != shape[-1:] or not np.all((first >= 0) & (first < n)):
+            raise ParameterError(f"heard_first={first.tolist()}: expected the index of a hydrophone for each ping")
+        object.__setattr__(self, "arrival_s", arrival)
+        object.__setattr__(self, "heard_first", first)
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.polygons import convex_hull
-from acoustics.estimate.fuse import FusedFix, PingRun, SourceArea, Track, fuse_pings, uniform_over
+from acoustics.estimate.fuse import FusedFix, PingClock, PingRun, SourceArea, Track, fuse_pings, uniform_over
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix
 from acoustics.propagate.multipath_free_window import multipath_free_windows
@@ -108,6 +108,7 @@ def simulate_runs(
     rng: np.random.Generator,
     wrong_share: float = 0.0,
     integers: Literal["resolved", "given"] = "resolved",
+    clock: PingClock | None = None,
 ) -> SimulatedRuns:
     """Draw runs over the same true places, each with its own errors.
 
@@ -129,6 +130,9 @@ def simulate_runs(
     integers : {"resolved", "given"}
         Whether the vehicle resolves the carrier's integer ambiguity itself, now and then wrongly, or is given the
         right integers.
+    clock : PingClock, optional
+        With it the vehicle takes arrival times for evidence too: the pinger sounds at each place once, by a clock drawn
+        from this.
 
     Raises
     ------
@@ -168,6 +172,11 @@ def simulate_runs(
             rng=rng,
         )
     delays = (times + noise) @ differences.T + off / pinger.frequency_hz
+    arrival = None
+    if clock is not None:
+        interval = clock.pri_s + rng.normal(size=(n_runs, 1)) * clock.pri_sd_s
+        arrival = rng.random((n_runs, 1)) + np.arange(p) * interval + (times + noise)[..., 0]
+        arrival = arrival + rng.normal(size=shape) * clock.jitter_sd_s
     return SimulatedRuns(
         run=PingRun(
             np.where(heard[:, None], delays, np.nan),
@@ -175,6 +184,8 @@ def simulate_runs(
             scene.array.positions_m,
             differences,
             scene.sound_speed_m_s,
+            arrival_s=arrival,
+            clock=clock,
         ),
         track=Track(drawn.shown_positions(places_m), *shown),
         errors=sizes,
