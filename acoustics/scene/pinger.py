@@ -45,6 +45,15 @@ class Pinger(SceneModel):
         Annotated[float, Field(strict=True, gt=0, le=3600)],
         Field(description="Time from one burst to the next. Count bursts over a minute."),
     ] = 2.0
+    pri_sd_ppm: Annotated[
+        Annotated[float, Field(strict=True, gt=0, le=1e5)] | None,
+        Field(
+            description=(
+                "How well that time is known, in millionths of it: 100 for a crystal. With it `fuse` takes arrival "
+                "times for evidence; left out, it does not."
+            )
+        ),
+    ] = None
     start_jitter_s: Annotated[
         NotNegative, Field(description="Standard deviation of when a burst starts, against a steady clock.")
     ] = 0.0

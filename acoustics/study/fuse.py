@@ -14,10 +14,13 @@ from acoustics.base.result import Result
 from acoustics.estimate.fuse import (
     NONE_OF_THESE,
     RANGE_UNSEEN,
+    ClockEvidence,
     FusedFix,
+    PingClock,
     Sureness,
     Track,
     error_sizes_of_pings,
+    fuse_by_clock,
     fuse_pings,
     run_of_pings,
     station_posterior,
@@ -111,7 +114,8 @@ class FusedRun(Result):
 
     Standard deviations and the ellipse are predictions from the stated errors. `azimuth_deg` of the ellipse's longer
     axis is clockwise from +x. `line` stands where the range is not observed. `heading_bias_deg` is to be added to the
-    heading shown. `stations` and `probabilities` end with none of these, and are empty without a scenario.
+    heading shown. `stations` and `probabilities` end with none of these, and are empty without a scenario. `clock` says
+    what became of the arrival times, where the scene gives the pinger's `pri_sd_ppm`.
     """
 
     pinger: str
@@ -137,6 +141,7 @@ class FusedRun(Result):
     probabilities: tuple[float, ...]
     decision: str
     needed: Sureness | None
+    clock: ClockEvidence | None
 
 
 def fuse_run(
@@ -165,14 +170,19 @@ def fuse_run(
     """
     known = next((p for p in pings if p.depth_m is not None), None)
     area = None if scene is None else source_area(scene)
-    fix = fuse_pings(
-        run_of_pings(pings),
-        track,
-        errors,
-        source_depth_m=None if known is None else known.depth_m,
-        source_depth_sd_m=0.0 if known is None else known.depth_sd_m or 0.0,
-        area=area,
-    )
+
+    def fused(clock: PingClock | None, off_clock: frozenset[int]) -> FusedFix:
+        return fuse_pings(
+            run_of_pings(pings, clock, off_clock),
+            track,
+            errors,
+            source_depth_m=None if known is None else known.depth_m,
+            source_depth_sd_m=0.0 if known is None else known.depth_sd_m or 0.0,
+            area=area,
+        )
+
+    clock = None if scene is None else _clock(scene, pings[0])
+    fix, evidence = (fused(None, frozenset()), None) if clock is None else fuse_by_clock(fused, clock)
     heard = [i for i, ping in enumerate(pings) if ping.ok and len(ping.tdoa_s)]
     ellipse = error_ellipse(np.nan_to_num(fix.covariance_m2[:2, :2]))
     rows = tuple(_row(ping, fix, track, i) for i, ping in enumerate(pings))
@@ -211,7 +221,17 @@ def fuse_run(
         probabilities=probabilities,
         decision=stations[int(np.argmax(probabilities))] if stations else "",
         needed=needed,
+        clock=evidence,
     )
+
+
+def _clock(scene: Scene, ping: Ping) -> PingClock | None:
+    """The clock of the ping's pinger, where the scene says how steady it is; an arrival may be out by half a cycle."""
+    for pinger in scene.pingers:
+        if pinger.name == ping.pinger and pinger.pri_sd_ppm is not None:
+            jitter = float(np.hypot(pinger.start_jitter_s, 0.5 / pinger.frequency_hz))
+            return PingClock(pinger.pri_s, 1e-6 * pinger.pri_sd_ppm * pinger.pri_s, jitter)
+    return None
 
 
 def _line(fix: FusedFix, last_m: Floats) -> BearingLine:

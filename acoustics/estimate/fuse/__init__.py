@@ -1,5 +1,6 @@
 """Several pings to one position: model of the run, fit, region, inliers and outliers, station."""
 
+from acoustics.estimate.fuse.clock import ClockEvidence, fuse_by_clock
 from acoustics.estimate.fuse.fusion import RANGE_UNSEEN, FusedFix, PingRun, SourceArea, Track, fuse_pings
 from acoustics.estimate.fuse.navigation import navigated_track
 from acoustics.estimate.fuse.pings import error_sizes_of_pings, run_of_pings, track_of_pings
@@ -19,6 +20,7 @@ __all__ = [
     "NEAREST_M",
     "NONE_OF_THESE",
     "RANGE_UNSEEN",
+    "ClockEvidence",
     "FusedFix",
     "PingClock",
     "PingRun",
@@ -28,6 +30,7 @@ __all__ = [
     "Track",
     "decisions",
     "error_sizes_of_pings",
+    "fuse_by_clock",
     "fuse_pings",
     "navigated_track",
     "run_of_pings",

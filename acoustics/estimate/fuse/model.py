@@ -221,9 +221,10 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     jacobian = differences @ by
     if problem.clock is not None:
         ticks = np.zeros((r, p, residual.shape[-1], 2))
-        ticks[:, :, -1] = np.stack(
-            [np.full((r, p), _EPOCH_SD_S), problem.clock.pri_sd_s * problem.count], axis=-1
-        ) * (problem.speed * np.any(problem.differences[:, -1] != 0, axis=-1))[:, None]
+        ticks[:, :, -1] = (
+            np.stack([np.full((r, p), _EPOCH_SD_S), problem.clock.pri_sd_s * problem.count], axis=-1)
+            * (problem.speed * np.any(problem.differences[:, -1] != 0, axis=-1))[:, None]
+        )
         residual = residual - np.einsum("rpks,rs->rpk", ticks, clock)
         jacobian = np.concatenate([jacobian, ticks], axis=-1)
     heard = problem.heard[..., None]

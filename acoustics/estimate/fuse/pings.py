@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.estimate.fuse.run import PingRun, Track
+from acoustics.estimate.fuse.run import PingClock, PingRun, Track
 from acoustics.io.ping import Ping
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix
@@ -16,8 +16,10 @@ from acoustics.physics.tdoa import difference_matrix
 _SAME_PLACE_M = 1e-6
 
 
-def run_of_pings(pings: Sequence[Ping]) -> PingRun:
+def run_of_pings(pings: Sequence[Ping], clock: PingClock | None = None, off_clock: Collection[int] = ()) -> PingRun:
     """Pings of one pinger as a run of batch shape (); a ping that is not ok is there, but not measured.
+
+    With a clock their arrival times count, but for those of the pings of indices `off_clock`.
 
     Raises
     ------
@@ -41,7 +43,12 @@ def run_of_pings(pings: Sequence[Ping]) -> PingRun:
         differences[i][np.ix_(range(own), columns)] = difference_matrix(own + 1, ping.reference)
     hydrophones = np.zeros((n, 3))
     hydrophones[: len(names)] = [place for place, _ in places.values()]
-    return PingRun(delay, covariance, hydrophones, differences, np.array([ping.sound_speed_m_s for ping in pings]))
+    speed = np.array([ping.sound_speed_m_s for ping in pings])
+    if clock is None:
+        return PingRun(delay, covariance, hydrophones, differences, speed)
+    arrival = np.array([np.nan if i in off_clock or not ping.ok else ping.time_s for i, ping in enumerate(pings)])
+    first = np.array([names.index(ping.channels[0]) if ping.channels else 0 for ping in pings])
+    return PingRun(delay, covariance, hydrophones, differences, speed, arrival, first, clock)
 
 
 def _channels(pings: Sequence[Ping]) -> dict[str, tuple[Floats, float]]:

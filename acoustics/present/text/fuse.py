@@ -8,6 +8,7 @@ import textwrap
 
 import numpy as np
 
+from acoustics.estimate.fuse import ClockEvidence
 from acoustics.present.text.tables import number, percent, table
 from acoustics.study.fuse import BearingLine, FusedRun
 
@@ -111,6 +112,8 @@ def _conclusions(run: FusedRun) -> list[str]:
         found.append(_line(run.line))
     if run.alternative_m is not None:
         found.append("The second place: " + ", ".join(f"{v:.2f}" for v in run.alternative_m) + " m.")
+    if run.clock is not None:
+        found.append(_clock(run.clock))
     if run.dof and run.p_value < 0.001:
         found.append("The pings do not agree as well as their stated errors allow: some error is larger than stated.")
     if run.outliers:
@@ -121,6 +124,14 @@ def _conclusions(run: FusedRun) -> list[str]:
     if run.stations:
         found.append(_decision(run))
     return found
+
+
+def _clock(clock: ClockEvidence) -> str:
+    if not clock.used:
+        return f"Arrival times: {clock.reason}."
+    off = f"; {len(clock.off_clock)} off the clock left out" if clock.off_clock else ""
+    odd = f"; {clock.reason}" if clock.reason else ""
+    return f"Arrival times: {clock.used} count, with a jitter of {1e6 * clock.jitter_sd_s:.0f} us{off}{odd}."
 
 
 def _line(line: BearingLine) -> str:

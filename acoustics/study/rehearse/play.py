@@ -57,6 +57,8 @@ class _Played:
         self._truth = int(rng.choice(len(priors), p=priors / priors.sum()))
         self._pinger = runs.pinger.model_copy(update={"position_m": self._place(scene)})
         self._scene = scene.model_copy(update={"pingers": (self._pinger,)})
+        drift = 0.0 if runs.pinger.pri_sd_ppm is None else 1e-6 * runs.pinger.pri_sd_ppm * rng.normal()
+        self._interval_s = runs.pinger.pri_s * (1.0 + float(drift))
         self._array_seed = int(rng.integers(_LARGEST_SEED))  # the same array and instruments all the run
         self._vehicle = SimulatedVehicle(scene, error_sizes_of(scene, runs.pinger), rng)
         self._run = LiveRun(scene, navigation=NavigationLog("navigation"), waypoints=waypoints, rule=runs.rule)
@@ -76,7 +78,7 @@ class _Played:
     def play(self) -> Arrays:
         """From the first ping to the decision, or to the end of the time."""
         plan, pinger, vehicle = self._scene.study, self._pinger, self._vehicle
-        at = float(self._rng.uniform(0.0, pinger.pri_s))
+        due = at = float(self._rng.uniform(0.0, pinger.pri_s))
         target, heading, heard_here, stops, number, last = vehicle.believed_m, vehicle.heading, 0, 0, 0, 0.0
         answer: LiveAnswer | None = None
         believed, true = [], []
@@ -97,7 +99,8 @@ class _Played:
             if heard_here >= plan.pings_per_waypoint and following is not None:
                 target, heading = following.position_m, float(np.deg2rad(following.heading_deg))
                 heard_here, stops = 0, stops + 1
-            at += pinger.pri_s + float(self._rng.normal() * pinger.start_jitter_s)
+            due += self._interval_s
+            at = due + float(self._rng.normal() * pinger.start_jitter_s)
         return self._outcome(answer, min(at, plan.time_limit_s), stops, number) | {
             "believed_m": np.array(believed).reshape(-1, 3),
             "true_m": np.array(true).reshape(-1, 3),
