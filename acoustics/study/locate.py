@@ -15,7 +15,7 @@ from acoustics.base.errors import InputError, ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.result import Result
 from acoustics.base.toml_tables import validated
-from acoustics.estimate.locate import LocateOptions, PingerTally, Tally
+from acoustics.estimate.locate import LocateOptions, PingerTally, Tally, UnknownSound
 from acoustics.estimate.locate import locate as locate_stream
 from acoustics.io.ping import Ping
 from acoustics.io.sidecar import Sidecar, read_sidecar
@@ -40,6 +40,7 @@ class LocatedPings(Result, Sequence[Ping]):
     pings: tuple[Ping, ...]
     pingers: tuple[PingerTally, ...]
     flags: tuple[str, ...]
+    unknown: tuple[UnknownSound, ...] = ()
 
     @overload
     def __getitem__(self, index: int) -> Ping: ...
@@ -175,7 +176,7 @@ def bearings(
 def _all(stream: SampleStream, notes: Sidecar, options: LocateOptions) -> LocatedPings:
     tally = Tally()
     pings = tuple(locate_stream(stream, notes, options, tally=tally))
-    return LocatedPings(stream.source, tally.seconds, pings, tally.pingers, tuple(tally.flags))
+    return LocatedPings(stream.source, tally.seconds, pings, tally.pingers, tuple(tally.flags), tally.unknown)
 
 
 def _notes(recording: Path, notes: str | Path | Sidecar | Scene | None) -> Sidecar:

@@ -22,6 +22,7 @@ from acoustics.estimate.detect import (
     leakage,
 )
 from acoustics.estimate.locate.one_ping import EventSegment, PingContext, locate_ping
+from acoustics.estimate.locate.unknown import UnknownSound, UnknownSounds
 from acoustics.io.ping import Ping
 from acoustics.io.sidecar import KnownPinger, Sidecar
 from acoustics.io.site_sketch import SiteSketch
@@ -68,6 +69,7 @@ class Tally:
     seconds: float = 0.0
     pingers: tuple[PingerTally, ...] = ()
     flags: list[str] = field(default_factory=list)
+    unknown: tuple[UnknownSound, ...] = ()
 
 
 @dataclass
@@ -153,9 +155,13 @@ def _located(
     context = PingContext(sidecar, options.method, stream.full_scale_v, options.site)
     leaks = np.array([[leakage(heard, own) for heard in bursts] for own in bursts]) * _LEAKAGE_MARGIN
     np.fill_diagonal(leaks, 0.0)
+    unknown = UnknownSounds(sidecar.pingers, rate)
     count, varies = 0, False
     for window in _windows(stream, bank, int(_HISTORY_S * rate)):
         tally.seconds = (window.first + window.n_real) / rate
+        begin = window.history
+        own = window.samples[:, begin : begin + min(bank.hop, window.n_real)]
+        unknown.hear(own, window.first / rate, is_last=window.is_last)
         varies = varies or bool(np.any(np.ptp(window.samples[:, window.history :][:, : window.n_real], axis=-1)))
         for k, event, beside in _heard(window, bank, detectors, leaks):
             if not trackers[k].accept(event.peak_at / rate, event.power):
@@ -167,6 +173,7 @@ def _located(
             _count(tally, tally.pingers[k], ping)
             yield ping
         if window.is_last:
+            tally.unknown = unknown.worth_a_line()
             for tracker, line in zip(trackers, tally.pingers, strict=True):
                 tracker.nothing_until(tally.seconds)
                 line.missed, line.off_train = tracker.missed, tracker.rejected

@@ -6,11 +6,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage, signal
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy import fft, ndimage, signal
 from scipy.special import gammainccinv
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.estimate.detect import Singles
 
 _SEGMENT_S = 1e-3  # about the shortest burst; longer ones fill several
 _FALSE_ALARMS = 1e-3  # of the whole recording, if its noise were Gaussian
@@ -45,7 +47,7 @@ class BurstTrain:
     over_noise_db: float
 
 
-def find_bursts(samples: Floats, sample_rate_hz: float) -> tuple[BurstTrain, ...]:
+def find_bursts(samples: Floats | Singles, sample_rate_hz: float, *, overlap: bool = True) -> tuple[BurstTrain, ...]:
     """Trains of bursts, the loudest first; a single one is a train of one.
 
     Parameters
@@ -54,6 +56,8 @@ def find_bursts(samples: Floats, sample_rate_hz: float) -> tuple[BurstTrain, ...
         In any unit; channels count by their power over their own noise.
     sample_rate_hz : float
         Of each channel [Hz].
+    overlap : bool
+        Whether segments overlap by half; without, bursts of a millisecond may lose 6 dB, in half of the time.
 
     Raises
     ------
@@ -62,7 +66,7 @@ def find_bursts(samples: Floats, sample_rate_hz: float) -> tuple[BurstTrain, ...
 
     Notes
     -----
-    Half-overlapping periodograms of a millisecond, divided by the noise of channel and bin (an ordered-statistic
+    Periodograms of a millisecond, divided by the noise of channel and bin (an ordered-statistic
     estimate, Rohling 1983, see `estimate.detect`); in noise their mean over the channels is gamma-distributed.
     Neighbouring cells over the threshold are one event; those of one frequency are one train.
     """
@@ -70,29 +74,32 @@ def find_bursts(samples: Floats, sample_rate_hz: float) -> tuple[BurstTrain, ...
     if samples.shape[-1] < 8 * segment:
         raise ParameterError(f"samples: {samples.shape[-1]} a channel are too few to tell bursts from noise")
     n_channels = len(samples)
-    ratio = _over_noise(samples[0], segment)
+    step = segment // 2 if overlap else segment
+    ratio = _over_noise(samples[0], segment, step)
     for channel in samples[1:]:
-        ratio += _over_noise(channel, segment)
+        ratio += _over_noise(channel, segment, step)
     ratio /= n_channels
     threshold = _MARGIN * gammainccinv(n_channels, _FALSE_ALARMS / ratio.size) / n_channels
-    labels, count = ndimage.label(ratio > threshold, structure=np.ones((3, 3)))
-    if not count:
+    hits = ratio > threshold
+    if not hits.any():
         return ()
+    labels, count = ndimage.label(hits, structure=np.ones((3, 3)))
     at = np.array(ndimage.maximum_position(ratio, labels, np.arange(1, count + 1)))
     frames = [(box[1].start, box[1].stop) for box in ndimage.find_objects(labels)]
     events = np.column_stack([_refined_bin(ratio, at), frames, ratio[at[:, 0], at[:, 1]]])
     width = np.count_nonzero(ratio[:, at[:, 1]] > events[:, 3] / 10.0, axis=0)
     events = events[(width < _KNOCK_SHARE * len(ratio)) & (at[:, 0] >= _LOWEST_BIN)]
     events = _without_splatter(events[np.argsort(-events[:, 3])][:_MOST_EVENTS])
-    step_s = segment / 2 / sample_rate_hz
+    step_s = step / sample_rate_hz
     return tuple(_train(of_one, sample_rate_hz / segment, step_s) for of_one in _by_frequency(events, step_s))
 
 
-def _over_noise(channel: Floats, segment: int) -> Floats:
+def _over_noise(channel: Floats | Singles, segment: int, step: int) -> Floats:
     """Power over that of the noise, shape (n_bins, n_frames)."""
-    _, _, power = signal.spectrogram(
-        channel.astype(np.float32), window="hann", nperseg=segment, noverlap=segment // 2, detrend=False
-    )
+    # As signal.spectrogram does, in half of its time: `locate` looks at every block.
+    frames = sliding_window_view(channel.astype(np.float32), segment)[::step]
+    spectrum = fft.rfft(frames * signal.windows.hann(segment, sym=False).astype(np.float32), axis=-1)
+    power = (spectrum.real**2 + spectrum.imag**2).T
     rank = int(_QUANTILE * power.shape[-1])
     noise = np.partition(power, rank, axis=-1)[:, rank] / -np.log1p(-_QUANTILE)
     # Where nothing at all was heard between bursts, rounding is what remains.

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from acoustics.estimate.locate import Tally
+from acoustics.estimate.locate import Tally, UnknownSound
 from acoustics.io.ping import Ping
 from acoustics.present.text.echoes import echoes_text
 from acoustics.present.text.tables import number, percent, table
@@ -23,7 +23,8 @@ _LEGEND = (
 
 def located_text(result: LocatedPings) -> str:
     """The pings of a whole recording, as `locate_text`."""
-    text = locate_text(result.source, result.pings, Tally(result.seconds, result.pingers, list(result.flags)), None)
+    tally = Tally(result.seconds, result.pingers, list(result.flags), result.unknown)
+    text = locate_text(result.source, result.pings, tally, None)
     if all(ping.echoes is None for ping in result.pings):
         return text
     return f"{text}\n{echoes_text(result.pings, None)}"
@@ -40,6 +41,7 @@ def locate_text(source: str, pings: Sequence[Ping], tally: Tally, out: str | Non
             f"{p.missed} due and not heard; {p.off_train} sounds off its interval passed over"
         )
         lines += _frequencies(p.name, pings)
+    lines += [line for sound in tally.unknown for line in _unknown(sound)]
     shares = [c.depression_share for ping in pings if ping.ok for c in ping.candidates if c.depression_share > 0]
     if shares:
         lines += textwrap.wrap(
@@ -73,6 +75,14 @@ def _frequencies(pinger: str, pings: Sequence[Ping]) -> list[str]:
         return []
     low, middle, high = np.quantile(heard, (0.0, 0.5, 1.0)) / 1e3
     return [f"  heard at {middle:.2f} kHz (measured, median; {low:.2f} to {high:.2f} kHz)"]
+
+
+def _unknown(sound: UnknownSound) -> list[str]:
+    return textwrap.wrap(
+        f"Unknown sound, no pinger of the notes: {sound.frequency_hz / 1e3:.1f} kHz, heard {sound.count} times from "
+        f"{sound.first_s:.2f} s on, up to {sound.over_noise_db:.0f} dB over the noise. pingfix spectrum measures it.",
+        100,
+    )
 
 
 _HEADER = ("pinger", "time s", "2E/N0 dB", "window ms", "bearing deg", "depression deg", "position m", "+- m")

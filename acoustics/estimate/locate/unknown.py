@@ -1,0 +1,77 @@
+"""Sounds in a recording that are no pinger's of the notes: listed, so that none passes unseen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from acoustics.estimate.detect import Singles
+from acoustics.estimate.spectrum import BurstTrain, find_bursts
+from acoustics.io.sidecar import KnownPinger
+
+# What `find_bursts` tells apart: a frequency to half a kilohertz in a short block, and bursts 50 ms apart.
+_RESOLUTION_HZ, _DEAD_TIME_S = 750.0, 0.05
+_ONCE_DB = 20.0  # over the noise: what is heard once must be as loud as this to be worth a line
+_MOST_SOUNDS = 8
+_AT_ONCE_S, _SHORTEST_S = 0.5, 0.02  # of the samples in which noise and bursts are told apart
+
+
+@dataclass
+class UnknownSound:
+    """Bursts of one frequency that no pinger of the notes has; `over_noise_db` in a band of a kilohertz or so."""
+
+    frequency_hz: float
+    count: int
+    first_s: float
+    last_s: float
+    over_noise_db: float
+
+
+@dataclass
+class UnknownSounds:
+    """Collects them half a second at a time, from one channel: that of middle power, which neither failed nor hums."""
+
+    pingers: Sequence[KnownPinger]
+    sample_rate_hz: float
+    sounds: list[UnknownSound] = field(default_factory=list)
+    _kept: list[Singles] = field(default_factory=list)
+    _kept_from_s: float = 0.0
+
+    def hear(self, block: Singles, first_s: float, *, is_last: bool) -> None:
+        """Take the next block, shape (n_channels, n_samples), which begins at `first_s` [s]."""
+        if not self._kept:
+            self._kept_from_s = first_s
+        self._kept.append(block.copy())
+        seconds = sum(part.shape[-1] for part in self._kept) / self.sample_rate_hz
+        if seconds < _AT_ONCE_S and not is_last:
+            return
+        if seconds > _SHORTEST_S:
+            self._look(np.concatenate(self._kept, axis=-1))
+        self._kept = []
+
+    def _look(self, samples: Singles) -> None:
+        middle = np.argsort(np.var(samples, axis=-1))[len(samples) // 2]
+        for train in find_bursts(samples[middle : middle + 1], self.sample_rate_hz, overlap=False):
+            if not any(self._may_be(train.frequency_hz, pinger) for pinger in self.pingers):
+                self._add(train, self._kept_from_s)
+
+    def worth_a_line(self) -> tuple[UnknownSound, ...]:
+        """Those heard more than once, or loud, the most frequent first."""
+        heard = [s for s in self.sounds if s.count > 1 or s.over_noise_db > _ONCE_DB]
+        return tuple(sorted(heard, key=lambda s: -s.count)[:_MOST_SOUNDS])
+
+    def _may_be(self, frequency_hz: float, pinger: KnownPinger) -> bool:
+        width = _RESOLUTION_HZ + 1.5 / pinger.length_s + abs(pinger.sweep_hz) / 2
+        return abs(frequency_hz - pinger.frequency_hz) < width
+
+    def _add(self, train: BurstTrain, first_s: float) -> None:
+        for time_s in (first_s + train.time_s).tolist():
+            same = [s for s in self.sounds if abs(s.frequency_hz - train.frequency_hz) < _RESOLUTION_HZ]
+            if not same:
+                self.sounds.append(UnknownSound(train.frequency_hz, 1, time_s, time_s, train.over_noise_db))
+            elif time_s - same[0].last_s > _DEAD_TIME_S:
+                same[0].count += 1
+                same[0].last_s = time_s
+                same[0].over_noise_db = max(same[0].over_noise_db, train.over_noise_db)
