@@ -44,12 +44,13 @@ _ODD_NUMBERS = (
 )
 _ODD_TEXTS = ("", "x", "no\nsuch", "\x1b[31m", "amber pinger", "a" * 5000, "-", "--", "é", "json:loads", "none", "ff")
 _GOOD_NUMBERS = ("0.01", "0.5", "1", "3", "10", "30", "200", "1500", "96e3")
-_HEAVY = {"report": 0.01, "selfcheck": 0.2, "map": 0.3, "place": 0.3, "calibrate": 0.5, "waypoints": 0.5}
+_HEAVY = {"report": 0.01, "selfcheck": 0.1, "map": 0.3, "place": 0.3, "rehearse": 0.3, "stations": 0.3, "spacing": 0.3}
 _GOOD_TEXTS = {
     "pinger_name": ("amber pinger",), "pinger_names": ("amber pinger",), "estimator": ("phase", "onset"),
     "example": ("quay-nine", "mallard-basin"), "explain": ("source_level_db", "pool"), "secret": ("none", "ff"),
     "program": ("true", "false", "cat"), "failed": ("a",), "inverted": ("b",), "swapped": ("a", "b"),
 }  # fmt: skip
+_ODD_SHARES = (0.0, 0.1, 0.1, 0.1, 0.3, 0.3, 0.3, 0.3, 0.5, 0.5)  # of the values; those without any take the time
 _HEARD = {"heard": ".wav", "notes": ".json", "found": ".jsonl"}
 _KINDS = {
     "scenario": ("mallard-basin", "fennel-reservoir", "quay-nine"),
@@ -96,7 +97,7 @@ class CommandLine:
         name = rng.choice([n for n in pingfix.list_commands(None) if rng.random() < _HEAVY.get(n, 1.0)] or ["check"])
         self.command = pingfix.get_command(None, name)
         # A line with something wrong in each part is refused at the first; most are wrong in one or two places.
-        self.odd = rng.choice([0.0, 0.05, 0.1, 0.3])
+        self.odd = rng.choice(_ODD_SHARES)
         self.arguments_of = name
         self.arguments = [name, *self._made(name)]
 
