@@ -50,6 +50,14 @@ _GOOD_TEXTS = {
     "example": ("quay-nine", "mallard-basin"), "explain": ("source_level_db", "pool"), "secret": ("none", "ff"),
     "program": ("true", "false", "cat"), "failed": ("a",), "inverted": ("b",), "swapped": ("a", "b"),
 }  # fmt: skip
+_SIZES = QUICK | {
+    "calibrate": ["--runs", "2", "--headings", "3", "--pings-each", "1"],
+    "stations": ["--trials", "8", "--pings", "1"],
+    "waypoints": ["--trials", "20", "--step-m", "20", "--waypoints", "1"],
+    "map": ["--trials", "2", "--step-m", "6", "--echo-cells", "0"],
+    "validate": ["--trials", "4"],
+    "rehearse": ["--runs", "1"],
+}
 _ODD_SHARES = (0.0, 0.1, 0.1, 0.1, 0.3, 0.3, 0.3, 0.3, 0.5, 0.5)  # of the values; those without any take the time
 _HEARD = {"heard": ".wav", "notes": ".json", "found": ".jsonl"}
 _KINDS = {
@@ -117,7 +125,7 @@ class CommandLine:
             elif parameter.name != "help" and (rng.random() < often or parameter.required):
                 given.add(parameter.opts[0])
                 words += self._option(parameter)
-        sizes = QUICK.get(name, [])
+        sizes = _SIZES.get(name, [])
         for option, value in zip(sizes[::2], sizes[1::2], strict=True):
             if option not in given:
                 words = [option, value, *words]
