@@ -43,7 +43,7 @@ _ODD_NUMBERS = (
     "1" + "0" * 400,
 )
 _ODD_TEXTS = ("", "x", "no\nsuch", "\x1b[31m", "amber pinger", "a" * 5000, "-", "--", "é", "json:loads", "none", "ff")
-_GOOD_NUMBERS = ("0.01", "0.5", "1", "3", "10", "30", "200", "1500", "96e3")
+_GOOD_NUMBERS = ("0.01", "0.5", "1", "3", "10", "30", "200", "1500", "9600")
 _HEAVY = {"report": 0.01, "selfcheck": 0.1, "map": 0.3, "place": 0.3, "rehearse": 0.3, "stations": 0.3, "spacing": 0.3}
 _GOOD_TEXTS = {
     "pinger_name": ("amber pinger",), "pinger_names": ("amber pinger",), "estimator": ("phase", "onset"),
