@@ -12,6 +12,7 @@ Scenes and files
 Before the water
 - `check`: what a scene implies. `sound_speed`: of its water, by depth.
 - `spacing`: how far apart, and what sample rate. `place`: where on the hull.
+- `checklist`: what to bring, set, measure and do on the day.
 - `compare`: scenes side by side, with every difference.
 - `bound`: what an array allows at a signal-to-noise ratio.
 - `map`: how far off one ping's fix is, over the pool. `budget`: which error costs how much.
@@ -50,6 +51,7 @@ if TYPE_CHECKING:
     from acoustics.accuracy.observability import PositionBound as PositionBound
     from acoustics.api.planning import budget as budget
     from acoustics.api.planning import check as check
+    from acoustics.api.planning import checklist as checklist
     from acoustics.api.planning import compare as compare
     from acoustics.api.planning import map as map
     from acoustics.api.planning import place as place
@@ -135,6 +137,7 @@ if TYPE_CHECKING:
     from acoustics.study.calibrate import RunPlan as RunPlan
     from acoustics.study.calibrate import SourcePlace as SourcePlace
     from acoustics.study.check import Summary as Summary
+    from acoustics.study.checklist import DayPlan as DayPlan
     from acoustics.study.compare import Comparison as Comparison
     from acoustics.study.fuse import FusedRun as FusedRun
     from acoustics.study.locate import LocatedPings as LocatedPings
@@ -159,7 +162,7 @@ _NAMES = {
     "acoustics.accuracy.array_bound": "Bound bound",
     "acoustics.accuracy.bounds": "bearing_bound position_bound",
     "acoustics.accuracy.observability": "BearingBound PositionBound",
-    "acoustics.api.planning": "budget check compare map place plan_calibration rehearse sound_speed spacing "
+    "acoustics.api.planning": "budget check checklist compare map place plan_calibration rehearse sound_speed spacing "
     "stations validate waypoints",
     "acoustics.api.run": "calibrate fuse simulate",
     "acoustics.base.errors": "InputError OutputError ParameterError PingfixError",
@@ -197,6 +200,7 @@ _NAMES = {
     "acoustics.study.budget": "Budget",
     "acoustics.study.calibrate": "CalibratedArray CalibrationPlan RunPlan SourcePlace",
     "acoustics.study.check": "Summary",
+    "acoustics.study.checklist": "DayPlan",
     "acoustics.study.compare": "Comparison",
     "acoustics.study.fuse": "FusedRun",
     "acoustics.study.locate": "LocatedPings bearings locate",

@@ -43,6 +43,7 @@ RESULTS = {
         "acoustics.study.calibrate.plan.CalibrationPlan",
         "acoustics.study.calibrate.array.CalibratedArray",
     ],
+    "checklist": ["acoustics.study.checklist.DayPlan"],
     "report": ["acoustics.study.report.contents.Report"],
     "selfcheck": ["acoustics.study.selfcheck.study.SelfCheck"],
 }

@@ -19,6 +19,7 @@ from acoustics.study.budget import Budget, study_budget
 from acoustics.study.calibrate import CalibrationPlan, RunPlan
 from acoustics.study.calibrate import plan_calibration as _plan_calibration
 from acoustics.study.check import Summary, summary
+from acoustics.study.checklist import DayPlan, plan_day
 from acoustics.study.compare import Comparison, compare_scenes
 from acoustics.study.draws import Route
 from acoustics.study.live import CommitRule
@@ -42,6 +43,11 @@ from acoustics.study.waypoints import WaypointsStudy, study_waypoints
 def check(scene: Scene, pinger: str | Pinger | None = None) -> Summary:
     """What the scene implies: sound speed, wavelength, free spacing, what the array observes, the link by range."""
     return summary(scene, chosen_pinger(scene, pinger), together=scene.pingers if pinger is None else ())
+
+
+def checklist(scene: Scene, pinger: str | Pinger | None = None) -> DayPlan:
+    """What a crew brings, sets, measures and does on the day, safety first."""
+    return plan_day(scene, chosen_pinger(scene, pinger))
 
 
 def compare(scenes: Mapping[str, Scene], pinger: str | None = None) -> Comparison:

@@ -34,6 +34,7 @@ _COMMANDS = (
     "validate",
     "calibrate",
     "report",
+    "checklist",
     "selfcheck",
 )
 # None: click decides by whether a terminal is there. See no-color.org.

@@ -21,6 +21,7 @@ TEXTS = {
     "CalibratedArray": ("calibrate", "calibration_text"),
     "CalibrationPlan": ("calibrate", "plan_text"),
     "Comparison": ("compare", "comparison_text"),
+    "DayPlan": ("checklist", "checklist_text"),
     "FusedRun": ("fuse", "fusion_text"),
     "LocatedPings": ("locate", "located_text"),
     "Placement": ("place", "place_text"),

@@ -142,7 +142,7 @@ def map_pool(
             bound_m=position_m,
             wrong_integer=wrong,
             simulated_m=simulated.rms_m,
-            failed=failed,
+            failed=failed if trials else np.full_like(failed, np.nan),
         ),
     )
 
