@@ -149,8 +149,8 @@ if TYPE_CHECKING:
     from acoustics.study.simulate import SimulatedRecording as SimulatedRecording
     from acoustics.study.sound_speed import WaterColumn as WaterColumn
     from acoustics.study.spacing import SpacingStudy as SpacingStudy
-    from acoustics.study.spectrum import HeardPinger as HeardPinger
-    from acoustics.study.spectrum import HeardTone as HeardTone
+    from acoustics.study.spectrum import MeasuredPinger as MeasuredPinger
+    from acoustics.study.spectrum import MeasuredTone as MeasuredTone
     from acoustics.study.spectrum import Spectrum as Spectrum
     from acoustics.study.spectrum import spectrum as spectrum
     from acoustics.study.stations import StationStudy as StationStudy
@@ -210,7 +210,7 @@ _NAMES = {
     "acoustics.study.simulate": "SimulatedRecording",
     "acoustics.study.sound_speed": "WaterColumn",
     "acoustics.study.spacing": "SpacingStudy",
-    "acoustics.study.spectrum": "HeardPinger HeardTone Spectrum spectrum",
+    "acoustics.study.spectrum": "MeasuredPinger MeasuredTone Spectrum spectrum",
     "acoustics.study.stations": "StationStudy",
     "acoustics.study.validate": "Limits Validation",
     "acoustics.study.waypoints": "WaypointsStudy",

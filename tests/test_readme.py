@@ -23,7 +23,19 @@ COMMAND = re.compile(
 )
 PIPELINE = re.compile(r"^\.venv/bin/pingfix [^#`\n]*\| \.venv/bin/pingfix [^#`\n]*", re.MULTILINE)
 # What the other commands of a page start from: these run in the order of the page, the rest one by one.
-CHEAP = ("new", "check", "sound-speed", "budget", "simulate", "locate", "fuse", "selfcheck", "calibrate")
+CHEAP = (
+    "new",
+    "notes",
+    "spectrum",
+    "check",
+    "sound-speed",
+    "budget",
+    "simulate",
+    "locate",
+    "fuse",
+    "selfcheck",
+    "calibrate",
+)
 
 
 def commands(text):

@@ -28,6 +28,7 @@ _COMMANDS = (
     "waypoints",
     "rehearse",
     "simulate",
+    "notes",
     "spectrum",
     "locate",
     "fuse",
@@ -68,9 +69,9 @@ def pingfix(context: click.Context) -> None:
     (stations), where to stop and listen (waypoints), and how whole runs end (rehearse). Prove an estimator on synthetic
     recordings (simulate, validate).
 
-    In the water: see what a recording holds (spectrum), turn recordings into bearings (locate), several pings into a
-    position (fuse), and pings of a known source into a corrected array (calibrate). For the review: everything on one
-    page (report).
+    In the water: begin a recording's notes (notes), see what it holds (spectrum), turn recordings into bearings
+    (locate), several pings into a position (fuse), and pings of a known source into a corrected array (calibrate). For
+    the review: everything on one page (report).
 
     Accuracy is for planning, never for anyone's safety.
     """

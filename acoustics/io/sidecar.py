@@ -8,7 +8,17 @@ from typing import Annotated, Any, Self
 from pydantic import Field, model_validator
 
 from acoustics.base.checks import whole_metres, wide_aperture
-from acoustics.base.table_model import Name, NotNegative, Number, Place, Positive, TableModel, all_wrong, same_names
+from acoustics.base.table_model import (
+    Name,
+    NotNegative,
+    Number,
+    Place,
+    Positive,
+    TableModel,
+    Text,
+    all_wrong,
+    same_names,
+)
 from acoustics.base.toml_tables import read_json, validated
 
 _LARGEST_SIDECAR_BYTES = 1_000_000
@@ -21,7 +31,9 @@ def _within(least: float, most: float) -> Any:
 
 
 class _Notes(TableModel):
-    """Base of the sidecar's tables."""
+    """Base of the sidecar's tables; `remark` is for people, no command reads it."""
+
+    remark: Text | None = None
 
     @model_validator(mode="before")
     @classmethod

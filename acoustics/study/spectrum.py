@@ -38,7 +38,7 @@ _COLUMNS, _ROWS = 900, 256  # of the spectrogram's picture
 
 
 @dataclass(frozen=True)
-class HeardTone:
+class MeasuredTone:
     """A steady tone, such as a motor controller's; `level_db` is rms, the channels' median."""
 
     frequency_hz: float
@@ -46,7 +46,7 @@ class HeardTone:
 
 
 @dataclass(frozen=True)
-class HeardPinger:
+class MeasuredPinger:
     """Bursts of one frequency, measured; NaN for what they do not tell.
 
     `name` is the pinger's of that frequency in the notes, empty if there is none. `level_db`, shape (n_channels,), is
@@ -88,8 +88,8 @@ class Spectrum(Result):
     peak_share: Floats
     band_hz: Floats
     noise_density_db: Floats
-    tones: tuple[HeardTone, ...]
-    pingers: tuple[HeardPinger, ...]
+    tones: tuple[MeasuredTone, ...]
+    pingers: tuple[MeasuredPinger, ...]
 
 
 @dataclass(frozen=True)
@@ -151,7 +151,7 @@ def spectrum(
         band_hz=band_hz,
         noise_density_db=_db(density) + to_db[:, None],
         tones=tuple(
-            HeardTone(tone.frequency_hz, float(np.median(_db(tone.mean_square) + to_db)))
+            MeasuredTone(tone.frequency_hz, float(np.median(_db(tone.mean_square) + to_db)))
             for tone in steady_tones(noise)
         ),
         pingers=tuple(
@@ -169,13 +169,13 @@ def _heard(
     known: Sidecar | None,
     to_db: Floats,
     spreading_db: float,
-) -> HeardPinger:
+) -> MeasuredPinger:
     near = np.abs(noise.frequency_hz - burst.frequency_hz) < 0.05 * burst.frequency_hz
     direct_level_db = _db(burst.direct_mean_square) + to_db
     names = () if known is None else known.pingers
     named = [p for p in names if abs(p.frequency_hz - burst.frequency_hz) < _SAME_PINGER_HZ + abs(p.sweep_hz) / 2]
     named.sort(key=lambda p: abs(p.frequency_hz - burst.frequency_hz))
-    return HeardPinger(
+    return MeasuredPinger(
         name=named[0].name if named else "",
         frequency_hz=burst.frequency_hz,
         n_pings=burst.n_pings,

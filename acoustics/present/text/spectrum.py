@@ -7,7 +7,7 @@ import textwrap
 import numpy as np
 
 from acoustics.present.text.tables import number, table
-from acoustics.study.spectrum import HeardPinger, Spectrum
+from acoustics.study.spectrum import MeasuredPinger, Spectrum
 
 _NEAR_FULL_SCALE = 0.9
 _LITTLE_OF_SCALE = 0.01  # some six bits go unused
@@ -53,7 +53,7 @@ def heard_in_short(result: Spectrum) -> str:
     return "; ".join(_named(p) for p in result.pingers[:3])
 
 
-def _named(pinger: HeardPinger) -> str:
+def _named(pinger: MeasuredPinger) -> str:
     name = f"{pinger.name} " if pinger.name else ""
     times = "once" if pinger.n_pings == 1 else f"{pinger.n_pings} times"
     return f"{name}{pinger.frequency_hz / 1e3:.2f} kHz heard {times}, {pinger.over_noise_db:.0f} dB over noise"

@@ -42,7 +42,7 @@ def sidecar_of_scene(scene: Scene) -> Sidecar:
         "gain_db": recorder.gain_db,
         "skew_sd_s": recorder.timing_sd_s(scene.pingers[0].frequency_hz),
         "hull_m": vehicle.hull_m,
-        "pose": {key: getattr(vehicle, key) for key in NotedPose.model_fields},
+        "pose": {key: getattr(vehicle, key) for key in NotedPose.model_fields if key != "remark"},
     }
     return validated(Sidecar, table, f"{scene.title}: as notes of a recording")
 
