@@ -219,14 +219,18 @@ def follow_live(
 
     def read_pings() -> None:
         number = 0
-        while line := pings.readline(LONGEST_LINE_BYTES + 1):
-            number += 1
-            try:
-                if line.strip():
-                    inbox.put_ping(ping_from_line(line, f"standard input: line {number}"))
-            except InputError as error:
-                _say(str(error))
-        inbox.put_ping(None)
+        try:
+            while line := pings.readline(LONGEST_LINE_BYTES + 1):
+                number += 1
+                try:
+                    if line.strip():
+                        inbox.put_ping(ping_from_line(line, f"standard input: line {number}"))
+                except InputError as error:
+                    _say(str(error))
+        except OSError as error:
+            _say(f"standard input: cannot be read: {(error.strerror or str(error)).lower()}")
+        finally:
+            inbox.put_ping(None)
 
     def read_navigation(where: str) -> None:
         reader = RowReader(where)

@@ -21,7 +21,7 @@ from acoustics.study.rehearse.play import OUTCOMES, PlayedRuns, play
 from acoustics.study.stations import study_stations
 
 _RUNS_AT_ONCE = 4  # a chunk; each shares the echoes of the places to choose from
-_STATION_TRIALS = 100
+_STATION_TRIALS = 8, 100  # at least and at most, for each station
 
 
 @dataclass(frozen=True)
@@ -131,9 +131,8 @@ def study_rehearsal(
 
     off = (joined["fix_m"] - joined["source_m"])[committed, :2]
     square = np.einsum("ni,nij,nj->n", off, np.linalg.inv(joined["covariance_m2"][committed]), off)
-    study = study_stations(
-        scene, pinger, Route(4, 4.0, scene.vehicle.heading_deg), trials=_STATION_TRIALS, seed=seed, running=Running()
-    )
+    trials = int(np.clip(runs, *_STATION_TRIALS))
+    study = study_stations(scene, pinger, Route(4, 4.0, scene.vehicle.heading_deg), trials=trials, seed=seed)
     return Rehearsal(
         title=scene.title,
         array=scene.array.name,
