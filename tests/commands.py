@@ -71,12 +71,14 @@ _KINDS = {
     "results": ("results",),
     "compared": ("mallard-basin", "quay-nine", *shipped("arrays")),
     "state": ("state of a live run",),
+    "sketch": ("site sketch",),
 }
 # Options that name a file to read, by what is in it; any other path is one to write.
 _READ = {
     "scenario": "scenario", "recording": "recording", "pings": "pings", "pings_files": "pings", "ping_files": "pings",
     "files": "compared",
     "state": "state",
+    "site_file": "sketch",
     "sidecar_file": "sidecar", "array": "array", "navigation": "navigation", "sources": "sources", "results": "results",
 }  # fmt: skip
 
