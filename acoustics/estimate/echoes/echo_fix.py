@@ -10,17 +10,18 @@ from scipy.special import chdtrc
 from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.estimate.echoes.baseband import Baseband, BurstTable, burst_table, to_baseband
+from acoustics.estimate.echoes.baseband import Baseband, burst_table, to_baseband
 from acoustics.estimate.echoes.fit import Modes, fit_modes, position_of
 from acoustics.estimate.echoes.paths import ATTITUDE, FACES, SiteKnowledge, X, Y
-from acoustics.estimate.echoes.search import N_CELLS, DirectBearing, start_states
+from acoustics.estimate.echoes.search import DirectBearing, start_states
 from acoustics.estimate.tdoa import Segment
 from acoustics.io.echo_fix import EchoFix, EchoMode, FaceOffset
 
-N_STARTS = 44
+N_STARTS = 32
 MISFIT_P = 1e-3
 _LOOSE_SD_M = 0.3  # of floor and walls where the sketch is put to the test
-_LOOSE_STARTS = 12
+_LOOSE_STARTS = 10
+_FLOOR_SHIFTS_M = (-0.25, 0.25)
 _FARTHEST_PULL = 2.5  # standard deviations by which a face may lie off its sketch: by chance one in 80 does
 _FARTHEST_CHI2 = 13.8  # of two degrees of freedom: by chance one in 1,000
 _LEAD_S = 2e-4  # of samples before the direct sound
@@ -98,13 +99,30 @@ def locate_by_echoes(
         return EchoFix(False, "the samples end before an echo could be told")
     places = np.empty((0, 3)) if places_m is None else checked("places_m", places_m).reshape(-1, 3)
     table = burst_table(burst)
-    starts = start_states(
-        known, baseband, table, onset_s=onset_s, bearings=bearings, places_m=places, window_s=window, count=N_STARTS
-    )
+
+    def starts_of(knowledge: SiteKnowledge, count: int, floor_shift_m: float = 0.0) -> Floats:
+        return start_states(
+            knowledge,
+            baseband,
+            table,
+            onset_s=onset_s,
+            bearings=bearings,
+            places_m=places,
+            window_s=window,
+            count=count,
+            floor_shift_m=floor_shift_m,
+        )
+
+    starts = starts_of(known, N_STARTS)
     if not len(starts):
         return EchoFix(False, "no place in the water of the site sketch lies on the bearing")
     modes = fit_modes(known, baseband, table, starts, window_s=window)
-    doubt = _doubt_of_sketch(known, baseband, table, modes, starts, window)
+    loose = _loosened(known)
+    free = [_with_faces_of(known, loose, np.concatenate([modes.state, starts[:_LOOSE_STARTS]]))]
+    if "floor_depth" in known.faces.parameters:
+        free += [starts_of(loose, _LOOSE_STARTS, shift) for shift in _FLOOR_SHIFTS_M]
+    free_modes = fit_modes(loose, baseband, table, np.concatenate(free), window_s=window)
+    doubt = _doubt_of_sketch(known, loose, modes, free_modes)
     return _judged(known, baseband, modes, len(starts), window, doubt)
 
 
@@ -137,24 +155,32 @@ def _judged(
     )
 
 
-def _doubt_of_sketch(
-    known: SiteKnowledge, baseband: Baseband, table: BurstTable, modes: Modes, starts: Floats, window_s: float
-) -> str:
-    """Whether the same samples, with floor and walls known to `_LOOSE_SD_M` only, speak against the sketch.
+def _loosened(known: SiteKnowledge) -> SiteKnowledge:
+    """The same, with the places of floor and walls known to `_LOOSE_SD_M` only."""
+    tilt = np.array([name.startswith("floor_slope") for name in known.faces.parameters], dtype=bool)
+    return replace(known, faces_sd=np.where(tilt, known.faces_sd, np.maximum(known.faces_sd, _LOOSE_SD_M)))
 
-    They then tell by themselves where the faces are. Too far from the sketch for its standard deviation and theirs,
-    or the pinger elsewhere: the sketch may be wrong, and no answer by it is safe.
+
+def _with_faces_of(known: SiteKnowledge, other: SiteKnowledge, state: Floats) -> Floats:
+    """States of one knowledge as states of another, whose faces have other standard deviations."""
+    at = slice(FACES, FACES + len(known.faces_sd))
+    meant = np.array(state)
+    meant[:, at] *= np.divide(
+        known.faces_sd, other.faces_sd, out=np.ones(len(known.faces_sd)), where=other.faces_sd > 0
+    )
+    return meant
+
+
+def _doubt_of_sketch(known: SiteKnowledge, loose: SiteKnowledge, modes: Modes, free: Modes) -> str:
+    """Whether the modes of the same samples with loosened faces, `free`, speak against the sketch.
+
+    They tell by themselves where the faces are. Too far from the sketch for its standard deviation and theirs, or the
+    pinger elsewhere: the sketch may be wrong, and no answer by it is safe.
     """
-    places = np.array([not name.startswith("floor_slope") for name in known.faces.parameters], dtype=bool)
+    at = slice(FACES, FACES + len(known.faces_sd))
+    places = loose.faces_sd >= _LOOSE_SD_M
     if not places.any():
         return ""
-    loose = replace(known, faces_sd=np.where(places, np.maximum(known.faces_sd, _LOOSE_SD_M), known.faces_sd))
-    ratio = np.divide(known.faces_sd, loose.faces_sd, out=np.ones(len(places)), where=loose.faces_sd > 0)
-    # Of the starts the likeliest, and all whose floor is moved, which stand last.
-    states = np.concatenate([modes.state, starts[:_LOOSE_STARTS], starts[N_CELLS:]])
-    at = slice(FACES, FACES + len(places))
-    states[:, at] *= ratio
-    free = fit_modes(loose, baseband, table, states, window_s=window_s)
     offset = free.state[0, at] * loose.faces_sd
     sd = np.sqrt(np.diag(free.covariance[0])[at]) * loose.faces_sd
     pulls = np.where(places, offset / np.sqrt(known.faces_sd**2 + sd**2), 0.0)

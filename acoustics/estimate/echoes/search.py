@@ -29,8 +29,6 @@ _SECTOR_SD = 3.0
 COARSE = Roughness(diffuse=0.05, timing_sd_m=0.04, least_bounces=1)
 _AT_ONCE = 32
 _WEAKEST = 10 ** (-18 / 20)  # path that the grid looks at, re the direct sound
-_FLOOR_SHIFTS_M = (-0.3, -0.15, 0.15, 0.3)
-N_CELLS = 32  # that are starts; what is left of the starts has its floor moved
 
 
 @dataclass(frozen=True)
@@ -51,6 +49,7 @@ def start_states(
     places_m: Floats,
     window_s: float,
     count: int,
+    floor_shift_m: float = 0.0,
 ) -> Floats:
     """States, shape (count or fewer, n_parameters), the most likely first.
 
@@ -68,18 +67,24 @@ def start_states(
         Part of the burst that counts [s].
     count : int
         How many.
+    floor_shift_m : float
+        How much deeper the floor is taken to be than the sketch says, whatever its standard deviation [m].
     """
     offset_hz = baseband.carrier_offset_hz()
     baseband = baseband.turned(offset_hz).thinned()
     cells = _grid(known, bearings)
+    if floor_shift_m:  # a guess of a guess: every other cell will do
+        cells = cells[::2]
     cells = np.concatenate([places_m[:, :2], cells])
     states = _states(known, cells, bearings, onset_s)
     if not len(cells):
         return states
     states[:, CARRIER] = offset_hz / (known.frequency_sd_share * known.burst.frequency_hz)
+    if floor_shift_m:
+        floor = known.faces.parameters.index("floor_depth")
+        states[:, FACES + floor] = floor_shift_m / known.faces_sd[floor]
     fit = _log_evidence(known, baseband, table, states, window_s)
-    order = _apart(cells, fit, N_CELLS)
-    return _with_best_floors(known, baseband, table, states[order], window_s, count)
+    return states[_apart(cells, fit, count)]
 
 
 def _grid(known: SiteKnowledge, bearings: tuple[DirectBearing, ...]) -> Floats:
@@ -156,27 +161,3 @@ def _apart(cells_m: Floats, fit: Floats, count: int) -> np.ndarray:
         if len(chosen) == count:
             break
     return np.array(chosen)
-
-
-def _with_best_floors(
-    known: SiteKnowledge,
-    baseband: Baseband,
-    table: BurstTable,
-    states: Floats,
-    window_s: float,
-    count: int,
-) -> Floats:
-    """The states as they are, and as many more with the floor where a wrong sketch would have it, by their evidence."""
-    if "floor_depth" not in known.faces.parameters:
-        return states[:count]
-    at = FACES + known.faces.parameters.index("floor_depth")
-    sd = known.faces_sd[at - FACES]
-    if sd <= 0:
-        return states[:count]
-    moved = np.repeat(states[None], len(_FLOOR_SHIFTS_M), axis=0)
-    moved[..., at] = np.array(_FLOOR_SHIFTS_M)[:, None] / sd
-    # By the samples alone: the prior of a sketch that may be wrong has no say in where to begin.
-    moved = moved.reshape(-1, states.shape[1])
-    evidence = _log_evidence(known, baseband, table, moved, window_s) + 0.5 * moved[:, at] ** 2
-    best = np.argsort(-evidence, kind="stable")[: max(count - len(states), 0)]
-    return np.concatenate([states, moved[best]])

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
 
+from acoustics.accuracy.echo_bound import echo_bound
 from acoustics.base.frames import bearing_and_depression
 from acoustics.estimate.echoes import DirectBearing, SiteKnowledge, locate_by_echoes
 from acoustics.estimate.echoes.baseband import burst_table, to_baseband
@@ -142,3 +143,24 @@ def test_what_cannot_be_used_is_a_reason(ping):
     empty = replace(ping.known.faces, names=(), normals=np.empty((0, 3)), offsets_m=np.empty(0))
     assert "no face" in ping.located(faces=empty).reason
     assert ping.located(burst=Burst(30e3, 4e-3, 8.0, 2e3)).modes == ()
+
+
+def test_what_it_states_is_the_bound_with_echoes():
+    """With faces like mirrors its information is that of `echo_bound`, which integrates the burst's closed form.
+
+    Within 15 %: the band holds nine tenths of an edge's information, paths under -26 dB are left out here, there those
+    under -30 dB.
+    """
+    scene = load_scene(shipped("examples")["mallard-basin"])
+    pinger, own = scene.pingers[0], scene.vehicle.pose
+    bound = echo_bound(
+        scene, pinger, own.position_m[None], np.array([own.heading]), np.array([pinger.position_m])
+    ).whole_burst_m[0]
+    ping = Rendered(tuple(own.position_m.tolist()), pinger.position_m, noise=False)
+    pose = replace(ping.known.pose, position_sd_m=scene.vehicle.position_sd_m, depth_sd_m=scene.vehicle.depth_sd_m)
+    ping.known = replace(ping.known, pose=pose, depth_sd_m=scene.study.pinger_depth_sd_m)
+    problem = ping.problem(roughness=Roughness(scatter=1e-3, timing_sd_m=1e-4, diffuse=1e-3))
+    _, information, _ = evaluate(problem, ping.true_state().T)
+    covariance = np.linalg.inv(information[..., 0])
+    stated = np.sqrt(covariance[X, X] + covariance[Y, Y])
+    assert stated == pytest.approx(bound, rel=0.15)
