@@ -8,7 +8,6 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
-from scipy import signal
 
 from acoustics.base.checks import checked
 from acoustics.base.errors import InputError
@@ -257,6 +256,8 @@ def _db(mean_square: Floats) -> Floats:
 
 def _spectrogram(samples: Floats, rate: float, from_s: float, to_db: float) -> Spectrogram:
     """The loudest of each stretch of time and band that the picture's cells hold, so that no ping is lost."""
+    from scipy import signal  # here, for it takes as long to load as the rest of a short command
+
     segment = 2 * _ROWS
     density = np.zeros(())
     for channel in samples:

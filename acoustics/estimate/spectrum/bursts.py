@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy import fft, ndimage, signal
+from scipy import fft, ndimage
 from scipy.special import gammainccinv
 
 from acoustics.base.errors import ParameterError
@@ -96,6 +96,8 @@ def find_bursts(samples: Floats | Singles, sample_rate_hz: float, *, overlap: bo
 
 def _over_noise(channel: Floats | Singles, segment: int, step: int) -> Floats:
     """Power over that of the noise, shape (n_bins, n_frames)."""
+    from scipy import signal  # here, for it takes as long to load as the rest of a short command
+
     # As signal.spectrogram does, in half of its time: `locate` looks at every block.
     frames = sliding_window_view(channel.astype(np.float32), segment)[::step]
     spectrum = fft.rfft(frames * signal.windows.hann(segment, sym=False).astype(np.float32), axis=-1)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage, signal
+from scipy import ndimage
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
@@ -71,6 +71,8 @@ def noise_spectrum(samples: Floats, sample_rate_hz: float) -> NoiseSpectrum:
     70-73), of each bin the median over time less its bias (Allen et al. 2012, Physical Review D 85, 122006,
     appendix B).
     """
+    from scipy import signal  # here, for it takes as long to load as the rest of a short command
+
     longest = min(_SEGMENT_S * sample_rate_hz, 2 * samples.shape[-1] / (_LEAST_SEGMENTS + 1))
     if longest < _SHORTEST:
         raise ParameterError(f"samples: {samples.shape[-1]} a channel are too few for a spectrum")
@@ -110,6 +112,8 @@ def steady_tones(noise: NoiseSpectrum) -> tuple[SteadyTone, ...]:
     Instrumentation and Measurement IM-32, 350-355). In noise alone the median of n periodograms deviates by
     ``1 / sqrt(n)``, about: 6 of these, and 6 dB at least, make a tone.
     """
+    from scipy import signal  # here, for it takes as long to load as the rest of a short command
+
     # The bias belongs to noise: a tone's periodograms are alike.
     power = noise.density * median_bias(noise.n_segments)
     together = power.mean(axis=0)
