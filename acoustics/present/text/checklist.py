@@ -121,7 +121,7 @@ def _listen(plan: DayPlan) -> list[str]:
 
 def _leave() -> list[str]:
     return [
-        "Each recording has its sidecar beside it: array, sound speed, gain, place and heading, remarks.",
+        "Each recording has its notes beside it (pingfix notes): array, sound speed, gain, place and heading, remarks.",
         "Copies in two places; one of them opened with pingfix locate.",
         "Pinger off and out; gear rinsed; heads counted.",
     ]
