@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from textwrap import fill
+
 import numpy as np
 from matplotlib import rc_context
 from matplotlib.colors import LinearSegmentedColormap
@@ -13,6 +15,7 @@ from acoustics.study.spectrum import Spectrogram, Spectrum
 
 _LINES = ((DEEP, "-"), (EMBER, "--"), (MOSS, "-."), (SAND, ":"), (INK, "-"))
 _DARK = LinearSegmentedColormap.from_list("deep", [PAPER, SAND, DEEP, INK])
+_TITLE_WIDTH = 80  # letters of a bold title that the figure holds
 _LEAST_SPAN_DB = 12.0  # less would show the estimate's own scatter
 _QUIET_SHARE, _LOUD_SHARE = 40.0, 99.8  # percentiles between which the colours lie
 
@@ -33,7 +36,7 @@ def spectrum_plot(result: Spectrum, gram: Spectrogram) -> Figure:
             levels.axvline(tone.frequency_hz / 1e3, ymax=0.06, color=INK, lw=1)
         for pinger in result.pingers:
             levels.axvline(pinger.frequency_hz / 1e3, ymin=0.9, color=EMBER, lw=2)
-        levels.set(xscale="log", ylabel=unit, title=heard_in_short(result))
+        levels.set(xscale="log", ylabel=unit, title=fill(heard_in_short(result), _TITLE_WIDTH))
         levels.set_xlabel("frequency [kHz]; strokes below: steady tones, above: pingers")
         ticks = [t for t in (1, 2, 5, 10, 20, 50, 100, 200, 500) if t <= result.band_hz[-1] / 1e3]
         levels.set_xticks(ticks, [f"{t}" for t in ticks])
