@@ -11,7 +11,8 @@ from jsonschema import Draft202012Validator
 from quick import POOL, good, refused
 
 import acoustics
-from acoustics.present.text.compare import comparison_rows, conclusions, headline
+from acoustics.present.text.compare import comparison_rows, conclusions, headline, value_text
+from acoustics.study.compare import ComparedQuantity
 
 SCENE = acoustics.load_scene(POOL)
 
@@ -61,6 +62,11 @@ def test_the_conclusion_names_the_best_and_the_table_every_difference(louder):
     assert header == ["quantity", "quiet", "noisy", "difference"]
     assert ["hydrophones", "4", "4", "0"] in rows
     assert all(len(row) == len(header) for row in rows)
+
+
+def test_rare_wrong_integers_make_no_difference():
+    rare = ComparedQuantity("wrong integers", "%", "prediction", "less", np.array([0.0, 3e-6]), np.array([0.0, 3e-6]))
+    assert (value_text(rare, 0), value_text(rare, 1)) == ("0", "<0.01")
 
 
 def test_an_array_stands_in_the_first_scenario_where_its_own_is_mounted(tmp_path):

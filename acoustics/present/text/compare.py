@@ -10,6 +10,7 @@ from acoustics.present.text.tables import Rows, number, table
 from acoustics.study.compare import ComparedQuantity, Comparison
 
 _WIDEST = 100
+_LEAST_PERCENT = 0.01  # what is rarer makes no difference on a day
 _SAME = 0.02  # of the better: what differs by less is no reason to choose
 _JUDGED = (
     "bearing error",
@@ -61,6 +62,8 @@ def value_text(quantity: ComparedQuantity, k: int) -> str:
         return "-"
     if np.isinf(value):
         return "not observed" if quantity.kind == "bound" else "none"
+    if quantity.unit == "%" and value < _LEAST_PERCENT:
+        return "0" if value == 0 else f"<{_LEAST_PERCENT:g}"
     return f"{value:.0f}" if abs(value) >= 100 or not quantity.unit else number(value, 3)
 
 
@@ -95,9 +98,10 @@ def _best(names: tuple[str, ...], quantity: ComparedQuantity) -> str:
         return f"{what}: not observed by any."
     best, worst = int(np.argmin(values)), int(np.argmax(values))
     unit = f" {quantity.unit}" if quantity.unit else ""
-    if values[worst] - values[best] <= _SAME * abs(values[best]):
+    alike = max(_SAME * abs(values[best]), _LEAST_PERCENT if quantity.unit == "%" else 0.0)
+    if values[worst] - values[best] <= alike:
         return f"{what}: all alike, {value_text(quantity, best)}{unit} ({quantity.kind})."
-    leads = values - values[best] <= _SAME * abs(values[best])
+    leads = values - values[best] <= alike
     others = "; ".join(
         f"{names[k]} {value_text(quantity, k)}{unit if np.isfinite(values[k]) else ''}"
         for k in np.argsort(values)
