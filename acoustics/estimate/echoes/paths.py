@@ -109,18 +109,12 @@ class PathSets:
         Expected pressure over that of the direct path [1]; 0 where there is no path.
     bounces : ndarray of int, shape (n, n_paths)
         How many faces each path meets.
-    by_wall : ndarray of bool, shape (n, n_paths)
-        Whether a wall is among them.
-    excess_s : ndarray, shape (n, n_paths)
-        How much later than the direct path each arrives [s].
     """
 
     maps: ImageMaps
     sequence: NDArray[np.int64]
     expected: Floats
     bounces: NDArray[np.int64]
-    by_wall: NDArray[np.bool_]
-    excess_s: Floats
 
     def subset(self, rows: Any) -> PathSets:
         """Some of the starts, padded no more than they need."""
@@ -130,8 +124,6 @@ class PathSets:
             self.sequence[rows, :count],
             self.expected[rows, :count],
             self.bounces[rows, :count],
-            self.by_wall[rows, :count],
-            self.excess_s[rows, :count],
         )
 
 
@@ -146,7 +138,6 @@ def path_sets(known: SiteKnowledge, sources_m: Floats, horizon_s: float, weakest
     found = visible_paths(faces, sources_m, receivers, direct + speed * horizon_s)
     length = np.linalg.norm(found.image_m - sources_m[found.element], axis=-1)
     surface = np.array([name == "surface" for name in faces.names] + [False])
-    wall = np.array([name.startswith("wall") for name in faces.names] + [False])
     bounces = np.sum(found.faces >= 0, axis=-1)
     of_surface = np.sum(surface[found.faces], axis=-1)
     expected = _KEPT_BY_SURFACE**of_surface * _KEPT_BY_OTHERS ** (bounces - of_surface) * direct[found.element] / length
@@ -161,14 +152,11 @@ def path_sets(known: SiteKnowledge, sources_m: Floats, horizon_s: float, weakest
         out[element, rank] = values
         return out
 
-    late = length - direct[found.element]
     return PathSets(
         image_maps(faces, sequences),
         laid_out(which.ravel()),
         laid_out(expected[loud]),
         laid_out(bounces[loud]),
-        laid_out(np.any(wall[found.faces[loud]], axis=-1)),
-        laid_out(late[loud] / speed),
     )
 
 
