@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft, signal
+from scipy import fft
 from scipy.special import logsumexp
 
 from acoustics.base.frames import Floats
@@ -108,6 +108,8 @@ def measure_bursts(samples: Floats, sample_rate_hz: float, train: BurstTrain) ->
 
 def _segments(samples: Floats, rate: float, train: BurstTrain) -> tuple[Floats, Floats]:
     """Samples about the bursts that lie wholly inside, shape (n_pings, n_channels, n), and their first indices."""
+    from scipy import signal  # here, for it takes as long to load as the rest of a short command
+
     length = min(float(np.median(train.length_s)), _LONGEST_S) + 2 * _MARGIN_S
     n = int(length * rate)
     first = np.round((train.time_s - _MARGIN_S) * rate).astype(int)
