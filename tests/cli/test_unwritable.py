@@ -172,7 +172,8 @@ def test_a_request_to_end_leaves_nothing_half_written(request_to_end, tmp_path):
 
 
 ODD_COMMANDS = {
-    "is no name of a recording": ["locate", ""],
+    "is no name of a recording (see pingfix locate": ["locate", ""],
+    "is no name of a recording (see pingfix spectrum": ["spectrum", ""],
     ".: cannot be read: is a directory": ["report", "."],
     "Invalid value for '--range-m'": ["calibrate", POOL, "--range-m", "1e308"],
     "Invalid value for '--source-m'": ["calibrate", POOL, "--pings", "a.jsonl", "--source-m", "1e308", "1", "1"],
