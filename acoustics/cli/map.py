@@ -36,7 +36,7 @@ _ECHO_CELLS = 6
     show_default=True,
     help="Simulated fixes a cell; 0 for bounds alone.",
 )
-@click.option("--step-m", type=click.FloatRange(min=0.01), help="Step of the grid; default: study.map_step_m.")
+@click.option("--step-m", type=click.FloatRange(0.01, 10_000), help="Step of the grid; default: study.map_step_m.")
 @click.option(
     "--over",
     type=click.Choice(["vehicle", "pinger"]),

@@ -46,7 +46,7 @@ if TYPE_CHECKING:
     help="What to make small: the RMS of the horizontal error, or the area of its ellipse.",
 )
 @click.option(
-    "--step-m", type=click.FloatRange(min=0.05), help="Step of the grid of waypoints; default: about 80 waypoints."
+    "--step-m", type=click.FloatRange(0.05, 10_000), help="Step of the grid of waypoints; default: about 80 waypoints."
 )
 @click.option(
     "--trials",
