@@ -159,6 +159,7 @@ def recording(scene, tmp_path_factory):
     return path
 
 
+@pytest.mark.slow
 def test_a_recording_becomes_pings_a_position_and_a_station(scene, recording):
     pings = acoustics.locate(str(recording))
     assert len(pings) == 2

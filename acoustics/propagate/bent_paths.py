@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.table_model import DEEPEST_M
 from acoustics.physics.ray_tracing import Eigenrays, eigenrays
 from acoustics.propagate.images import Bools, Complexes, Ints, Room, path_gain
 from acoustics.propagate.kept_paths import KeptPaths, Limits
@@ -19,7 +20,7 @@ from acoustics.scene.scene import Scene
 
 BEND_SHARE = 0.02  # of a period of the carrier: a difference in travel time that is no longer taken as none
 _STEEPER = np.deg2rad(3.0)  # than a straight path may be that is as long as is looked for
-_DEEPEST_ROW_M = 1.0
+_SHALLOWEST_ROW_M = 1.0  # of the last row, where there is no floor
 
 
 @dataclass(frozen=True)
@@ -100,7 +101,7 @@ def bent_paths(scene: Scene, room: Room, source_m: Floats, receivers_m: Floats, 
 def _rows(scene: Scene, deepest_m: float) -> tuple[Floats, Floats]:
     """Depths from the surface to the floor, or to a depth without one, and the sound speed there."""
     floor = float(scene.pool.floor_planes.planes[0, 0])
-    bottom = floor if np.isfinite(floor) else max(deepest_m, _DEEPEST_ROW_M)
+    bottom = floor if np.isfinite(floor) else min(max(deepest_m, _SHALLOWEST_ROW_M), DEEPEST_M)
     given = [row.depth_m for row in scene.water.profile if 0.0 < row.depth_m < bottom]
     rows = np.unique([0.0, *given, bottom])
     return rows, np.asarray(scene.water.sound_speed_m_s(rows))

@@ -33,6 +33,7 @@ def test_help_lists_the_commands_without_loading_the_physics():
     subprocess.run([sys.executable, "-c", code], check=True)
 
 
+@pytest.mark.slow
 def test_planning_loads_nothing_slow_that_it_does_not_use():
     code = (
         "import sys, acoustics.study.check, acoustics.study.map, acoustics.study.stations, acoustics.study.validate;"

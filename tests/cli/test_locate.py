@@ -73,6 +73,7 @@ def test_text_and_out_tell_the_same_pings(ping, tmp_path):
     assert "exists already" in refusal(ping, "--out", tmp_path / "p.jsonl")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["a.npy", "a.csv", "a.raw", "-"])
 def test_other_formats_give_the_same_pings(ping, name, tmp_path):
     with wave.open(str(ping)) as file:
@@ -133,6 +134,7 @@ def test_a_channel_that_misses_one_ping_is_left_out_of_that_ping(ping, tmp_path)
     assert flag == f"channel '{name}': hears nothing of this ping, left out; {left}"
 
 
+@pytest.mark.slow
 def test_an_inverted_channel_is_noticed(tmp_path):
     text = BASIN.read_text().replace("square-half-wave", "cube-8")
     path = simulate(tmp_path, text, faults=ChannelFaults(inverted=("bow-port-high",)))
@@ -142,6 +144,7 @@ def test_an_inverted_channel_is_noticed(tmp_path):
     assert found[-1]["flags"] == ["the delays do not fit the array, but they do if channel 'bow-port-high' is inverted"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("apart_hz", [1000.0, 2000.0])
 def test_pingers_on_near_frequencies_are_told_apart(apart_hz, tmp_path):
     second = f"""[[pinger]]

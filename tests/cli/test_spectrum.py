@@ -103,6 +103,7 @@ def _array():
     }
 
 
+@pytest.mark.slow
 def test_a_picture_is_drawn(recording, tmp_path):
     good("spectrum", str(recording), "--plot", str(tmp_path / "s.png"))
     assert (tmp_path / "s.png").stat().st_size > 10_000

@@ -42,12 +42,14 @@ def test_text_json_picture_and_gate():
     assert {s["group"] for s in result["by_sector"]} == {"ahead", "starboard", "astern", "port"}
 
 
+@pytest.mark.slow
 def test_a_program_after_two_dashes():
     done = run("--trials", "4", "--json", "--echoes", "off", "--", sys.executable, BEAM)
     assert done.exit_code == 0, done.output
     assert json.loads(done.stdout)["estimator"] == "beam.py"
 
 
+@pytest.mark.slow
 def test_pings_of_a_program_are_drawn_from_a_secret_that_repeats_them():
     few = ("--trials", "4", "--json", "--echoes", "off")
     one, other = (json.loads(run(*few, "--", sys.executable, BEAM).stdout) for _ in range(2))
@@ -61,6 +63,7 @@ def test_pings_of_a_program_are_drawn_from_a_secret_that_repeats_them():
     assert "needs --secret" in run(*few, "--resume", "kept", "--", sys.executable, BEAM).output
 
 
+@pytest.mark.slow
 def test_a_program_that_dies_every_time_gives_a_report_all_the_same():
     done = run("--trials", "4", "--plot", "v.svg", "--max-unanswered-percent", "50", "--", sys.executable, "-c", "x")
     assert done.exit_code == 1

@@ -64,6 +64,7 @@ def test_a_file_of_one_endless_line_costs_neither_memory_nor_time(read, piece, t
     assert peak < 3_000_000 and time.process_time() - start < 2
 
 
+@pytest.mark.slow
 def test_a_row_of_the_navigation_takes_the_memory_of_its_numbers(tmp_path):
     path, rows = tmp_path / "nav.csv", 20_000
     path.write_text(",".join(COLUMNS) + "\n" + "".join(f"{k},1.5,2.5,0.8,0.1,0.2,90\n" for k in range(rows)))

@@ -24,6 +24,7 @@ def test_odd_command_lines_answer_or_are_refused_in_words(tmp_path):
     assert set(outcomes) == {"answered", "refused"}, list((tmp_path / "finds").iterdir())
 
 
+@pytest.mark.slow
 def test_a_case_that_hangs_dies_or_raises_is_a_find_and_the_next_is_tried(tmp_path, monkeypatch):
     def trial(seed, k, finds):
         if k == 1:

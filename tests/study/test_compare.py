@@ -27,6 +27,7 @@ def louder():
     return acoustics.compare({"quiet": SCENE, "noisy": noisy})
 
 
+@pytest.mark.slow
 def test_the_numbers_are_those_of_the_single_questions(louder):
     budget, pool_map = acoustics.budget(SCENE), acoustics.map(SCENE, trials=0)
     assert quantity(louder, "bearing error").value[0] == budget.bearing_deg
@@ -69,6 +70,7 @@ def test_rare_wrong_integers_make_no_difference():
     assert (value_text(rare, 0), value_text(rare, 1)) == ("0", "<0.01")
 
 
+@pytest.mark.slow
 def test_an_array_stands_in_the_first_scenario_where_its_own_is_mounted(tmp_path):
     picture = tmp_path / "compared.svg"
     result = json.loads(good("compare", POOL, "tetra-4", "--plot", str(picture), "--json"))

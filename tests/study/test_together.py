@@ -30,6 +30,7 @@ def joint(high):
     return acoustics.spacing(high, trials=200)
 
 
+@pytest.mark.slow
 def test_the_recommendation_serves_every_pinger(high, joint):
     choice = joint.recommendation
     top = max(p.band_hz[1] for p in high.pingers)
@@ -42,6 +43,7 @@ def test_the_recommendation_serves_every_pinger(high, joint):
     assert "decides the spacing" in choice.reason
 
 
+@pytest.mark.slow
 def test_alone_each_takes_what_it_takes_without_the_other(high, joint):
     alone = acoustics.spacing(high, OWN, trials=2000).recommendation
     own = joint.each_pinger[0]
@@ -57,6 +59,7 @@ def test_a_single_pinger_has_nobody_beside_it():
     assert acoustics.check(SCENE).pingers == ()
 
 
+@pytest.mark.slow
 def test_twins_of_one_place_take_what_one_takes():
     twin = acoustics.spacing(with_another(position_m=(20.0, 8.0, 2.3)), trials=50)
     one, both = (study.each_pinger[0] for study in (twin, twin))
@@ -75,6 +78,7 @@ def test_check_sets_them_side_by_side(high):
     assert acoustics.check(high, "other pinger").pingers == ()
 
 
+@pytest.mark.slow
 def test_the_commands_say_it(tmp_path):
     text = shipped("examples")["mallard-basin"].read_text(encoding="utf-8")
     block = text[text.index("[[pinger]]") : text.index("[array]")]

@@ -113,6 +113,7 @@ def test_a_missed_ping_costs_itself_alone():
     assert found.inliers == 10 and found.clock.used == 10 and found.clock.off_clock == ()
 
 
+@pytest.mark.slow
 def test_a_late_ping_keeps_its_time_differences_and_is_named():
     found = fuse(by_clock(late=6), scene=steady())
     assert found.inliers == 11 and found.clock.off_clock == (6,) and found.clock.used == 10
@@ -126,6 +127,7 @@ def test_jitter_ten_times_the_stated_is_noticed_and_costs_no_ping():
     assert np.trace(found.covariance_m2[:2, :2]) <= 1.01 * np.trace(alone.covariance_m2[:2, :2])
 
 
+@pytest.mark.slow
 def test_a_pinger_without_a_clock_is_fused_without_one():
     rng = np.random.default_rng(3)
     pings = [replace(ping, time_s=ping.time_s + rng.uniform(-0.5, 0.5)) for ping in by_clock()]

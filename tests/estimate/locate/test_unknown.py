@@ -33,6 +33,7 @@ def test_a_pinger_that_the_notes_do_not_name_is_listed(recording):
     assert f"Unknown sound, no pinger of the notes: {sound.frequency_hz / 1e3:.1f} kHz" in str(pings)
 
 
+@pytest.mark.slow
 def test_known_pingers_and_noise_are_no_unknown_sounds(recording):
     assert acoustics.locate(recording).unknown == ()  # with the notes that name both
     rng = np.random.default_rng(1)

@@ -74,6 +74,7 @@ def test_fit_is_the_least_squares_minimum():
         np.testing.assert_allclose(fit.chi2[i], 2 * reference.cost, rtol=1e-3)
 
 
+@pytest.mark.slow
 def test_onset_scatter_is_the_stated_one():
     x = samples(2000, seed=2)
     fit = fit_build_up(
@@ -91,6 +92,7 @@ def test_onset_scatter_is_the_stated_one():
     assert np.sqrt(np.mean(difference**2)) == pytest.approx(stated, rel=0.06)
 
 
+@pytest.mark.slow
 def test_the_window_is_shortened_as_seldom_as_stated_without_echoes():
     x = samples(600, seed=3)
     window, _ = multipath_free_window(

@@ -92,6 +92,7 @@ def test_paths_are_those_of_pyroomacoustics(make_scene, outline, floor, receiver
     np.testing.assert_allclose(ours, expected, atol=1e-4)
 
 
+@pytest.mark.slow
 def test_a_convex_room_whose_faces_have_edges_is_the_same_room(make_scene):
     outline = [(0, 0), (9, -1), (12, 5), (7, 10), (-1, 6)]
     points = [[0.0, 0.0, 1.4], [12.0, 5.0, 2.6], [-1.0, 6.0, 2.0]]

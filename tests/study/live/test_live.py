@@ -79,6 +79,7 @@ TIMES = np.arange(0, 20.05, 0.1)
 ROWS = [(float(t), *map(float, way(t)), 0.0, 0.0, float(np.rad2deg(0.35))) for t in TIMES]
 
 
+@pytest.mark.slow
 def test_the_running_solution_is_that_of_the_whole_files(tmp_path):
     path = tmp_path / "nav.csv"
     path.write_text("\n".join([",".join(COLUMNS), *(",".join(map(repr, row)) for row in ROWS)]) + "\n")
@@ -190,6 +191,7 @@ MODEL = StationModel(
 )
 
 
+@pytest.mark.slow
 def test_the_expected_probability_is_the_mean_over_drawn_runs():
     """Against drawn places, fixes and further fixes, 40,000 of them: 4 standard errors, and 0.01 for the nodes."""
     rng = np.random.default_rng(5)

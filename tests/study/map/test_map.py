@@ -88,6 +88,7 @@ def test_a_pinger_in_the_cells_sees_the_same_as_a_vehicle_there():
     assert pinger.bearing_deg.item() == pytest.approx(vehicle.bearing_deg.item(), rel=1e-6)
 
 
+@pytest.mark.slow
 def test_the_worst_heading_is_the_worst_of_maps_at_each_heading():
     line = POOL.model_copy(update={"array": load_array("line-4")})
 
@@ -201,6 +202,7 @@ def shadowed(*bodies):
 TUBE = {"kind": "cylinder", "from_m": (-0.3, 0.0, 0.12), "to_m": (0.25, 0.0, 0.12), "radius_m": 0.1}
 
 
+@pytest.mark.slow
 def test_a_body_out_of_the_way_changes_no_bit_of_the_map():
     aside = {"kind": "box", "low_m": (-0.2, -0.2, -1.2), "high_m": (0.2, 0.2, -1.0)}
     choices = MapChoices(echo_cells=1, echo_pings=2)

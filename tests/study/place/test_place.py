@@ -280,6 +280,7 @@ def test_a_first_look_at_few_directions_dismisses_only_what_errs_no_less(criteri
     assert not kept.all()
 
 
+@pytest.mark.slow
 def test_search_keeps_every_constraint(criterion):
     regions = (
         BoxRegion(low_m=(-0.15, -0.15, 0.1), high_m=(0.15, -0.05, 0.2)),
@@ -303,6 +304,7 @@ def test_search_keeps_every_constraint(criterion):
     assert np.array_equal(found.hydrophones_m, again.hydrophones_m)
 
 
+@pytest.mark.slow
 def test_another_hydrophone_never_makes_it_worse(criterion):
     found = search(criterion, 3, LIMIT, arrays=(), random_starts=1, seed=2)
     for n in (4, 5):

@@ -153,6 +153,7 @@ def test_clipping_is_counted(tmp_path):
     np.testing.assert_allclose(result.peak, 1.0)
 
 
+@pytest.mark.slow
 def test_memory_does_not_grow_with_the_length(tmp_path):
     peak = []
     for seconds in (1.0, 10.0):

@@ -106,6 +106,7 @@ def test_simulate_writes_a_sketch_that_is_not_the_truth(basin, tmp_path):
     assert "pinger" not in (tmp_path / "a.site.toml").read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("floor", "rim"),
     [

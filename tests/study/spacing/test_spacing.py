@@ -25,6 +25,7 @@ def study():
     return study_spacing(POOL, POOL.pingers, trials=1000, seed=1)
 
 
+@pytest.mark.slow
 def test_error_falls_as_one_over_the_spacing(study):
     # c sigma / (d cos b), the textbook identity of two elements, scales so for every shape.
     product = study.right_integer_deg * study.spacing_m
@@ -112,6 +113,7 @@ def test_a_contradicted_prediction_gives_way_to_the_simulation_about_its_spacing
     np.testing.assert_allclose(corrected, [8.0, 4.0, 6.2, 6.2, np.inf])
 
 
+@pytest.mark.slow
 def test_a_spacing_whose_simulation_misses_the_target_is_not_said_to_meet_it(monkeypatch):
     """Simulation is made to find twice the prediction up to 40 mm: the advice goes beyond, where it finds as much."""
     scene = with_study(POOL, bearing_target_deg=4.5, wrong_cycle_limit=0.5)

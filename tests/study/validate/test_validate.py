@@ -326,6 +326,7 @@ def test_results_computed_elsewhere_give_the_same_score(scene, pinger, tmp_path,
         export_design(scene, pinger, design, tmp_path / "out")
 
 
+@pytest.mark.slow
 def test_rows_of_pings_give_the_figures_and_the_built_in_stands_beside(scene, pinger, tmp_path, monkeypatch):
     monkeypatch.chdir(EXAMPLES)
     design = design_of(scene, pinger, 6, energy_ratio_db=[45.0])
