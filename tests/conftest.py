@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
-from hypothesis import HealthCheck, Phase, settings
+import os
+
+# Before numpy is loaded, here and in the processes that run the tests: one for each core is enough, and threads of
+# linear algebra beside them take half as much processor time again.
+for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_threads, "1")
+
+from hypothesis import HealthCheck, Phase, settings  # noqa: E402
 
 settings.register_profile(
     "repeatable",

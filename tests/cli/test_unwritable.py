@@ -161,7 +161,10 @@ def test_a_reader_that_goes_away_leaves_the_pings_heard_until_then(inputs, tmp_p
 @pytest.mark.parametrize("request_to_end", [signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT])
 def test_a_request_to_end_leaves_nothing_half_written(request_to_end, tmp_path):
     command = [sys.executable, "-c", PINGFIX, "simulate", POOL, tmp_path / "a.npy", "--seconds", "3600"]
-    process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+    # As from a shell: under `nohup`, which the tests may run under, a hang-up is meant to be passed over.
+    process = subprocess.Popen(
+        command, stderr=subprocess.PIPE, text=True, preexec_fn=lambda: signal.signal(request_to_end, signal.SIG_DFL)
+    )
     while not any(path.stat().st_size > 100_000 for path in tmp_path.iterdir()):
         assert process.poll() is None
         time.sleep(0.05)
