@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import threading
 import warnings
 from contextlib import suppress
 from functools import cache
@@ -52,6 +53,9 @@ class _Group(click.Group):
         module = name.replace("-", "_")
         command: click.Command = getattr(import_module(f"acoustics.cli.{module}"), f"{module}_command")
         return command
+
+
+_END_REQUESTED = threading.Event()  # by a signal
 
 
 @click.group(
@@ -110,11 +114,17 @@ def main() -> None:
     except OSError as error:
         _discard_output()
         _stop(f"{error.filename or 'output'}: cannot be written or read: {(error.strerror or str(error)).lower()}", 2)
+    except Exception:
+        # An extension module that was just being loaded makes an error of its own of the interrupt.
+        if not _END_REQUESTED.is_set():
+            raise
+        _stop("interrupted; no result was written", 130)
     sys.exit(code)
 
 
 def _interrupt(*_: object) -> None:
     """A request to end is as good as an interrupt from the keyboard: what is half-written goes."""
+    _END_REQUESTED.set()
     raise click.exceptions.Abort
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import signal
+import threading
 from types import SimpleNamespace
 from unittest.mock import patch
 
@@ -42,3 +44,28 @@ def test_every_mistake_of_a_file_is_a_line_of_its_own(tmp_path, capsys):
         "pinger[1].frequency_hz",
         "vehicle.position_m",
     ]
+
+
+def test_an_interrupt_that_a_module_being_loaded_makes_an_error_of_is_an_interrupt(monkeypatch, capsys):
+    """As C extensions do whose initialization a signal's exception breaks off."""
+
+    def loads(*_, **__):
+        try:
+            signal.raise_signal(signal.SIGTERM)
+        except Exception:
+            raise ImportError("initialization failed") from None
+
+    monkeypatch.setattr("acoustics.cli.main._END_REQUESTED", threading.Event())
+    before = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT)}
+    try:
+        with patch("acoustics.cli.main.pingfix.main", loads), pytest.raises(SystemExit) as leave:
+            main()
+        assert leave.value.code == 130
+        assert capsys.readouterr().err == "pingfix: interrupted; no result was written\n"
+        monkeypatch.setattr("acoustics.cli.main._interrupt", lambda *_: None)
+        with patch("acoustics.cli.main.pingfix.main", side_effect=ImportError), pytest.raises(ImportError):
+            monkeypatch.setattr("acoustics.cli.main._END_REQUESTED", threading.Event())
+            main()
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
