@@ -97,3 +97,14 @@ def power_sum_db(*levels_db: ArrayLike) -> Floats:
         raise ParameterError("levels_db=() must hold at least one level")
     nepers = [np.asarray(level, dtype=float) * (np.log(10.0) / 10.0) for level in levels_db]
     return np.asarray(reduce(np.logaddexp, nepers)) * (10.0 / np.log(10.0))
+
+
+def power_ratio_db(ratio: ArrayLike) -> Floats:
+    """Ratio of two powers or energies [dB], any shape: ``10 log10(ratio)``; minus infinity for none, NaN below zero.
+
+    References
+    ----------
+    IEC 60027-3:2002, level of a power quantity.
+    """
+    with np.errstate(divide="ignore"):  # nothing heard is an answer
+        return np.asarray(10 * np.log10(ratio))

@@ -6,25 +6,21 @@ worked out: the bound again with that error's standard deviation halved.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from acoustics.accuracy.ambiguity import wrong_integer_probability
-from acoustics.accuracy.bounds import bearing_bound, position_bound
-from acoustics.accuracy.error_budget import ErrorBudget, bearing_model, error_budget, position_model, systematic_shift
-from acoustics.accuracy.link_budget import LinkBudget, link_budget
-from acoustics.base.frames import Floats, Pose, bearing_and_depression, direction_jacobian, wrap_angle
-from acoustics.base.intervals import BEARING_GUESS_SD, DEPRESSION_GUESS_SD, unless_guessed
+from acoustics.accuracy.error_budget import ErrorBudget, systematic_shift
+from acoustics.base.frames import Floats, direction_jacobian, wrap_angle
 from acoustics.base.result import Result
 from acoustics.physics.refraction import bent_ray_angle
 from acoustics.physics.tdoa import plane_wave_time, spherical_time
 from acoustics.physics.timing_bounds import lag_rounding_variance
-from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
+from acoustics.study.ping_bounds import PingerSeen, ping_bounds, standard_deviations
 
 RULE = "the largest contribution that the team can change"
 
@@ -133,17 +129,11 @@ def study_budget(scene: Scene, pinger: Pinger) -> Budget:
 
     Notes
     -----
-    The same bounds as in `map_pool`, with the vehicle's own position as well: the cycle is resolved, and echoes
-    shorten the part of the burst that counts. The direction is that from the vehicle's origin; the bias of the
-    plane wave, that seen from the array's centre, so that the known shift between the two does not count as error.
+    The bounds are those of `ping_bounds`. The direction is that from the vehicle's origin; the bias of the plane wave,
+    that seen from the array's centre, so that the known shift between the two does not count as error.
     """
-    place = _seen_from_the_vehicle(scene, pinger)
-    window = multipath_free_windows(scene, pinger, np.array([scene.vehicle.position_m]))[0]
-    link = link_budget(scene, pinger, place.range_m, window_s=window)
-    bearing, position = _bounds_in_parts(scene, pinger, place, link)
-    totals = _sizes(bearing.covariance, position.covariance)
-    # What a guess would do as well is not observed.
-    totals = unless_guessed(totals, [*np.rad2deg([BEARING_GUESS_SD, DEPRESSION_GUESS_SD]), scene.pool.extent_m])
+    found = ping_bounds(scene, pinger)
+    place, bearing, position, totals = found.place, found.bearing, found.position, found.totals
     bounds = tuple(_seen(_line(name, bearing, position), totals) for name in _ERRORS)
     extras = _outside_the_bound(scene, place, bearing, position, totals)
     biases = np.array([[c.bearing_deg, c.depression_deg, c.position_m] for c in extras if c.kind == "bias"])
@@ -155,9 +145,9 @@ def study_budget(scene: Scene, pinger: Pinger) -> Budget:
         range_m=place.range_m,
         site_bearing_deg=float(np.rad2deg(wrap_angle(place.bearing + np.deg2rad(scene.vehicle.heading_deg)))),
         site_depression_deg=float(np.rad2deg(place.depression)),
-        multipath_free_s=float(window),
-        energy_ratio_2e_n0=float(link.energy_ratio_2e_n0),
-        wrong_integer=float(wrong_integer_probability(scene, pinger, place.hydrophones_m, place.source_m, link)),
+        multipath_free_s=found.window_s,
+        energy_ratio_2e_n0=float(found.link.energy_ratio_2e_n0),
+        wrong_integer=float(wrong_integer_probability(scene, pinger, place.hydrophones_m, place.source_m, found.link)),
         wrong_cycle_limit=scene.study.wrong_cycle_limit,
         bearing_deg=float(totals[0]),
         depression_deg=float(totals[1]),
@@ -172,82 +162,12 @@ def study_budget(scene: Scene, pinger: Pinger) -> Budget:
     )
 
 
-@dataclass(frozen=True)
-class _Place:
-    """Hydrophones (n, 3) and pinger (3,) in the frame that stands level in the vehicle and heads with it."""
-
-    hydrophones_m: Floats
-    source_m: Floats
-    bearing: float
-    depression: float
-    range_m: float
-
-
-def _seen_from_the_vehicle(scene: Scene, pinger: Pinger) -> _Place:
-    pose = scene.vehicle.pose
-    hydrophones = Pose(np.zeros(3), pose.roll, pose.pitch, 0.0).to_site(scene.array.positions_m)
-    source = Pose(pose.position_m, 0.0, 0.0, pose.heading).to_body(np.array([pinger.position_m]))[0]
-    bearing, depression = bearing_and_depression(source)
-    return _Place(hydrophones, source, float(bearing), float(depression), float(np.linalg.norm(source)))
-
-
-def _bounds_in_parts(scene: Scene, pinger: Pinger, place: _Place, link: LinkBudget) -> tuple[ErrorBudget, ErrorBudget]:
-    """Budgets of (bearing, depression) and of (x, y, z); the bounds tell what is observed."""
-    direction = (place.hydrophones_m, place.bearing, place.depression, scene.sound_speed_m_s)
-    position, own_sd = (place.hydrophones_m, place.source_m, scene.sound_speed_m_s), scene.vehicle.position_sd_m
-    depths = {"pinger_depth": scene.study.pinger_depth_sd_m, "vehicle_depth": scene.vehicle.depth_sd_m}
-    shared: dict[str, Any] = {"sound_speed_sd_m_s": scene.sound_speed_sd_m_s, "attitude_sd": scene.vehicle.attitude_sd}
-    whole = shared | {
-        "arrival_variance_s2": link.carrier_variance_s2,
-        "element_sd_m": scene.array.tolerances_m,
-        "skew_sd_s": scene.recorder.timing_sd_s(pinger.frequency_hz),
-    }
-    split = shared | {"arrival_sd_s": _arrival_errors(scene, pinger, link)}
-    direction_bound = bearing_bound(*direction, **whole)
-    bound = position_bound(
-        *position,
-        source_depth_sd_m=math.hypot(*depths.values()),
-        pivot_m=np.zeros(3),
-        position_sd_m=(own_sd, own_sd, 0.0),
-        **whole,
-    )
-    return (
-        error_budget(bearing_model(*direction, **split), direction_bound.observable),
-        error_budget(position_model(*position, depth_sd_m=depths, own_position_sd_m=own_sd, **split), bound.observable),
-    )
-
-
-def _arrival_errors(scene: Scene, pinger: Pinger, link: LinkBudget) -> dict[str, Floats | float]:
-    """Standard deviations [s] of one arrival by cause; the variance from noise goes by its share of the density."""
-    jitter = scene.recorder.aperture_jitter_s
-    # Without energy nothing is observed, and the figure is not used.
-    heard = float(link.carrier_variance_s2) if np.isfinite(link.carrier_variance_s2) else jitter**2
-    quiet = scene.noise.model_copy(update={"self_noise_density_db": None})
-    levels = [quiet.density_db(pinger.frequency_hz), scene.noise.density_db(pinger.frequency_hz)]
-    shares = np.diff(10 ** ((np.array([-np.inf, *levels, link.noise_density_db]) - link.noise_density_db) / 10))
-    water, own, steps = np.sqrt(np.maximum(shares, 0.0) * (heard - jitter**2))
-    return {
-        "water_noise": water,
-        "self_noise": own,
-        "quantisation": steps,
-        "aperture_jitter": jitter,
-        "skew": scene.recorder.timing_sd_s(pinger.frequency_hz),
-        "mounting": scene.array.tolerances_m / scene.sound_speed_m_s,
-    }
-
-
-def _sizes(bearing: Floats, position: Floats) -> Floats:
-    """Standard deviations of bearing and depression [deg] and of the horizontal position [m] from covariances."""
-    variances = np.array([bearing[0, 0], bearing[1, 1], position[0, 0] + position[1, 1]])
-    return np.sqrt(variances) * [180 / np.pi, 180 / np.pi, 1.0]
-
-
 def _line(name: str, bearing: ErrorBudget, position: ErrorBudget) -> Contribution:
     # Depth and own position are no part of the bearing: nothing to contribute, unless nothing is observed at all.
     none = np.where(np.isfinite(bearing.covariance), 0.0, bearing.covariance)
     label, key, changeable = _ERRORS[name]
-    part = _sizes(bearing.parts.get(name, none), position.parts[name])
-    halved = _sizes(bearing.halved.get(name, bearing.covariance), position.halved[name])
+    part = standard_deviations(bearing.parts.get(name, none), position.parts[name])
+    halved = standard_deviations(bearing.halved.get(name, bearing.covariance), position.halved[name])
     b, d, p, b_halved, p_halved = (float(size) for size in [*part, halved[0], halved[2]])
     return Contribution(label, key, "bound", changeable, b, d, p, b_halved, p_halved)
 
@@ -265,7 +185,7 @@ def _seen(line: Contribution, totals: Floats) -> Contribution:
 
 
 def _outside_the_bound(
-    scene: Scene, place: _Place, bearing: ErrorBudget, position: ErrorBudget, totals: Floats
+    scene: Scene, place: PingerSeen, bearing: ErrorBudget, position: ErrorBudget, totals: Floats
 ) -> tuple[Contribution, ...]:
     """Biases of simpler models and the rounding of lags, through the same estimators.
 

@@ -12,6 +12,7 @@ from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import unless_guessed
 from acoustics.base.result import Result
+from acoustics.physics.levels import power_ratio_db
 from acoustics.physics.refraction import bent_ray_angle, linear_gradient_travel_time
 from acoustics.physics.sound_speed import harmonic_mean_speed
 from acoustics.physics.timing_bounds import half_wavelength_m
@@ -25,9 +26,9 @@ from acoustics.scene.keys import Assumed, assumed_values
 from acoustics.scene.line import waypoints_along_line
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.budget import study_budget
 from acoustics.study.electronics import Electronics, electronics
 from acoustics.study.hearing import Listening, by_noise_state, heard_share
+from acoustics.study.ping_bounds import ping_bounds
 from acoustics.study.together import PingerInBrief, pingers_in_brief
 
 _BEND_WORTH_A_NOTE_DEG = 0.1
@@ -93,8 +94,6 @@ def summary(scene: Scene, pinger: Pinger, *, together: Sequence[Pinger] = ()) ->
     window = multipath_free_windows(scene, pinger, waypoints)
     link = link_budget(scene, pinger, ranges, window_s=window)
     speed = scene.sound_speed_m_s
-    with np.errstate(divide="ignore"):  # no multipath-free window, no energy: minus infinity is meant
-        energy_ratio_db = 10 * np.log10(link.energy_ratio_2e_n0)
     return Summary(
         title=scene.title,
         pinger=pinger.name,
@@ -117,7 +116,7 @@ def summary(scene: Scene, pinger: Pinger, *, together: Sequence[Pinger] = ()) ->
         multipath_free_s=window,
         first_echo=_first_echo(scene, pinger),
         **_positions(scene, pinger),
-        energy_ratio_db=energy_ratio_db,
+        energy_ratio_db=power_ratio_db(link.energy_ratio_2e_n0),
         arrival_sd_phase_s=np.sqrt(link.carrier_variance_s2),
         arrival_sd_envelope_s=np.sqrt(link.envelope_variance_s2),
         electronics=electronics(scene, pinger, ranges),
@@ -140,7 +139,7 @@ def _positions(scene: Scene, pinger: Pinger) -> dict[str, float]:
         site_position=True,
     )
     found = {
-        "position_multipath_free_m": study_budget(scene, pinger).position_m,
+        "position_multipath_free_m": float(ping_bounds(scene, pinger).totals[2]),
         "position_to_first_wall_m": float(bound.to_first_wall_m[0]),
         "position_whole_burst_m": float(bound.whole_burst_m[0]),
     }

@@ -11,6 +11,7 @@ import numpy as np
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.result import Result
+from acoustics.physics.levels import power_ratio_db
 from acoustics.physics.timing_bounds import half_wavelength_m
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -123,8 +124,6 @@ def _values(scene: Scene, pinger: Pinger) -> tuple[float, ...]:
     budget = study_budget(scene, pinger)
     site = map_pool(scene, pinger, trials=0, seed=scene.study.seed)
     over_site = {name: float(np.nanmedian(getattr(site, name))) for name in ("bearing_deg", "position_m")}
-    with np.errstate(divide="ignore"):  # no multipath-free window, no energy: minus infinity is meant
-        ratio_db = float(10 * np.log10(budget.energy_ratio_2e_n0))
     return (
         len(scene.array.hydrophones),
         1e3 * float(scene.array.baselines_m.min()),
@@ -134,7 +133,7 @@ def _values(scene: Scene, pinger: Pinger) -> tuple[float, ...]:
         scene.recorder.sample_rate_hz / 1e3,
         float(scene.noise_density_db(pinger.frequency_hz)),
         1e3 * budget.multipath_free_s,
-        ratio_db,
+        float(power_ratio_db(budget.energy_ratio_2e_n0)),
         100 * float(heard_share(scene, pinger, budget.range_m)),
         100 * budget.wrong_integer,
         budget.bearing_deg,

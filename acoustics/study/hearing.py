@@ -11,9 +11,10 @@ from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Floats
 from acoustics.estimate.detect import band_detector, detection_probability, filter_bank
 from acoustics.physics.burst import Burst
+from acoustics.physics.levels import power_ratio_db
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.budget import study_budget
+from acoustics.study.ping_bounds import ping_bounds
 
 AS_PLANNED = "as planned"
 WELL_HEARD = 0.9  # share of pings; a crew that waits for a few pings is not held up by one in ten
@@ -78,16 +79,14 @@ def by_noise_state(scene: Scene, pinger: Pinger) -> tuple[Listening, ...]:
 
 
 def _listening(name: str, scene: Scene, pinger: Pinger) -> Listening:
-    budget = study_budget(scene, pinger)
-    with np.errstate(divide="ignore"):  # no multipath-free window, no energy: minus infinity is meant
-        ratio_db = 10 * np.log10(budget.energy_ratio_2e_n0)
+    bounds = ping_bounds(scene, pinger)
     well = _RANGES_M[heard_share(scene, pinger, _RANGES_M) >= WELL_HEARD]
     return Listening(
         state=name,
         noise_density_db=float(scene.noise_density_db(pinger.frequency_hz)),
-        energy_ratio_db=float(ratio_db),
-        heard=float(heard_share(scene, pinger, budget.range_m)),
+        energy_ratio_db=float(power_ratio_db(bounds.link.energy_ratio_2e_n0)),
+        heard=float(heard_share(scene, pinger, bounds.place.range_m)),
         well_heard_m=float(well[-1]) if well.size else 0.0,
-        bearing_deg=budget.bearing_deg,
-        position_m=budget.position_m,
+        bearing_deg=float(bounds.totals[0]),
+        position_m=float(bounds.totals[2]),
     )

@@ -25,7 +25,7 @@ from acoustics.estimate.spectrum import (
 from acoustics.io.recording import load_recording
 from acoustics.io.sidecar import Sidecar, read_sidecar
 from acoustics.io.streams import SampleStream, stream_recording
-from acoustics.physics.levels import spherical_spreading_loss_db
+from acoustics.physics.levels import power_ratio_db, spherical_spreading_loss_db
 from acoustics.scene.scene import Scene
 from acoustics.study.simulate import sidecar_of_scene
 
@@ -148,9 +148,9 @@ def spectrum(
         reference="full scale" if known is None else "1 uPa",
         peak_share=np.abs(samples).max(axis=-1) / full_scale,
         band_hz=band_hz,
-        noise_density_db=_db(density) + to_db[:, None],
+        noise_density_db=power_ratio_db(density) + to_db[:, None],
         tones=tuple(
-            MeasuredTone(tone.frequency_hz, float(np.median(_db(tone.mean_square) + to_db)))
+            MeasuredTone(tone.frequency_hz, float(np.median(power_ratio_db(tone.mean_square) + to_db)))
             for tone in steady_tones(noise)
         ),
         pingers=tuple(
@@ -170,7 +170,7 @@ def _heard(
     spreading_db: float,
 ) -> MeasuredPinger:
     near = np.abs(noise.frequency_hz - burst.frequency_hz) < 0.05 * burst.frequency_hz
-    direct_level_db = _db(burst.direct_mean_square) + to_db
+    direct_level_db = power_ratio_db(burst.direct_mean_square) + to_db
     names = () if known is None else known.pingers
     named = [p for p in names if abs(p.frequency_hz - burst.frequency_hz) < _SAME_PINGER_HZ + abs(p.sweep_hz) / 2]
     named.sort(key=lambda p: abs(p.frequency_hz - burst.frequency_hz))
@@ -178,10 +178,10 @@ def _heard(
         name=named[0].name if named else "",
         frequency_hz=burst.frequency_hz,
         n_pings=burst.n_pings,
-        level_db=_db(burst.mean_square) + to_db,
+        level_db=power_ratio_db(burst.mean_square) + to_db,
         direct_level_db=direct_level_db,
         over_noise_db=over_noise_db,
-        noise_density_db=float(np.median(_db(np.median(noise.density[:, near], axis=-1)) + to_db)),
+        noise_density_db=float(np.median(power_ratio_db(np.median(noise.density[:, near], axis=-1)) + to_db)),
         length_s=burst.length_s,
         q=burst.q,
         pri_s=burst.pri_s,
@@ -249,11 +249,6 @@ def _samples(stream: SampleStream, from_s: float, seconds: float) -> Floats:
     return samples
 
 
-def _db(mean_square: Floats) -> Floats:
-    with np.errstate(divide="ignore"):  # a channel that gives nothing has minus infinity
-        return 10.0 * np.log10(mean_square)
-
-
 def _spectrogram(samples: Floats, rate: float, from_s: float, to_db: float) -> Spectrogram:
     """The loudest of each stretch of time and band that the picture's cells hold, so that no ping is lost."""
     from scipy import signal  # here, for it takes as long to load as the rest of a short command
@@ -268,4 +263,4 @@ def _spectrogram(samples: Floats, rate: float, from_s: float, to_db: float) -> S
     edges = np.unique(np.linspace(0, len(time), _COLUMNS + 1).astype(int))
     pooled = np.array([density[:, a:b].max(axis=-1) for a, b in pairwise(edges)]).T
     floor = float(pooled.max()) * 1e-15
-    return Spectrogram(from_s + time[edges[:-1]], frequency, _db(np.maximum(pooled, floor)) + to_db)
+    return Spectrogram(from_s + time[edges[:-1]], frequency, power_ratio_db(np.maximum(pooled, floor)) + to_db)

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
+from acoustics.physics.levels import power_ratio_db
 from acoustics.physics.timing_bounds import half_wavelength_m
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -53,8 +52,6 @@ def pingers_in_brief(scene: Scene, pingers: Sequence[Pinger]) -> tuple[PingerInB
 
 def _in_brief(scene: Scene, pinger: Pinger) -> PingerInBrief:
     budget = study_budget(scene, pinger)
-    with np.errstate(divide="ignore"):  # no multipath-free window, no energy: minus infinity is meant
-        ratio_db = 10 * np.log10(budget.energy_ratio_2e_n0)
     return PingerInBrief(
         pinger=pinger.name,
         frequency_hz=pinger.frequency_hz,
@@ -62,7 +59,7 @@ def _in_brief(scene: Scene, pinger: Pinger) -> PingerInBrief:
         range_m=budget.range_m,
         free_spacing_m=float(half_wavelength_m(pinger.band_hz[1], scene.sound_speed_m_s)),
         multipath_free_s=budget.multipath_free_s,
-        energy_ratio_db=float(ratio_db),
+        energy_ratio_db=float(power_ratio_db(budget.energy_ratio_2e_n0)),
         heard=float(heard_share(scene, pinger, budget.range_m)),
         wrong_integer=budget.wrong_integer,
         bearing_deg=budget.bearing_deg,

@@ -5,6 +5,7 @@ import pytest
 
 from acoustics.base.errors import ParameterError
 from acoustics.physics.levels import (
+    power_ratio_db,
     power_sum_db,
     pressure_from_level_pa,
     received_level_db,
@@ -51,3 +52,9 @@ def test_refusals():
         received_level_db(180.0, 10.0, -1.0)
     with pytest.raises(ParameterError, match="must hold at least one level"):
         power_sum_db()
+
+
+def test_power_ratio():
+    # IEC 60027-3:2002: twice the power is 3.01 dB, ten times 10 dB, none at all minus infinity.
+    np.testing.assert_allclose(power_ratio_db([2.0, 10.0, 0.5]), [3.0103, 10.0, -3.0103], atol=1e-4)
+    assert power_ratio_db(0.0) == -np.inf

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-import acoustics.study.budget as budget_module
+import acoustics.study.ping_bounds as bounds_module
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Pose, bearing_and_depression, wrap_angle
@@ -23,7 +23,7 @@ from acoustics.present.text.budget import budget_text
 from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.array import Array
 from acoustics.scene.scenario import load_array, load_scene, shipped
-from acoustics.study.budget import study_budget
+from acoustics.study.budget import RULE, study_budget
 from acoustics.study.draws.pings import ArrivalErrors, simulate_bearings, simulate_fixes
 from acoustics.study.map.study import map_pool
 
@@ -339,7 +339,7 @@ def test_the_rule_picks_the_largest_that_the_team_can_change():
 
 
 def test_nothing_is_observed_without_a_clean_window(monkeypatch):
-    monkeypatch.setattr(budget_module, "multipath_free_windows", lambda *_: np.zeros(1))
+    monkeypatch.setattr(bounds_module, "multipath_free_windows", lambda *_: np.zeros(1))
     result = study_budget(POOL, POOL.pingers[0])
     assert np.isinf([result.bearing_deg, result.depression_deg, result.position_m, result.position_with_bias_m]).all()
     assert result.improve_bearing is None
@@ -361,7 +361,7 @@ def test_the_command_prints_a_table_json_and_a_picture(tmp_path):
     assert picture.read_bytes().startswith(b"\x89PNG")
     rows = [line for line in run.output.splitlines() if line.endswith(("yes", "no"))]
     assert len(rows) == 13
-    assert f"Improve first ({budget_module.RULE}):" in run.output
+    assert f"Improve first ({RULE}):" in run.output
     result = json.loads(CliRunner().invoke(budget_command, [path, "--json"]).output)
     assert result["bearing_deg"] == pytest.approx(in_quadrature(study_budget(POOL, POOL.pingers[0]), "bearing_deg"))
     assert result["contributions"][-1]["kind"] == "rounding"

@@ -6,6 +6,7 @@ import textwrap
 
 import numpy as np
 
+from acoustics.physics.levels import power_ratio_db
 from acoustics.present.text.integers import wrong_integer_warning
 from acoustics.present.text.tables import Rows, number, table
 from acoustics.study.budget import Budget, Contribution
@@ -25,7 +26,7 @@ LEGEND = (
 
 def budget_text(result: Budget) -> str:
     """The answer of `pingfix budget`."""
-    ratio = 10 * np.log10(result.energy_ratio_2e_n0) if result.energy_ratio_2e_n0 > 0 else -np.inf
+    ratio = power_ratio_db(result.energy_ratio_2e_n0)
     lines = [
         *budget_warning(result),
         f"{result.title}: {result.array}; {result.pinger} at {result.range_m:.1f} m, site bearing "

@@ -8,6 +8,7 @@ import numpy as np
 
 from acoustics.base.intervals import Interval
 from acoustics.estimate.calibrate import Separation
+from acoustics.physics.levels import power_ratio_db
 from acoustics.present.text.tables import number, percent, table
 from acoustics.study.calibrate import CalibratedArray, CalibrationPlan
 
@@ -25,7 +26,7 @@ def plan_text(result: CalibrationPlan) -> str:
     """What simulated runs recover."""
     plan = result.plan
     depths = len(plan.source_depths_m) or 1
-    ratio = 10 * np.log10(result.energy_ratio_2e_n0) if result.energy_ratio_2e_n0 > 0 else -np.inf
+    ratio = power_ratio_db(result.energy_ratio_2e_n0)
     rows = [
         (f"{p.name} {p.unit}", number(p.prior_sd), number(p.sd), number(p.value), percent(max(p.learned, 0.0)))
         for p in result.parameters

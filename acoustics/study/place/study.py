@@ -11,6 +11,7 @@ from acoustics.accuracy.ambiguity import LARGEST_DIMENSION
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, array_rank
 from acoustics.base.result import Result
+from acoustics.physics.levels import power_ratio_db
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.execution import ALONE, Running, fingerprint
@@ -166,7 +167,7 @@ def study_place(
         frequency_hz=pinger.frequency_hz,
         range_m=ranges.range_m,
         multipath_free_s=ranges.multipath_free_s,
-        energy_ratio_db=10 * np.log10(ranges.link.energy_ratio_2e_n0),
+        energy_ratio_db=power_ratio_db(ranges.link.energy_ratio_2e_n0),
         of=aim.of,
         criterion=aim.criterion_in_words,
         bearings=aim.bearings_in_words,

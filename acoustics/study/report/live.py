@@ -15,6 +15,7 @@ from acoustics.accuracy.bounds import bearing_bound
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import BEARING_GUESS_SD
+from acoustics.physics.levels import power_ratio_db
 from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.line import waypoints_along_line
 from acoustics.scene.pinger import Pinger
@@ -172,8 +173,7 @@ def live_figures(
     coarse = link.envelope_variance_s2 * model.cycle_variance_ratio[range_index]
     coarse_sd = np.sqrt(2 * (coarse + model.skew_sd_s**2))
     pair = 0.0 if spacing_m <= half else float(wrong_integer_probability_pair(coarse_sd, pinger.frequency_hz))
-    with np.errstate(divide="ignore"):
-        ratio_db = float(10 * np.log10(link.energy_ratio_2e_n0))
+    ratio_db = float(power_ratio_db(link.energy_ratio_2e_n0))
     return LiveFigures(window, ratio_db, float(np.rad2deg(rms)), half, pair)
 
 

@@ -12,6 +12,7 @@ from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Pose, bearing_and_depression
 from acoustics.io.recording import Encoding, volts_per_stored
 from acoustics.io.sidecar import Sidecar
+from acoustics.physics.levels import power_ratio_db
 from acoustics.propagate.render import DrawnRecording, PingSeries
 from acoustics.scene.scene import Scene
 from acoustics.study.simulate.scene_sidecar import sidecar_of_scene
@@ -69,7 +70,7 @@ def heard(scene: Scene, one: PingSeries) -> HeardPinger:
         bearing_deg=float(np.rad2deg(bearing)),
         depression_deg=float(np.rad2deg(depression)),
         received_level_db=float(link.received_level_db),
-        energy_ratio_db=float(10 * np.log10(link.energy_ratio_2e_n0)),
+        energy_ratio_db=float(power_ratio_db(link.energy_ratio_2e_n0)),
         paths=one.paths.delay_s.shape[-1],
         first_echo_after_s=float(after.min()),
     )

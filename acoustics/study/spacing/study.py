@@ -14,6 +14,7 @@ import numpy as np
 
 from acoustics.base.frames import Floats
 from acoustics.base.result import Result
+from acoustics.physics.levels import power_ratio_db
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.spacing.recommendation import Curves, PingerChoice, Recommendation, each_pinger, recommended
@@ -105,7 +106,7 @@ def study_spacing(
         frequency_hz=sweep.pinger.frequency_hz,
         range_m=sweep.range_m,
         multipath_free_s=sweep.window_s,
-        energy_ratio_db=float(10 * np.log10(sweep.link.energy_ratio_2e_n0)),
+        energy_ratio_db=float(power_ratio_db(sweep.link.energy_ratio_2e_n0)),
         bearings=sweep.bearings_in_words,
         half_wavelength_m=sweep.half_wavelength_m,
         hull_limit_m=sweep.hull_limit_m,

@@ -13,6 +13,7 @@ import numpy as np
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose, bearing_and_depression, wrap_angle
+from acoustics.physics.levels import power_ratio_db
 from acoustics.propagate.sight import in_sight
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -139,7 +140,7 @@ def choose_design(
     if not range_m:
         range_m = [r for share in _OWN_RANGE_SHARES if (r := round(share * own_m, 1)) > _STEEPEST * drop_m]
     if not energy_ratio_db:
-        own_db = round(10 * np.log10(float(link_budget(scene, pinger, own_m).energy_ratio_2e_n0)))
+        own_db = round(float(power_ratio_db(link_budget(scene, pinger, own_m).energy_ratio_2e_n0)))
         energy_ratio_db = [own_db + step for step in _OWN_SNR_STEPS_DB]
     for name, levels in (("range_m", range_m), ("energy_ratio_db", energy_ratio_db), ("echoes", echoes)):
         if not levels or len(set(levels)) < len(levels):
@@ -183,7 +184,7 @@ def draw_trial(scene: Scene, pinger: Pinger, design: Design, number: int) -> Tri
     bearing, depression = bearing_and_depression(
         pose.to_body([pinger.position_m])[0] - scene.array.positions_m.mean(axis=0)
     )
-    louder_db = energy_ratio_db - 10 * np.log10(link_budget(scene, pinger, range_m).energy_ratio_2e_n0)
+    louder_db = energy_ratio_db - power_ratio_db(link_budget(scene, pinger, range_m).energy_ratio_2e_n0)
     x, y, z = waypoints[first].tolist()
     return Trial(
         number=number,
