@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import Field
 
 from acoustics.base.frames import Floats
+from acoustics.base.regions import error_ellipse, inside_region
 from acoustics.base.table_model import Flag, NotNegative, Number, Place, Point, TableModel, Text
 
 
@@ -23,15 +24,12 @@ class EchoMode:
     @property
     def radius_m(self) -> float:
         """Radius of a circle of the 95 % ellipse's area on the map [m]."""
-        return float(np.sqrt(_CHI2_95 * np.sqrt(np.linalg.det(self.covariance_m2[:2, :2]))))
+        ellipse = error_ellipse(self.covariance_m2[:2, :2])
+        return float(np.sqrt(ellipse.semi_major * ellipse.semi_minor))
 
     def holds(self, place_m: Floats) -> bool:
         """Whether a place [m] lies in the 95 % ellipse on the map."""
-        off = (place_m - self.position_m)[:2]
-        return bool(off @ np.linalg.solve(self.covariance_m2[:2, :2], off) <= _CHI2_95)
-
-
-_CHI2_95 = 5.991  # of two degrees of freedom
+        return bool(inside_region((place_m - self.position_m)[:2], self.covariance_m2[:2, :2]))
 
 
 @dataclass(frozen=True)

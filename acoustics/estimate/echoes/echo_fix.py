@@ -84,12 +84,11 @@ def locate_by_echoes(
         return EchoFix(False, "the burst is swept: echoes are used of tone bursts only")
     if not known.faces.names:
         return EchoFix(False, "the site sketch has no face that reflects")
-    offset = np.zeros(segment.n_channels) if segment.sampling_offset_s is None else segment.sampling_offset_s
     baseband = to_baseband(
         segment.pressure,
         segment.sample_rate_hz,
         burst.frequency_hz,
-        offset_s=offset,
+        offset_s=np.asarray(segment.sampling_offset_s),
         noise_density=density,
         begin_s=onset_s - _LEAD_S,
         end_s=onset_s + burst.length_s,

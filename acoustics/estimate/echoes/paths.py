@@ -12,12 +12,13 @@ from numpy.typing import NDArray
 from acoustics.base.frames import Floats, Pose
 from acoustics.io.ping import NavigatedPose
 from acoustics.physics.burst import Burst
+from acoustics.physics.error_model import attitude_axes
 from acoustics.physics.image_receivers import ImageMaps, PlaneFaces, image_maps, visible_paths
 
 # Expected pressure after a bounce: concrete from total reflection at grazing incidence to 0.5 head-on; the surface
 # loses little. Amplitudes are free, so this only says which paths may be loud. Common practice, no source.
 _KEPT_BY_SURFACE, _KEPT_BY_OTHERS = 0.95, 0.7
-WEAKEST = 10 ** (-26 / 20)  # re the direct sound
+_WEAKEST = 10 ** (-26 / 20)  # re the direct sound
 EMISSION_UNIT_S = 1e-5
 
 
@@ -127,10 +128,10 @@ class PathSets:
         )
 
 
-def path_sets(known: SiteKnowledge, sources_m: Floats, horizon_s: float, weakest: float = WEAKEST) -> PathSets:
+def path_sets(known: SiteKnowledge, sources_m: Floats, horizon_s: float) -> PathSets:
     """Paths from sources of shape (n, 3) [m] to the array's middle that arrive within a time of the direct one [s].
 
-    Those expected under `weakest` times the direct one [1] are left out.
+    Those expected 26 dB and more below the direct one are left out.
     """
     n, faces, speed = len(sources_m), known.faces, known.sound_speed_m_s
     receivers = np.broadcast_to(known.middle_m, (n, 3))
@@ -141,7 +142,7 @@ def path_sets(known: SiteKnowledge, sources_m: Floats, horizon_s: float, weakest
     bounces = np.sum(found.faces >= 0, axis=-1)
     of_surface = np.sum(surface[found.faces], axis=-1)
     expected = _KEPT_BY_SURFACE**of_surface * _KEPT_BY_OTHERS ** (bounces - of_surface) * direct[found.element] / length
-    loud = (expected >= WEAKEST) | (bounces == 0)
+    loud = (expected >= _WEAKEST) | (bounces == 0)
     element, count = found.element[loud], np.bincount(found.element[loud], minlength=n)
     rank = np.arange(len(element)) - np.searchsorted(element, np.arange(n))[element]
     sequences, which = np.unique(found.faces[loud], axis=0, return_inverse=True)
@@ -197,8 +198,9 @@ def arrival_times(known: SiteKnowledge, paths: PathSets, state: Floats) -> tuple
     by[..., EMISSION] = EMISSION_UNIT_S
     by[..., OWN : OWN + 3] = by_receiver * known.own_sd
     arm = receivers - np.asarray(at.pose.position_m)[:, None, None, :]
-    for k, axis in enumerate(_axes(at.angles)):
-        by[..., ATTITUDE + k] = np.sum(np.cross(axis[:, None, None, :], arm) * by_receiver, axis=-1) * known.angle_sd[k]
+    axes = attitude_axes(at.pose.rotation)[:, None, None]
+    for k in range(3):
+        by[..., ATTITUDE + k] = np.sum(np.cross(axes[..., k], arm) * by_receiver, axis=-1) * known.angle_sd[k]
     by[..., SPEED] = -distance / (speed**2)[:, None, None] * known.sound_speed_sd_m_s
     by[..., FACES : FACES + n_faces] = -np.einsum("nhpfi,nhpi->nhpf", at.by_faces, by_source)
     by_place = np.einsum("nhpi,nij->nhpj", by_receiver, at.pose.rotation) * known.tolerances_m[:, None, None]
@@ -216,10 +218,9 @@ def arrivals_alone(known: SiteKnowledge, paths: PathSets, state: Floats) -> Floa
 
 @dataclass(frozen=True)
 class _Geometry:
-    """Of n states: angles (n, 3), receivers (n, h, 1, 3), sight, distance and arrival of each path."""
+    """Of n states: receivers (n, h, 1, 3), sight, distance and arrival of each path."""
 
     pose: Pose
-    angles: Floats
     receivers_m: Floats
     by_faces: Floats
     sight_m: Floats
@@ -244,12 +245,4 @@ def _geometry(known: SiteKnowledge, paths: PathSets, state: Floats) -> _Geometry
     distance = np.linalg.norm(sight, axis=-1)
     speed = known.sound_speed_m_s + known.sound_speed_sd_m_s * state[:, SPEED]
     arrival = distance / speed[:, None, None] + state[:, EMISSION, None, None] * EMISSION_UNIT_S + skew[..., None]
-    return _Geometry(turned, angles, receivers, by_faces, sight, distance, speed, arrival)
-
-
-def _axes(angles: Floats) -> tuple[Floats, Floats, Floats]:
-    """Axes in the site about which roll, pitch and heading turn the body, shape (n, 3) each."""
-    n = len(angles)
-    heading = Pose(np.zeros((n, 3)), 0.0, 0.0, angles[:, 2]).rotation
-    pitched = Pose(np.zeros((n, 3)), 0.0, angles[:, 1], angles[:, 2]).rotation
-    return pitched[..., 0], heading[..., 1], np.broadcast_to([0.0, 0.0, 1.0], (n, 3))
+    return _Geometry(turned, receivers, by_faces, sight, distance, speed, arrival)

@@ -28,7 +28,6 @@ _SECTOR_SD = 3.0
 # Wide enough that a cell stands for its surroundings: a path's length errs by this for each bounce.
 COARSE = Roughness(diffuse=0.05, timing_sd_m=0.04, least_bounces=1)
 _AT_ONCE = 32
-_WEAKEST = 10 ** (-18 / 20)  # path that the grid looks at, re the direct sound
 
 
 @dataclass(frozen=True)
@@ -138,7 +137,7 @@ def _log_evidence(
 ) -> Floats:
     """Logarithm of the marginal likelihood of coarse paths, shape (n,)."""
     places = np.column_stack([states[:, [X, Y]], np.full(len(states), known.depth_m)])
-    paths = path_sets(known, places, window_s, _WEAKEST)
+    paths = path_sets(known, places, window_s)
     problem = new_problem(known, baseband, table, paths, COARSE)
     count = np.sum(paths.expected > 0, axis=-1)
     out = np.empty(len(states))

@@ -118,7 +118,7 @@ def test_arrival_times_are_those_of_the_image_sources(ping):
     theirs = arrivals(
         scene, ping.known.pose.pose.to_site(ping.known.hydrophones_m), ping.source, frequency_hz=30e3, horizon_s=4e-3
     )
-    paths = path_sets(ping.known, ping.source[None], 3.5e-3, 10 ** (-18 / 20))
+    paths = path_sets(ping.known, ping.source[None], 3.5e-3)
     ours, _ = arrival_times(ping.known, paths, ping.true_state())
     count = int(np.sum(paths.expected > 0))
     gaps = np.abs(ours[0, 0, :count, None] - SENT_S - theirs.delay_s[0])
