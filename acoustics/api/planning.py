@@ -34,7 +34,7 @@ from acoustics.study.validate import (
     Validation,
     choose_design,
     choose_estimator,
-    fresh_secret,
+    chosen_secret,
     validate_estimator,
 )
 from acoustics.study.waypoints import WaypointsStudy, study_waypoints
@@ -288,8 +288,7 @@ def validate(
         Whether the result tells of each ping.
     """
     program = not isinstance(estimator, str)
-    if secret is None:
-        secret = fresh_secret() if program else ""
+    secret = chosen_secret(secret, of_program=program)
     source = chosen_pinger(scene, pinger)
     design = choose_design(
         scene,

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 import click
 
-from acoustics.cli.options import Command
+from acoustics.cli.options import Command, commit_options
 
 if TYPE_CHECKING:
     from acoustics.io.navigation_stream import Row
@@ -56,6 +56,7 @@ def live_options(command: Command) -> Command:
         live = LiveOptions(**{name: kwargs.pop(name) for name in LiveOptions.__annotations__})
         command(*args, live=live, **kwargs)
 
+    decorated: Command = run
     path = click.Path(path_type=Path, dir_okay=False)
     for option in (
         click.option(
@@ -72,18 +73,7 @@ def live_options(command: Command) -> Command:
             show_default=True,
             help="Live: how long a ping's line waits for its pose.",
         ),
-        click.option(
-            "--wrong-station-cost-s",
-            type=click.FloatRange(0, 1e6, min_open=True),
-            help="Live: what a wrong station costs, in seconds of the run; commit when listening costs more.",
-        ),
-        click.option(
-            "--commit-probability",
-            type=click.FloatRange(0.5, 1, max_open=True),
-            default=0.95,
-            show_default=True,
-            help="Live: commit to a station from here on.",
-        ),
+        commit_options("Live: "),
         click.option(
             "--window",
             type=click.IntRange(3, 200),
@@ -95,8 +85,8 @@ def live_options(command: Command) -> Command:
         click.option("--page", type=path, metavar="FILE", help="Live: a page to watch, written at each ping."),
         click.option("--state", type=path, metavar="FILE", help="Live: keep the run in FILE; started again, go on."),
     ):
-        run = option(run)
-    return run
+        decorated = option(decorated)
+    return decorated
 
 
 class _Inbox:

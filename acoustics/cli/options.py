@@ -97,6 +97,31 @@ def output_options(picture: str | None = None) -> Callable[[Command], Command]:
     return decorate
 
 
+def commit_options(only: str = "") -> Callable[[Command], Command]:
+    """`--commit-probability` and `--wrong-station-cost-s`, when a run commits; the help says what `only` takes them."""
+    probability, cost = (
+        only + sentence if only else sentence.capitalize()
+        for sentence in (
+            "commit to a station from here on.",
+            "what a wrong station costs, in seconds of the run; commit when listening costs more.",
+        )
+    )
+
+    def decorate(command: Command) -> Command:
+        command = click.option("--wrong-station-cost-s", type=click.FloatRange(0, 1e6, min_open=True), help=cost)(
+            command
+        )
+        return click.option(
+            "--commit-probability",
+            type=click.FloatRange(0.5, 1, max_open=True),
+            default=0.95,
+            show_default=True,
+            help=probability,
+        )(command)
+
+    return decorate
+
+
 def running_options(command: Command) -> Command:
     """`--jobs`, `--cluster` and `--resume` for a long study; the command is given them as `running`."""
 

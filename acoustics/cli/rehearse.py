@@ -10,6 +10,7 @@ import click
 from acoustics.cli.options import (
     Output,
     choose_pinger,
+    commit_options,
     output_options,
     pinger_option,
     running_options,
@@ -28,18 +29,7 @@ if TYPE_CHECKING:
 @scenario_argument
 @pinger_option
 @click.option("--runs", type=click.IntRange(1, 100_000), default=40, show_default=True, help="How many.")
-@click.option(
-    "--commit-probability",
-    type=click.FloatRange(0.5, 1, max_open=True),
-    default=0.95,
-    show_default=True,
-    help="Commit to a station from here on.",
-)
-@click.option(
-    "--wrong-station-cost-s",
-    type=click.FloatRange(0, 1e6, min_open=True),
-    help="What a wrong station costs, in seconds of the run; commit when listening costs more.",
-)
+@commit_options()
 @seed_option
 @running_options
 @output_options("the first run from above")

@@ -106,8 +106,8 @@ def validate_command(
         Limits,
         choose_design,
         choose_estimator,
+        chosen_secret,
         export_design,
-        fresh_secret,
         read_results,
         validate_answers,
         validate_estimator,
@@ -117,8 +117,7 @@ def validate_command(
         raise click.UsageError("--estimator, --results, --export and a program exclude each other; keep one of them")
     if secret is None and program and running.folder is not None:
         raise click.UsageError("--resume with a program needs --secret, so that the same pings come again")
-    if secret is None:
-        secret = fresh_secret() if program else ""
+    secret = chosen_secret(secret, of_program=bool(program))
     scene = load_scene(scenario)
     pinger = choose_pinger(scene, pinger_name)
     design = choose_design(

@@ -150,9 +150,7 @@ def _growing(handle: BinaryIO, stopped: Callable[[], bool]) -> Iterator[bytes]:
 class NavigationState(TableModel):
     """What a `NavigationLog` is taken up from."""
 
-    rows: Annotated[
-        tuple[tuple[Number, Number, Number, Number, Number, Number, Number], ...], Field(max_length=MOST_ROWS)
-    ]
+    rows: Annotated[tuple[_Pose, ...], Field(max_length=MOST_ROWS)]
     origin_m: Place | None
     travelled_m: NotNegative
 

@@ -7,8 +7,10 @@ from typing import Annotated, Self
 from numpy.typing import ArrayLike
 from pydantic import Field, model_validator
 
-from acoustics.physics.burst import BurstMoments, burst_moments
+from acoustics.physics.burst import Burst, BurstMoments, burst_moments
 from acoustics.scene.model import FrequencyHz, LevelDb, Name, NotNegative, Number, Point, SceneModel
+
+RATE_OVER_BAND = 2.5  # twice, and room for the anti-alias filter: common practice, no source
 
 
 class Pinger(SceneModel):
@@ -71,6 +73,16 @@ class Pinger(SceneModel):
         """Lowest and highest frequency of the burst: the sweep, or the tone and the width of its build-up [Hz]."""
         half = max(abs(self.sweep_hz), self.frequency_hz / self.q, 2 / self.length_s) / 2
         return self.frequency_hz - half, self.frequency_hz + half
+
+    @property
+    def least_sample_rate_hz(self) -> float:
+        """What a recorder needs for its band [Hz]."""
+        return RATE_OVER_BAND * self.band_hz[1]
+
+    @property
+    def burst(self) -> Burst:
+        """What it sends."""
+        return Burst(self.frequency_hz, self.length_s, self.q, self.sweep_hz)
 
     def moments(self, window_s: ArrayLike) -> BurstMoments:
         """Energy and mean squares of the part of the burst inside windows [s] of any shape."""

@@ -118,6 +118,11 @@ class Scene(SceneModel):
         return f"the pool spans {across}, and there z 0 to {depth:.2f} m, counted downwards"
 
     @property
+    def mapped(self) -> bool:
+        """Whether there is an extent to map: a pool's outline, or `study.map_extent_m` of open water."""
+        return self.pool.outline_m is not None or self.study.map_extent_m is not None
+
+    @property
     def sound_speed_m_s(self) -> float:
         """Sound speed at the vehicle [m/s]: what the vehicle would assume."""
         return float(self.water.sound_speed_m_s(self.vehicle.position_m[2]))

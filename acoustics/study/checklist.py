@@ -30,8 +30,7 @@ class DayPlan(Result):
 
 def plan_day(scene: Scene, pinger: Pinger) -> DayPlan:
     """Work out what the checklist says; open water without `study.map_extent_m` has no map, and no place from it."""
-    mapped = scene.pool.outline_m is not None or scene.study.map_extent_m is not None
-    found = map_pool(scene, pinger, trials=0, seed=scene.study.seed).listen if mapped else None
+    found = map_pool(scene, pinger, trials=0, seed=scene.study.seed).listen if scene.mapped else None
     return DayPlan(
         scene=scene,
         pinger=pinger.name,

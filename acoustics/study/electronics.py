@@ -65,7 +65,7 @@ def electronics(scene: Scene, pinger: Pinger, range_m: Floats) -> Electronics:
         skew_s = (len(sensitivity) - 1) / len(sensitivity) / recorder.sample_rate_hz
     along = skew_s * scene.sound_speed_m_s / float(scene.array.baselines_m.max())
     # A recorder too slow for the pinger is told of elsewhere.
-    top_hz, rate_hz = pinger.band_hz[1], max(recorder.sample_rate_hz, 2.5 * pinger.band_hz[1])
+    top_hz, rate_hz = pinger.band_hz[1], max(recorder.sample_rate_hz, pinger.least_sample_rate_hz)
     return Electronics(
         near_range_m=float(range_m[0]),
         far_range_m=float(range_m[-1]),

@@ -10,7 +10,6 @@ from numpy.typing import ArrayLike
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Floats
 from acoustics.estimate.detect import band_detector, detection_probability, filter_bank
-from acoustics.physics.burst import Burst
 from acoustics.physics.levels import power_ratio_db
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -53,11 +52,10 @@ class Listening:
 
 def heard_share(scene: Scene, pinger: Pinger, range_m: ArrayLike) -> Floats:
     """Probability that one ping passes the detector of `locate`, shape of `range_m` [m]."""
-    burst = Burst(pinger.frequency_hz, pinger.length_s, pinger.q, pinger.sweep_hz)
     # A recorder too slow for the pinger is told of elsewhere.
-    rate = max(scene.recorder.sample_rate_hz, 2.5 * pinger.band_hz[1])
+    rate = max(scene.recorder.sample_rate_hz, pinger.least_sample_rate_hz)
     detector = band_detector(
-        step=filter_bank([burst], rate).steps[0],
+        step=filter_bank([pinger.burst], rate).steps[0],
         length_s=pinger.length_s,
         pri_s=pinger.pri_s,
         sample_rate_hz=rate,

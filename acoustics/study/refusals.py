@@ -47,7 +47,7 @@ def _first_steps(scene: Scene, pingers: Sequence[Pinger]) -> Iterator[tuple[str,
     yield "spacing", lambda: [Sweep.of(scene, each) for each in pingers]
     yield "place", lambda: criterion_for(scene, pinger, Aim())
     yield "calibrate", lambda: planned_run(scene, pinger, RunPlan())
-    if scene.pool.outline_m is not None or scene.study.map_extent_m is not None:
+    if scene.mapped:
         step = scene.study.map_step_m
         yield "map", lambda: grid_cells(scene, pinger, over="vehicle", step_m=step, headings=heading)
         prior = pinger_prior(scene, pinger, None)

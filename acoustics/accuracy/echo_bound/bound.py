@@ -11,7 +11,6 @@ from acoustics.accuracy.echo_bound.paths import EchoPaths, PlacedPings, echo_pat
 from acoustics.accuracy.information import covariance_from_information
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.physics.burst import Burst
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
@@ -141,7 +140,7 @@ def _bounds(scene: Scene, pinger: Pinger, knowledge: EchoKnowledge, paths: EchoP
 
 def _horizontal_m(scene: Scene, pinger: Pinger, knowledge: EchoKnowledge, paths: EchoPaths, window_s: Floats) -> Floats:
     """RMS of the horizontal position by the sound inside windows [s], shape (n,)."""
-    burst = Burst(pinger.frequency_hz, pinger.length_s, pinger.q, pinger.sweep_hz)
+    burst = pinger.burst
     doubt = BurstDoubt(knowledge.q_sd_share, knowledge.frequency_sd_share * pinger.frequency_hz)
     noise_db = float(scene.noise_density_db(pinger.frequency_hz))
     # Mean square pressure over the noise density, at 1 m [1/s].

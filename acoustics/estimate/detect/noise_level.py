@@ -55,13 +55,8 @@ def median_bias(n_segments: int) -> float:
     return float(1.0 + np.sum(1.0 / (even + 1.0) - 1.0 / even))
 
 
-def recent_noise_power(powers: Singles) -> Floats:
-    """Mean power of the noise behind a matched filter, shape (n_channels,), in the unit of `powers`.
-
-    Parameters
-    ----------
-    powers : ndarray, shape (n_channels, n_outputs)
-        Power of the filter's recent outputs, bursts included.
+def noise_power(powers: Singles) -> Floats:
+    """Mean power of the noise under bursts, shape (n,), from powers of shape (n, n_times).
 
     Notes
     -----
@@ -70,6 +65,17 @@ def recent_noise_power(powers: Singles) -> Floats:
     where they fill a third of the time, which they do in a recording of one ping, and by 5 dB where they fill 60 %.
     """
     rank = int(_QUANTILE * powers.shape[-1])
-    quiet = np.partition(powers, rank, axis=-1)[:, rank].astype(float) / -np.log1p(-_QUANTILE)
+    return np.partition(powers, rank, axis=-1)[:, rank].astype(float) / -np.log1p(-_QUANTILE)
+
+
+def recent_noise_power(powers: Singles) -> Floats:
+    """Mean power of the noise behind a matched filter, shape (n_channels,), in the unit of `powers`.
+
+    Parameters
+    ----------
+    powers : ndarray, shape (n_channels, n_outputs)
+        Power of the filter's recent outputs, bursts included.
+    """
+    quiet = noise_power(powers)
     # Where a recording is quiet but for its bursts, all that remains is what single precision makes of them.
     return np.maximum(quiet, _LOUDEST_OVER_NOISE**-1 * powers.max(axis=-1))

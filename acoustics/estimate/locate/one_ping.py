@@ -199,8 +199,12 @@ def _with_frequency(
 
 def _is_another(ping: Ping, pinger: KnownPinger) -> bool:
     """Whether the frequency that was heard cannot be the pinger's; not so where none was measured."""
-    limit_hz = _FREQUENCY_LOBES / pinger.length_s + abs(pinger.sweep_hz) / 2
-    return bool(abs(ping.measured_frequency_hz - pinger.frequency_hz) > limit_hz)
+    return bool(abs(ping.measured_frequency_hz - pinger.frequency_hz) > heard_within_hz(pinger))
+
+
+def heard_within_hz(pinger: KnownPinger) -> float:
+    """How far from its frequency a pinger's bursts are heard [Hz]."""
+    return _FREQUENCY_LOBES / pinger.length_s + abs(pinger.sweep_hz) / 2
 
 
 def _thinned(pressure: Floats, rate: float, burst: Burst) -> tuple[Floats, float]:

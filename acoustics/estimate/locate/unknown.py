@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from acoustics.estimate.detect import Singles
+from acoustics.estimate.locate.one_ping import heard_within_hz
 from acoustics.estimate.spectrum import BurstTrain, find_bursts
 from acoustics.io.sidecar import KnownPinger
 
@@ -63,8 +64,7 @@ class UnknownSounds:
         return tuple(sorted(heard, key=lambda s: -s.count)[:_MOST_SOUNDS])
 
     def _may_be(self, frequency_hz: float, pinger: KnownPinger) -> bool:
-        width = _RESOLUTION_HZ + 1.5 / pinger.length_s + abs(pinger.sweep_hz) / 2
-        return abs(frequency_hz - pinger.frequency_hz) < width
+        return abs(frequency_hz - pinger.frequency_hz) < _RESOLUTION_HZ + heard_within_hz(pinger)
 
     def _add(self, train: BurstTrain, first_s: float) -> None:
         for time_s in (first_s + train.time_s).tolist():

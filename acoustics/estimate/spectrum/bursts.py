@@ -12,13 +12,12 @@ from scipy.special import gammainccinv
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.estimate.detect import Singles
+from acoustics.estimate.detect import Singles, noise_power
 
 _SEGMENT_S = 1e-3  # about the shortest burst; longer ones fill several
 _FALSE_ALARMS = 1e-3  # of the whole recording, if its noise were Gaussian
 _MARGIN = 4.0  # 6 dB over that: real noise is not; common practice, no source
 _LOWEST_BIN = 4  # below, the window's lobe about zero
-_QUANTILE = 0.25  # of the power over time: what bursts and their echoes leave alone
 _KNOCK_SHARE = 0.25  # of all bins within 10 dB of the loudest at once: a knock, not a burst
 _SPLATTER = 10**-2.5  # of a louder event at the same time: the edges of its burst
 _SAME_BINS = 0.75  # events of one pinger differ by less in frequency
@@ -102,11 +101,9 @@ def _over_noise(channel: Floats | Singles, segment: int, step: int) -> Floats:
     frames = sliding_window_view(channel.astype(np.float32), segment)[::step]
     spectrum = fft.rfft(frames * signal.windows.hann(segment, sym=False).astype(np.float32), axis=-1)
     power = (spectrum.real**2 + spectrum.imag**2).T
-    rank = int(_QUANTILE * power.shape[-1])
-    noise = np.partition(power, rank, axis=-1)[:, rank] / -np.log1p(-_QUANTILE)
     # Where nothing at all was heard between bursts, rounding is what remains.
     floor = max(float(power.max()) * 1e-12, float(np.finfo(np.float32).tiny))
-    return power / np.maximum(noise, floor)[:, None]
+    return power / np.maximum(noise_power(power), floor)[:, None]
 
 
 def _refined_bin(ratio: Floats, at: Floats) -> Floats:

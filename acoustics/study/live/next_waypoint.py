@@ -67,7 +67,7 @@ class NextWaypoints:
         self._candidates = candidates_at(scene, prior, grid_of_waypoints(scene, None)[0])
         heard = listen(scene, pinger, prior, self._candidates.pose, errors, plan.pings_per_waypoint)
         self._prior_m, self._variance = prior.places_m, heard.variance_s2
-        self._prior_m2 = np.diag([0.0, 0.0, max(prior.depth_sd_m, 1e-3) ** 2])
+        self._prior_m2 = prior.covariance_m2
         self._prior_m2[:2, :2] = source_area(scene).covariance_m2
         # Place 0 is the start, which may be no candidate.
         self._places_m = np.empty((len(self._candidates.ways.distance_m), 3))

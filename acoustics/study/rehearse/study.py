@@ -10,7 +10,7 @@ import numpy as np
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, median_interval, rate_interval
-from acoustics.base.regions import error_ellipse
+from acoustics.base.regions import error_ellipse, inside_region
 from acoustics.base.result import Result
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -21,6 +21,7 @@ from acoustics.study.rehearse.play import OUTCOMES, PlayedRuns, play
 from acoustics.study.stations import study_stations
 
 _RUNS_AT_ONCE = 4  # a chunk; each shares the echoes of the places to choose from
+_OF_EACH_RUN = ("outcome", "time_s", "distance_m", "stops", "stated", "source_m", "fix_m", "covariance_m2")
 _STATION_TRIALS = 8, 100  # at least and at most, for each station
 
 
@@ -120,9 +121,7 @@ def study_rehearsal(
         fingerprint=fingerprint("rehearse", scene, pinger, rule, runs, seed),
         progress=progress,
     )
-    joined = {name: np.concatenate([part[name] for part in parts]) for name in ("outcome", "time_s", "distance_m")}
-    joined |= {name: np.concatenate([part[name] for part in parts]) for name in ("stops", "stated", "source_m")}
-    joined |= {name: np.concatenate([part[name] for part in parts]) for name in ("fix_m", "covariance_m2")}
+    joined = {name: np.concatenate([part[name] for part in parts]) for name in _OF_EACH_RUN}
     committed = joined["outcome"] < 2
     n, rng = int(committed.sum()), np.random.default_rng(np.random.SeedSequence(seed).spawn(runs + 1)[-1])
 
@@ -130,7 +129,7 @@ def study_rehearsal(
         return median_interval(joined[name][committed].astype(float), rng) if n > 1 else None
 
     off = (joined["fix_m"] - joined["source_m"])[committed, :2]
-    square = np.einsum("ni,nij,nj->n", off, np.linalg.inv(joined["covariance_m2"][committed]), off)
+    inside = inside_region(off, joined["covariance_m2"][committed])
     trials = int(np.clip(runs, *_STATION_TRIALS))
     study = study_stations(scene, pinger, Route(4, 4.0, scene.vehicle.heading_deg), trials=trials, seed=seed)
     return Rehearsal(
@@ -149,7 +148,7 @@ def study_rehearsal(
         stops=median("stops"),
         stated=float(joined["stated"][committed].mean()) if n else None,
         right_of_committed=rate_interval(int(np.sum(joined["outcome"] == 0)), n) if n else None,
-        covered=rate_interval(int(np.sum(square <= -2 * np.log(0.05))), n) if n else None,
+        covered=rate_interval(int(inside.sum()), n) if n else None,
         stations_right=study.overall,
         first=_first(scene, parts[0]),
     )

@@ -100,7 +100,7 @@ def study_report(
 
 def _map(scene: Scene, pinger: Pinger, trials: int, seed: int, progress: Progress) -> PoolMap | None:
     """The map; None for open water of which no extent is given."""
-    if scene.pool.outline_m is None and scene.study.map_extent_m is None:
+    if not scene.mapped:
         return None
     choices = MapChoices(echo_cells=_ECHO_CELLS, known_pool_cells=KNOWN_POOL_CELLS)
     return map_pool(scene, pinger, trials=trials, seed=seed, choices=choices, progress=progress)

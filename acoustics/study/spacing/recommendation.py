@@ -106,8 +106,9 @@ def recommended(
     simulation, with the recommended spacing among those simulated.
     """
     believed = list(curves)
+    again, then = _recommend(sweeps, spacing_m, believed, rates_hz)
     while True:  # what is believed only rises, so it ends
-        choice, decides = _recommend(sweeps, spacing_m, believed, rates_hz)
+        choice, decides = again, then
         chosen = _spacings_to_simulate(spacing_m, choice.spacing_m)
         simulated = sweeps[decides].simulate(chosen, trials, seed, progress)
         curve = believed[decides]
@@ -169,7 +170,7 @@ def _recommend(
 
 def _lowest_rate(sweeps: Sequence[Sweep], phase_deg: Sequence[Floats], rates_hz: Floats) -> float:
     """The lowest rate that leaves room for every band and costs no pinger accuracy; `phase_deg` by rate, each."""
-    enough = rates_hz >= max(sweep.least_rate_hz for sweep in sweeps)
+    enough = rates_hz >= max(sweep.pinger.least_sample_rate_hz for sweep in sweeps)
     good = enough & np.all([error <= _AS_GOOD_AS_BEST * error[enough].min() for error in phase_deg], axis=0)
     return float(rates_hz[good].min())
 

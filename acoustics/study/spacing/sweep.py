@@ -18,12 +18,11 @@ from acoustics.base.intervals import BEARING_GUESS_SD, Interval, rate_interval, 
 from acoustics.physics.timing_bounds import half_wavelength_m, lag_rounding_variance, onset_rounding_variance
 from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.propagate.sight import heard_directly
-from acoustics.scene.pinger import Pinger
+from acoustics.scene.pinger import RATE_OVER_BAND, Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import ArrivalErrors, simulate_bearings
 
 _SPACINGS = 61
-_RATE_OVER_BAND = 2.5  # twice, and room for the anti-alias filter: common practice, no source
 _BEARINGS = 24
 _SECTOR_OF_A_LINE = np.deg2rad(60.0)  # a line is blind along itself; teams use it within this of abeam
 
@@ -90,17 +89,12 @@ class Sweep:
                 f"{1e3 * sweep.hull_limit_m:.1f} mm, less than a quarter of a wavelength; choose another array or a "
                 "larger hull"
             )
-        if max(scene.study.sample_rates_hz) < sweep.least_rate_hz:
+        if max(scene.study.sample_rates_hz) < pinger.least_sample_rate_hz:
             raise ParameterError(
-                f"study.sample_rates_hz: none reaches {sweep.least_rate_hz:,.0f} Hz, {_RATE_OVER_BAND:g} times the top "
-                "of the band"
+                f"study.sample_rates_hz: none reaches {pinger.least_sample_rate_hz:,.0f} Hz, {RATE_OVER_BAND:g} times "
+                "the top of the band"
             )
         return sweep
-
-    @property
-    def least_rate_hz(self) -> float:
-        """What a recorder needs for the pinger's band [Hz]."""
-        return _RATE_OVER_BAND * self.pinger.band_hz[1]
 
     @property
     def bearings_in_words(self) -> str:

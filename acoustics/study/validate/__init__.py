@@ -2,7 +2,7 @@
 
 from acoustics.study.validate.adapters import choose_estimator
 from acoustics.study.validate.answer import Answer, answer_of_ping
-from acoustics.study.validate.design import SECTORS, Trial, choose_design, fresh_secret
+from acoustics.study.validate.design import SECTORS, Trial, choose_design, chosen_secret
 from acoustics.study.validate.exchange import export_design, read_results
 from acoustics.study.validate.recording import trial_recording
 from acoustics.study.validate.score import NO_LIMITS, Limits, Score
@@ -22,10 +22,10 @@ __all__ = [
     "Validation",
     "answer_of_ping",
     "choose_design",
+    "chosen_secret",
     "choose_estimator",
     "compare",
     "export_design",
-    "fresh_secret",
     "read_results",
     "trial_recording",
     "validate_answers",

@@ -92,9 +92,11 @@ class Trial:
     recording_seed: int
 
 
-def fresh_secret() -> str:
-    """128 bits that nobody knows."""
-    return secrets.token_hex(16)
+def chosen_secret(given: str | None, *, of_program: bool) -> str:
+    """The secret given; else 128 bits that nobody knows for a program, which could read the seed, or nothing."""
+    if given is not None:
+        return given
+    return secrets.token_hex(16) if of_program else ""
 
 
 def choose_design(
