@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from acoustics.base.frames import Floats, Pose
 from acoustics.physics.plane_faces import next_face
 from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.images import Bools
@@ -41,6 +42,25 @@ def in_sight(scene: Scene, places_m: ArrayLike, source_m: ArrayLike) -> Bools:
     heading = toward / np.maximum(length, 1e-12)[:, None]
     _, way = next_face(normals, offsets, edges, source.reshape(-1, 3), heading)
     return np.asarray((way >= length - _SAME_PLACE_M).reshape(places.shape[:-1]))
+
+
+def hydrophones_reached(scene: Scene, pose: Pose, source_m: Floats) -> Bools:
+    """Which hydrophones neither walls, floor nor bodies of the vehicle hide from sources.
+
+    Parameters
+    ----------
+    pose : Pose
+        Of the vehicle, batch shape (n_poses,).
+    source_m : ndarray, shape (3,) or (n_poses, 3)
+        Sources in the water [m], one or one a pose.
+
+    Returns
+    -------
+    ndarray of bool, shape (n_poses, n_hydrophones)
+    """
+    sources = np.atleast_2d(source_m)[:, None]
+    seen = in_sight(scene, pose.to_site(scene.array.positions_m), sources)
+    return np.asarray(seen & scene.mounting.hears(scene.array.positions_m, pose.to_body(sources)[:, 0]))
 
 
 def heard_directly(

@@ -9,7 +9,7 @@ from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, SAND, STYLE
+from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, SAND, STYLE, conclude
 from acoustics.present.text.compare import difference_text, headline, value_text
 from acoustics.study.compare import ComparedQuantity, Comparison
 
@@ -36,7 +36,7 @@ def comparison_plot(result: Comparison) -> Figure:
         all_axes = figure.subplots(4, 2)
         for axes, name in zip(all_axes.flat, _PANELS, strict=True):
             _panel(axes, found[name], result.names)
-        figure.suptitle("\n".join(textwrap.wrap(headline(result), 84)), x=0.01, ha="left", fontweight="bold")
+        conclude(figure, headline(result))
         return figure
 
 

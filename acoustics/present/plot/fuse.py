@@ -9,11 +9,10 @@ from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Ellipse
 
 from acoustics.base.frames import Floats
-from acoustics.present.plot.pool_view import draw_plan
-from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, STYLE, conclude
+from acoustics.present.plot.pool_view import draw_plan, draw_region, region_key
+from acoustics.present.plot.style import DEEP, EMBER, INK, STYLE, conclude
 from acoustics.present.text.fuse import share_text
 from acoustics.present.text.tables import number
 from acoustics.scene.scene import Scene
@@ -74,19 +73,7 @@ def _bearings(axes: Axes, run: FusedRun, length_m: float) -> None:
 
 
 def _position(axes: Axes, run: FusedRun) -> None:
-    axes.add_patch(
-        Ellipse(
-            tuple(run.position_m[:2]),
-            2 * run.semi_major_95_m,
-            2 * run.semi_minor_95_m,
-            angle=run.azimuth_deg,
-            fc=MOSS,
-            ec=INK,
-            lw=1.2,
-            alpha=0.45,
-            zorder=4,
-        )
-    )
+    draw_region(axes, run.position_m, run.semi_major_95_m, run.semi_minor_95_m, run.azimuth_deg)
     axes.plot(*run.position_m[:2], "+", ms=11, mew=2, color=INK, zorder=9)
 
 
@@ -99,9 +86,7 @@ def _legend(run: FusedRun) -> list[Line2D]:
         entries.append(Line2D([], [], **_REJECTED, label=f"bearing, outliers ({run.outliers})"))
     if np.isfinite(run.position_m).all():
         entries.append(Line2D([], [], marker="+", ls="none", ms=11, mew=2, color=INK, label="position"))
-        entries.append(
-            Line2D([], [], marker="o", ls="none", ms=11, mfc=MOSS, mec=INK, alpha=0.6, label="95 % ellipse (predicted)")
-        )
+        entries.append(region_key("95 % ellipse (predicted)"))
     if run.stations:
         entries.append(Line2D([], [], marker="s", ls="none", mfc="white", mec=INK, label="station"))
     return entries

@@ -9,10 +9,11 @@ import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.patches import Polygon
+from matplotlib.lines import Line2D
+from matplotlib.patches import Ellipse, Polygon
 
 from acoustics.base.frames import Floats
-from acoustics.present.plot.style import DEEP, EMBER, INK, SAND, STYLE, conclude
+from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, SAND, STYLE, conclude
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
@@ -90,6 +91,19 @@ def site_limits(scene: Scene) -> tuple[Floats, Floats]:
         points = _things_m(scene)[:, :2]
         points = np.vstack([points.min(axis=0) - 2.0, points.max(axis=0) + 2.0])
     return points.min(axis=0), points.max(axis=0)
+
+
+def draw_region(axes: Axes, centre_m: Floats, semi_major_m: float, semi_minor_m: float, azimuth_deg: float) -> None:
+    """The 95 % ellipse of a position, seen from above."""
+    size = 2 * semi_major_m, 2 * semi_minor_m
+    axes.add_patch(
+        Ellipse(tuple(centre_m[:2]), *size, angle=azimuth_deg, fc=MOSS, ec=INK, lw=1.2, alpha=0.45, zorder=4)
+    )
+
+
+def region_key(label: str) -> Line2D:
+    """What stands for `draw_region` in a legend."""
+    return Line2D([], [], marker="o", ls="none", ms=11, mfc=MOSS, mec=INK, alpha=0.6, label=label)
 
 
 def site_views(scene: Scene) -> Figure:

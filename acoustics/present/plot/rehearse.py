@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from matplotlib import rc_context
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Ellipse
 
-from acoustics.present.plot.pool_view import draw_plan, frame_plan, site_limits
-from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, STYLE, conclude
+from acoustics.present.plot.pool_view import draw_plan, draw_region, frame_plan, region_key, site_limits
+from acoustics.present.plot.style import DEEP, EMBER, INK, STYLE, conclude
 from acoustics.present.text.rehearse import share_text
 from acoustics.scene.scene import Scene
 from acoustics.study.rehearse import Rehearsal
@@ -40,20 +37,8 @@ def rehearsal_plot(study: Rehearsal, scene: Scene) -> Figure:
             Line2D([], [], marker="*", ls="none", ms=11, mfc=EMBER, mec=INK, label="pinger"),
         ]
         if run.half_length_m is not None and run.half_width_m is not None and run.azimuth_deg is not None:
-            axes.add_patch(
-                Ellipse(
-                    tuple(run.fix_m[:2]),
-                    2 * run.half_length_m,
-                    2 * run.half_width_m,
-                    angle=run.azimuth_deg,
-                    fc=MOSS,
-                    ec=INK,
-                    alpha=0.45,
-                    zorder=4,
-                )
-            )
-            region: dict[str, Any] = {"marker": "o", "ls": "none", "ms": 10, "mfc": MOSS, "mec": INK, "alpha": 0.6}
-            handles.append(Line2D([], [], **region, label="95 % ellipse it stated"))
+            draw_region(axes, run.fix_m, run.half_length_m, run.half_width_m, run.azimuth_deg)
+            handles.append(region_key("95 % ellipse it stated"))
         figure.legend(handles=handles, loc="outside lower center", ncols=2)
         conclude(figure, f"{study.title}: {share_text(study.shares[0])} of {study.runs} runs end at the right station.")
         return figure

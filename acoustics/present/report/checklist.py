@@ -2,26 +2,19 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
+from acoustics.present.report.template import template
 from acoustics.present.text.checklist import checklist_sections
 from acoustics.study.checklist import DayPlan
 
-_HERE = Path(__file__).parent
 _LINES = 30  # of items at which the larger type still fits a sheet
 _LARGE_PT, _SMALL_PT = 9, 7.5
 
 
 def checklist_page(plan: DayPlan) -> str:
     """The page as text; names from files are escaped by the template."""
-    environment = Environment(
-        loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True
-    )
     sections = checklist_sections(plan)
     scene = plan.scene
-    return environment.get_template("checklist.html.j2").render(
+    return template("checklist.html.j2").render(
         title=scene.title,
         lead=f"{scene.vehicle.name} with {scene.array.name}, {', '.join(p.name for p in scene.pingers)}. "
         "Date: ________  In charge: ________________",

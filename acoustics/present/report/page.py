@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from acoustics.present.report.sections import sections
+from acoustics.present.report.template import template
 from acoustics.study.report import Report
 
 _HERE = Path(__file__).parent
@@ -15,11 +15,8 @@ _HERE = Path(__file__).parent
 
 def report_page(report: Report) -> str:
     """The page as text. What comes from files is escaped by the template."""
-    environment = Environment(
-        loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True
-    )
     array = report.scene.array
-    return environment.get_template("page.html.j2").render(
+    return template("page.html.j2").render(
         title=report.scene.title,
         lead=(
             f"{report.scene.vehicle.name} with {array.name}, {len(array.hydrophones)} hydrophones, "

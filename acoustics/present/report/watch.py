@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 
 import numpy as np
-from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from acoustics.base.frames import Floats
+from acoustics.present.report.template import template
 from acoustics.present.text.fuse import share_text
 from acoustics.present.text.tables import number
 from acoustics.scene.scene import Scene
@@ -25,19 +24,11 @@ _LATEST = 8  # pings in the table
 _LEAST_SPAN_M = 4.0
 
 
-@cache
-def _template() -> Template:
-    environment = Environment(
-        loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True
-    )
-    return environment.get_template("watch.html.j2")
-
-
 def watch_page(answer: LiveAnswer, scene: Scene | None) -> str:
     """The page as text; names from files are escaped by the template."""
     run = answer.solution
     title = "run" if scene is None else scene.title
-    return _template().render(
+    return template("watch.html.j2").render(
         title=title,
         lead=_lead(answer, scene),
         refresh=answer.event != "end",

@@ -6,7 +6,7 @@ import textwrap
 
 import numpy as np
 
-from acoustics.present.text.tables import Rows, number, percent, table
+from acoustics.present.text.tables import Rows, decibels, number, observed, percent, table
 from acoustics.study.check import Summary
 from acoustics.study.electronics import Electronics
 
@@ -54,11 +54,11 @@ def summary_facts(result: Summary) -> list[tuple[str, str]]:
         ("good for", result.good_for),
         ("cannot observe", result.cannot_observe),
         ("first strong echo", f"{result.first_echo or 'none within the burst'} (where the vehicle stands)"),
-        ("position by one ping", f"{_observed(result.position_multipath_free_m)} before the first echo (bound)"),
+        ("position by one ping", f"{observed(result.position_multipath_free_m, 'm')} before the first echo (bound)"),
         (
             "  with the pool known",
-            f"{_observed(result.position_to_first_wall_m)} before the first echo from a wall, "
-            f"{_observed(result.position_whole_burst_m)} by the whole burst (bounds)",
+            f"{observed(result.position_to_first_wall_m, 'm')} before the first echo from a wall, "
+            f"{observed(result.position_whole_burst_m, 'm')} by the whole burst (bounds)",
         ),
         ("noise density", f"{result.noise_density_db:.1f} dB re 1 uPa^2/Hz"),
     ]
@@ -105,10 +105,6 @@ def _bits_in_words(e: Electronics) -> str:
     return f"{e.enough_bits} are enough for all ranges at one gain; there are {e.bits}"
 
 
-def _observed(error_m: float) -> str:
-    return "not observed" if np.isinf(error_m) else f"{number(error_m)} m"
-
-
 def assumed_lines(result: Summary) -> list[str]:
     """Each key that is left out, the value that counts instead, and what it is in one sentence."""
     names = max(len(assumed.key) for assumed in result.assumed)
@@ -144,7 +140,7 @@ def pinger_rows(result: Summary) -> Rows:
             f"{each.range_m:.1f}",
             f"{1e3 * each.free_spacing_m:.1f}",
             number(1e3 * each.multipath_free_s),
-            f"{each.energy_ratio_db:.1f}" if np.isfinite(each.energy_ratio_db) else "none",
+            decibels(each.energy_ratio_db),
             percent(each.heard),
             "-" if np.isnan(each.wrong_integer) else percent(each.wrong_integer),
             number(each.bearing_deg),
@@ -182,7 +178,7 @@ def noise_rows(result: Summary) -> Rows:
         (
             listening.state,
             f"{listening.noise_density_db:.1f}",
-            f"{listening.energy_ratio_db:.1f}" if np.isfinite(listening.energy_ratio_db) else "none",
+            decibels(listening.energy_ratio_db),
             percent(listening.heard),
             number(listening.well_heard_m, 3),
             number(listening.bearing_deg),
@@ -202,16 +198,12 @@ def stop_to_listen(result: Summary) -> str:
     changes = [
         (percent(quiet.heard), percent(loud.heard), "pings heard (prediction)"),
         (f"{number(quiet.well_heard_m, 3)} m", f"{number(loud.well_heard_m, 3)} m", "nine in ten heard up to"),
-        (_angle(quiet.bearing_deg), _angle(loud.bearing_deg), "error of the bearing (bound)"),
+        (observed(quiet.bearing_deg, "deg"), observed(loud.bearing_deg, "deg"), "error of the bearing (bound)"),
     ]
     worth = "; ".join(f"{what} {now}, not {before}" for now, before, what in changes if now != before)
     return f"Stop to listen: '{quiet.state}' in place of '{loud.state}' takes {gain_db:.0f} dB of noise away" + (
         f": {worth}." if worth else ", and changes nothing here."
     )
-
-
-def _angle(error_deg: float) -> str:
-    return "not observed" if np.isinf(error_deg) else f"{number(error_deg)} deg"
 
 
 def link_rows(result: Summary) -> Rows:
@@ -231,7 +223,7 @@ def link_rows(result: Summary) -> Rows:
             f"{level:.1f}",
             percent(heard),
             number(1e3 * window),
-            f"{ratio:.1f}" if np.isfinite(ratio) else "none",
+            decibels(ratio),
             number(1e6 * phase),
             number(1e6 * envelope),
         )

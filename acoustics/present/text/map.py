@@ -9,7 +9,7 @@ import numpy as np
 
 from acoustics.base.intervals import Interval, quantiles
 from acoustics.present.text.integers import wrong_integer_warning
-from acoustics.present.text.tables import Rows, number, percent, table
+from acoustics.present.text.tables import Rows, number, percent, table, with_interval
 from acoustics.study.map import PREDICTED_CELLS, SAMPLED_CELLS, KnownPool, PoolMap, StationMap
 
 KNOWN_POOL_TITLE = "Horizontal position error by one ping (bounds)"
@@ -229,7 +229,7 @@ def _meant(stations: StationMap) -> str:
 
 
 def _interval(value: Interval | None, form: Callable[[float], str]) -> str:
-    return "none" if value is None else f"{form(value.value)} ({form(value.low)} to {form(value.high)})"
+    return "none" if value is None else with_interval(value, form)
 
 
 def _agreement_text(result: PoolMap) -> list[str]:

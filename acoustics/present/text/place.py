@@ -71,10 +71,10 @@ def _error(result: Placement, line: Line) -> str:
 
 def _conclusion(result: Placement) -> str:
     compared = " Compared are arrays that fit, keep the limit and have no more channels."
-    return _verdict(result) + (compared if result.found.within_limit else "")
+    return _how_good(result) + (compared if result.found.within_limit else "")
 
 
-def _verdict(result: Placement) -> str:
+def _how_good(result: Placement) -> str:
     """How good the array found is, and how much better than the shipped ones."""
     if not result.found.within_limit:
         return (
@@ -97,7 +97,7 @@ def placement_headline(result: Placement) -> str:
     """The placement in a sentence or two."""
     return (
         f"{result.title}, {len(result.hydrophones_m)} hydrophones for {result.frequency_hz / 1e3:g} kHz, bearings "
-        f"{result.bearings}. {_verdict(result)}"
+        f"{result.bearings}. {_how_good(result)}"
     )
 
 

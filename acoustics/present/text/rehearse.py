@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from acoustics.base.intervals import Interval
-from acoustics.present.text.tables import number, percent, table
+from acoustics.present.text.tables import percent, table, with_interval
 from acoustics.study.rehearse import Rehearsal
 
 
@@ -21,7 +21,7 @@ def rehearsal_text(study: Rehearsal) -> str:
     shares = [(name, share_text(share)) for name, share in zip(study.outcomes, study.shares, strict=True)]
     lines += [table(("outcome", "share of runs"), shares), ""]
     medians = (("time s", study.time_s), ("distance m", study.distance_m), ("waypoints gone to", study.stops))
-    rows = [(name, _median(value)) for name, value in medians if value is not None]
+    rows = [(name, with_interval(value)) for name, value in medians if value is not None]
     if rows:
         lines += [table(("of the runs that commit", "median (simulated, 95 %)"), rows), ""]
     for sentence in _conclusions(study):
@@ -39,12 +39,7 @@ def rule_text(study: Rehearsal) -> str:
 
 def share_text(share: Interval) -> str:
     """A share with its interval."""
-    value, low, high = (percent(part) if part else "0" for part in (share.value, share.low, share.high))
-    return f"{value} ({low} to {high})"
-
-
-def _median(value: Interval) -> str:
-    return f"{number(value.value)} ({number(value.low)} to {number(value.high)})"
+    return with_interval(share, lambda part: percent(part) if part else "0")
 
 
 def _conclusions(study: Rehearsal) -> list[str]:

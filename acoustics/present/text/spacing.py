@@ -7,7 +7,7 @@ import textwrap
 import numpy as np
 
 from acoustics.base.intervals import BEARING_GUESS_SD, Interval, unless_guessed
-from acoustics.present.text.tables import Rows, number, percent, table
+from acoustics.present.text.tables import Rows, number, percent, table, with_interval
 from acoustics.study.spacing import SpacingStudy
 
 
@@ -103,7 +103,7 @@ def _simulated(error: Interval) -> str:
     """A simulated error with its interval; 'none' for one that is no better than a guess."""
     if np.isinf(unless_guessed(error.value, np.rad2deg(BEARING_GUESS_SD))):
         return "none"
-    return f"{number(error.value)} ({number(error.low)} to {number(error.high)})"
+    return with_interval(error)
 
 
 def rate_rows(study: SpacingStudy) -> Rows:

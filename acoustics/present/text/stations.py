@@ -6,7 +6,7 @@ import textwrap
 
 from acoustics.base.intervals import Interval
 from acoustics.present.text.integers import wrong_integer_warning
-from acoustics.present.text.tables import Rows, number, percent, table
+from acoustics.present.text.tables import Rows, number, percent, table, with_interval
 from acoustics.study.stations import TARGET, StationStudy
 
 
@@ -49,7 +49,7 @@ def station_rows(study: StationStudy) -> Rows:
 
 
 def _shares(share: Interval) -> str:
-    return f"{percent(share.value)} ({percent(share.low)} to {percent(share.high)})"
+    return with_interval(share, percent)
 
 
 def stations_headline(study: StationStudy) -> str:

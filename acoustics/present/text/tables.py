@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import fields, is_dataclass
 from typing import Any
 
 import numpy as np
 
+from acoustics.base.intervals import Interval
 from acoustics.scene.model import SceneModel
 
 # Header and rows of a table, for text and for pages alike.
@@ -67,6 +68,21 @@ def percent(probability: float) -> str:
         if probability < 0.1
         else f"{100 * probability:.0f} %"
     )
+
+
+def with_interval(value: Interval, form: Callable[[float], str] = number) -> str:
+    """A value with the ends of its interval in brackets."""
+    return f"{form(value.value)} ({form(value.low)} to {form(value.high)})"
+
+
+def observed(error: float, unit: str) -> str:
+    """An error with its unit; infinite: not observed."""
+    return "not observed" if np.isinf(error) else f"{number(error)} {unit}"
+
+
+def decibels(level_db: float) -> str:
+    """A level to a tenth; 'none' for that of no power."""
+    return f"{level_db:.1f}" if np.isfinite(level_db) else "none"
 
 
 def to_dict(result: Any) -> Any:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from acoustics.base.intervals import Interval
-from acoustics.present.text.tables import Rows, number, percent, table
+from acoustics.present.text.tables import Rows, number, percent, table, with_interval
 from acoustics.study.validate import EachPing, Score, Validation
 
 _NOMINAL = 0.95
@@ -144,7 +144,7 @@ def share_rows(groups: Sequence[Score]) -> Rows:
 
 
 def _degrees(value: Interval) -> str:
-    return f"{number(value.value)} ({number(value.low)} to {number(value.high)})" if np.isfinite(value.value) else "-"
+    return with_interval(value) if np.isfinite(value.value) else "-"
 
 
 def _share(value: Interval | None) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from acoustics.present.text.integers import wrong_integer_warning
-from acoustics.present.text.tables import number, table
+from acoustics.present.text.tables import number, table, with_interval
 from acoustics.study.waypoints import Ellipse, Run, WaypointsStudy
 
 _MEANING = {
@@ -103,7 +103,7 @@ def _run_row(name: str, run: Run) -> tuple[str, ...]:
     simulated, inside = "-", "-"
     if run.simulated is not None:
         rms, share = run.simulated.rms_m, run.simulated.inside_95
-        simulated = f"{number(rms.value)} ({number(rms.low)} to {number(rms.high)})"
+        simulated = with_interval(rms)
         inside = f"{100 * share.value:.0f} % ({100 * share.low:.0f} to {100 * share.high:.0f})"
     return name, f"{run.waypoints[-1].leaves_s:.0f}", number(run.size_m), simulated, inside
 

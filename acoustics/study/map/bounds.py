@@ -17,7 +17,7 @@ from acoustics.base.frames import Floats, bearing_and_depression
 from acoustics.estimate.position import EXACT_DEPTH_SD_M
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.map.cells import Cells, hydrophones_reached, sources_seen, windows_seen
+from acoustics.study.map.cells import Cells, reached_in_cells, sources_seen, windows_seen
 from acoustics.study.map.fixes import FixModel
 from acoustics.study.map.stations import of_bearing_and_inverse
 
@@ -58,7 +58,7 @@ def bounds_in_cells(scene: Scene, pinger: Pinger, model: FixModel, cells: Cells,
     """Cramer-Rao bounds with the vehicle at one heading [rad] in all cells."""
     source = sources_seen(scene, pinger, cells, heading)
     window = windows_seen(scene, pinger, cells, heading)
-    reached = hydrophones_reached(scene, pinger, cells, heading)
+    reached = reached_in_cells(scene, pinger, cells, heading)
     link = link_budget(scene, pinger, np.linalg.norm(source, axis=-1), window_s=window)
     variance = link.carrier_variance_s2[:, None]
     nuisance: dict[str, Any] = {

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.propagate.multipath_free_window import multipath_free_map_s, multipath_free_windows
-from acoustics.propagate.sight import in_sight
+from acoustics.propagate.sight import hydrophones_reached
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
@@ -93,13 +93,11 @@ def sources_seen(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> 
     return Pose(np.zeros(3), 0.0, 0.0, heading).to_body(pingers - waypoints)
 
 
-def hydrophones_reached(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> NDArray[np.bool_]:
+def reached_in_cells(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> NDArray[np.bool_]:
     """Which hydrophones neither walls, floor nor bodies of the vehicle hide from the pinger, (n_wet, n_hydrophones)."""
     waypoints, pingers = waypoints_and_pingers(scene, pinger, cells.over, cells.places_m[cells.wet])
     own = scene.vehicle.pose
-    pose = Pose(waypoints, own.roll, own.pitch, heading)
-    seen = in_sight(scene, pose.to_site(scene.array.positions_m), pingers[:, None])
-    return seen & scene.mounting.hears(scene.array.positions_m, pose.to_body(pingers[:, None])[:, 0])
+    return hydrophones_reached(scene, Pose(waypoints, own.roll, own.pitch, heading), pingers)
 
 
 def windows_seen(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> Floats:
@@ -124,7 +122,7 @@ def windows_seen(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> 
         )
         for hydrophone in turned.pose.to_site(scene.array.positions_m)
     ]
-    reached = hydrophones_reached(scene, pinger, cells, heading).T
+    reached = reached_in_cells(scene, pinger, cells, heading).T
     return np.where(reached.any(axis=0), np.min(np.where(reached, windows, pinger.length_s), axis=0), 0.0)
 
 

@@ -18,7 +18,7 @@ from acoustics.io.sidecar import sidecar_table
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.multipath_free_window import multipath_free_map_s
 from acoustics.propagate.render import DrawnRecording, draw_recording, render
-from acoustics.propagate.sight import in_sight
+from acoustics.propagate.sight import hydrophones_reached
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.simulate import sidecar_of
@@ -105,8 +105,7 @@ def trial_bounds(scene: Scene, pinger: Pinger, trials: Sequence[Trial]) -> Float
     jitter = scene.recorder.aperture_jitter_s**2
     variance = ((link.carrier_variance_s2 - jitter) / louder + jitter)[:, None]
     placed = Pose(waypoints, attitude.roll, attitude.pitch, heading)
-    reached = in_sight(scene, placed.to_site(scene.array.positions_m), pinger.position_m)
-    reached &= scene.mounting.hears(scene.array.positions_m, placed.to_body(np.array([pinger.position_m]))[:, 0])
+    reached = hydrophones_reached(scene, placed, np.array(pinger.position_m))
     return bearing_bound(
         scene.array.positions_m,
         [trial.bearing for trial in trials],
