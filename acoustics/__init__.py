@@ -89,6 +89,7 @@ if TYPE_CHECKING:
     from acoustics.io.echo_fix import EchoMode as EchoMode
     from acoustics.io.echo_fix import FaceOffset as FaceOffset
     from acoustics.io.ping import Candidate as Candidate
+    from acoustics.io.ping import IntegerAlternative as IntegerAlternative
     from acoustics.io.ping import NavigatedPose as NavigatedPose
     from acoustics.io.ping import Ping as Ping
     from acoustics.io.ping_lines import read_pings as read_pings
@@ -173,7 +174,7 @@ _NAMES = {
     "acoustics.estimate.tdoa": "Cycles TdoaMeasurement OnsetMisfit Segment Tdoa "
     "measure_tdoa resolve_ambiguity tdoa_from_toa",
     "acoustics.io.echo_fix": "EchoFix EchoMode FaceOffset",
-    "acoustics.io.ping": "Candidate NavigatedPose Ping",
+    "acoustics.io.ping": "Candidate IntegerAlternative NavigatedPose Ping",
     "acoustics.io.ping_lines": "read_pings",
     "acoustics.io.recording": "Recording load_recording",
     "acoustics.io.sample_files": "SampleFile",

@@ -34,6 +34,28 @@ class Candidate:
 
 
 @dataclass(frozen=True)
+class IntegerAlternative:
+    """One way to resolve the integer ambiguity of a ping's carrier phases, with how well it fits.
+
+    Attributes
+    ----------
+    cycles : tuple of int, n - 1 of them
+        Whole periods ``1 / frequency_hz`` to be added to each of the ping's `tdoa_s`; zeros for the first alternative.
+    weight : float
+        Probability among all vectors of integers that were compared, by the phases and the build-up, no direction
+        being preferred beforehand [1].
+    build_up_misfit : float
+        What the build-up of the burst alone says of it: drop of twice the log likelihood from the best alternative.
+        Who fits the phases anew, such as several pings together, takes this and not the weight, which holds the misfit
+        of the phases to a direction already.
+    """
+
+    cycles: tuple[int, ...]
+    weight: float
+    build_up_misfit: float = 0.0
+
+
+@dataclass(frozen=True)
 class NavigatedPose:
     """Pose of the vehicle as its navigation gives it [m, rad], and standard deviations: horizontal, depth, angles."""
 
@@ -78,7 +100,8 @@ class Ping:
     method : str
         Of the delays.
     integer_probability : float
-        That the carrier's cycles were told right [1]; NaN if that does not arise.
+        That the carrier's cycles were told right, the weight of the first of `integers` [1]; NaN if that does not
+        arise.
     channels : tuple of str, n of them
         Those used.
     hydrophones_m : ndarray, shape (n, 3)
@@ -119,6 +142,10 @@ class Ping:
         The place by the echoes; None where no site sketch was given.
     measured_frequency_hz : float
         Of what was heard [Hz]; NaN where it was not measured. `frequency_hz` is the pinger's by the notes.
+    integers : tuple of IntegerAlternative
+        Vectors of integers that fit, the best first; empty where none were compared, so that `tdoa_s` stands alone.
+    integers_left_out : float
+        Share of all vectors compared that `integers` does not list [1].
     """
 
     ping: int
@@ -153,6 +180,8 @@ class Ping:
     site_position_m: Floats | None
     echoes: EchoFix | None = None
     measured_frequency_hz: float = float("nan")
+    integers: tuple[IntegerAlternative, ...] = ()
+    integers_left_out: float = 0.0
 
     @property
     def can_calibrate(self) -> bool:

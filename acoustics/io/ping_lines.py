@@ -24,10 +24,11 @@ from acoustics.base.table_model import (
 )
 from acoustics.base.toml_tables import validated
 from acoustics.io.echo_fix import EchoLine, echo_fix, echo_table
-from acoustics.io.ping import Candidate, NavigatedPose, Ping
+from acoustics.io.ping import Candidate, IntegerAlternative, NavigatedPose, Ping
 
 __all__ = [
     "Candidate",
+    "IntegerAlternative",
     "NavigatedPose",
     "Ping",
     "ping_from_line",
@@ -42,6 +43,8 @@ _MOST_PINGS = 100_000  # two days of a ping every two seconds; they then take so
 # Standard deviation of a pose that still says something [m, deg].
 _Spread = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1e5)]
 _Square = tuple[Point, Point, Point]
+_Share = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1)]
+_MOST_CYCLES = 10**6  # of an array of a kilometre at a megahertz
 
 
 class _CandidateLine(TableModel):
@@ -53,6 +56,14 @@ class _CandidateLine(TableModel):
     depression_sd_deg: NotNegative | None
     probability: NotNegative
     depression_share: NotNegative = 0.0
+
+
+class _IntegersLine(TableModel):
+    """A vector of integers of a ping."""
+
+    cycles: tuple[Annotated[int, Field(strict=True, ge=-_MOST_CYCLES, le=_MOST_CYCLES)], ...]
+    weight: _Share
+    build_up_misfit: NotNegative
 
 
 class _PoseLine(TableModel):
@@ -104,6 +115,8 @@ class _PingLine(TableModel):
     site_position_m: Place | None
     echoes: EchoLine | None = None
     measured_frequency_hz: Positive | None = None
+    integers: tuple[_IntegersLine, ...] = ()
+    integers_left_out: _Share = 0.0
 
     @model_validator(mode="after")
     def _keys_agree(self) -> Self:
@@ -120,6 +133,13 @@ class _PingLine(TableModel):
             for key, length in lengths.items()
             if (got := len(getattr(self, key))) != length
         ]
+        faults += [
+            f"integers[{k}].cycles: expected {len(self.tdoa_s)} numbers, got {len(one.cycles)}"
+            for k, one in enumerate(self.integers, 1)
+            if len(one.cycles) != len(self.tdoa_s)
+        ]
+        if self.integers and any(self.integers[0].cycles):
+            faults.append("integers[1].cycles: expected zeros, as the first is the one that tdoa_s has")
         if not 0 <= self.reference < max(n, 1):
             faults.append(f"reference: expected an index from 0 to {max(n, 1) - 1}, got {self.reference}")
         if (self.position_m is None) != (self.position_covariance_m2 is None):
@@ -141,6 +161,9 @@ def ping_table(ping: Ping) -> dict[str, Any]:
     table = {key: _plain(value) for key, value in vars(ping).items() if key in _KEYS}
     table["candidates"] = [
         {key: _value(candidate, key) for key in _CandidateLine.model_fields} for candidate in ping.candidates
+    ]
+    table["integers"] = [
+        {key: _plain(getattr(one, key)) for key in _IntegersLine.model_fields} for one in ping.integers
     ]
     table["pose"] = {key: _value(ping.pose, key) for key in _PoseLine.model_fields}
     table["site_bearing_deg"] = [_degrees(angle) for angle in ping.site_bearing]
@@ -220,6 +243,7 @@ def ping_from_table(table: Any, source: str) -> Ping:
             "tdoa_s": np.array(line.tdoa_s),
             "tdoa_covariance_s2": np.array(line.tdoa_covariance_s2) if measured else np.empty((0, 0)),
             "candidates": tuple(Candidate(**_radians(candidate)) for candidate in line.candidates),
+            "integers": tuple(IntegerAlternative(**vars(one)) for one in line.integers),
             "pose": NavigatedPose(**_radians(line.pose)),
             "echoes": None if line.echoes is None else echo_fix(line.echoes),
             "site_bearing": tuple(np.deg2rad(line.site_bearing_deg).tolist()),

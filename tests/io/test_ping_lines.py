@@ -11,7 +11,15 @@ import pytest
 from acoustics.base.errors import InputError
 from acoustics.estimate.tdoa.differences import tdoa_of
 from acoustics.io.echo_fix import EchoFix, EchoMode, FaceOffset
-from acoustics.io.ping_lines import Candidate, NavigatedPose, Ping, ping_line, ping_table, read_pings
+from acoustics.io.ping_lines import (
+    Candidate,
+    IntegerAlternative,
+    NavigatedPose,
+    Ping,
+    ping_line,
+    ping_table,
+    read_pings,
+)
 
 PING = Ping(
     ping=1,
@@ -44,6 +52,8 @@ PING = Ping(
     depth_sd_m=0.1,
     site_bearing=(0.4, 0.4),
     site_position_m=np.array([4.0, 3.0, 1.3]),
+    integers=(IntegerAlternative((0, 0), 0.9), IntegerAlternative((-1, 2), 0.09, 3.5)),
+    integers_left_out=0.01,
 )
 
 
@@ -82,6 +92,7 @@ def test_a_ping_comes_back_as_it_went(tmp_path):
             assert found[path] == (pytest.approx(value, rel=1e-12) if isinstance(value, float) else value), path
         assert back.candidates[0].depression_sd == np.inf
         np.testing.assert_array_equal(tdoa_of(back).tdoa_s, PING.tdoa_s)
+        assert back.integers == PING.integers
 
 
 def flat(value, path=""):
@@ -94,6 +105,10 @@ def flat(value, path=""):
 
 def without(*keys):
     return {key: value for key, value in ping_table(PING).items() if key not in keys}
+
+
+def integers(*cycles):
+    return {"cycles": list(cycles), "weight": 0.5, "build_up_misfit": 0.0}
 
 
 @pytest.mark.parametrize(
@@ -114,6 +129,9 @@ def without(*keys):
         (without() | {"sound_speed_m_s": 0}, "sound_speed_m_s: should be greater than 0, got 0"),
         (without() | {"position_m": None}, "position_covariance_m2: must be given if and only if position_m is"),
         (without() | {"candidates": [{"bearing_deg": 1}]}, "candidates[1].depression_deg: is missing"),
+        (without() | {"integers": [integers(0, 0), integers(1)]}, "integers[2].cycles: expected 2 numbers, got 1"),
+        (without() | {"integers": [integers(1, 0)]}, "integers[1].cycles: expected zeros"),
+        (without() | {"integers_left_out": 1.5}, "integers_left_out: should be less than or equal to 1, got 1.5"),
         (without() | {"site_bearing_deg": [1]}, "site_bearing_deg: expected 2 numbers, got 1"),
         (without() | {"pose": {}}, "pose.position_m: is missing (and 8 more)"),
     ],
