@@ -20,8 +20,8 @@ def answers(scene):
     """The three that take the integers as resolved, quickly."""
     return (
         acoustics.budget(scene),
-        acoustics.map(scene, trials=0, step_m=2.0),
-        acoustics.waypoints(scene, trials=0, step_m=5.0),
+        acoustics.map(scene, trials=0, step_m=4.0),
+        acoustics.waypoints(scene, trials=0, step_m=8.0),
     )
 
 
