@@ -162,6 +162,7 @@ def levenberg(
     move: Callable[[Problem, Floats, Floats], Floats],
     *,
     give_up: Callable[[Problem, Floats, Floats, Floats, Floats], NDArray[np.bool_]] | None = None,
+    unit: Callable[[Problem, Floats], Floats] | None = None,
     descent: Descent = Descent(),
 ) -> Floats:
     """Minimise the costs, such as sums of squared residuals, of many trials, each from its own start.
@@ -184,6 +185,10 @@ def levenberg(
     give_up : callable, optional
         ``(problem, state (d, m), information (p, p, m), step (p, m), gain (m,)) -> bool (m,)``: trials that need go no
         further, because wherever they end will not be used. The gain is the fall of the cost that a step promises.
+    unit : callable, optional
+        ``(problem, state (d, m)) -> (p, m)``: the information by which the damping counts (Levenberg), by default that
+        of each parameter by itself (Marquardt). The latter holds back a combination of parameters of which the
+        observations tell little though each of them alone is sharp, as it is in a long narrow valley of the cost.
     descent : Descent
         Where to begin and when to stop.
 
@@ -206,8 +211,9 @@ def levenberg(
             break
         damped = normal.copy(order="K")
         floor = descent.floor * np.einsum("iim->m", normal)
+        own = np.einsum("iim->im", normal) if unit is None else unit(problem, state)
         for i in range(len(normal)):
-            damped[i, i] += damping * (normal[i, i] + floor) + 1e-300
+            damped[i, i] += damping * (own[i] + floor) + 1e-300
         step = -solve_positive(damped, gradient)
         gain = -np.einsum("pm,pm->m", gradient, step)
         done = resting | (np.abs(gain) < descent.settled)

@@ -19,6 +19,8 @@ NEGLIGIBLE_M = 1e-4
 _NEGLIGIBLE_PATH_M = 1e-5  # far below any measurement, and keeps exact delays from drowning everything else
 # Every unknown has a prior, so none needs a floor; 1e-5 is a three-hundredth of a standard deviation.
 _DESCENT = Descent(damping=1e-4, floor=0.0, settled=1e-5, most_steps=40)
+_DAMPED_SHARE = 0.3  # of the distance, as one standard deviation; it decides time, not where the descent ends
+_LONGEST_STEP = 0.75  # of the distance
 # What an unobserved coordinate is known to beforehand;
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _UNKNOWN_M = 1e5
@@ -276,14 +278,53 @@ class _Weighted:
         cost, normal, downhill = information(self.problem, linearise(self.problem, state.T), state.T, self.weight)
         return cost, np.moveaxis(normal, 0, -1), -downhill.T
 
+    def unit(self, state: Floats) -> Floats:
+        """Information by which steps are damped: a standard deviation of what is known beforehand, and of the source
+        a part of its distance."""
+        found = np.ones_like(state)
+        found[:_SOURCE] = (_DAMPED_SHARE * self._distance(state)) ** -2
+        return found
+
     def move(self, state: Floats, step: Floats) -> Floats:
-        """Where the range is hardly observed a step may leave the site: no longer than the way already there."""
-        reach = np.linalg.norm(state.T[:, None, :3] - self.problem.position, axis=-1).mean(axis=-1) + 0.1
-        length = np.linalg.norm(step[:3], axis=0)
-        return state + step * np.minimum(1.0, reach / np.maximum(length, 1e-300))
+        """A step, the source's along its bearing in the inverse of the distance.
+
+        The pings of a place tell a bearing, and by a known depth an inverse distance: seen from there the valley of
+        the cost is straight, and in space it is not. Where the range is hardly observed a step may leave the site: the
+        source moves no farther than three quarters of the way already there.
+        """
+        length = np.linalg.norm(step[:_SOURCE], axis=0)
+        part = step * np.minimum(1.0, _LONGEST_STEP * self._distance(state) / np.maximum(length, 1e-300))
+        moved = state + part
+        middle = self.problem.position.mean(axis=1)
+        away, distance = _split(state[:_SOURCE].T - middle)
+        spread = np.linalg.norm(self.problem.position - middle[:, None], axis=-1).max(axis=-1)
+        far = distance > spread + 0.1  # nearer, the pings lie about the source
+        nearer = np.einsum("ri,ri->r", away, part[:_SOURCE].T) / distance
+        turn, angle = _split(part[:_SOURCE].T / distance[:, None] - nearer[:, None] * away)
+        toward = np.cos(angle)[:, None] * away + np.sin(angle)[:, None] * turn
+        place = middle + (distance / np.maximum(1.0 - nearer, 1.0 - _LONGEST_STEP))[:, None] * toward
+        moved[:_SOURCE] = np.where(far, place.T, moved[:_SOURCE])
+        return moved
+
+    def _distance(self, state: Floats) -> Floats:
+        """Of the source from the pings of each run, (r,) [m]."""
+        return np.linalg.norm(state.T[:, None, :_SOURCE] - self.problem.position, axis=-1).mean(axis=-1) + 0.1
+
+
+def _split(vectors: Floats) -> tuple[Floats, Floats]:
+    """Unit vectors (r, 3) and lengths (r,)."""
+    length = np.maximum(np.linalg.norm(vectors, axis=-1), 1e-300)
+    return vectors / length[:, None], length
 
 
 def descend(problem: FusionProblem, state: Floats, weight: Floats) -> Floats:
     """Levenberg steps from states (r, size) with weights (r, p) of the pings, to states of least cost."""
-    found = levenberg(_Weighted(problem, weight), state.T, _Weighted.evaluate, _Weighted.move, descent=_DESCENT)
+    found = levenberg(
+        _Weighted(problem, weight),
+        state.T,
+        _Weighted.evaluate,
+        _Weighted.move,
+        unit=_Weighted.unit,
+        descent=_DESCENT,
+    )
     return found.T
