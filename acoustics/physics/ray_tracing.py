@@ -8,24 +8,17 @@ radius ``1 / (xi |g|)``, and the time along it is ``(artanh(sin theta_1) - artan
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 
 _TINY = 1e-6  # of g times time: below it the series of artanh is exact to rounding
-_MOST_ARCS = 10_000
-FAN = 241
-LOUDEST = 3.0
-_STEEPEST = np.deg2rad(89.5)
-_TURN = 1e-6  # between the sides of a ray tube [rad]
-_STEPS = 60
-_MISS_M = 1e-9
-_MET_M = 1e-5
+MOST_ARCS = 3_000
 
 
 @dataclass(frozen=True)
@@ -82,74 +75,144 @@ def trace_rays(
     Returns
     -------
     RayEnds
+
+    Raises
+    ------
+    ParameterError
+        A range so long that a ray is of more than `MOST_ARCS` arcs.
     """
-    slopes = np.diff(speed_m_s) / np.diff(rows_m)
-    z = np.array(from_depth_m, dtype=float)
-    layer = np.clip(np.searchsorted(rows_m, z, side="right") - 1, 0, len(slopes) - 1)
-    c = np.interp(z, rows_m, speed_m_s)
-    xi, sine = np.cos(angle) / c, np.sin(angle)
-    time, left = np.zeros_like(z), np.array(range_m, dtype=float)
+    rays = _start(rows_m, speed_m_s, from_depth_m, angle)
+    z, sine, c, time = (np.full(len(rays.z), np.nan) for _ in range(4))
+    spent, left = np.zeros(len(rays.z)), np.array(range_m, dtype=float)
     passed: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
-    going = np.arange(len(z))
-    for _ in range(_MOST_ARCS):
+    going = np.arange(len(rays.z))
+    for _ in range(MOST_ARCS):
         if not going.size:
             break
-        at = layer[going]
-        arc = _to_next_row(rows_m, speed_m_s, slopes[at], at, z[going], c[going], sine[going], xi[going])
-        ends = arc.range_m >= left[going]
-        step = np.where(ends, left[going], arc.range_m)
-        turned = np.clip(sine[going] - xi[going] * slopes[at] * step, -1.0, 1.0)
-        sine_then = np.where(ends, turned, arc.sine)
-        time[going] += _arc_time(xi[going], slopes[at], step, sine[going], sine_then)
-        level = xi[going] * c[going] + np.sqrt(1.0 - sine_then**2)
-        deeper = np.where(ends, step * (sine[going] + sine_then) / level, 0.0)
-        z[going] = np.where(ends, z[going] + deeper, arc.depth_m)
-        c[going] = np.where(ends, c[going] + slopes[at] * deeper, arc.speed_m_s)
-        sine[going] = sine_then
-        left[going] -= step
-        on = going[~ends]
-        row = layer[on] + (sine[on] > 0)
-        layer[on] += np.where(sine[on] > 0, 1, -1)
+        slope, arc_m, then = _to_next_row(rows_m, speed_m_s, rays)
+        ends = arc_m >= left
+        if ends.any():
+            here, last = going[ends], rays.take(ends)
+            z[here], sine[here] = _along_arc(last, slope[ends], left[ends])
+            c[here] = last.c + slope[ends] * (z[here] - last.z)
+            time[here] = spent[ends] + _arc_time(last.xi, slope[ends], left[ends], last.sine, sine[here])
+        row = then.layer + (then.sine <= 0)
         if watched is not None:
-            seen = watched[row]
-            passed.append((on[seen], row[seen]))
-        lost = (layer[on] < 0) | (layer[on] >= len(slopes))
-        for values in (z, sine, c, time):
-            values[on[lost]] = np.nan
-        going = on[~lost]
+            seen = ~ends & watched[row]
+            passed.append((going[seen], row[seen]))
+        on = ~ends & (then.layer >= 0) & (then.layer < len(rows_m) - 1)
+        before, arc_m, going, rays = rays.take(on), arc_m[on], going[on], then.take(on)
+        spent = spent[on] + _arc_time(rays.xi, slope[on], arc_m, before.sine, rays.sine)
+        left = left[on] - arc_m
+    if going.size:
+        raise _too_far(range_m)
     return RayEnds(z, sine, c, time, _in_order(passed, len(z)))
 
 
-class _NextRow(NamedTuple):
-    """Where rays leave their layers: range to it, and depth, sound speed and sine of the angle there."""
+def fan_depths(rows_m: Floats, speed_m_s: Floats, from_depth_m: float, angle: Floats, range_m: Floats) -> Floats:
+    """Depths of rays from one place at several ranges, each ray followed once.
 
-    range_m: Floats
-    depth_m: Floats
-    speed_m_s: Floats
+    Parameters
+    ----------
+    rows_m, speed_m_s : ndarray, shape (n_rows,)
+        As for `trace_rays`.
+    from_depth_m : float
+        Where the rays begin, within the rows [m].
+    angle : ndarray, shape (n_rays,)
+        Their angles below the horizontal there [rad], short of the vertical.
+    range_m : ndarray, shape (n_ranges,)
+        Horizontal ranges, over 0 [m].
+
+    Returns
+    -------
+    ndarray, shape (n_rays, n_ranges)
+        Depth [m]; NaN from where a ray has left the rows.
+
+    Raises
+    ------
+    ParameterError
+        As `trace_rays` does.
+    """
+    order = np.argsort(range_m)
+    ranges, n_rays = np.asarray(range_m, dtype=float)[order], len(angle)
+    rays = _start(rows_m, speed_m_s, np.full(n_rays, float(from_depth_m)), angle)
+    going, begun = np.arange(n_rays), np.zeros(n_rays)
+    # Which of the arcs, numbered as they are found, each ray is on at each range: the last that has begun.
+    arcs: list[Floats] = []
+    number, found = np.full((n_rays, len(ranges) + 1), -1), 0
+    for _ in range(MOST_ARCS):
+        if not going.size:
+            break
+        inside = (rays.layer >= 0) & (rays.layer < len(rows_m) - 1)
+        number[going, np.searchsorted(ranges, begun)] = found + np.arange(len(going))
+        found += len(going)
+        rays = rays._replace(layer=np.clip(rays.layer, 0, len(rows_m) - 2), z=np.where(inside, rays.z, np.nan))
+        slope, arc_m, then = _to_next_row(rows_m, speed_m_s, rays)
+        arcs.append(np.stack([begun, rays.z, rays.c, rays.sine, rays.xi, slope]))
+        begun = begun + arc_m
+        on = inside & (begun <= ranges[-1])
+        begun, going, rays = begun[on], going[on], then.take(on)
+    if going.size:
+        raise _too_far(range_m)
+    number = np.maximum.accumulate(number[:, :-1], axis=1)
+    begun, z, c, sine, xi, slope = np.concatenate(arcs, axis=1)[:, number]
+    depth = np.empty(number.shape)
+    depth[:, order], _ = _along_arc(_Rays(z, c, sine, xi, number), slope, ranges - begun)
+    return depth
+
+
+def _too_far(range_m: Floats) -> ParameterError:
+    return ParameterError(
+        f"rays over {float(np.max(range_m)) / 1e3:,.1f} km cross the rows of the sound-speed profile more than "
+        f"{MOST_ARCS:,} times; take a shorter range, or fewer rows (water.profile)"
+    )
+
+
+class _Rays(NamedTuple):
+    """Rays on their way: depth, sound speed, sine of the angle, ``cos(theta) / c``, and the layer ahead."""
+
+    z: Floats
+    c: Floats
     sine: Floats
+    xi: Floats
+    layer: NDArray[np.int64]
+
+    def take(self, which: NDArray[np.bool_]) -> _Rays:
+        return _Rays._make(values[which] for values in self)
 
 
-def _to_next_row(
-    rows_m: Floats,
-    speed_m_s: Floats,
-    slope: Floats,
-    layer: NDArray[np.int64],
-    z: Floats,
-    c: Floats,
-    sine: Floats,
-    xi: Floats,
-) -> _NextRow:
+def _start(rows_m: Floats, speed_m_s: Floats, from_depth_m: Floats, angle: Floats) -> _Rays:
+    z = np.array(from_depth_m, dtype=float)
+    c = np.interp(z, rows_m, speed_m_s)
+    layer = np.clip(np.searchsorted(rows_m, z, side="right") - 1, 0, len(rows_m) - 2)
+    return _Rays(z, c, np.sin(angle), np.cos(angle) / c, layer)
+
+
+def _to_next_row(rows_m: Floats, speed_m_s: Floats, rays: _Rays) -> tuple[Floats, Floats, _Rays]:
+    """Gradient of the rays' layers, the range across them, and the rays where they leave."""
+    z, c, sine, xi, layer = rays
+    slope = (np.diff(speed_m_s) / np.diff(rows_m))[layer]
     down = np.where(sine != 0, sine > 0, slope < 0)
     far = layer + down
     turns = xi * speed_m_s[far] >= 1.0  # before it comes to the row ahead
     row = np.where(turns, layer + 1 - down, far)
-    out = np.sqrt(np.maximum(1.0 - (xi * speed_m_s[row]) ** 2, 0.0))
+    c_row, z_row = speed_m_s[row], rows_m[row]
+    out = np.sqrt(np.maximum(1.0 - (xi * c_row) ** 2, 0.0))
+    steep = np.abs(sine) + out
     with np.errstate(divide="ignore", invalid="ignore"):
         # Written without the difference of two sines, which nearly cancel where the gradient is small.
-        across = xi * (c + speed_m_s[row]) * np.abs(rows_m[row] - z) / (np.abs(sine) + out)
-        reach = np.where(turns, (np.abs(sine) + out) / (xi * np.abs(slope)), across)
+        across = xi * (c + c_row) * np.abs(z_row - z) / steep
+        reach = np.where(turns, steep / (xi * np.abs(slope)), across)
     reach = np.where(np.isfinite(reach), reach, np.inf)  # level in even water, or along the axis of a channel
-    return _NextRow(reach, rows_m[row], speed_m_s[row], np.where(down ^ turns, out, -out))
+    sine_then = np.where(down ^ turns, out, -out)
+    return slope, reach, _Rays(z_row, c_row, sine_then, xi, layer + np.where(sine_then > 0, 1, -1))
+
+
+def _along_arc(rays: _Rays, slope: Floats, step_m: Floats) -> tuple[Floats, Floats]:
+    """Depth and sine of the angle a step of range on, within the layer."""
+    sine = np.clip(rays.sine - rays.xi * slope * step_m, -1.0, 1.0)
+    level = rays.xi * rays.c + np.sqrt(1.0 - sine**2)
+    return rays.z + step_m * (rays.sine + sine) / level, sine
 
 
 def _arc_time(xi: Floats, slope: Floats, range_m: Floats, sine: Floats, sine_then: Floats) -> Floats:
@@ -170,115 +233,3 @@ def _in_order(passed: list[tuple[NDArray[np.int64], NDArray[np.int64]]], count: 
     table = np.full((count, int(number.max(initial=-1)) + 1), -1)
     table[rays, number] = rows
     return table
-
-
-@dataclass(frozen=True)
-class Eigenrays:
-    """Rays between given places, sorted by pair, then depth, then angle; all of shape (n_rays,).
-
-    Parameters
-    ----------
-    pair, target : ndarray of int
-        Which pair of places each joins, and which of its depths.
-    angle : ndarray
-        Below the horizontal at the source [rad].
-    ends : RayEnds
-        At the receiver.
-    amplitude : ndarray
-        Pressure over that at 1 m, by the width of the ray tube [1]; no more than `LOUDEST` times that of spherical
-        spreading, since rays say too much near a caustic.
-    caustics : ndarray of int
-        1 where the tube has crossed itself an odd number of times, else 0.
-    """
-
-    pair: NDArray[np.int64]
-    target: NDArray[np.int64]
-    angle: Floats
-    ends: RayEnds
-    amplitude: Floats
-    caustics: NDArray[np.int64]
-
-
-def eigenrays(
-    rows_m: Floats,
-    speed_m_s: Floats,
-    from_depth_m: Floats,
-    to_depth_m: Floats,
-    range_m: Floats,
-    *,
-    steepest: Floats | None = None,
-    watched: NDArray[np.bool_] | None = None,
-) -> Eigenrays:
-    """Rays that lead from sources to receivers, by bracketing on the angle of departure.
-
-    Parameters
-    ----------
-    rows_m, speed_m_s : ndarray, shape (n_rows,)
-        As for `trace_rays`.
-    from_depth_m, range_m : ndarray, shape (n_pairs,)
-        Depth of the source, and the horizontal range to the receiver [m].
-    to_depth_m : ndarray, shape (n_pairs, n_depths)
-        Depths of the receiver: its own, and those of its mirror images in unfolded water [m].
-    steepest : ndarray, shape (n_pairs,), optional
-        Steepest angles of departure to look at [rad]; short of the vertical by default.
-    watched : ndarray of bool, shape (n_rows,), optional
-        As for `trace_rays`.
-
-    Returns
-    -------
-    Eigenrays
-
-    Notes
-    -----
-    A fan of `FAN` rays is sent to every receiver. Where two neighbours pass on both sides of it one is between them,
-    found by the secant method held within its bracket (Illinois). Two in one gap, close to a caustic, are missed.
-    Pressure: ``|A|^2 = (c_r / c_s) cos(theta_s) / (r |dz/dtheta_s| cos(theta_r))`` (Jensen and others 2011, section
-    3.3.5, from memory).
-    """
-    source, receiver, across = (np.asarray(v, dtype=float) for v in (from_depth_m, to_depth_m, range_m))
-    limit = np.full(len(source), _STEEPEST) if steepest is None else np.minimum(steepest, _STEEPEST)
-    fan = np.linspace(-1.0, 1.0, FAN)[:, None] * limit
-    each = np.broadcast_to(np.arange(len(source)), fan.shape).ravel()
-    depth = trace_rays(rows_m, speed_m_s, source[each], fan.ravel(), across[each]).depth_m
-    off = np.moveaxis(depth.reshape(fan.shape)[..., None] - receiver, 0, -1)  # (pair, depth, ray)
-    # A ray that meets it exactly belongs to the gap above alone.
-    pair, target, gap = np.nonzero((off[..., :-1] * off[..., 1:] <= 0) & (off[..., 1:] != 0))
-    bracket = (fan[gap, pair], fan[gap + 1, pair], off[pair, target, gap], off[pair, target, gap + 1])
-
-    def miss(angle: Floats) -> Floats:
-        ends = trace_rays(rows_m, speed_m_s, source[pair], angle, across[pair])
-        return ends.depth_m - receiver[pair, target]
-
-    angle = _root(miss, *bracket)
-    # Where a ray level at a row of most speed parts those above from those below, signs change without one between.
-    met = np.abs(miss(angle)) < _MET_M
-    pair, target, angle = pair[met], target[met], angle[met]
-    ends = trace_rays(rows_m, speed_m_s, source[pair], angle, across[pair], watched=watched)
-    wide = (miss(angle + _TURN) - miss(angle - _TURN)) / (2 * _TURN)
-    level = np.sqrt(1.0 - ends.sin_angle**2)
-    tube = across[pair] * np.maximum(np.abs(wide), 1e-12) * level
-    speed_there = np.interp(source[pair], rows_m, speed_m_s)
-    spherical = 1.0 / np.hypot(across[pair], receiver[pair, target] - source[pair])
-    amplitude = np.minimum(np.sqrt(ends.speed_m_s / speed_there * np.cos(angle) / tube), LOUDEST * spherical)
-    return Eigenrays(pair, target, angle, ends, amplitude, (wide < 0).astype(np.int64))
-
-
-def _root(miss: Callable[[Floats], Floats], low: Floats, high: Floats, at_low: Floats, at_high: Floats) -> Floats:
-    """Angles between `low` and `high` at which rays miss by nothing; the misses there are of unlike sign.
-
-    The secant method with the misses of an end halved that stays: M. Dowell and P. Jarratt, A modified regula falsi
-    method for computing the root of an equation, BIT 11, 168-174 (1971).
-    """
-    low, high, at_low, at_high = low.copy(), high.copy(), at_low.copy(), at_high.copy()
-    angle = low
-    for _ in range(_STEPS):
-        span = at_high - at_low
-        angle = low - at_low * np.divide(high - low, span, out=np.zeros_like(span), where=span != 0)
-        here = miss(angle)
-        if not np.any(np.abs(here) > _MISS_M):
-            break
-        same = np.sign(here) == np.sign(at_high)
-        at_low = np.where(same, 0.5 * at_low, here)
-        at_high = np.where(same, here, 0.5 * at_high)
-        low, high = np.where(same, low, angle), np.where(same, angle, high)
-    return angle

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.table_model import DEEPEST_M
-from acoustics.physics.ray_tracing import Eigenrays, eigenrays
+from acoustics.physics.eigenrays import Eigenrays, eigenrays
 from acoustics.propagate.images import Bools, Complexes, Ints, Room, path_gain
 from acoustics.propagate.kept_paths import KeptPaths, Limits
 from acoustics.scene.scene import Scene
@@ -93,8 +93,7 @@ def bent_paths(scene: Scene, room: Room, source_m: Floats, receivers_m: Floats, 
     images = np.where(storeys % 2 == 0, storeys * height + z, (storeys + 1) * height - z)
     watched = np.zeros(len(rows), dtype=bool)
     watched[np.searchsorted(rows, [0.0] if height == 0 else np.arange(storeys[0] + 1, storeys[-1] + 1) * height)] = True
-    depth = np.full(len(across), source_m[2])
-    rays = eigenrays(rows, speed, depth, images, across, steepest=steepest, watched=watched)
+    rays = eigenrays(rows, speed, float(source_m[2]), images, across, steepest=steepest, watched=watched)
     return _described(scene, room, source_m, receivers_m, rays, rows, speed, storeys, height)
 
 
@@ -147,14 +146,14 @@ def _described(
     sine = np.sqrt(np.maximum(1.0 - (slowness[:, None] * speed[passed]) ** 2, 0.0))
     gain = path_gain(room, faces, np.where(passed < 0, 0.0, sine))
     storey = storeys[rays.target]
-    number = _rank(rays.ends.time_s, rays.pair, rays.target, np.sum(faces >= 0, axis=1))
-    receiver = receivers_m[rays.pair]
+    number = _rank(rays.ends.time_s, rays.receiver, rays.target, np.sum(faces >= 0, axis=1))
+    receiver = receivers_m[rays.receiver]
     ahead = receiver - source_m
     ahead[:, :2] *= (np.sqrt(1.0 - rays.ends.sin_angle**2) / np.hypot(*ahead[:, :2].T))[:, None]
     ahead[:, 2] = np.where(storey % 2 == 0, rays.ends.sin_angle, -rays.ends.sin_angle)
     length = rays.ends.time_s * float(scene.water.sound_speed_m_s(source_m[2]))
     return BentPaths(
-        receiver=rays.pair,
+        receiver=rays.receiver,
         storey=storey,
         number=number,
         faces=faces,
@@ -218,5 +217,5 @@ def kept_bent_paths(
     order = paths[:, 2]
     keep = np.flatnonzero(is_direct | heard.any(axis=-1))
     keep = keep[np.lexsort((mean_delay[keep], ~is_direct[keep], element[keep]))]
-    kept_faces = faces[keep]
+    kept_faces = faces[keep, : order[keep].max()]
     return KeptPaths(part[element[keep]], order[keep], delay[keep], amplitude[keep], exists[keep], lambda: kept_faces)

@@ -10,6 +10,8 @@ from pydantic import Field, model_validator
 from acoustics.physics.burst import Burst, BurstMoments, burst_moments
 from acoustics.scene.model import FrequencyHz, LevelDb, Name, NotNegative, Number, Point, SceneModel
 
+# Spreading alone takes 100 dB off there; what is built to be heard farther is no pinger. Our choice, no source.
+FARTHEST_HEARD_M = 100_000.0
 RATE_OVER_BAND = 2.5  # twice, and room for the anti-alias filter: common practice, no source
 
 

@@ -17,7 +17,7 @@ from acoustics.scene.keep_out import KeepOut
 from acoustics.scene.model import DEEPEST_M, SceneModel, Title
 from acoustics.scene.mounting import Mounting
 from acoustics.scene.noise import Noise
-from acoustics.scene.pinger import Pinger
+from acoustics.scene.pinger import FARTHEST_HEARD_M, Pinger
 from acoustics.scene.plan import Plan
 from acoustics.scene.pool import Pool
 from acoustics.scene.recorder import Recorder
@@ -80,7 +80,7 @@ class Scene(SceneModel):
         faults += same_names([s.name for s in self.stations], "stations")
         if coarse := whole_metres([h.position_m for h in self.array.hydrophones], self.vehicle.hull_m):
             faults.append(f"array.hydrophone: {coarse}")
-        faults += dry + self._in_the_way() + self._contacts() + self._too_slow()
+        faults += dry + self._in_the_way() + self._contacts() + self._too_far() + self._too_slow()
         all_wrong("scene", faults)
         return self
 
@@ -98,6 +98,15 @@ class Scene(SceneModel):
             "vehicle.position_m; move one of them"
             for i, pinger in enumerate(self.pingers, 1)
             if np.min(np.linalg.norm(vehicle - np.array(pinger.position_m), axis=-1)) < _CONTACT_M
+        ]
+
+    def _too_far(self) -> list[str]:
+        away = [float(np.linalg.norm(np.subtract(p.position_m, self.vehicle.position_m))) for p in self.pingers]
+        return [
+            f"pinger[{i}].position_m: {pinger.name} is {far / 1e3:,.0f} km from vehicle.position_m, and beyond "
+            f"{FARTHEST_HEARD_M / 1e3:g} km no pinger is heard; move one of them"
+            for i, (pinger, far) in enumerate(zip(self.pingers, away, strict=True), 1)
+            if far > FARTHEST_HEARD_M
         ]
 
     def _too_slow(self) -> list[str]:

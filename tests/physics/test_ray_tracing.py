@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from acoustics.physics.ray_tracing import eigenrays, trace_rays
+from acoustics.base.errors import ParameterError
+from acoustics.physics.eigenrays import eigenrays
+from acoustics.physics.ray_tracing import fan_depths, trace_rays
 from acoustics.physics.refraction import linear_gradient_travel_time
 
 ROWS, SPEED = np.array([0.0, 3.0, 6.0, 12.0]), np.array([1486.0, 1483.0, 1460.0, 1445.0])
@@ -64,21 +66,39 @@ def test_rows_passed_are_told_in_order():
     assert ends.passed.tolist() == [[2, 1], [1, 2]]
 
 
+def test_one_fan_has_the_depths_that_rays_followed_to_each_range_have():
+    angle, ranges = np.deg2rad([-89.0, -25.0, -4.0, 0.0, 1.0, 12.0, 30.0]), np.array([40.0, 0.5, 55.0, 7.0, 40.0])
+    fan = fan_depths(ROWS, SPEED, 7.0, angle, ranges)
+    every = np.meshgrid(angle, ranges, indexing="ij")
+    alone = one(ROWS, SPEED, np.full(35, 7.0), every[0].ravel(), every[1].ravel()).depth_m.reshape(7, 5)
+    assert np.isnan(fan).any() and np.isfinite(fan).any()
+    np.testing.assert_allclose(fan, alone, atol=1e-11)
+
+
+@pytest.mark.parametrize("follow", [fan_depths, trace_rays])
+def test_rays_without_end_are_refused(follow):
+    """Under a level of least sound speed a ray swings from side to side, an arc each 110 m."""
+    rows, speed = np.array([-20.0, 0.0, 20.0]), np.array([1500.0, 1480.0, 1500.0])
+    begin = 1.0 if follow is fan_depths else np.ones(1)
+    with pytest.raises(ParameterError, match=r"over 1,000.0 km cross .*water.profile"):
+        follow(rows, speed, begin, np.zeros(1), np.array([1e6]))
+
+
 def test_an_eigenray_meets_its_receiver_and_is_the_same_on_the_way_back():
-    pairs = np.array([(7.0, 2.0, 40.0), (5.0, 9.0, 45.0), (1.0, 10.0, 25.0)])
-    there = eigenrays(ROWS, SPEED, pairs[:, 0], pairs[:, 1:2], pairs[:, 2])
-    back = eigenrays(ROWS, SPEED, pairs[:, 1], pairs[:, :1], pairs[:, 2])
-    assert there.pair.tolist() == back.pair.tolist() == [0, 1, 2]
-    again = one(ROWS, SPEED, pairs[:, 0], there.angle, pairs[:, 2])
-    np.testing.assert_allclose(again.depth_m, pairs[:, 1], atol=1e-8)
-    np.testing.assert_allclose(there.ends.time_s, back.ends.time_s, rtol=1e-11)
-    np.testing.assert_allclose(np.sin(there.angle), -back.ends.sin_angle, atol=1e-9)
-    # Pressure of a point source is reciprocal in water of one density (Jensen and others 2011, sec. 2.3).
-    np.testing.assert_allclose(there.amplitude, back.amplitude, rtol=1e-5)
+    for there_m, back_m, range_m in [(7.0, 2.0, 40.0), (5.0, 9.0, 45.0), (1.0, 10.0, 25.0)]:
+        there = eigenrays(ROWS, SPEED, there_m, [[back_m]], [range_m])
+        back = eigenrays(ROWS, SPEED, back_m, [[there_m]], [range_m])
+        assert there.receiver.tolist() == back.receiver.tolist() == [0]
+        again = one(ROWS, SPEED, there_m, there.angle, range_m)
+        np.testing.assert_allclose(again.depth_m, back_m, atol=1e-8)
+        np.testing.assert_allclose(there.ends.time_s, back.ends.time_s, rtol=1e-10)  # each misses by up to 1e-9 m
+        np.testing.assert_allclose(np.sin(there.angle), -back.ends.sin_angle, atol=1e-9)
+        # Pressure of a point source is reciprocal in water of one density (Jensen and others 2011, sec. 2.3).
+        np.testing.assert_allclose(there.amplitude, back.amplitude, rtol=1e-5)
 
 
 def test_amplitude_of_straight_rays_is_spherical():
-    rays = eigenrays(np.array([-50.0, 50.0]), np.full(2, 1480.0), [0.0], [[12.0]], [16.0])
+    rays = eigenrays(np.array([-50.0, 50.0]), np.full(2, 1480.0), 0.0, [[12.0]], [16.0])
     np.testing.assert_allclose(rays.amplitude, 1 / 20.0, rtol=1e-7)
 
 
@@ -90,5 +110,5 @@ def test_the_shadow_begins_where_the_ray_along_the_surface_ends(beyond_m, rays):
     edge = sum(np.sqrt(2 * radius * z - z**2) for z in places)
     # Above the surface the mirrored water bends rays away for good.
     rows, speed = np.array([-20.0, 0.0, 20.0]), np.array([surface - 60.0, surface, surface - 60.0])
-    found = eigenrays(rows, speed, [places[0]], [[places[1]]], [edge + beyond_m])
-    assert len(found.pair) == rays
+    found = eigenrays(rows, speed, places[0], [[places[1]]], [edge + beyond_m])
+    assert len(found.receiver) == rays
