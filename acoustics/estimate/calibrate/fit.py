@@ -18,7 +18,7 @@ from acoustics.estimate.calibrate.model import (
 
 _SMALLEST_STEP = 1e-6  # in standard deviations of the prior
 _FORGOTTEN = 4.0  # a ping this many times as far off as expected has half its weight in the robust rounds
-_ROBUST_ROUNDS = 4
+_ROBUST_ROUNDS = 4  # of new weights: only a start is sought, which the fit with final weights takes on
 _ROBUST_STEPS = 6  # enough for the damping to find a step that helps
 
 

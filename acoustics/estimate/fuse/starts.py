@@ -9,7 +9,7 @@ from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
 from acoustics.estimate.fuse.model import FusionProblem
 
-_RANGES_M = np.geomspace(0.5, 200.0, 24)
+_RANGES_M = np.geomspace(0.5, 200.0, 24)  # each a third above the last: the fit begun nearest finds the range
 _MOST_BEARINGS = 8  # rays are cast from so many pings of a run, spread over it
 # The candidates are no finer than this; flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _GRID_SD = np.deg2rad(4.0)

@@ -18,7 +18,7 @@ NEAREST_M = 0.3  # no pinger is taken to be nearer, whatever a ping says of its 
 _ROUNDING = 1e-6
 _LEAST_M2 = 1e-12  # no place is known better
 _DISTANCES = 32  # nodes of the sum along the bearing
-_REACH_SD = 6.0
+_REACH_SD = 6.0  # what lies beyond has a billionth of the sum
 _FARTHEST_M = 1e100  # squares of more are no numbers
 
 

@@ -17,8 +17,8 @@ from acoustics.physics.burst import Burst
 
 # Of a pinger of unknown depth, as a share of the water's: a uniform one has 1 / sqrt(12) about the middle.
 _UNKNOWN_DEPTH_SHARE, _UNKNOWN_DEPTH_SD_SHARE = 0.5, 0.29
-_LEAST_DEPTH_SD_M = 0.01
-_SAME_BEARING = np.deg2rad(1.0)
+_LEAST_DEPTH_SD_M = 0.01  # nobody sounds a depth more finely
+_SAME_BEARING = np.deg2rad(1.0)  # candidates nearer together start one search
 
 
 def with_echoes(ping: Ping, segment: Segment, noise_density: Floats, burst: Burst, site: SiteSketch) -> Ping:

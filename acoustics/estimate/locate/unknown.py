@@ -15,7 +15,7 @@ from acoustics.io.sidecar import KnownPinger
 # What `find_bursts` tells apart: a frequency to half a kilohertz in a short block, and bursts 50 ms apart.
 _RESOLUTION_HZ, _DEAD_TIME_S = 750.0, 0.05
 _ONCE_DB = 20.0  # over the noise: what is heard once must be as loud as this to be worth a line
-_MOST_SOUNDS = 8
+_MOST_SOUNDS = 8  # the most frequent: a longer list is not read
 _AT_ONCE_S, _SHORTEST_S = 0.5, 0.02  # of the samples in which noise and bursts are told apart
 
 

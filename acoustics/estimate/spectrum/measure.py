@@ -13,13 +13,13 @@ from acoustics.estimate.spectrum.bursts import BurstTrain
 
 _MOST_PINGS = 16  # more make no number better that a scenario takes
 _MARGIN_S = 2e-3  # kept before an event and after it
-_LONGEST_S = 0.3
+_LONGEST_S = 0.3  # of an event, echoes included; the burst itself is shorter
 # Bands on either side of the carrier, of its frequency: the edges' energy lies in the narrow one, where less noise
 # hides it; the wide one holds the build-up of a Q over 2.
 _EDGE_BAND, _BUILD_UP_BAND = 0.2, 0.5
 _ONSET_SHARE = 0.02  # of the largest power, 17 dB under the echoes' sum at worst, and so much over the noise:
 _ONSET_OVER_NOISE = 8.0
-_SHORTEST_CYCLES = 8.0
+_SHORTEST_CYCLES = 8.0  # of a burst: a shorter one has no end apart from its build-up
 _END_SHARE = 0.25  # of the edges' energy, that their likeness at the burst's length must reach; 0.5 without noise
 _STRONG_DB = 24.0  # over the noise; in weaker bursts noise alone looks like an end (tests/benchmarks/spectrum.py)
 _CLEAREST = 1.6  # times as deep as the second
