@@ -12,6 +12,11 @@ from acoustics.base.frames import Floats
 # Beyond these standard deviations a mistake is as good as impossible (1e-10 and less).
 IMPOSSIBLE_DISTANCE, _FAR_EXCESS = 13.0, 8.0
 
+# Generating vector of a lattice rule for any power of two from 2^10 points: the method is that of Cools, Kuo & Nuyens
+# (2006), SIAM J. Sci. Comput. 28:2162-2188; these numbers are from memory; a test holds them to be spread evenly.
+_POINTS = 2048
+_GENERATOR = np.array([1, 182667, 469891, 498753, 110745, 446247, 250185, 118627, 245333, 283199])
+
 
 def beyond_the_surface(cosines: Floats, covariance: Floats) -> tuple[Floats, Floats]:
     """How far direction cosines lie outside those that exist, and how noise moves them across.
@@ -79,7 +84,7 @@ def mistake_probability(distance: Floats, excess: Floats, slope: Floats, own_slo
 
 
 def winning_shares(vectors: Floats, excess: Floats | None, slope: Floats, own_slope: Floats) -> Floats:
-    """Share of noise in which each wrong set fits best of all, on a fixed set of noise (Sobol's points).
+    """Share of noise in which each wrong set fits best of all, on a fixed set of noise (points of a lattice rule).
 
     For where several sets often compete and their single probabilities no longer say what happens.
 
@@ -118,9 +123,8 @@ def winning_shares(vectors: Floats, excess: Floats | None, slope: Floats, own_sl
 def _standard_normal(dimension: int) -> Floats:
     """A fixed set of 2,048 evenly spread points of the standard normal distribution, shape (dimension, 2048).
 
-    Scrambled, since the plain sequence is uneven in its later dimensions at this length.
+    A rank-1 lattice rule, shifted at random once, so that no point lies on the edge of the unit cube.
     """
-    from scipy.stats import qmc  # here, for it takes long to load and few studies come by
-
-    sobol = qmc.Sobol(dimension, scramble=True, seed=np.random.default_rng(1))
-    return np.ascontiguousarray(ndtri(np.clip(sobol.random_base2(11), 1e-9, 1 - 1e-9)).T)
+    shift = np.random.default_rng(1).uniform(size=(dimension, 1))
+    points = np.outer(_GENERATOR[:dimension], np.arange(_POINTS)) / _POINTS + shift
+    return ndtri(np.clip(points % 1.0, 1e-9, 1 - 1e-9))
