@@ -15,11 +15,14 @@ from acoustics.physics.burst import Burst
 Singles = NDArray[np.float32]
 _DECAYS_KEPT = 3.0  # time constants of the transducer that belong to the template
 # Blocks: long ones waste less on the overlap, short ones answer sooner. They decide time, not what is heard.
-_SHORTEST_BLOCK_S = 0.05
+_SHORTEST_BLOCK_S = 0.03
 _BURSTS_IN_A_BLOCK = 10
-# How far a burst that begins late in its block is followed, and with its rise before it and its decay after it.
-_LOOK_AHEAD_BURSTS = 3
-_OVERLAP_BURSTS = 5
+# How far a burst that begins late in its block is followed to its peak, and what of the samples it then needs.
+_LOOK_AHEAD_BURSTS = 2
+_OVERLAP_BURSTS, _OVERLAP_S = 3.5, 0.002
+# Before its first output a block holds a burst's length more: the transform is circular, and a burst that the block's
+# end cuts would be heard at its beginning. Beyond that length a filter of so narrow a band rings below -74 dB.
+_LEAD_BURSTS = 1
 # Outputs kept for each length of the burst: the best of them lies within a sixteenth of its beginning and loses 0.6 dB
 # at most of the triangle that a matched filter answers with; its row is in benchmarks/constants.py
 _LOOKS_IN_A_BURST = 8
@@ -63,6 +66,8 @@ class FilterBank:
         Of the samples [Hz].
     block : int
         Samples of a channel that are transformed at once.
+    lead : int
+        Samples of the block before its first output.
     hop : int
         How far the next block begins after the last: what one block answers for, a multiple of every `step`.
     steps : tuple of int
@@ -77,6 +82,7 @@ class FilterBank:
 
     sample_rate_hz: float
     block: int
+    lead: int
     hop: int
     steps: tuple[int, ...]
     longest: int
@@ -95,7 +101,7 @@ class FilterBank:
         -------
         list of ndarray, shape (n_channels, n_outputs)
             ``|y|^2``, one array a pinger; the first ``hop // step`` are this block's, the others, for the next
-            three lengths of the longest burst, show how what begins late in the block goes on. In white noise of
+            two lengths of the longest burst, show how what begins late in the block goes on. In white noise of
             variance v it is exponential of mean v; a burst of energy ratio ``2 E / N0`` adds half of that times v
             where the filter lies upon it.
         """
@@ -103,7 +109,8 @@ class FilterBank:
         powers = []
         for template, first, step in zip(self.templates, self.first_bins, self.steps, strict=True):
             band = spectrum[:, first : first + len(template)] * template
-            output = fft.ifft(band, axis=-1)[:, : (self.hop + _LOOK_AHEAD_BURSTS * self.longest) // step]
+            own = slice(self.lead // step, (self.lead + self.hop + _LOOK_AHEAD_BURSTS * self.longest) // step)
+            output = fft.ifft(band, axis=-1)[:, own]
             powers.append(output.real**2 + output.imag**2)
         return powers
 
@@ -132,22 +139,23 @@ def filter_bank(bursts: Sequence[Burst], sample_rate_hz: float) -> FilterBank:
     shapes = [burst_samples(burst, sample_rate_hz) for burst in bursts]
     longest = max(len(shape) for shape in shapes)
     least = max(_SHORTEST_BLOCK_S * sample_rate_hz, _BURSTS_IN_A_BLOCK * longest)
-    block = 1 << int(np.ceil(np.log2(least)))
-    steps, templates, firsts = [], [], []
-    for burst, shape in zip(bursts, shapes, strict=True):
-        band = _LOOKS_IN_A_BURST / burst.length_s + 2 * abs(burst.sweep_hz)
+    bands = [_LOOKS_IN_A_BURST / burst.length_s + 2 * abs(burst.sweep_hz) for burst in bursts]
+    steps = [1 << int(np.log2(max(sample_rate_hz / band, 2.0))) for band in bands]
+    block = max(steps) * fft.next_fast_len(int(np.ceil(least / max(steps))))
+    templates, firsts = [], []
+    for burst, shape, step in zip(bursts, shapes, steps, strict=True):
         if 2 * (burst.frequency_hz + abs(burst.sweep_hz) / 2) >= sample_rate_hz:
             raise ParameterError(
                 f"sample_rate_hz={sample_rate_hz:g}: under twice the frequency of a burst at {burst.frequency_hz:g} Hz"
             )
-        step = 1 << int(np.log2(max(sample_rate_hz / band, 1.0)))
-        bins = min(block // step, block // 2)
+        bins = block // step
         first = int(np.clip(round(burst.frequency_hz * block / sample_rate_hz) - bins // 2, 0, block // 2 + 1 - bins))
         spectrum = np.conj(fft.fft(shape, block)[first : first + bins])
-        steps.append(block // bins)
         # The short inverse transform divides by its own length where the long one would by the block's.
         templates.append((spectrum * bins / block).astype(np.complex64))
         firsts.append(first)
     # An event's leading edge, and what follows it, stand in the block that finds it.
-    hop = (block - _OVERLAP_BURSTS * longest) // max(steps) * max(steps)
-    return FilterBank(sample_rate_hz, block, hop, tuple(steps), longest, tuple(templates), tuple(firsts))
+    overlap = int(np.ceil(_OVERLAP_BURSTS * longest + _OVERLAP_S * sample_rate_hz))
+    lead = -(-_LEAD_BURSTS * longest // max(steps)) * max(steps)
+    hop = (block - lead - overlap) // max(steps) * max(steps)
+    return FilterBank(sample_rate_hz, block, lead, hop, tuple(steps), longest, tuple(templates), tuple(firsts))

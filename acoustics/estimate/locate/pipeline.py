@@ -32,6 +32,7 @@ from acoustics.physics.burst import Burst
 # Kept before each block: the noise before a ping is measured there, in some fifty segments;
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _HISTORY_S = 0.06
+_HOPS_HELD = 16  # samples are moved to the front of their buffer once in so many blocks
 # Echoes of another pinger may cancel in its own band while the edges of their bursts add up in this one.
 _LEAKAGE_MARGIN = 10.0  # 10 dB above what leaks by the filter's own cross-correlation; common practice, no source
 _HEARD_BESIDE = 0.1  # another pinger at the same time counts if it is over a tenth of this one's power
@@ -161,7 +162,6 @@ def _located(
         tally.seconds = (window.first + window.n_real) / rate
         begin = window.history
         own = window.samples[:, begin : begin + min(bank.hop, window.n_real)]
-        unknown.hear(own, window.first / rate, is_last=window.is_last)
         varies = varies or bool(np.any(np.ptp(window.samples[:, window.history :][:, : window.n_real], axis=-1)))
         for k, event, beside in _heard(window, bank, detectors, leaks):
             if not trackers[k].accept(event.peak_at / rate, event.power):
@@ -172,6 +172,7 @@ def _located(
             ping = locate_ping(count, pingers[k], bursts[k], part, context, masked_by=over)
             _count(tally, tally.pingers[k], ping)
             yield ping
+        unknown.hear(own, window.first / rate, is_last=window.is_last)  # after the pings, which are waited for
         if window.is_last:
             tally.unknown = unknown.worth_a_line()
             for tracker, line in zip(trackers, tally.pingers, strict=True):
@@ -191,8 +192,7 @@ def _heard(
     window: _Window, bank: FilterBank, detectors: list[BandDetector], leaks: Floats
 ) -> list[tuple[int, Event, list[int]]]:
     """Events of all bands in the order of time: the pinger, the event, and other pingers that drown it."""
-    block = window.samples[:, window.history :]
-    powers = bank.outputs(block)
+    powers = bank.outputs(window.samples[:, window.history - bank.lead :])
     own = [min(bank.hop, window.n_real) // d.step if window.is_last else bank.hop // d.step for d in detectors]
     statistics = [d.statistic(p, n) for d, p, n in zip(detectors, powers, own, strict=True)]
     floors = [np.zeros(len(statistic)) for statistic in statistics]
@@ -229,30 +229,30 @@ def _before(statistic: Floats, its: BandDetector, event: Event, first: int) -> f
 
 def _windows(stream: SampleStream, bank: FilterBank, history: int) -> Iterator[_Window]:
     """Blocks that overlap, each with the samples before it; beyond the recording's ends stand zeros."""
-    held = np.zeros((stream.n_channels, history + bank.block), dtype=np.float32)
-    filled, first = history, 0
+    history = max(history, bank.lead)
+    block, hop = bank.block - bank.lead, bank.hop
+    size = history + block
+    held = np.zeros((stream.n_channels, size + _HOPS_HELD * hop), dtype=np.float32)
+    begin, filled, first = 0, history, 0
     for samples in stream.blocks:
         taken = 0
         while taken < samples.shape[-1]:
-            part = samples[:, taken : taken + held.shape[-1] - filled]
+            part = samples[:, taken : taken + begin + size - filled]
             held[:, filled : filled + part.shape[-1]] = part
             filled, taken = filled + part.shape[-1], taken + part.shape[-1]
-            if filled == held.shape[-1]:
-                yield _Window(held, first, history, bank.block, False)
-                held[:, : -bank.hop] = held[:, bank.hop :].copy()
-                first, filled = first + bank.hop, filled - bank.hop
-    if first + filled - history < bank.longest:
-        raise InputError(stream.source, "", f"{first + filled - history} samples are too short to hold a ping")
-    held[:, filled:] = 0.0
-    while filled - history > 0:
-        n_real = filled - history
-        last = n_real <= bank.hop
-        yield _Window(held, first, history, n_real, last)
-        if last:
-            return
-        held[:, : -bank.hop] = held[:, bank.hop :].copy()
-        held[:, -bank.hop :] = 0.0
-        first, filled = first + bank.hop, filled - bank.hop
+            if filled == begin + size:
+                yield _Window(held[:, begin:filled], first, history, block, False)
+                begin, first = begin + hop, first + hop
+                if begin + size > held.shape[-1]:
+                    held[:, : filled - begin] = held[:, begin:filled].copy()
+                    begin, filled = 0, filled - begin
+    n_real = filled - begin - history
+    if first + n_real < bank.longest:
+        raise InputError(stream.source, "", f"{first + n_real} samples are too short to hold a ping")
+    rest = np.pad(held[:, begin:filled], ((0, 0), (0, block)))
+    for late in range(0, max(n_real, 0), hop):
+        last = n_real - late <= hop
+        yield _Window(rest[:, late : late + size], first + late, history, n_real - late, last)
 
 
 def _event_segment(window: _Window, event: Event, bank: FilterBank, rate: float, noise: Floats) -> EventSegment:

@@ -95,11 +95,9 @@ def find_bursts(samples: Floats | Singles, sample_rate_hz: float, *, overlap: bo
 
 def _over_noise(channel: Floats | Singles, segment: int, step: int) -> Floats:
     """Power over that of the noise, shape (n_bins, n_frames)."""
-    from scipy import signal  # here, for it takes as long to load as the rest of a short command
-
     # As signal.spectrogram does, in half of its time: `locate` looks at every block.
     frames = sliding_window_view(channel.astype(np.float32), segment)[::step]
-    spectrum = fft.rfft(frames * signal.windows.hann(segment, sym=False).astype(np.float32), axis=-1)
+    spectrum = fft.rfft(frames * np.hanning(segment + 1)[:-1].astype(np.float32), axis=-1)
     power = (spectrum.real**2 + spectrum.imag**2).T
     # Where nothing at all was heard between bursts, rounding is what remains.
     floor = max(float(power.max()) * 1e-12, float(np.finfo(np.float32).tiny))

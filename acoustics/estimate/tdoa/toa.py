@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 from scipy.ndimage import minimum_filter1d
 from scipy.special import chdtri
 
@@ -168,9 +169,9 @@ def heard_anywhere(
     wave = burst.complex_envelope(time)[0] * np.exp(1j * burst.carrier * time)
     wave /= np.sqrt(0.5 * np.sum(np.abs(wave) ** 2))
     sd = np.sqrt(noise_density * sample_rate_hz / 2.0)[..., None]
-    from scipy.signal import fftconvolve  # here, for studies without samples should not wait for it to load
-
-    found = np.abs(fftconvolve(pressure / sd, np.conj(wave[::-1])[None, None], axes=-1)) ** 2
+    # All lags of the correlation; scipy.signal, which has one, takes seconds to load.
+    n = fft.next_fast_len(pressure.shape[-1] + len(wave) - 1)
+    found = np.abs(fft.ifft(fft.fft(pressure / sd, n) * np.conj(fft.fft(wave, n)))) ** 2
     limit = chdtri(2.0, _FALSE_BURST / pressure.shape[-1])
     return np.asarray(found.max(axis=-1).mean(axis=-1) > limit)
 
