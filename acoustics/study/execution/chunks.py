@@ -98,7 +98,7 @@ def run_chunks(
     Raises
     ------
     WorkersLostError
-        If a chunk was at work in three deaths of workers, or the cluster is not there.
+        If a chunk was at work in three deaths of workers, two of them alone, or the cluster is not there.
     OutputError
         If the folder belongs to something else or cannot be written to.
     Exception
@@ -106,9 +106,9 @@ def run_chunks(
 
     Notes
     -----
-    A worker that dies takes at most the chunks at work with it, which are worked again: a chunk is counted when
-    its result is in, once. There are at most as many processes as cores, each with one thread of linear algebra. On a
-    cluster that is the cluster's own affair; Dask's workers take one thread each unless told otherwise.
+    A worker that dies takes at most the chunks at work with it, which are worked again, one at a time: a chunk is
+    counted when its result is in, once. There are at most as many processes as cores, each with one thread of linear
+    algebra. On a cluster that is the cluster's own affair; Dask's workers take one thread each unless told otherwise.
     """
     workers, folder = running.workers, running.folder
     store = None if folder is None else ChunkStore.opened(folder, fingerprint, len(tasks))
@@ -122,8 +122,11 @@ def run_chunks(
         progress(len(results), len(tasks))
 
     while waiting := [index for index in range(len(tasks)) if index not in results]:
-        with _team(workers, len(waiting), module_of(work), here_too=not deaths) as team:
-            lost = _one_round(team, work, tasks, waiting, finish)
+        # What was at work when a worker died comes last, one at a time, so that the next death has one cause.
+        fewest = min(deaths[index] for index in waiting)
+        chosen = [index for index in waiting if deaths[index] == fewest]
+        with _team(workers, len(chosen), module_of(work), suspected=fewest > 0, here_too=not deaths) as team:
+            lost = _one_round(team, work, tasks, chosen, finish)
         deaths.update(lost)
         if lost and max(deaths.values()) >= _MOST_DEATHS:
             number = deaths.most_common(1)[0][0] + 1
@@ -173,22 +176,22 @@ def _one_round(
 
 
 @contextmanager
-def _team(workers: Workers, n_tasks: int, module: str, *, here_too: bool) -> Iterator[_Team]:
+def _team(workers: Workers, n_tasks: int, module: str, *, suspected: bool, here_too: bool) -> Iterator[_Team]:
     """The executor for as long as it is needed. Left by an error or Ctrl-C it drops what has not been done.
 
-    `module`: where the work is defined. `here_too`: whether a single task may be done in this process; after the death
-    of a worker it had better not be.
+    `module`: where the work is defined. `suspected`: a worker died over one of the tasks, which are done one at a time.
+    `here_too`: whether a single task may be done in this process; after the death of a worker it had better not be.
     """
     if workers.cluster is not None:
         with _cluster(workers.cluster) as team:
             yield team
         return
-    jobs = min(workers.jobs, n_tasks, cores())
+    jobs = 1 if suspected else min(workers.jobs, n_tasks, cores())
     if jobs == 1 and here_too:
         yield _Team(_InThisProcess(), 1, ())
         return
     with processes(jobs, module) as pool:
-        yield _Team(pool, 2 * jobs, (BrokenExecutor,))
+        yield _Team(pool, 1 if suspected else 2 * jobs, (BrokenExecutor,))
 
 
 class _InThisProcess(Executor):

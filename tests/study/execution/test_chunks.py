@@ -108,11 +108,10 @@ def test_a_worker_that_dies_costs_nothing(work, tmp_path):
 @pytest.mark.slow
 def test_a_chunk_that_always_kills_is_named_and_the_others_are_kept(work, tmp_path):
     dying = partial(work.draw_and_die, marker=str(tmp_path / "marker"), always=True)
-    with pytest.raises(WorkersLostError, match=r"died 3 times over chunk \d of 8.*--resume"):
+    with pytest.raises(WorkersLostError, match=r"died 3 times over chunk 4 of 8.*--resume"):
         run_chunks(dying, tasks(), running=Running(Workers(2), tmp_path / "kept"), fingerprint="f")
     kept = ChunkStore.opened(tmp_path / "kept", "f", 8).finished()
-    assert 3 not in kept
-    assert len(kept) >= 3
+    assert sorted(set(range(8)) - {3}) == sorted(kept)
 
 
 @several_cores
@@ -122,7 +121,7 @@ def test_the_last_chunk_that_kills_does_not_take_the_study_along(work, tmp_path)
     run_chunks(work.draw, tasks(), running=kept, fingerprint="f")
     for lost in ("chunk-000003.npz", "chunk-000004.npz"):
         (tmp_path / "kept" / lost).unlink()
-    # The other of the two is done after the first death at the latest: then 3 is alone, and would be worked here.
+    # Both may be at work in the first death. After it 3 is worked alone, and never in this process.
     dying = partial(work.draw_and_die, marker=str(tmp_path / "marker"), always=True)
     with pytest.raises(WorkersLostError, match="died 3 times over chunk 4 of 8"):
         run_chunks(dying, tasks(), running=kept, fingerprint="f")
