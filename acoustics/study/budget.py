@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 
-from acoustics.accuracy.ambiguity import wrong_integer_probability
 from acoustics.accuracy.error_budget import ErrorBudget, systematic_shift
 from acoustics.base.frames import Floats, direction_jacobian, wrap_angle
 from acoustics.base.result import Result
@@ -21,6 +20,7 @@ from acoustics.physics.timing_bounds import lag_rounding_variance
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.ping_bounds import PingerSeen, ping_bounds, standard_deviations
+from acoustics.study.ping_prediction import PingPrediction, predict_ping
 
 RULE = "the largest contribution that the team can change"
 
@@ -79,8 +79,8 @@ class Budget(Result):
     """Contributions to the error of one ping's bearing and position.
 
     The totals are Cramer-Rao bounds with all errors of kind "bound" as nuisance parameters; infinite: not observed, or
-    no better than a guess. `wrong_integer` is the predicted probability that the carrier's integer ambiguity is
-    resolved wrongly, NaN for arrays of more than eight hydrophones; the bounds hold where it is not.
+    no better than a guess. They count the burst up to the first strong echo and take the carrier's integers as
+    resolved. `predicted` is what the vehicle's own estimator will do, which knows neither.
     With the `_with_bias` ones the biases are added in quadrature. `improve_bearing` and `improve_position` are the
     contributions that the rule picks; None where nothing is observed or nothing is left to change.
     """
@@ -93,7 +93,7 @@ class Budget(Result):
     site_depression_deg: float
     multipath_free_s: float
     energy_ratio_2e_n0: float
-    wrong_integer: float
+    predicted: PingPrediction
     wrong_cycle_limit: float
     bearing_deg: float
     depression_deg: float
@@ -147,7 +147,7 @@ def study_budget(scene: Scene, pinger: Pinger) -> Budget:
         site_depression_deg=float(np.rad2deg(place.depression)),
         multipath_free_s=found.window_s,
         energy_ratio_2e_n0=float(found.link.energy_ratio_2e_n0),
-        wrong_integer=float(wrong_integer_probability(scene, pinger, place.hydrophones_m, place.source_m, found.link)),
+        predicted=predict_ping(scene, pinger),
         wrong_cycle_limit=scene.study.wrong_cycle_limit,
         bearing_deg=float(totals[0]),
         depression_deg=float(totals[1]),

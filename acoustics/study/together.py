@@ -27,7 +27,9 @@ class PingerInBrief:
     heard : float
         Predicted share of pings over the detector's threshold.
     wrong_integer : float
-        Predicted probability that an integer is wrong; NaN: not searched with so many hydrophones.
+        Predicted share of pings with a wrong integer, by the vehicle's own estimator; NaN: no ping has a bearing.
+    predicted_bearing_deg : float
+        Predicted error of the bearing by the vehicle's own estimator; infinite: none, or no better than a guess.
     bearing_deg, position_m : float
         Cramer-Rao bounds from one ping; infinite: not observed.
     """
@@ -41,6 +43,7 @@ class PingerInBrief:
     energy_ratio_db: float
     heard: float
     wrong_integer: float
+    predicted_bearing_deg: float
     bearing_deg: float
     position_m: float
 
@@ -61,7 +64,8 @@ def _in_brief(scene: Scene, pinger: Pinger) -> PingerInBrief:
         multipath_free_s=budget.multipath_free_s,
         energy_ratio_db=float(power_ratio_db(budget.energy_ratio_2e_n0)),
         heard=float(heard_share(scene, pinger, budget.range_m)),
-        wrong_integer=budget.wrong_integer,
+        wrong_integer=budget.predicted.wrong_integer,
+        predicted_bearing_deg=budget.predicted.bearing_deg,
         bearing_deg=budget.bearing_deg,
         position_m=budget.position_m,
     )

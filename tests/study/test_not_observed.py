@@ -6,32 +6,16 @@ import re
 
 import numpy as np
 import pytest
+from rendered import SHALLOW
 
 from acoustics.base.intervals import BEARING_GUESS_SD, DEPRESSION_GUESS_SD, unless_guessed
 from acoustics.present.text.budget import budget_text
 from acoustics.present.text.spacing import spacing_rows, spacing_text
-from acoustics.scene.scene import Scene
 from acoustics.study.budget import study_budget
 from acoustics.study.check import summary
 from acoustics.study.map import MapChoices, map_pool
 from acoustics.study.spacing import study_spacing
 
-SHALLOW = Scene.model_validate(
-    {
-        "title": "Shallow pool",
-        "water": {"temperature_degc": 26.0},
-        "pool": {"outline_m": [[0.0, 0.0], [50.0, 0.0], [50.0, 20.0], [0.0, 20.0]], "depth_m": 2.0},
-        "pinger": [{"position_m": [40.0, 10.0, 1.8], "frequency_hz": 25e3, "source_level_db": 162.0}],
-        "array": {
-            "hydrophone": [
-                {"name": name, "position_m": place}
-                for name, place in (("a", [0.0, 0.0, 0.0]), ("b", [0.015, 0.0, 0.0]), ("c", [0.0, 0.015, 0.0]))
-            ]
-        },
-        "noise": {"ambient_density_db": 55.0, "self_noise_density_db": 76.0},
-        "vehicle": {"position_m": [10.0, 10.0, 0.8], "heading_deg": 10.0},
-    }
-)
 PINGER = SHALLOW.pingers[0]
 GUESS_DEG = np.rad2deg(BEARING_GUESS_SD)
 LONGEST_M = np.hypot(50.0, 20.0)

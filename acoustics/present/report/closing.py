@@ -10,12 +10,14 @@ def assumptions(report: Report) -> Section:
     """What every figure rests on."""
     scene = report.scene
     entries = [
-        "Bound: no unbiased estimator does better (Cramer-Rao), with the tolerances of the scenario as unknowns. "
+        "Bound: by the burst up to the first strong echo; no unbiased estimator that uses this part alone does better "
+        "(Cramer-Rao), with the tolerances of the scenario as unknowns. "
         "Prediction: bounds and wrong cycles mixed. Simulation: pings drawn with those errors and estimated, with a "
         "95 % interval or the number of trials.",
         "Rays are straight, but for echoes in open water with a profile. "
         "The pool has vertical walls and a floor of planes; what stands in it casts no shadow.",
-        f"Only the part of the burst before the first echo above {scene.study.multipath_threshold_db:g} dB counts.",
+        f"Only the part of the burst before the first echo above {scene.study.multipath_threshold_db:g} dB counts "
+        "for bounds.",
         "Noise is taken as independent between hydrophones, with the density of the scenario at the carrier.",
         f"The pinger's depth is known to {scene.study.pinger_depth_sd_m:g} m, the heading to "
         f"{scene.vehicle.heading_sd_deg:g} deg (standard deviations).",

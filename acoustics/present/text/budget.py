@@ -8,19 +8,21 @@ import numpy as np
 
 from acoustics.physics.levels import power_ratio_db
 from acoustics.present.text.integers import wrong_integer_warning
-from acoustics.present.text.tables import Rows, number, table
+from acoustics.present.text.tables import Rows, number, percent, table
 from acoustics.study.budget import Budget, Contribution
 
 # Beyond this part of the distance a position error tells only that the range is not observed.
 RANGE_LOST = 0.5
+_BELOW = 0.9  # of the bound: a prediction nearer to it may differ by its own draws
 
 LEGEND = (
     "Every number is a Cramer-Rao bound with all the errors as nuisance parameters, unless its line says otherwise. "
     "Each error is taken through the one estimator that knows of them all, so the lines add in quadrature to the "
     "total. A bias is what a simpler model gets wrong, to first order; rounding is what a lag rounded to a sample "
     "would add, and interpolation avoids it: it is in no total. Halved: the total recomputed with half the "
-    "standard deviation (for noise, 6 dB less). The cycle is taken as resolved; echoes shorten the part of the burst "
-    "that counts. '-': does not apply. 'none': not observed."
+    "standard deviation (for noise, 6 dB less). The cycle is taken as resolved, and only the part of the burst before "
+    "the first strong echo counts: no unbiased estimator that uses this part alone does better. '-': does not apply. "
+    "'none': not observed."
 )
 
 
@@ -36,6 +38,8 @@ def budget_text(result: Budget) -> str:
         "",
         table(*budget_rows(result)),
         "",
+        *textwrap.wrap(predicted_sentence(result), 100),
+        "",
         f"Improve first ({result.rule}):",
         f"  bearing:  {advice(result.improve_bearing, 'bearing', 'deg', result.bearing_deg)}",
         f"  position: {advice(result.improve_position, 'position', 'm', result.position_m)}",
@@ -50,14 +54,37 @@ def budget_text(result: Budget) -> str:
 def budget_warning(result: Budget) -> list[str]:
     """What comes first where the integers are often wrong."""
     return wrong_integer_warning(
-        result.wrong_integer, result.wrong_cycle_limit, "from here (predicted)", "The bounds below hold for the others."
+        result.predicted.wrong_integer,
+        result.wrong_cycle_limit,
+        "from here (predicted)",
+        "The bounds below hold for the others.",
     )
+
+
+def predicted_sentence(result: Budget) -> str:
+    """What the vehicle's own estimator will do, beside the bound."""
+    found = result.predicted
+    if not found.answered:
+        return "The vehicle's own estimator (prediction): no bearing from here, the bursts are too weak."
+    bearing = f"{number(found.bearing_deg)} deg RMS" if np.isfinite(found.bearing_deg) else "no better than a guess"
+    position = f"{number(found.position_m)} m RMS" if np.isfinite(found.position_m) else "none"
+    said = (
+        f"The vehicle's own estimator (prediction), which cannot know when the first echo comes: it uses "
+        f"{number(1e3 * found.window_s)} ms, 2E/N0 {power_ratio_db(found.energy_ratio_2e_n0):.1f} dB; bearing {bearing}"
+        f" in {percent(found.answered)} of the pings, position {position}, wrong cycles in "
+        f"{percent(found.wrong_integer)}."
+    )
+    if found.bearing_deg < _BELOW * result.bearing_deg:
+        said += " It is below the bound, since the bound's part of the burst is the shorter one."
+    return said
 
 
 def budget_headline(result: Budget) -> str:
     """The budget in one sentence: how good, and what to improve first."""
     bearing = "not observed" if np.isinf(result.bearing_deg) else f"good to {number(result.bearing_deg)} deg"
     position = "not observed" if np.isinf(result.position_m) else f"good to {number(result.position_m)} m"
+    own = result.predicted.bearing_deg
+    expected = f"{number(own)} deg" if np.isfinite(own) else "none"
     firsts = [
         f"{line.name} ({what})"
         for line, what in ((result.improve_bearing, "bearing"), (result.improve_position, "position"))
@@ -65,7 +92,8 @@ def budget_headline(result: Budget) -> str:
     ]
     return (
         f"{result.title}, {result.array}, {result.pinger} at {result.range_m:.1f} m: bearing {bearing}, position "
-        f"{position} (bounds)" + (f"; improve first: {' and '.join(firsts)}." if firsts else ".")
+        f"{position} (bounds), own bearing {expected} (prediction)"
+        + (f"; improve first: {' and '.join(firsts)}." if firsts else ".")
     )
 
 

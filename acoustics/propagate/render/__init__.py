@@ -8,6 +8,7 @@ from acoustics.propagate.render.draw import (
     draw_recording,
 )
 from acoustics.propagate.render.samples import DEFAULT_BLOCK_SAMPLES, render
+from acoustics.propagate.render.segments import ping_segments
 
 __all__ = [
     "DEFAULT_BLOCK_SAMPLES",
@@ -16,5 +17,6 @@ __all__ = [
     "PingSeries",
     "DrawnRecording",
     "draw_recording",
+    "ping_segments",
     "render",
 ]

@@ -1,5 +1,7 @@
 """Monte Carlo at TDOA level: single pings and whole runs drawn with all their errors."""
 
+from acoustics.study.draws.blind import BlindPings, measure_blind
+from acoustics.study.draws.blind_bearings import BlindBearings, draw_blind_bearings
 from acoustics.study.draws.errors import DrawnErrors, draw_errors
 from acoustics.study.draws.pings import ArrivalErrors, simulate_bearings, simulate_fixes
 from acoustics.study.draws.runs import (
@@ -15,11 +17,15 @@ from acoustics.study.draws.runs import (
 __all__ = [
     "Route",
     "ArrivalErrors",
+    "BlindBearings",
+    "BlindPings",
     "DrawnErrors",
     "route_positions",
+    "draw_blind_bearings",
     "draw_errors",
     "fuse_simulated",
     "join_runs",
+    "measure_blind",
     "simulate_bearings",
     "simulate_fixes",
     "simulate_runs",

@@ -42,7 +42,8 @@ class Score:
     bound_rms_deg : float
         Root mean square of the Cramer-Rao bound over the answered pings that have one [deg].
     efficiency : Interval or None
-        `bound_rms_deg` over the RMS of the same pings; 1 is the best that an unbiased estimator can do.
+        `bound_rms_deg` over the RMS of the same pings; 1 is the best that an unbiased estimator can do with
+        the part of the burst that the bound counts.
     position_median_m : Interval or None
         Median distance of the stated position from the true one [m]; None if none was stated.
     """

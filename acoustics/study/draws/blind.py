@@ -1,0 +1,262 @@
+"""What the vehicle's estimator, which knows nothing of the pool, measures of a ping with its echoes.
+
+The bounds count the part of the burst before the first strong echo. The estimator cannot know where that part ends: it
+uses at least two cycles, and more until the samples show an echo. So its noise is less than the bound's where echoes
+come at once, and echoes inside its window shift what it measures. Both are worked out here by its own rules: short
+segments with noise tell where its window ends, and the same segments without noise what the echoes do inside it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.frames import Floats, Pose
+from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa
+from acoustics.physics.build_up import cycle_choice_variance
+from acoustics.physics.levels import pressure_from_level_pa
+from acoustics.propagate.arrivals import Arrivals, arrivals
+from acoustics.propagate.hull_shadow import Hull
+from acoustics.propagate.render import ping_segments
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+
+_LEAD_CYCLES = 10.0
+_SEARCH_CYCLES = 5.0  # by which the estimator may look for the arrival, and what a look at the end takes
+# Of the burst that is rendered at first: few windows are longer, and those are looked at again.
+_FIRST_LOOK_CYCLES, _LONGER = 12.0, 4.0
+_SAMPLES_IN_A_CYCLE = 6.0  # as many as the estimator keeps
+_WINDOWS_AN_OCTAVE = 3.0  # windows this near each other are taken as one
+_WEAKEST_ECHO_DB = -40.0
+
+
+@dataclass(frozen=True)
+class BlindPings:
+    """Pings at m places as the estimator measures them with n hydrophones.
+
+    Attributes
+    ----------
+    window_s : ndarray, shape (m,)
+        Part of the burst that it uses [s]; similar ones are made alike.
+    energy_ratio_2e_n0 : ndarray, shape (m,)
+        Of the sound in it, echoes included, mean over the hydrophones [1].
+    carrier_variance_s2, cycle_variance_s2 : ndarray, shape (m,)
+        Of one arrival by noise and jitter: by the carrier's phase, and by the envelope as it counts in the choice of an
+        integer [s^2].
+    carrier_shift_s, envelope_shift_s : ndarray, shape (m, n)
+        What the echoes inside the window add to the arrival times, against the first hydrophone's, by the carrier
+        within half a period and by the envelope [s].
+    heard : ndarray of bool, shape (m, n)
+        Whether direct sound reaches the hydrophone.
+    answered : ndarray of bool, shape (m,)
+        Whether the estimator measures delays at all.
+    """
+
+    window_s: Floats
+    energy_ratio_2e_n0: Floats
+    carrier_variance_s2: Floats
+    cycle_variance_s2: Floats
+    carrier_shift_s: Floats
+    envelope_shift_s: Floats
+    heard: NDArray[np.bool_]
+    answered: NDArray[np.bool_]
+
+
+def measure_blind(scene: Scene, pinger: Pinger, pose: Pose, rng: np.random.Generator) -> BlindPings:
+    """Put one ping at each of many places through the estimator's window rule and its measurement.
+
+    Parameters
+    ----------
+    scene : Scene
+        For water, pool, array, recorder and noise.
+    pinger : Pinger
+        The source.
+    pose : Pose
+        Of the vehicle, batch shape (m,).
+    rng : Generator
+        Of the noise that decides where windows end.
+
+    Returns
+    -------
+    BlindPings
+        Mounting, skew and sound speed are as they should be; what they add is another matter.
+
+    Raises
+    ------
+    ParameterError
+        As `arrivals` does.
+    """
+    sites = pose.to_site(scene.array.positions_m)
+    hull = Hull.of(scene, pose)
+    setting = _Setting(scene, pinger, sites, None if hull is None else hull.spread(sites.shape[:1]))
+    found = _Found.empty(*sites.shape[:2])
+    rows, looked = np.arange(len(sites)), _FIRST_LOOK_CYCLES
+    while len(rows):
+        looked = min(looked, setting.whole_cycles)
+        paths = setting.paths(rows, looked)
+        clean = setting.segments(paths, looked)
+        rows = setting.measure(rows, paths, clean, looked, rng, found)
+        looked *= _LONGER
+    return setting.result(found)
+
+
+@dataclass
+class _Found:
+    """Filled as the looks go on."""
+
+    window: Floats
+    ratio: Floats
+    variance: Floats
+    carrier: Floats
+    envelope: Floats
+    heard: NDArray[np.bool_]
+    answered: NDArray[np.bool_]
+
+    @classmethod
+    def empty(cls, m: int, n: int) -> _Found:
+        a, b, c = np.full((3, m), np.nan)
+        e, f = np.zeros((2, m, n))
+        return cls(a, b, c, e, f, np.zeros((m, n), dtype=bool), np.zeros(m, dtype=bool))
+
+
+@dataclass(frozen=True)
+class _Setting:
+    """What stays the same over the looks."""
+
+    scene: Scene
+    pinger: Pinger
+    sites_m: Floats
+    hull: Hull | None
+
+    @property
+    def rate_hz(self) -> float:
+        """Of the samples that the estimator keeps."""
+        highest = self.pinger.frequency_hz + abs(self.pinger.sweep_hz) / 2
+        rate = self.scene.recorder.sample_rate_hz
+        return rate / max(int(rate / (_SAMPLES_IN_A_CYCLE * highest)), 1)
+
+    @property
+    def noise_density(self) -> float:
+        """One-sided [Pa^2/Hz]."""
+        return float(pressure_from_level_pa(self.scene.noise_density_db(self.pinger.frequency_hz))) ** 2
+
+    @property
+    def lead_s(self) -> float:
+        return _LEAD_CYCLES / self.pinger.frequency_hz + self.travel_s
+
+    @property
+    def travel_s(self) -> float:
+        """The array's extent [s]."""
+        return float(np.ptp(self.scene.array.positions_m, axis=0).sum()) / self.scene.sound_speed_m_s
+
+    @property
+    def whole_cycles(self) -> float:
+        """Of the carrier in the whole burst."""
+        return self.pinger.length_s * self.pinger.frequency_hz
+
+    def paths(self, rows: NDArray[np.intp], cycles: float) -> Arrivals:
+        return arrivals(
+            self.scene,
+            self.sites_m[rows],
+            self.pinger.position_m,
+            frequency_hz=self.pinger.frequency_hz,
+            horizon_s=(cycles + _SEARCH_CYCLES) / self.pinger.frequency_hz + self.travel_s,
+            floor_db=_WEAKEST_ECHO_DB,
+            hull=None if self.hull is None else self.hull.take(rows),
+        )
+
+    def segments(self, paths: Arrivals, cycles: float) -> Floats:
+        length_s = self.lead_s + (cycles + _SEARCH_CYCLES) / self.pinger.frequency_hz + self.travel_s
+        return ping_segments(self.pinger, paths, sample_rate_hz=self.rate_hz, lead_s=self.lead_s, length_s=length_s)
+
+    def measure(
+        self,
+        rows: NDArray[np.intp],
+        paths: Arrivals,
+        clean: Floats,
+        cycles: float,
+        rng: np.random.Generator,
+        found: _Found,
+    ) -> NDArray[np.intp]:
+        """Write down the pings whose window ends within so many cycles; the rows of the others are returned."""
+        heard = paths.valid[..., 0]
+        found.heard[rows] = heard
+        noise_pa = np.sqrt(self.noise_density * self.rate_hz / 2)
+        noisy = clean + noise_pa * rng.standard_normal(clean.shape)
+        longer = []
+        for channels in np.unique(heard, axis=0):
+            if channels.sum() < 2:
+                continue
+            some = np.flatnonzero((heard == channels).all(axis=-1))
+            first = self._ask(noisy[some][:, channels], channels, None, "phase")
+            ended = (first.window_s * self.pinger.frequency_hz < cycles - 0.25) | (cycles >= self.whole_cycles)
+            longer.append(some[~ended])
+            at = rows[some[ended]]
+            found.answered[at] = first.ok[ended]
+            found.window[at], found.ratio[at] = first.window_s[ended], first.energy_ratio[ended]
+            delay_s = paths.delay_s[some[ended]][:, channels, 0]
+            self._without_noise(at, channels, clean[some[ended]][:, channels], delay_s - delay_s[:, :1], found)
+        return rows[np.concatenate(longer)] if longer else rows[:0]
+
+    def _without_noise(
+        self, rows: NDArray[np.intp], channels: NDArray[np.bool_], clean: Floats, delay_s: Floats, found: _Found
+    ) -> None:
+        period = 1 / self.pinger.frequency_hz
+        for alike, window_s in _alike(found.window[rows]):
+            at = np.ix_(rows[alike], np.flatnonzero(channels)[1:])
+            held = clean[alike]
+            by_phase = self._ask(held, channels, window_s, "phase")
+            by_onset = self._ask(held, channels, window_s, "onset")
+            shift = by_phase.tdoa.tdoa_s - delay_s[alike, 1:]
+            found.carrier[at] = np.nan_to_num(shift - period * np.round(shift / period))
+            found.envelope[at] = np.nan_to_num(by_onset.tdoa.tdoa_s - delay_s[alike, 1:])
+            found.variance[rows[alike]] = (
+                np.diagonal(by_phase.noise_covariance_s2, axis1=-2, axis2=-1).mean(axis=-1) / 2
+            )
+            found.window[rows[alike]] = window_s
+
+    def _ask(
+        self, pressure: Floats, channels: NDArray[np.bool_], window_s: float | None, method: str
+    ) -> TdoaMeasurement:
+        return measure_tdoa(
+            Segment(pressure, self.rate_hz),
+            self.pinger.burst,
+            method=method,
+            noise_density=self.noise_density,
+            onset_s=self.lead_s,
+            hydrophones_m=self.scene.array.positions_m[channels],
+            sound_speed_m_s=self.scene.sound_speed_m_s,
+            window_s=window_s,
+            element_sd_m=self.scene.array.tolerances_m[channels],
+        )
+
+    def result(self, found: _Found) -> BlindPings:
+        burst, jitter = self.pinger.burst, self.scene.recorder.aperture_jitter_s**2
+        window = np.nan_to_num(found.window)
+        ratio = np.nan_to_num(found.ratio)
+        choice = cycle_choice_variance(
+            ratio, window, frequency_hz=burst.frequency_hz, length_s=burst.length_s, q=burst.q,
+            sweep_hz=burst.sweep_hz, n_channels=found.heard.shape[-1],
+        )  # fmt: skip
+        answered = found.answered & np.isfinite(found.variance)
+        return BlindPings(
+            window_s=window,
+            energy_ratio_2e_n0=ratio,
+            carrier_variance_s2=np.where(answered, found.variance, np.inf) + jitter,
+            cycle_variance_s2=np.where(answered, choice, np.inf) + jitter,
+            carrier_shift_s=found.carrier,
+            envelope_shift_s=found.envelope,
+            heard=found.heard,
+            answered=answered,
+        )
+
+
+def _alike(window_s: Floats) -> Iterator[tuple[NDArray[np.intp], float]]:
+    """Rows whose windows are nearly as long as each other, and the middle one of these."""
+    key = np.round(_WINDOWS_AN_OCTAVE * np.log2(np.maximum(window_s, 1e-9)))
+    for one in np.unique(key):
+        rows = np.flatnonzero(key == one)
+        yield rows, float(np.median(window_s[rows]))

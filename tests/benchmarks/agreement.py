@@ -1,0 +1,99 @@
+"""Print how well the prediction of a ping's bearing error agrees with rendered pings, over scenes drawn at random.
+
+    python tests/benchmarks/agreement.py [--scenes 60] [--pings 80] [--first 0]
+
+Each scene has its own pool, materials, array, pinger and noise (random_scenes.py). At every pose one ping is rendered,
+recorded and located, and another is predicted from the scene alone. An RMS of 80 normal errors is known to 8 %. Where
+one ping in some hundreds has a wrong integer and errs by a hundred degrees, the RMS of 80 pings says little: so the
+errors with the right integers and the shares of wrong ones stand apart. About 5 s a scene and process.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+import numpy as np
+from random_scenes import random_poses, random_scene
+
+from acoustics.base.frames import Pose
+from acoustics.base.intervals import Interval, rate_interval, rms_interval
+from acoustics.scene.scene import Scene
+from acoustics.study.draws import draw_blind_bearings, measure_blind
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from rendered import rendered_bearings  # noqa: E402
+
+DRAWS, DRAWS_OF_A_LINE = 64, 16
+HEADER = (
+    "scene array              range depth | RMS deg predicted, rendered (95 %)   ratio | right integers       ratio |"
+    " wrong % predicted, rendered (95 %) | answered % | bound deg"
+)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--scenes", type=int, default=60)
+    parser.add_argument("--pings", type=int, default=80)
+    parser.add_argument("--first", type=int, default=0)
+    options = parser.parse_args()
+    print(HEADER, flush=True)
+    rows = np.array([row(seed, options.pings) for seed in range(options.first, options.first + options.scenes)])
+    within = {name: np.abs(np.log(rows[:, k])) for k, name in ((0, "all pings"), (1, "right integers"))}
+    for name, off in within.items():
+        print(
+            f"{name}: within 25 % in {100 * np.mean(off < np.log(1.25)):.0f} % of {len(rows)} scenes, "
+            f"within a factor of 2 in {100 * np.mean(off < np.log(2)):.0f} %; median ratio "
+            f"{np.median(rows[:, 0 if name == 'all pings' else 1]):.2f}"
+        )
+    print(f"predicted RMS inside the interval of the rendered one: {100 * rows[:, 2].mean():.0f} %")
+    print(f"predicted share of wrong integers inside the interval of the rendered one: {100 * rows[:, 3].mean():.0f} %")
+
+
+def row(seed: int, pings: int) -> tuple[float, float, bool, bool]:
+    """Ratios of predicted to rendered RMS, of all and with right integers, and whether RMS and share are inside."""
+    scene = random_scene(seed)
+    pinger = scene.pingers[0]
+    places, heading = random_poses(scene, pings, np.random.default_rng([7, seed]))
+    error, wrong, answered = predicted(scene, places, heading, seed)
+    found = rendered_bearings(scene, pinger, places, heading, seed=seed)
+    given = found["outcome"] == 0
+    seen, seen_wrong = np.rad2deg(found["error"][given]), found["wrong_integer"][given]
+    rng = np.random.default_rng(1)
+    rms, right = rms_interval(seen, rng), rms_interval(seen[~seen_wrong], rng)
+    share = rate_interval(int(seen_wrong.sum()), int(given.sum()))
+    expected, of_right = rms_of(error), rms_of(error[~wrong])
+    ratios = expected / rms.value, of_right / right.value
+    range_m = float(np.linalg.norm(np.array(scene.vehicle.position_m) - pinger.position_m))
+    print(
+        f"{seed:5d} {scene.array.name:17s} {range_m:6.1f} {float(scene.pool.floor_depth_m(scene.vehicle.position_m)):5.1f} |"
+        f" {expected:6.2f} {text(rms):>21s} {ratios[0]:8.2f} | {of_right:6.2f} {right.value:6.2f} {ratios[1]:7.2f} |"
+        f" {100 * wrong.mean():6.2f} {text(share, 100):>21s} | {100 * answered:4.0f} {100 * given.mean():4.0f} |"
+        f" {np.rad2deg(np.median(found['bound'])):7.2f}",
+        flush=True,
+    )
+    return *ratios, rms.low <= expected <= rms.high, share.low <= wrong.mean() <= share.high
+
+
+def predicted(scene: Scene, places: np.ndarray, heading: np.ndarray, seed: int) -> tuple[np.ndarray, np.ndarray, float]:
+    """Errors [deg] and wrong integers of the draws that have a bearing, and the share that has one."""
+    rng, own = np.random.default_rng([8, seed]), scene.vehicle.pose
+    pose = Pose(places, own.roll, own.pitch, heading)
+    measured = measure_blind(scene, scene.pingers[0], pose, rng)
+    draws = DRAWS_OF_A_LINE if scene.array.rank == 1 else DRAWS
+    drawn = draw_blind_bearings(scene, scene.pingers[0], measured, pose, draws=draws, rng=rng)
+    given = np.isfinite(drawn.error)
+    return np.rad2deg(drawn.error[given]), drawn.wrong_integer[given], float(given.mean())
+
+
+def rms_of(errors: np.ndarray) -> float:
+    return float(np.sqrt(np.mean(errors**2))) if errors.size else np.inf
+
+
+def text(found: Interval, scale: float = 1.0) -> str:
+    return f"{scale * found.value:.2f} ({scale * found.low:.2f}-{scale * found.high:.2f})"
+
+
+if __name__ == "__main__":
+    main()

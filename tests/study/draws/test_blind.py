@@ -1,0 +1,87 @@
+"""The vehicle's estimator on pings whose echoes are known: what it measures without echoes, and what they do."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from acoustics.accuracy.link_budget import link_budget
+from acoustics.base.frames import Pose
+from acoustics.base.intervals import rate_interval
+from acoustics.estimate.tdoa import Segment, measure_tdoa
+from acoustics.physics.levels import pressure_from_level_pa
+from acoustics.physics.tdoa import difference_matrix
+from acoustics.propagate.arrivals import arrivals
+from acoustics.propagate.render import ping_segments
+from acoustics.scene.scenario import load_array, load_scene, shipped
+from acoustics.study.draws import draw_blind_bearings, measure_blind
+
+POOL = load_scene(shipped("examples")["mallard-basin"])
+PINGER = POOL.pingers[0]
+OPEN = POOL.changed({"pool": {"surface_reflects": False}, "pinger": [PINGER.model_dump() | {"length_s": 1e-3}]})
+
+
+def poses(scene, n):
+    here = np.array(scene.vehicle.position_m)
+    return Pose(np.tile(here, (n, 1)), 0.0, 0.0, np.linspace(0.0, 2 * np.pi, n, endpoint=False))
+
+
+def test_without_echoes_the_whole_burst_is_used_at_the_bound_s_variance():
+    pings = measure_blind(OPEN, OPEN.pingers[0], poses(OPEN, 8), np.random.default_rng(1))
+    assert pings.answered.all() and pings.heard.all()
+    # One chance in a hundred that noise ends a window early; Cramer-Rao bound of what then remains, to 2 %.
+    assert np.median(pings.window_s) == pytest.approx(OPEN.pingers[0].length_s)
+    link = link_budget(OPEN, OPEN.pingers[0], 14.4, window_s=np.median(pings.window_s))
+    assert np.median(pings.carrier_variance_s2) == pytest.approx(float(link.carrier_variance_s2), rel=0.02)
+    assert np.abs(pings.carrier_shift_s).max() < 1e-9
+
+
+def test_an_echo_that_no_window_can_leave_out_takes_the_energy_that_lloyd_s_mirror_takes():
+    """Under a surface that reflects by -1: |1 - exp(-i k D)|, D the detour (Kinsler et al. 2000, Lloyd's mirror)."""
+    depth, pinger = 0.04, OPEN.pingers[0]
+    here = {"vehicle.position_m": [6.0, 5.0, depth], "array.mount_m": [0.0, 0.0, 0.0], "pool.surface_reflects": True}
+    scene = OPEN.changed(here)
+    pings = measure_blind(scene, pinger, poses(scene, 6), np.random.default_rng(1))
+    apart, deep = np.hypot(14.0, 3.0), pinger.position_m[2]
+    way = np.hypot(apart, deep - depth)
+    detour = np.hypot(apart, deep + depth) - way
+    mirror = abs(1.0 - np.exp(-2j * np.pi * pinger.frequency_hz / scene.sound_speed_m_s * detour)) ** 2
+    alone = link_budget(scene, pinger, way, window_s=np.median(pings.window_s)).energy_ratio_2e_n0
+    # The hydrophones' distances from the middle, 12 mm of 14 m, and the echo's own build-up a third of a cycle later.
+    assert np.median(pings.energy_ratio_2e_n0) == pytest.approx(float(alone * mirror), rel=0.1)
+    assert detour / scene.sound_speed_m_s < 0.5 / pinger.frequency_hz < pings.window_s.min()
+
+
+def test_the_same_seed_gives_the_same_and_draws_have_the_errors_of_the_array():
+    pose = poses(POOL, 6)
+    first, again = (measure_blind(POOL, PINGER, pose, np.random.default_rng(5)) for _ in range(2))
+    for name in vars(first):
+        np.testing.assert_array_equal(getattr(first, name), getattr(again, name))
+    drawn = draw_blind_bearings(POOL, PINGER, first, pose, draws=40, rng=np.random.default_rng(6))
+    # Mounting alone makes 3.2 deg: 1 mm on the radius of 12.4 mm of a square, over the root of two.
+    assert 3.2 < np.rad2deg(np.sqrt(np.nanmean(drawn.error**2))) < 8.0
+
+
+@pytest.mark.slow
+def test_wrong_integers_of_a_wide_array_are_nearly_as_many_as_on_samples_with_its_mounting_errors():
+    """Of 600 pings a seventh is wrong, known to a tenth of itself. The prediction is somewhat low: a window's end depends
+    on the noise in it, and an echo just before the end spoils the envelope more than one that shifts it."""
+    scene = POOL.changed({"array": load_array("hull-4")})
+    array, n, rng = scene.array, 600, np.random.default_rng(4)
+    pose, rate, lead_s, frequency = poses(scene, n), scene.recorder.sample_rate_hz, 8e-4, PINGER.frequency_hz
+    moved = array.positions_m + rng.standard_normal((n, 4, 3)) * array.tolerances_m[:, None]
+    paths = arrivals(scene, pose.to_site(moved), PINGER.position_m, frequency_hz=frequency, horizon_s=2e-3)
+    clean = ping_segments(PINGER, paths, sample_rate_hz=rate, lead_s=lead_s, length_s=2.5e-3)
+    density = float(pressure_from_level_pa(scene.noise_density_db(frequency))) ** 2
+    noisy = clean + rng.standard_normal(clean.shape) * np.sqrt(density * rate / 2)
+    found = measure_tdoa(
+        Segment(noisy, rate), PINGER.burst, noise_density=density, onset_s=lead_s, hydrophones_m=array.positions_m,
+        sound_speed_m_s=scene.sound_speed_m_s, element_sd_m=array.tolerances_m,
+    )  # fmt: skip
+    off = (found.tdoa.tdoa_s - paths.delay_s[..., 0] @ difference_matrix(4).T) * frequency
+    wrong = np.rint(off[found.ok]).any(axis=-1)
+    seen = rate_interval(int(wrong.sum()), len(wrong))
+    some = poses(scene, 40)
+    drawn = draw_blind_bearings(scene, PINGER, measure_blind(scene, PINGER, some, rng), some, draws=50, rng=rng)
+    predicted = drawn.wrong_integer[np.isfinite(drawn.error)].mean()
+    assert 0.5 * seen.value < predicted < 1.2 * seen.value

@@ -1,0 +1,40 @@
+"""The plan against the samples: what is predicted of the vehicle's estimator, and what it makes of rendered pings."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from rendered import SHALLOW, rendered_bearings
+
+from acoustics.accuracy.bounds import bearing_bound
+from acoustics.study.ping_bounds import ping_bounds
+from acoustics.study.ping_prediction import places_about, predict_ping
+
+PINGER = SHALLOW.pingers[0]
+
+
+def test_a_prediction_stands_where_the_bound_of_the_first_echo_says_nothing():
+    found, bound = predict_ping(SHALLOW, PINGER), ping_bounds(SHALLOW, PINGER)
+    assert np.isinf(bound.totals[0]) and found.bearing_deg < 25.0
+    assert found.window_s * PINGER.frequency_hz >= 2.0 - 1e-6 > bound.window_s * PINGER.frequency_hz
+    # Three hydrophones 15 mm apart and 1 mm out of place: no estimator knows the bearing better than that.
+    mounting = bearing_bound(SHALLOW.array.positions_m, 0.0, 0.0, SHALLOW.sound_speed_m_s,
+                             arrival_variance_s2=1e-20, element_sd_m=SHALLOW.array.tolerances_m)  # fmt: skip
+    assert found.bearing_deg > np.rad2deg(float(mounting.bearing_sd))
+
+
+def test_what_is_too_weak_has_no_prediction():
+    faint = PINGER.model_copy(update={"source_level_db": 100.0})
+    found = predict_ping(SHALLOW, faint)
+    assert found.answered < 0.2 and not np.isfinite(found.position_m)
+
+
+@pytest.mark.slow
+def test_the_shallow_pool_s_prediction_is_what_rendered_pings_have():
+    """48 pings through recorder and `locate`: their RMS is known to 10 %, and the tails of a weak ping are heavy."""
+    scene = SHALLOW.changed({"vehicle.heading_sd_deg": 0.0, "vehicle.roll_sd_deg": 0.0, "vehicle.pitch_sd_deg": 0.0})
+    pinger = scene.pingers[0]
+    places, heading = places_about(scene, 48, np.random.default_rng(3)), np.full(48, scene.vehicle.pose.heading)
+    columns = rendered_bearings(scene, pinger, places, heading, seed=3)
+    error = np.rad2deg(columns["error"][columns["outcome"] == 0])
+    assert predict_ping(scene, pinger).bearing_deg == pytest.approx(np.sqrt(np.mean(error**2)), rel=0.35)
