@@ -23,7 +23,7 @@ from acoustics.study.checklist import DayPlan, plan_day
 from acoustics.study.compare import Comparison, compare_scenes
 from acoustics.study.draws import Route
 from acoustics.study.live import CommitRule
-from acoustics.study.map import KNOWN_POOL_CELLS, MapChoices, PoolMap, map_pool
+from acoustics.study.map import KNOWN_POOL_CELLS, MapChoices, PoolMap, map_pool, usual_echo_cells
 from acoustics.study.place import Aim, Placement, study_place
 from acoustics.study.rehearse import Rehearsal, study_rehearsal
 from acoustics.study.sound_speed import WaterColumn, water_column
@@ -131,7 +131,7 @@ def map(
     over: Literal["vehicle", "pinger"] = "vehicle",
     heading: Literal["scene", "worst"] = "scene",
     site_position: bool = False,
-    echo_cells: int = 0,
+    echo_cells: int | None = None,
     echo_pings: int = 6,
     seed: int | None = None,
     jobs: int = 1,
@@ -152,7 +152,7 @@ def map(
     site_position : bool
         Whether the error of the vehicle's own position counts.
     echo_cells, echo_pings : int
-        At so many cells so many pings are rendered, to show what echoes do.
+        At so many cells so many pings are rendered, to show what echoes do; at 6 by default, at none without trials.
     """
     source = chosen_pinger(scene, pinger)
     result = map_pool(
@@ -161,7 +161,14 @@ def map(
         trials=trials,
         seed=chosen_seed(scene, seed),
         step_m=step_m,
-        choices=MapChoices(over, heading, site_position, echo_cells, echo_pings, KNOWN_POOL_CELLS),
+        choices=MapChoices(
+            over,
+            heading,
+            site_position,
+            usual_echo_cells(trials) if echo_cells is None else echo_cells,
+            echo_pings,
+            KNOWN_POOL_CELLS,
+        ),
         running=running(jobs, resume),
     )
     return result.drawn_over(scene, source)

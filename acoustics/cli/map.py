@@ -23,8 +23,6 @@ if TYPE_CHECKING:
 
     from acoustics.study.execution import Running
 
-_ECHO_CELLS = 6
-
 
 @click.command("map", short_help="How far off will the fix be, over the pool?")
 @scenario_argument
@@ -90,10 +88,10 @@ def map_command(
     """
     from acoustics.present.text.map import map_text
     from acoustics.scene.scenario import load_scene
-    from acoustics.study.map import KNOWN_POOL_CELLS, MapChoices, map_pool
+    from acoustics.study.map import KNOWN_POOL_CELLS, MapChoices, map_pool, usual_echo_cells
 
     if echo_cells is None:
-        echo_cells = _ECHO_CELLS if trials else 0
+        echo_cells = usual_echo_cells(trials)
     scene = load_scene(scenario)
     pinger = choose_pinger(scene, pinger_name)
     result = map_pool(

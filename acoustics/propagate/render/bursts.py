@@ -15,6 +15,7 @@ from acoustics.scene.pinger import Pinger
 # Time constants of the decay after which a burst has ended: exp(-20) is 174 dB under its plateau.
 _TAIL_TIME_CONSTANTS = 20.0
 _FINE = 64
+_MOST_GROWTH = 300.0  # its exponential is a number, and so is its inverse
 
 
 @dataclass(frozen=True)
@@ -85,8 +86,6 @@ def _tone(
     ``(exp(r L) - 1) exp((i w - r) t)``. The carrier ``exp(i w t)`` is taken out and put on again at the end: the first
     term then switches each path's phasor on and off, and the second is a real recursion.
     """
-    from scipy.signal import lfilter  # here, for it takes long to load and maps render nothing unless asked to
-
     rate = np.pi * pinger.frequency_hz / pinger.q
     turn = 2 * np.pi * pinger.frequency_hz
     n_channels = len(begins)
@@ -104,12 +103,34 @@ def _tone(
         return summed.reshape(n_channels, n_samples)
 
     total = np.empty((n_channels, n_samples), dtype=complex)
-    decay = [1.0, -np.exp(-rate * interval_s)]
     for part, out in ((phasor.real, total.real), (phasor.imag, total.imag)):
         np.cumsum(impulses(part, -part), axis=1, out=out)
-        out -= lfilter([1.0], decay, impulses(part * first, -part * last), axis=1)
+        out -= decaying_sum(impulses(part * first, -part * last), rate * interval_s)
     total *= _carrier(turn * interval_s, n_samples)
     return total.T
+
+
+def decaying_sum(values: Floats, decay: float) -> Floats:
+    """Recursion ``y[k] = x[k] + exp(-decay) y[k - 1]`` along the last axis, shape (n_channels, n).
+
+    A plain sum of the values grown by ``exp(decay k)``, shrunk again, in blocks so short that nothing overflows; each
+    begins with what the one before it leaves. (scipy.signal, which has a recursion, takes long to load.)
+    """
+    n_channels, n = values.shape
+    block = int(np.clip(_MOST_GROWTH / decay, 1, n))
+    blocks = -(-n // block)
+    growth = np.exp(decay * np.arange(block))
+    summed = np.zeros((n_channels, blocks * block))
+    summed[:, :n] = values
+    summed = summed.reshape(n_channels, blocks, block)
+    summed *= growth
+    left = np.zeros(n_channels)
+    for k in range(blocks):
+        summed[:, k, 0] += np.exp(-decay) * left
+        np.cumsum(summed[:, k], axis=-1, out=summed[:, k])
+        left = summed[:, k, -1] / growth[-1]
+    summed /= growth
+    return summed.reshape(n_channels, -1)[:, :n]
 
 
 def _carrier(step: float, n: int) -> Complexes:

@@ -2,7 +2,7 @@
 
 from acoustics.study.map.ambiguity import SAMPLED_CELLS
 from acoustics.study.map.cells import grid_cells
-from acoustics.study.map.echoes import EchoPlace
+from acoustics.study.map.echoes import EchoPlace, usual_echo_cells
 from acoustics.study.map.known_pool import KNOWN_POOL_CELLS, KnownPool
 from acoustics.study.map.listening import ListeningPlace
 from acoustics.study.map.result import StationMap
@@ -21,4 +21,5 @@ __all__ = [
     "StationMap",
     "grid_cells",
     "map_pool",
+    "usual_echo_cells",
 ]

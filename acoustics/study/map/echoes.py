@@ -22,8 +22,14 @@ from acoustics.study.map.cells import Cells
 from acoustics.study.simulate import sidecar_of
 from acoustics.study.validate import ANSWERED, Answer, Trial, answer_of_ping, compare, trial_recording
 
+_ECHO_CELLS = 6
 _PINGS_AT_ONCE = 4
 _TOLERANCES = 5.0  # the hydrophones stay wet if their places are off by so many standard deviations
+
+
+def usual_echo_cells(trials: int) -> int:
+    """At how many cells pings are rendered unless told otherwise; none where nothing is simulated."""
+    return _ECHO_CELLS if trials else 0
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from scipy import signal
 
 from acoustics.base.errors import ParameterError
 from acoustics.propagate.arrivals import arrivals
-from acoustics.propagate.render.bursts import SampleTimes, burst_span_s, ping_pressure
+from acoustics.propagate.render.bursts import SampleTimes, burst_span_s, decaying_sum, ping_pressure
 from acoustics.propagate.render.draw import ChannelFaults, draw_recording
 from acoustics.propagate.render.noise import IsotropicPieces, RandomPieces
 from acoustics.propagate.render.samples import converter, render, render_pressure
@@ -100,6 +100,14 @@ def test_many_paths_add_up_as_written_out(sweep_hz):
     expected = peak_pa * np.sum(np.where(paths.valid, paths.amplitude, 0) * each, axis=-1)
     # The decay is cut 20 time constants after the drive ends: 2e-9 of the plateau.
     np.testing.assert_allclose(np.pad(pressure, ((5, 5), (0, 0))), expected, atol=1e-8 * np.abs(expected).max())
+
+
+@pytest.mark.parametrize("decay", [1e-4, 0.05, 3.0, 400.0])
+def test_a_decaying_sum_is_that_of_a_recursive_filter(decay):
+    """From one block for all samples to one for each."""
+    values = np.random.default_rng(1).normal(size=(2, 20_000))
+    expected = signal.lfilter([1.0], [1.0, -np.exp(-decay)], values, axis=1)
+    np.testing.assert_allclose(decaying_sum(values, decay), expected, atol=1e-11)
 
 
 def test_echoes_of_a_rectangular_pool_are_those_of_pyroomacoustics():

@@ -6,6 +6,9 @@ import numpy as np
 import pytest
 from scipy.stats import ttest_1samp
 
+import acoustics
+from acoustics.base.errors import ParameterError
+from acoustics.cli.main import pingfix
 from acoustics.scene.scenario import load_array, load_scene, shipped
 from acoustics.study.execution.chunks import Running, Workers
 from acoustics.study.map.cells import grid_cells
@@ -87,6 +90,24 @@ def test_the_bound_of_a_place_leaves_out_hydrophones_behind_a_body():
         site = np.hypot(place.bound_deg, scene.vehicle.heading_sd_deg)
         assert site == pytest.approx(result.bearing_deg[row, column], rel=0.05)
     assert some > 0
+
+
+@pytest.mark.parametrize(("trials", "cells"), [(2, 6), (0, 0)])
+def test_from_python_and_from_the_command_line_echoes_are_shown_at_as_many_cells(trials, cells, monkeypatch):
+    asked = []
+
+    def told(*_, choices, **__):
+        asked.append(choices)
+        raise ParameterError("enough")
+
+    monkeypatch.setattr("acoustics.study.map.map_pool", told)
+    monkeypatch.setattr("acoustics.api.planning.map_pool", told)
+    with pytest.raises(ParameterError, match="enough"):
+        acoustics.map(POOL, trials=trials)
+    with pytest.raises(ParameterError, match="enough"):
+        pingfix.main(["map", str(shipped("examples")["mallard-basin"]), "--trials", f"{trials}"], standalone_mode=False)
+    assert asked[0] == asked[1]
+    assert asked[0].echo_cells == cells
 
 
 def test_places_spread_over_the_cells_that_hear():
