@@ -1,4 +1,4 @@
-"""Short bases of the lattice of whole cycles: what bounds and estimators of carrier phase search in."""
+"""Short bases and near points of the lattice of whole cycles: what bounds and estimators of carrier phase search in."""
 
 from __future__ import annotations
 
@@ -52,3 +52,45 @@ def reduced_basis(metric: Floats) -> Floats:
         left, right = basis[active, :, first], basis[active, :, first + 1]
         basis[active, :, first], basis[active, :, first + 1] = right, left
     return basis
+
+
+def nearest_points(basis: Floats, metric: Floats, target: Floats, count: int) -> Floats:
+    """Points of the integer lattice near real vectors in a metric, the nearest first, batched.
+
+    Parameters
+    ----------
+    basis, metric : ndarray, shape (n_batch or 1, m, m)
+        A reduced basis, from `reduced_basis`, and the metric in which it is.
+    target : ndarray, shape (n_batch, m)
+        The real vectors [1].
+    count : int
+        How many points are kept at each step of the search, and at most returned.
+
+    Returns
+    -------
+    ndarray, shape (n_batch, at most count, m)
+        Whole numbers held as floats. With a reduced basis hardly one of the nearest is missed.
+
+    References
+    ----------
+    Guo & Nilsson (2006), IEEE J. Selected Areas in Communications 24:491-503 (the K best of each step; from memory).
+    """
+    n_batch, m = target.shape
+    factor = np.swapaxes(np.linalg.cholesky(np.swapaxes(basis, -1, -2) @ metric @ basis), -1, -2)
+    real = np.linalg.solve(basis, target[..., None])[..., 0]
+    points, distance = np.zeros((n_batch, 1, m)), np.zeros((n_batch, 1))
+    # In one dimension all that is wanted comes from a single step; in many a few about each centre are enough.
+    reach = max(int(np.ceil(count ** (1.0 / m) / 2.0)) + 1, 2)
+    steps = np.arange(-reach, reach + 1.0)
+    for row in range(m - 1, -1, -1):
+        beyond = np.einsum("bki,bi->bk", points[..., row + 1 :] - real[:, None, row + 1 :], factor[:, row, row + 1 :])
+        centre = real[:, None, row] - beyond / factor[:, row, row, None]
+        tried = np.rint(centre)[..., None] + steps
+        total = distance[..., None] + (factor[:, row, row, None, None] * (tried - centre[..., None])) ** 2
+        flat = total.reshape(n_batch, -1)
+        best = np.argsort(flat, axis=-1, kind="stable")[:, :count]
+        parent = best // len(steps)
+        points = np.take_along_axis(points, parent[..., None], axis=1)
+        points[..., row] = np.take_along_axis(tried.reshape(n_batch, -1), best, axis=-1)
+        distance = np.take_along_axis(flat, best, axis=-1)
+    return np.rint(points @ np.swapaxes(basis, -1, -2))

@@ -5,6 +5,8 @@ Delay of hydrophone i against the reference j: ``tau_ij = t_i - t_j``, positive 
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -91,3 +93,32 @@ def element_covariance(element_sd_m: ArrayLike, n_hydrophones: int, reference: i
         raise ParameterError(f"element_sd_m={sd.tolist()}: expected one value or {n_hydrophones}, none negative")
     differences = difference_matrix(n_hydrophones, reference) * sd
     return differences @ differences.T
+
+
+def curvature_covariance(hydrophones_m: Floats, sound_speed_m_s: float, nearest_m: float) -> Floats:
+    """Covariance of arrival times, (n, n) [s^2], by which a spherical wave from anywhere differs from a plane one.
+
+    Parameters
+    ----------
+    hydrophones_m : ndarray, shape (n, 3)
+        Positions [m]; the wave is told by its distance from their centre.
+    sound_speed_m_s : float
+        Sound speed [m/s].
+    nearest_m : float
+        Its curvature, one over the distance, is up to one over this [m], with half of that as standard deviation; the
+        direction is any. Infinity: a plane wave.
+
+    Notes
+    -----
+    To second order the difference is ``(r^2 - (r . u)^2) / (2 c R)``; the mean over directions u is taken over the
+    corners of a cube, the middles of its edges and of its faces, with the weights that make it exact for polynomials
+    of degree seven (McLaren 1963, Math. Comp. 17:361-383; from memory).
+    """
+    points = np.asarray(hydrophones_m, dtype=float)
+    points = points - points.mean(axis=0)
+    units = np.array([u for u in product((-1.0, 0.0, 1.0), repeat=3) if any(u)])
+    of_kind = np.array([np.nan, 1.0 / 21.0, 4.0 / 105.0, 9.0 / 280.0])
+    kind = np.sum(units != 0, axis=-1)
+    units /= np.linalg.norm(units, axis=-1, keepdims=True)
+    bent = (np.sum(points**2, axis=-1) - (units @ points.T) ** 2) * (0.25 / (sound_speed_m_s * nearest_m))
+    return np.asarray((bent.T * of_kind[kind]) @ bent)

@@ -2,6 +2,12 @@
 
 from acoustics.estimate.direction.bearing import Bearing, estimate_bearing
 from acoustics.estimate.direction.cone import FARTHEST_M, NEAREST_M, DepressionPrior, over_the_cone
+from acoustics.estimate.direction.mixture import (
+    DirectionMixture,
+    MergedDirection,
+    direction_mixture,
+    merged_directions,
+)
 from acoustics.estimate.direction.wiring import MISFIT_P, WiringTest, suspected_wiring, wiring_test, wirings
 
 __all__ = [
@@ -10,6 +16,10 @@ __all__ = [
     "NEAREST_M",
     "Bearing",
     "DepressionPrior",
+    "DirectionMixture",
+    "MergedDirection",
+    "direction_mixture",
+    "merged_directions",
     "WiringTest",
     "estimate_bearing",
     "over_the_cone",

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from acoustics.base.batches import flat
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, bearing_and_depression
-from acoustics.base.least_squares import inverse_factor, transposed, with_nuisance
+from acoustics.base.least_squares import transposed, with_nuisance
 from acoustics.base.regions import chi_square_p_value
 from acoustics.estimate.direction.fit import (
     DirectionProblem,
+    as_plane_wave,
     chi_square,
     cosines,
+    curvature_delay,
     model,
     polish,
     prepare,
@@ -28,6 +31,8 @@ OBSERVES = {1: "line", 2: "plane", 3: "volume"}
 _APART = 1e-4
 # Variance of an angle that is anywhere on the circle: what is left when nothing is observed.
 UNKNOWN_BEARING_VARIANCE = np.pi**2 / 3
+# Standard deviations to which the likelihood is integrated, and steps.
+_FAR, _ANGLES = 6.0, 64
 LARGEST_USEFUL_BEARING_SD = 0.5  # 29 deg: the 95 % interval then spans a third of the circle
 
 NOT_FINITE = "a delay or its covariance is not finite"
@@ -56,8 +61,12 @@ class Bearing:
         but one.
     covariance : ndarray, shape (..., 2, 2, 2)
         Of bearing and depression [rad^2]. For a line the depression is assumed, and its row is zero.
+    log_evidence : ndarray, shape (..., 2)
+        Logarithm of the likelihood integrated over the sphere about each candidate (Laplace's approximation), up to
+        a constant of the array. For a line over its half of the cone, at any depression.
     chi2, p_value : ndarray, shape (...)
-        Weighted sum of squared residuals and the probability of one at least as large.
+        Weighted sum of squared residuals and the probability of one at least as large. Delays longer than the
+        baselines allow make it larger, and then count as one more degree of freedom.
     dof : int
         Degrees of freedom of `chi2`.
     observes : {"line", "plane", "volume"}
@@ -80,6 +89,7 @@ class Bearing:
     depression: Floats
     probability: Floats
     covariance: Floats
+    log_evidence: Floats
     chi2: Floats
     dof: int
     p_value: Floats
@@ -98,6 +108,7 @@ def estimate_bearing(
     sound_speed_m_s: ArrayLike,
     *,
     range_m: ArrayLike | None = None,
+    curvature_sd_per_m: ArrayLike = 0.0,
     sound_speed_sd_m_s: float = 0.0,
     element_sd_m: ArrayLike = 0.0,
     assumed_depression: float = 0.0,
@@ -114,6 +125,8 @@ def estimate_bearing(
         Assumed sound speed [m/s].
     range_m : array_like, shape () or (...), optional
         Distance of the source from the origin of the frame [m]: the wave is then taken as spherical.
+    curvature_sd_per_m : array_like, shape () or (...)
+        Standard deviation of one over that distance [1/m].
     sound_speed_sd_m_s : float
         Standard deviation of the sound speed [m/s].
     element_sd_m : array_like, shape () or (n_hydrophones,)
@@ -124,7 +137,7 @@ def estimate_bearing(
     Returns
     -------
     Bearing
-        Batch shape (...). Its covariance contains the errors of sound speed and positions, which are
+        Batch shape (...). Its covariance contains the errors of sound speed, positions and distance, which are
         integrated out of the likelihood, so they also weigh the residuals.
 
     Raises
@@ -151,11 +164,13 @@ def estimate_bearing(
     )
     units = polish(problem, starts(problem))
     chi2 = chi_square(problem, units)
-    if sound_speed_sd_m_s > 0:
+    curvature_sd = flat(np.asarray(curvature_sd_per_m, dtype=float), delays.tdoa_s.shape[:-1], ())
+    if sound_speed_sd_m_s > 0 or curvature_sd.any():
         best = units[np.arange(len(units)), np.argmin(chi2, axis=-1)]
-        by_speed = -model(problem, best)[0] / problem.sound_speed[:, None]
-        total = with_nuisance(problem.covariance, by_speed[..., None], sound_speed_sd_m_s)
-        problem = replace(problem, whitener=inverse_factor(total))
+        nuisance = [-sound_speed_sd_m_s * model(problem, best)[0] / problem.sound_speed[:, None]]
+        if problem.range_m is not None:
+            nuisance.append((curvature_sd * problem.range_m)[:, None] * curvature_delay(problem, best))
+        problem = problem.with_covariance(with_nuisance(problem.covariance, np.stack(nuisance, axis=-1), 1.0))
         units = polish(problem, units)
         chi2 = chi_square(problem, units)
     if problem.rank == 3:
@@ -173,6 +188,7 @@ def _answer(
     batch: tuple[int, ...],
 ) -> Bearing:
     """Covariances, reasons and shapes of the answer; `units` has shape (m, 2, 3), `chi2` (m, 2)."""
+    flattened = as_plane_wave(problem, units[:, 0])
     pairs = [_angle_covariance(problem, units[:, i]) for i in range(2)]
     covariance = np.stack([pair[0] for pair in pairs], axis=1)
     # The second minimum of a volume is no second answer.
@@ -180,10 +196,10 @@ def _answer(
     blunt = np.logical_or.reduce([pair[1] for pair in pairs[counted]])
     unseen = covariance[:, counted, 0, 0].min(axis=-1) > LARGEST_USEFUL_BEARING_SD**2
     line = problem.rank == 1
-    vertical, misses = _cone_faults(problem) if line else (np.zeros_like(finite),) * 2
+    vertical, misses = _cone_faults(flattened) if line else (np.zeros_like(finite),) * 2
     faults = [~finite, vertical, misses, unseen]
     reasons = [NOT_FINITE, VERTICAL_LINE, CONE_MISSES, BEARING_UNSEEN, ON_AXIS if line else IN_PLANE]
-    angle, angle_sd = _cone(problem) if line else (None, None)
+    angle, angle_sd = _cone(flattened) if line else (None, None)
 
     def shaped(values: Floats) -> Floats:
         known = finite.reshape(-1, *(1,) * (values.ndim - 1))
@@ -191,14 +207,22 @@ def _answer(
 
     bearing, depression = bearing_and_depression(units)
     dof = len(problem.hydrophones) - (2 if line else 3)
+    evidence = _log_evidence(problem, flattened, units, chi2, covariance)
+    p_value = chi_square_p_value(chi2.min(axis=-1), dof)
+    if problem.rank < 3:
+        free, length, sd = _free_direction(flattened)
+        beyond = np.maximum(length - 1.0, 0.0) / sd
+        chi2 = (free + beyond**2)[:, None] if line else chi2
+        p_value = np.where(beyond > 0, *(chi_square_p_value(chi2.min(axis=-1), dof + more) for more in (1, 0)))
     return Bearing(
         bearing=shaped(bearing),
         depression=shaped(depression),
-        probability=shaped(_probability(problem, units, chi2, covariance)),
+        probability=shaped(_probability(evidence) if problem.rank == 3 else np.full(chi2.shape, 0.5)),
         covariance=shaped(covariance),
+        log_evidence=shaped(evidence),
         chi2=shaped(chi2.min(axis=-1)),
         dof=dof,
-        p_value=shaped(chi_square_p_value(chi2.min(axis=-1), dof)),
+        p_value=shaped(p_value),
         observes=OBSERVES[problem.rank],
         ok=~np.logical_or.reduce(faults).reshape(batch),
         reason=np.select([*faults, blunt], reasons, default="").reshape(batch),
@@ -208,17 +232,47 @@ def _answer(
     )
 
 
-def _probability(problem: DirectionProblem, units: Floats, chi2: Floats, covariance: Floats) -> Floats:
-    """Of the two candidates, shape (m, 2): the weight of each minimum's normal approximation on the sphere."""
-    if problem.rank < 3:
-        return np.full(chi2.shape, 0.5)
-    # Angles of a degree of bearing are smaller on the sphere towards the zenith.
-    level = np.hypot(units[..., 0], units[..., 1])
-    width = np.sqrt(np.maximum(np.linalg.det(covariance), 0.0)) * level
-    second = np.exp(-0.5 * (chi2[:, 1] - chi2[:, 0])) * width[:, 1] / np.maximum(width[:, 0], 1e-300)
-    apart = np.linalg.norm(units[:, 1] - units[:, 0], axis=-1) > _APART
-    share = np.where(apart, second / (1.0 + second), 0.0)
-    return np.stack([1.0 - share, share], axis=-1)
+def _probability(log_evidence: Floats) -> Floats:
+    """Of the two candidates, shape (m, 2)."""
+    share = np.exp(log_evidence - log_evidence.max(axis=-1, keepdims=True))
+    return share / share.sum(axis=-1, keepdims=True)
+
+
+def _log_evidence(
+    problem: DirectionProblem, flattened: DirectionProblem, units: Floats, chi2: Floats, covariance: Floats
+) -> Floats:
+    """Of each candidate, shape (m, 2): the likelihood integrated over the sphere about it."""
+    scale = np.log(np.diagonal(problem.whitener, axis1=-2, axis2=-1)).sum(axis=-1)[:, None]
+    if problem.rank == 3:
+        # Angles of a degree of bearing are smaller on the sphere towards the zenith.
+        level = np.hypot(units[..., 0], units[..., 1])
+        width = np.log(np.maximum(np.linalg.det(covariance), 1e-300)) / 2.0 + np.log(np.maximum(level, 1e-12))
+        apart = np.linalg.norm(units[:, 1] - units[:, 0], axis=-1) > _APART
+        return np.where(np.stack([np.ones_like(apart), apart], axis=-1), scale - 0.5 * chi2 + width, -np.inf)
+    free, length, sd = _free_direction(flattened)
+    across = 0.5 * np.linalg.slogdet(cosines(flattened)[1])[1] - np.log(sd)
+    # Directions spread evenly over the sphere: of cosines on a line all are alike, in a plane those near its edge have
+    # more of it. The angle off that edge is the one to integrate over.
+    low, high = (np.arccos(np.clip(length + z * sd, lowest, 1.0)) for z, lowest in ((_FAR, 0.0), (-_FAR, -1.0)))
+    high = high if problem.rank == 1 else np.minimum(high, 0.5 * np.pi)
+    angle = low + (high - low) * ((np.arange(_ANGLES) + 0.5) / _ANGLES)[:, None]
+    height = np.sin(angle) if problem.rank == 1 else 1.0
+    total = np.mean(np.exp(-0.5 * ((np.cos(angle) - length) / sd) ** 2) * height, axis=0) * (high - low)
+    one = scale[:, 0] - 0.5 * free + across + np.log(np.maximum(total, 1e-300))
+    return np.stack([one, one], axis=-1)
+
+
+def _free_direction(flattened: DirectionProblem) -> tuple[Floats, Floats, Floats]:
+    """Fit of a plane wave to a line or a plane with a direction of any length, shape (m,) each: chi-square, the length
+    of the part that is observed, and that length's standard deviation."""
+    observed, spread = cosines(flattened)
+    r = flattened.rank
+    wave = -(observed @ (flattened.differences @ flattened.hydrophones @ flattened.axes[:r].T).T)
+    residual = flattened.whitener @ (flattened.delay - wave / flattened.sound_speed[:, None])[..., None]
+    length = np.linalg.norm(observed, axis=-1)
+    along = np.where(length[:, None] > 1e-12, observed / np.maximum(length, 1e-12)[:, None], np.eye(r)[0])
+    variance = np.einsum("mi,mij,mj->m", along, np.broadcast_to(spread, (len(along), r, r)), along)
+    return np.sum(residual[..., 0] ** 2, axis=-1), length, np.sqrt(variance)
 
 
 def _angle_covariance(problem: DirectionProblem, unit: Floats) -> tuple[Floats, NDArray[np.bool_]]:

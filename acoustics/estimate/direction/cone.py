@@ -9,7 +9,7 @@ from scipy.special import ndtr
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, bearing_and_depression, wrap_angle
-from acoustics.estimate.direction.bearing import BEARING_UNSEEN, LARGEST_USEFUL_BEARING_SD, Bearing
+from acoustics.estimate.direction.bearing import BEARING_UNSEEN, CONE_MISSES, LARGEST_USEFUL_BEARING_SD, Bearing
 
 # What is taken for the distance of a pinger where nobody says more [m].
 NEAREST_M, FARTHEST_M = 1.0, 200.0
@@ -33,40 +33,45 @@ class DepressionPrior:
         How much deeper the source is than the hydrophones, and standard deviation [m]; None where not known.
     own_depth_m : float or None
         Of the hydrophones: no source is above the surface [m]; None where not known.
-    nearest_m, farthest_m : float
-        The distance is between them, with equal probability of each ratio [m].
+    nearest_m, farthest_m : float or ndarray
+        The distance is between them, with equal probability of each ratio [m]. Several parts of that interval are
+        weighed at once if these have the shape of the leading axes of the directions.
     """
 
     down: Floats
     below_m: float | None = None
     below_sd_m: float = 0.0
     own_depth_m: float | None = None
-    nearest_m: float = NEAREST_M
-    farthest_m: float = FARTHEST_M
+    nearest_m: float | Floats = NEAREST_M
+    farthest_m: float | Floats = FARTHEST_M
 
     def __post_init__(self) -> None:
-        if not 0.0 < self.nearest_m < self.farthest_m < np.inf:
+        near, far = np.asarray(self.nearest_m), np.asarray(self.farthest_m)
+        if not np.all((near > 0.0) & (near < far) & (far < np.inf)):
             raise ParameterError(
                 f"nearest_m={self.nearest_m}, farthest_m={self.farthest_m}: expected 0 < nearest < farthest"
             )
 
     def density(self, units: Floats) -> Floats:
-        """Of directions (..., 3) against directions spread evenly over the sphere, up to a factor, shape (...).
+        """Of directions (..., 3) and distances against directions spread evenly over the sphere, up to a factor, (...).
 
         With the depth known, ``sin(depression) = below / range`` and ``p(range) ~ 1 / range`` make the density
         ``1 / sin(depression)`` from ``below / farthest`` to ``below / nearest``, here smoothed by the depth's normal
         error. Else it is even, but for the part of the ranges that would be above the surface.
         """
         sine = units @ self.down
+        nearest, farthest = (
+            np.reshape(r, np.shape(r) + (1,) * (sine.ndim - np.ndim(r))) for r in (self.nearest_m, self.farthest_m)
+        )
         if self.below_m is not None:
             sd = max(self.below_sd_m, _LEAST_DEPTH_SD_M)
             sine = np.where(np.abs(sine) < 1e-6, 1e-6, sine)
-            near, far = ((r * sine - self.below_m) / sd for r in (self.nearest_m, self.farthest_m))
-            return np.asarray((ndtr(far) - ndtr(near)) / sine)
+            near, far = ((r * sine - self.below_m) / sd for r in (nearest, farthest))
+            return np.asarray((ndtr(far) - ndtr(near)) / sine) + _NEXT_TO_NOTHING
         if self.own_depth_m is None:
-            return np.ones(sine.shape)
+            return np.log(farthest / nearest) * np.ones(sine.shape)
         surface = max(self.own_depth_m, 0.0) / np.maximum(-sine, 1e-9)
-        return np.log(np.clip(surface, self.nearest_m, self.farthest_m) / self.nearest_m)
+        return np.log(np.clip(surface, nearest, farthest) / nearest) + _NEXT_TO_NOTHING
 
 
 def over_the_cone(found: Bearing, prior: DepressionPrior) -> Bearing:
@@ -84,7 +89,7 @@ def over_the_cone(found: Bearing, prior: DepressionPrior) -> Bearing:
     Bearing
         For either side of the line the mean of the directions on the cone and their covariance, weighted by `prior`;
         `probability` is the weight of the side, `depression_share` the part of the bearing's variance that the unknown
-        depression makes.
+        depression makes. `log_evidence` has the prior in it.
 
     Notes
     -----
@@ -104,7 +109,7 @@ def over_the_cone(found: Bearing, prior: DepressionPrior) -> Bearing:
     cone = found.cone_angle[..., None] + found.cone_angle_sd[..., None] * points
     cone = np.pi - np.abs(np.pi - np.abs(cone))[..., None, None, None]  # beyond the axis the cone opens again
     units = np.cos(cone) * found.cone_axis + np.sin(cone) * rings  # (..., q, 2, t, 3)
-    weight = (prior.density(units) + _NEXT_TO_NOTHING) * quadrature[:, None, None]
+    weight = prior.density(units) * (quadrature / quadrature.sum())[:, None, None] / _TURNS
     bearing, depression = bearing_and_depression(units)
     side = weight.sum(axis=(-3, -1))
     share = weight / side[..., None, :, None]
@@ -122,14 +127,17 @@ def over_the_cone(found: Bearing, prior: DepressionPrior) -> Bearing:
     round_weight = share.sum(axis=-3)
     of_turn = np.sum(share * off, axis=-3) / round_weight
     by_depression = np.sum(round_weight * of_turn**2, axis=-1)
-    unseen = found.ok & (covariance[..., 0, 0].min(axis=-1) > LARGEST_USEFUL_BEARING_SD**2)
+    # The cone need not reach the depression that was assumed: `p_value` tells whether there is one at all.
+    ok = found.ok | (found.reason == CONE_MISSES)
+    unseen = ok & (covariance[..., 0, 0].min(axis=-1) > LARGEST_USEFUL_BEARING_SD**2)
     return replace(
         found,
         bearing=wrap_angle(middle + drift),
         depression=mean_depression,
         probability=side / side.sum(axis=-1, keepdims=True),
         covariance=covariance,
-        ok=found.ok & ~unseen,
-        reason=np.where(unseen, BEARING_UNSEEN, found.reason),
+        log_evidence=found.log_evidence + np.log(side),
+        ok=ok & ~unseen,
+        reason=np.select([unseen, found.reason == CONE_MISSES], [BEARING_UNSEEN, ""], found.reason),
         depression_share=np.minimum(by_depression / covariance[..., 0, 0], 1.0),
     )

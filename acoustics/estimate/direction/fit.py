@@ -28,6 +28,8 @@ from acoustics.physics.tdoa import (
     unit_vectors_to_source,
 )
 
+_CONE_STEPS = 4  # each shrinks what curvature leaves by the array's size over the distance
+
 
 @dataclass(frozen=True)
 class DirectionProblem:
@@ -54,6 +56,10 @@ class DirectionProblem:
             sound_speed=rows_of(self.sound_speed, rows),
             range_m=None if self.range_m is None else rows_of(self.range_m, rows),
         )
+
+    def with_covariance(self, covariance: Floats) -> DirectionProblem:
+        """The same with another covariance of the delays, shape (m or 1, k, k)."""
+        return replace(self, covariance=covariance, whitener=inverse_factor(covariance))
 
 
 def prepare(
@@ -124,6 +130,18 @@ def model(problem: DirectionProblem, unit: Floats) -> tuple[Floats, Floats]:
     return time @ problem.differences.T, by_unit
 
 
+def curvature_delay(problem: DirectionProblem, unit: Floats) -> Floats:
+    """Time differences (m, k) of the spherical wave less those of a plane one, for directions (m, 3); 0 where plane."""
+    if problem.range_m is None:
+        return np.zeros_like(problem.delay)
+    return model(problem, unit)[0] - model(replace(problem, range_m=None), unit)[0]
+
+
+def as_plane_wave(problem: DirectionProblem, unit: Floats) -> DirectionProblem:
+    """The problem with the curvature of a wave from directions (m, 3) taken off the delays."""
+    return replace(problem, delay=problem.delay - curvature_delay(problem, unit), range_m=None)
+
+
 def cosines(problem: DirectionProblem) -> tuple[Floats, Floats]:
     """Least-squares components of the direction along the array's axes, (m, r), and their covariance.
 
@@ -139,6 +157,10 @@ def cosines(problem: DirectionProblem) -> tuple[Floats, Floats]:
 
 def starts(problem: DirectionProblem) -> Floats:
     """Closed-form directions, shape (m, 2, 3): both sides of the plane of the widest axes, or of a line."""
+    return _closed_form(problem)
+
+
+def _closed_form(problem: DirectionProblem) -> Floats:
     observed, _ = cosines(problem)
     if problem.rank == 1:
         return _directions_on_cone(problem, observed[:, 0])
@@ -174,8 +196,11 @@ def tangents(problem: DirectionProblem, unit: Floats) -> Floats:
 
 def polish(problem: DirectionProblem, starts: Floats) -> Floats:
     """Gauss-Newton on the sphere from starts of shape (m, 2, 3)."""
-    if problem.rank == 1 and problem.range_m is None:
-        return starts  # the closed form is the minimum
+    if problem.rank == 1:
+        # The closed form is the minimum for a plane wave. The curvature is the same all round the cone.
+        for _ in range(_CONE_STEPS if problem.range_m is not None else 0):
+            starts = _closed_form(as_plane_wave(problem, starts[:, 0]))
+        return starts
     both = problem.subset(np.repeat(np.arange(len(starts)), 2))
     return levenberg(both, starts.reshape(-1, 3).T, _evaluate, _move).T.reshape(starts.shape)
 

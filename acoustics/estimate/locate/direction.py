@@ -16,26 +16,28 @@ from acoustics.base.frames import (
 )
 from acoustics.estimate.direction import (
     MISFIT_P,
-    Bearing,
     DepressionPrior,
+    MergedDirection,
     WiringTest,
-    estimate_bearing,
-    over_the_cone,
+    direction_mixture,
+    merged_directions,
     suspected_wiring,
     wiring_test,
     wirings,
 )
 from acoustics.estimate.position import Fix, locate_source
 from acoustics.estimate.tdoa import Tdoa, tdoa_of
-from acoustics.io.ping import MISFIT, Candidate, Ping
+from acoustics.io.ping import MISFIT, Candidate, IntegerAlternative, Ping
 
 _PINGS_REMEMBERED = 8
 _PLANE_SD = 2.0
-_LEAST_PROBABILITY = 0.01  # of a direction that is worth telling
-_DOUBTFUL = 0.05  # of a second direction from which on no position is made of the first
-_RANGES_TRIED_M = np.geomspace(1.0, 200.0, 12)  # before a misfit is blamed on more than a curved wave
+_LEAST_PROBABILITY = 1e-3  # of a direction that is worth telling
+_LEAST_WEIGHT, _MOST_INTEGERS = 1e-3, 16  # of vectors of integers that are listed
+_DOUBTFUL = 0.05  # of all directions but the first from which on no position is made of that
+_DECIDED = 0.5  # of the first direction, its mirror image included: under it no decision should rest on it
 WRONGLY_WIRED = "channels are swapped or of the wrong polarity: see the flags"
 TWO_FIT = "a second direction fits nearly as well: no position is made of the first"
+UNDECIDED = "no direction is worth a decision by itself: the likeliest has less than half of the weight"
 TOO_FLAT = "the direction may lie in the plane of the array: range is not observed"
 
 
@@ -50,51 +52,108 @@ class WiringMemory:
 def with_direction(ping: Ping, memory: WiringMemory) -> Ping:
     """A ping that has delays, with its directions and, where observed, its position.
 
-    `memory` is kept from ping to ping: only several pings in a row tell that channels are swapped or inverted.
+    The integers are weighed anew by what the phases say of direction and distance; the delays become those of the
+    likeliest direction. `memory` is kept from ping to ping: only several pings in a row tell that channels are swapped
+    or inverted.
     """
-    fix, position, covariance = _position(ping)
     # The direction is that from the array's centre, near or far: about the origin it would jump with the model.
     centre = ping.hydrophones_m.mean(axis=0)
-    reach = float(np.linalg.norm(position - centre)) if bool(fix.ok) else None
-    found = estimate_bearing(
-        tdoa_of(ping),
+    mixture = direction_mixture(
+        *_alternatives(ping),
         ping.hydrophones_m - centre,
         ping.sound_speed_m_s,
-        range_m=reach,
+        _depression_prior(ping, centre),
         sound_speed_sd_m_s=ping.sound_speed_sd_m_s,
         element_sd_m=ping.tolerances_m,
     )
-    if found.observes == "line":
-        found = over_the_cone(found, _depression_prior(ping, centre))
-    p_value = float(found.p_value)
-    if reach is None and p_value < MISFIT_P:
-        p_value = _best_fit_of_a_sphere(ping, centre)
+    merged = merged_directions(mixture, _LEAST_PROBABILITY)
+    lead = merged[0].members[0][0]
+    ping = _with_integers(ping, mixture.weight.sum(axis=-1), lead)
+    p_value = float(mixture.p_value[lead])
     misfit = p_value < MISFIT_P
     ping = _wiring_checked(ping, p_value, memory)
-    candidates = _candidates(found)
+    ok = ping.ok and mixture.ok and not misfit
+    # The mirror image in a plane or a line of hydrophones is no other direction: it is always there.
+    share = merged[0].weight
+    if mixture.observes != "volume":
+        share += sum(m.weight for m in merged[1:2] if any(vector == lead for vector, _ in m.members))
+    candidates = tuple(_candidate(m, mixture.observes, 1.0 - ping.integers_left_out) for m in merged)
     turned = np.array([direction(c.bearing, c.depression) for c in candidates]).reshape(-1, 3)
     site = bearing_and_depression(turned @ ping.pose.pose.rotation.T)[0]
-    ok = ping.ok and bool(found.ok) and not misfit
-    flat = found.observes == "plane" and _may_lie_in_plane(found, ping.hydrophones_m)
-    doubtful = found.observes == "volume" and float(found.probability[1]) > _DOUBTFUL
-    place = position if bool(fix.ok) and ok and not (flat or doubtful) else None
-    return replace(
+    told = replace(
         ping,
         ok=ok,
-        reason=ping.reason or (MISFIT if misfit else str(found.reason)),
+        reason=ping.reason or (MISFIT if misfit else mixture.reason or (UNDECIDED if share < _DECIDED else "")),
         candidates=candidates,
         p_value=p_value,
-        position_m=place,
-        position_covariance_m2=covariance if place is not None else None,
-        position_reason=MISFIT
-        if misfit
-        else TOO_FLAT
-        if flat and bool(fix.ok)
-        else TWO_FIT
-        if doubtful and bool(fix.ok)
-        else str(fix.reason),
         site_bearing=tuple(site.tolist()),
-        site_position_m=None if place is None else ping.pose.pose.to_site(place[None])[0],
+    )
+    return _with_position(told, merged, mixture.observes, doubtful=share < 1.0 - _DOUBTFUL)
+
+
+def _alternatives(ping: Ping) -> tuple[Tdoa, Floats]:
+    """The ping's delays with each vector of integers, (j, k), and what the build-up says of each, (j,)."""
+    delays = tdoa_of(ping)
+    if not ping.integers:
+        return Tdoa(delays.tdoa_s[None], delays.covariance_s2, delays.reference), np.zeros(1)
+    cycles = np.array([one.cycles for one in ping.integers])
+    misfit = np.array([one.build_up_misfit for one in ping.integers])
+    return Tdoa(delays.tdoa_s + cycles / ping.frequency_hz, delays.covariance_s2, delays.reference), misfit
+
+
+def _with_integers(ping: Ping, weight: Floats, lead: int) -> Ping:
+    """The ping with its vectors weighed anew, and the delays of the vector that leads."""
+    if not ping.integers:
+        return ping
+    listed = 1.0 - ping.integers_left_out
+    first = np.array(ping.integers[lead].cycles)
+    order = sorted(range(len(weight)), key=lambda j: (j != lead, -weight[j]))
+    kept = [j for j in order if j == lead or listed * weight[j] >= _LEAST_WEIGHT][:_MOST_INTEGERS]
+    integers = tuple(
+        IntegerAlternative(
+            tuple((np.array(ping.integers[j].cycles) - first).tolist()),
+            float(listed * weight[j]),
+            ping.integers[j].build_up_misfit,
+        )
+        for j in kept
+    )
+    return replace(
+        ping,
+        tdoa_s=ping.tdoa_s + first / ping.frequency_hz,
+        integer_probability=integers[0].weight,
+        integers=integers,
+        integers_left_out=float(max(1.0 - sum(one.weight for one in integers), 0.0)),
+    )
+
+
+def _candidate(found: MergedDirection, observes: str, listed: float) -> Candidate:
+    sd = np.sqrt(np.diagonal(found.covariance))
+    # On a line the depression is not observed.
+    depression_sd = np.inf if observes == "line" else float(sd[1])
+    return Candidate(
+        found.bearing, found.depression, float(sd[0]), depression_sd, found.weight * listed, found.depression_share
+    )
+
+
+def _with_position(ping: Ping, merged: tuple[MergedDirection, ...], observes: str, *, doubtful: bool) -> Ping:
+    """The ping with the position by its first direction, or the reason why there is none."""
+    if ping.p_value < MISFIT_P:
+        return replace(ping, position_reason=MISFIT)
+    fix, position, covariance = _position(ping)
+    if not bool(fix.ok):
+        return replace(ping, position_reason=str(fix.reason))
+    if observes == "plane" and _may_lie_in_plane(merged[0], ping.hydrophones_m):
+        return replace(ping, position_reason=TOO_FLAT)
+    if doubtful:
+        return replace(ping, position_reason=TWO_FIT)
+    if not ping.ok:
+        return replace(ping, position_reason=str(fix.reason))
+    return replace(
+        ping,
+        position_m=position,
+        position_covariance_m2=covariance,
+        position_reason=str(fix.reason),
+        site_position_m=ping.pose.pose.to_site(position[None])[0],
     )
 
 
@@ -108,21 +167,6 @@ def _depression_prior(ping: Ping, centre: Floats) -> DepressionPrior:
     if ping.depth_m is None:
         return DepressionPrior(down, own_depth_m=own)
     return DepressionPrior(down, ping.depth_m - own, float(np.hypot(ping.depth_sd_m or 0.0, pose.depth_sd_m)))
-
-
-def _best_fit_of_a_sphere(ping: Ping, centre: Floats) -> float:
-    """Largest p-value of a spherical wave over ranges: near a wide array a plane wave misfits without a fault."""
-    delays = tdoa_of(ping)
-    shape = (len(_RANGES_TRIED_M), 1)
-    found = estimate_bearing(
-        Tdoa(np.tile(delays.tdoa_s, shape), delays.covariance_s2, delays.reference),
-        ping.hydrophones_m - centre,
-        ping.sound_speed_m_s,
-        range_m=_RANGES_TRIED_M,
-        sound_speed_sd_m_s=ping.sound_speed_sd_m_s,
-        element_sd_m=ping.tolerances_m,
-    )
-    return float(np.max(found.p_value))
 
 
 def _wiring_checked(ping: Ping, p_value: float, memory: WiringMemory) -> Ping:
@@ -144,34 +188,17 @@ def _wiring_checked(ping: Ping, p_value: float, memory: WiringMemory) -> Ping:
     return replace(ping, ok=False, reason=WRONGLY_WIRED, flags=(*ping.flags, words))
 
 
-def _candidates(found: Bearing) -> tuple[Candidate, ...]:
-    if not np.isfinite(found.bearing).all():
-        return ()
-    sd = np.sqrt(np.diagonal(found.covariance, axis1=-2, axis2=-1))
-    # On a line the depression is not observed.
-    spread = np.where(np.arange(2) == 1, np.inf, sd) if found.observes == "line" else sd
-    share = np.zeros(2) if found.depression_share is None else found.depression_share
-    return tuple(
-        Candidate(float(b), float(d), float(s[0]), float(s[1]), float(p), float(of_depression))
-        for b, d, s, p, of_depression in zip(
-            found.bearing, found.depression, spread, found.probability, share, strict=True
-        )
-        if p >= _LEAST_PROBABILITY
-    )
-
-
-def _may_lie_in_plane(found: Bearing, hydrophones_m: Floats) -> bool:
+def _may_lie_in_plane(found: MergedDirection, hydrophones_m: Floats) -> bool:
     """Whether the angle out of the array's plane is within two standard deviations of none.
 
     What a plane array measures is the cosine of that angle, so near the plane the angle itself is far from normal,
     and a position by it and by the pinger's depth would be far off and seem sure.
     """
     normal = principal_axes(hydrophones_m)[2]
-    bearing, depression = float(found.bearing[0]), float(found.depression[0])
-    sine = float(np.clip(abs(direction(bearing, depression) @ normal), 0.0, 1.0))
-    slope = normal @ direction_jacobian(bearing, depression)
+    sine = float(np.clip(abs(direction(found.bearing, found.depression) @ normal), 0.0, 1.0))
+    slope = normal @ direction_jacobian(found.bearing, found.depression)
     cosine = np.sqrt(1.0 - sine**2)
-    sine_sd = float(np.sqrt(slope @ found.covariance[0] @ slope))
+    sine_sd = float(np.sqrt(slope @ found.covariance @ slope))
     return bool((1.0 - cosine) * cosine < _PLANE_SD * sine * sine_sd) or sine < 1e-9
 
 

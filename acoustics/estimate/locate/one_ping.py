@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,11 +19,12 @@ from acoustics.estimate.detect import (
     off_centre_channels,
     what_is_left,
 )
+from acoustics.estimate.direction import NEAREST_M
 from acoustics.estimate.locate.direction import WiringMemory, with_direction
 from acoustics.estimate.locate.echoes import with_echoes
 from acoustics.estimate.spectrum import complex_envelope, off_carrier_hz
 from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa
-from acoustics.io.ping import NavigatedPose, Ping
+from acoustics.io.ping import IntegerAlternative, NavigatedPose, Ping
 from acoustics.io.sidecar import KnownPinger, Sidecar
 from acoustics.io.site_sketch import SiteSketch
 from acoustics.physics.burst import Burst
@@ -35,6 +37,8 @@ _NOISE_BAND = 0.5  # of the carrier's frequency: what the shortest windows hear,
 # them comes by a side lobe, and is another sound. Half as much again for what noise and echoes do to the measurement.
 _FREQUENCY_LOBES = 1.5
 _ENVELOPE_BAND = 0.2  # of the frequency: what is looked at on either side
+# Vectors of integers that are weighed by their directions: that search knows no distance and is generous.
+_MOST_ALTERNATIVES, _NEGLIGIBLE_WEIGHT = 48, 1e-5
 NO_CHANNELS = "fewer than two channels work"
 
 
@@ -169,6 +173,9 @@ def _heard_by(
         sound_speed_m_s=sidecar.sound_speed_m_s,
         skew_sd_s=sidecar.skew_sd_s,
         element_sd_m=tolerances,
+        sound_speed_sd_m_s=sidecar.sound_speed_sd_m_s,
+        nearest_m=NEAREST_M,
+        n_alternatives=_MOST_ALTERNATIVES,
     )
     names = tuple(c.name for c in channels)
     time = (part.first + onset) / rate
@@ -311,4 +318,18 @@ def _measured(ping: Ping, measured: TdoaMeasurement) -> Ping:
         reference=measured.tdoa.reference,
         tdoa_s=measured.tdoa.tdoa_s,
         tdoa_covariance_s2=measured.noise_covariance_s2,
+        **_integers(measured),
     )
+
+
+def _integers(measured: TdoaMeasurement) -> dict[str, Any]:
+    """The vectors of integers that may fit, to be weighed by the directions that they give, and what is left over."""
+    found = measured.alternatives
+    if found is None:
+        return {}
+    listed = [
+        IntegerAlternative(tuple(cycles.tolist()), float(weight), float(misfit))
+        for cycles, weight, misfit in zip(found.cycles, found.weight, found.build_up_misfit, strict=True)
+        if weight >= _NEGLIGIBLE_WEIGHT
+    ]
+    return {"integers": tuple(listed), "integers_left_out": max(1.0 - sum(one.weight for one in listed), 0.0)}

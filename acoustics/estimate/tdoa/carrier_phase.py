@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from acoustics.base.frames import Floats
 from acoustics.estimate.tdoa.build_up_misfit import OnsetMisfit
 from acoustics.estimate.tdoa.differences import Tdoa
-from acoustics.estimate.tdoa.integer_ambiguity import resolve_ambiguity
+from acoustics.estimate.tdoa.integer_ambiguity import IntegerAlternatives, resolve_ambiguity
 from acoustics.physics.tdoa import difference_matrix
 
 # Cycles as probable as this by normal errors of the onsets are not looked at again.
@@ -35,8 +35,10 @@ def with_cycles(
     sound_speed_m_s: float,
     frequency_hz: float,
     envelope_misfit: Callable[[NDArray[np.intp]], OnsetMisfit] | None = None,
-) -> tuple[Floats, Floats]:
-    """Fine delays with their cycles resolved, shape (m, n - 1), and the probability of the cycles, (m,).
+    sound_speed_sd_m_s: float = 0.0,
+    n_alternatives: int = 1,
+) -> tuple[Floats, IntegerAlternatives]:
+    """Fine delays with their cycles resolved, shape (m, n - 1), and the best vectors of integers, batch shape (m,).
 
     Parameters
     ----------
@@ -44,25 +46,30 @@ def with_cycles(
         Time differences by the phase and by the envelope, against the first channel [s].
     fine_s2, coarse_s2 : ndarray, shape (m, n - 1, n - 1)
         Their covariances [s^2].
-    hydrophones_m, sound_speed_m_s, frequency_hz
+    hydrophones_m, sound_speed_m_s, frequency_hz, sound_speed_sd_m_s, n_alternatives
         As `resolve_ambiguity` takes them.
     envelope_misfit : callable, optional
         Of the pings with given numbers. Cycles that the coarse delays leave in doubt are decided by it.
     """
+    m, k = fine_s.shape
+    resolved = np.full_like(fine_s, np.nan)
+    best = IntegerAlternatives.none((m,), n_alternatives, k)
     whole = np.isfinite(fine_s2).all(axis=(-1, -2)) & np.isfinite(coarse_s2).all(axis=(-1, -2))
-    resolved, probability = np.full_like(fine_s, np.nan), np.full(len(fine_s), np.nan)
     rows = np.flatnonzero(whole)
     for misfit in (None, envelope_misfit):
-        cycles = resolve_ambiguity(
+        found = resolve_ambiguity(
             Tdoa(fine_s[rows], fine_s2[rows]),
             Tdoa(coarse_s[rows], coarse_s2[rows]),
             hydrophones_m,
             sound_speed_m_s,
             frequency_hz,
             envelope_misfit=misfit and misfit(rows),
+            sound_speed_sd_m_s=sound_speed_sd_m_s,
+            n_alternatives=n_alternatives,
         )
-        resolved[rows], probability[rows] = cycles.tdoa.tdoa_s, cycles.probability
-        rows = rows[cycles.probability < _SURE]
+        resolved[rows] = found.tdoa.tdoa_s
+        best.put(rows, found.alternatives)
+        rows = rows[found.probability < _SURE]
         if envelope_misfit is None or not len(rows):
             break
-    return resolved, probability
+    return resolved, best

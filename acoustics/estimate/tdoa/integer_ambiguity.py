@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import product
+from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,7 +15,7 @@ from acoustics.base.frames import Floats, array_rank, principal_axes
 from acoustics.base.least_squares import NEGLIGIBLE_DELAY_S, transposed
 from acoustics.estimate.tdoa.build_up_misfit import OnsetMisfit
 from acoustics.estimate.tdoa.differences import Tdoa
-from acoustics.physics.lattice_reduction import reduced_basis
+from acoustics.physics.lattice_reduction import nearest_points, reduced_basis
 from acoustics.physics.tdoa import difference_matrix
 
 NOT_FINITE = "a delay or its covariance is not finite"
@@ -22,6 +23,41 @@ _MOST_CYCLES = 1e15  # beyond it a float no longer tells one whole number from t
 MOST_CANDIDATES = 800
 # Numbers held at once: about 100 MB.
 CHUNK_NUMBERS = 4_000_000
+
+
+@dataclass(frozen=True)
+class IntegerAlternatives:
+    """The best vectors of integers of pings, the best first; batch shape (...), n of them.
+
+    Parameters
+    ----------
+    cycles : ndarray of int, shape (..., n, n_hydrophones - 1)
+        Whole periods to be added to the resolved delays, which are those of the best: zeros for the first.
+    weight : ndarray, shape (..., n)
+        Probability of each among all that were compared; 0 where there were fewer than n.
+    build_up_misfit : ndarray, shape (..., n)
+        What the envelope alone says of each: its misfit less that of the vector which fits it best.
+    """
+
+    cycles: NDArray[np.int64]
+    weight: Floats
+    build_up_misfit: Floats
+
+    @classmethod
+    def none(cls, batch: tuple[int, ...], n: int, k: int) -> Self:
+        """Of pings that have none: weights and misfits are NaN."""
+        return cls(np.zeros((*batch, n, k), dtype=np.int64), *np.full((2, *batch, n), np.nan))
+
+    def put(self, rows: NDArray[np.intp], those: IntegerAlternatives) -> None:
+        """Write the alternatives of some rows of a flat batch."""
+        self.cycles[rows], self.weight[rows], self.build_up_misfit[rows] = vars(those).values()
+
+    def shaped(self, batch: tuple[int, ...]) -> IntegerAlternatives:
+        """Those of a flat batch in a batch of shape (...)."""
+        n, k = self.cycles.shape[-2:]
+        return IntegerAlternatives(
+            self.cycles.reshape(*batch, n, k), self.weight.reshape(*batch, n), self.build_up_misfit.reshape(*batch, n)
+        )
 
 
 @dataclass(frozen=True)
@@ -45,6 +81,8 @@ class Cycles:
         Whether the cycles could be computed. It says nothing of whether they are right: `probability` does.
     reason : ndarray of str, shape (...)
         Why not; empty where ok.
+    alternatives : IntegerAlternatives
+        As many of the best as were asked for.
     """
 
     cycles: NDArray[np.int64]
@@ -54,6 +92,7 @@ class Cycles:
     probability: Floats
     ok: NDArray[np.bool_]
     reason: NDArray[np.str_]
+    alternatives: IntegerAlternatives
 
 
 def resolve_ambiguity(
@@ -64,6 +103,8 @@ def resolve_ambiguity(
     frequency_hz: float,
     *,
     envelope_misfit: OnsetMisfit | None = None,
+    sound_speed_sd_m_s: float = 0.0,
+    n_alternatives: int = 1,
 ) -> Cycles:
     """Whole cycles of phase delays, from coarse delays and from the consistency of all baselines.
 
@@ -82,6 +123,10 @@ def resolve_ambiguity(
     envelope_misfit : OnsetMisfit, optional
         Misfit of the samples of m trials, as many as the batch holds, to sets of cycles. It then takes the
         place of the squares of coarse minus fine delays; the coarse delays only say where to search.
+    sound_speed_sd_m_s : float
+        Standard deviation of the sound speed, which makes directions longer or shorter than one [m/s].
+    n_alternatives : int
+        How many of the best vectors are returned. Beyond one the search is wider, so that what is left over is known.
 
     Returns
     -------
@@ -125,27 +170,26 @@ def resolve_ambiguity(
 
     basis = reduced_basis(metric)
     centre = (basis @ np.rint(np.linalg.solve(basis, optimum)))[..., 0]
-    best = np.empty((len(fine), k), dtype=np.int64)
-    score, margin, probability = (np.empty(len(fine)) for _ in range(3))
+    found = []
     fine_weight = _inverse(fine_covariance)
-    chunk = max(CHUNK_NUMBERS // ((2 * _reach(k) + 1) ** k * k), 1)
+    chunk = max(CHUNK_NUMBERS // (max((2 * _reach(k) + 1) ** k, MOST_CANDIDATES * (n_alternatives > 1)) * k), 1)
     for i in range(0, len(fine), chunk):
         part = np.arange(i, min(i + chunk, len(fine)))
-        sets = centre[part, None] + _short_offsets(rows_of(basis, part), rows_of(metric, part))
+        short, lengths = rows_of(basis, part), rows_of(metric, part)
+        if n_alternatives == 1:
+            sets = centre[part, None] + _short_offsets(short, lengths)
+        else:
+            sets = nearest_points(short, lengths, np.asarray(optimum[part, :, 0], dtype=float), MOST_CANDIDATES)
         compared = fine[part, None] + period * sets
         if envelope_misfit is None:
             by_envelope = _quadratic(compared - rough[part, None], rows_of(coarse_weight, part))
         else:
             by_envelope = envelope_misfit.of(part).of_sets(sets)
-        scores = by_envelope + _plane_misfit(compared, rows_of(fine_weight, part), baselines)
-        first = np.argmin(scores, axis=-1)
-        rows = np.arange(len(first))
-        best[part] = np.clip(np.rint(sets[rows, first]), -_MOST_CYCLES, _MOST_CYCLES)
-        score[part] = scores[rows, first]
-        excess = scores - score[part, None]
-        probability[part] = 1.0 / np.exp(-0.5 * excess).sum(axis=-1)
-        excess[rows, first] = np.inf
-        margin[part] = excess.min(axis=-1)
+        loose = sound_speed_sd_m_s / sound_speed_m_s
+        scores = by_envelope + _plane_misfit(compared, rows_of(fine_weight, part), baselines, loose)
+        found.append(_best_of(sets, scores, by_envelope, n_alternatives))
+    vectors, weight, build_up, score, margin = (np.concatenate(column) for column in zip(*found, strict=True))
+    best, probability = vectors[:, 0], weight[:, 0]
 
     resolved = np.where(finite[:, None], fine + period * best, np.nan).reshape(*batch, k)
     return Cycles(
@@ -156,11 +200,40 @@ def resolve_ambiguity(
         probability=np.where(finite, probability, np.nan).reshape(batch),
         ok=finite.reshape(batch),
         reason=np.where(finite, "", NOT_FINITE).reshape(batch),
+        alternatives=IntegerAlternatives(
+            vectors - best[:, None], np.where(finite[:, None], weight, np.nan), build_up
+        ).shaped(batch),
     )
 
 
-def _plane_misfit(fine: Floats, fine_weight: Floats, baselines: Floats) -> Floats:
-    """Misfit of fine delays (m, j, k) of weights (m or 1, k, k) to a plane wave of unit direction, shape (m, j)."""
+def _best_of(
+    sets: Floats, scores: Floats, by_envelope: Floats, n: int
+) -> tuple[NDArray[np.int64], Floats, Floats, Floats, Floats]:
+    """The n best of j sets (m, j, k): vectors (m, n, k), weights and misfits of the envelope (m, n), and of the best
+    score and margin (m,).
+
+    Where there are fewer the best stands again with no weight.
+    """
+    shown = min(max(n, 2), scores.shape[-1])
+    order = np.argpartition(scores, shown - 1, axis=-1)[:, :shown]
+    order = np.take_along_axis(order, np.argsort(np.take_along_axis(scores, order, axis=-1), axis=-1), axis=-1)
+    score = np.take_along_axis(scores, order, axis=-1)
+    margin = score[:, 1] - score[:, 0] if shown > 1 else np.full(len(score), np.inf)
+    weight = np.exp(-0.5 * (score - score[:, :1])) / np.exp(-0.5 * (scores - score[:, :1])).sum(axis=-1, keepdims=True)
+    vectors = np.clip(np.rint(np.take_along_axis(sets, order[..., None], axis=1)), -_MOST_CYCLES, _MOST_CYCLES)
+    build_up = np.take_along_axis(by_envelope - by_envelope.min(axis=-1, keepdims=True), order, axis=-1)
+    pad = max(n - shown, 0)
+    if pad:
+        vectors = np.concatenate([vectors, np.repeat(vectors[:, :1], pad, axis=1)], axis=1)
+        weight, build_up = (np.pad(a, ((0, 0), (0, pad))) for a in (weight, build_up))
+    return vectors[:, :n].astype(np.int64), weight[:, :n], build_up[:, :n], score[:, 0], margin
+
+
+def _plane_misfit(fine: Floats, fine_weight: Floats, baselines: Floats, loose: float) -> Floats:
+    """Misfit of fine delays (m, j, k) of weights (m or 1, k, k) to a plane wave of unit direction, shape (m, j).
+
+    `loose` is the standard deviation of the direction's length by the sound speed.
+    """
     information = baselines.T @ fine_weight @ baselines
     covariance = _inverse(information)
     solver = -covariance @ baselines.T @ fine_weight
@@ -170,7 +243,7 @@ def _plane_misfit(fine: Floats, fine_weight: Floats, baselines: Floats) -> Float
     length = np.sqrt(np.sum(direction**2, axis=-1))
     # Distance to the unit sphere, to first order, in units of its standard deviation. A line or a plane sees a
     # part of the direction only, which may be shorter than one but not longer.
-    variance = _quadratic(direction, covariance) / np.maximum(length, 1e-12) ** 2
+    variance = _quadratic(direction, covariance) / np.maximum(length, 1e-12) ** 2 + loose**2
     excess = length - 1.0 if baselines.shape[1] == 3 else np.maximum(length - 1.0, 0.0)
     return total + excess**2 / np.maximum(variance, 1e-300)
 

@@ -12,11 +12,12 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.estimate.tdoa.differences import Tdoa
 from acoustics.estimate.tdoa.direct_sound import DirectSound, Pings, fit_direct_sound
+from acoustics.estimate.tdoa.integer_ambiguity import IntegerAlternatives
 from acoustics.estimate.tdoa.methods import METHODS, Answer, KnownArray
 from acoustics.estimate.tdoa.segment import Segment
 from acoustics.estimate.tdoa.toa import heard_anywhere
 from acoustics.physics.burst import Burst
-from acoustics.physics.tdoa import difference_matrix
+from acoustics.physics.tdoa import curvature_covariance, difference_matrix
 
 # 2 E / N0 of a channel, below which a delay by it means nothing;
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
@@ -59,6 +60,8 @@ class TdoaMeasurement:
         Channels that hear nothing of the burst, though others do.
     noise_covariance_s2 : ndarray, shape (..., n_channels - 1, n_channels - 1)
         Of the delays without the skew, which lasts: what is new at each ping [s^2].
+    alternatives : IntegerAlternatives or None
+        The best vectors of integers, to be added to the delays; None for methods that compare none.
     """
 
     tdoa: Tdoa
@@ -70,6 +73,7 @@ class TdoaMeasurement:
     reason: NDArray[np.str_]
     below_threshold: NDArray[np.bool_]
     noise_covariance_s2: Floats
+    alternatives: IntegerAlternatives | None
 
 
 def measure_tdoa(
@@ -85,6 +89,9 @@ def measure_tdoa(
     skew_sd_s: float = 0.0,
     element_sd_m: ArrayLike = 0.0,
     gain_sd: float = 0.05,
+    sound_speed_sd_m_s: float = 0.0,
+    nearest_m: float = np.inf,
+    n_alternatives: int = 1,
 ) -> TdoaMeasurement:
     """Time differences between channels with their covariance, from the samples of one ping or of many.
 
@@ -113,6 +120,12 @@ def measure_tdoa(
         Standard deviation of each hydrophone's position along every axis [m]; only the search for cycles uses it.
     gain_sd : float
         Relative standard deviation of the amplitude between channels, by gain, sensitivity and range.
+    sound_speed_sd_m_s : float
+        Standard deviation of the sound speed [m/s]; only the search for cycles uses it.
+    nearest_m : float
+        No source is nearer; the search for cycles bears with the curvature of its waves [m]. Infinity: plane waves.
+    n_alternatives : int
+        How many vectors of integers are returned, the best first.
 
     Returns
     -------
@@ -127,13 +140,20 @@ def measure_tdoa(
     pings, array, skew = _checked(
         segment, burst, method, noise_density, onset_s, hydrophones_m, sound_speed_m_s, skew_sd_s, element_sd_m, gain_sd
     )
+    array = replace(
+        array,
+        sound_speed_sd_m_s=float(checked("sound_speed_sd_m_s", sound_speed_sd_m_s, minimum=0.0)),
+        shared_covariance_s2=array.shared_covariance_s2
+        + curvature_covariance(array.hydrophones_m, array.sound_speed_m_s, nearest_m),
+        n_alternatives=n_alternatives,
+    )
     if window_s is not None:
         window_s = float(checked("window_s", window_s, above=0.0))
     m, n, n_samples = pings.pressure.shape
     finite = np.isfinite(pings.pressure).all(axis=(-1, -2)) & np.isfinite(pings.noise_density).all(axis=-1)
     failed = (pings.noise_density <= 0) | (pings.pressure == 0).all(axis=-1)
     usable = np.flatnonzero(finite & ~failed.any(axis=-1))
-    out = _Table.empty(m, n)
+    out = _Table.empty(m, n, n_alternatives)
     step = max(1, _CHUNK_NUMBERS // (n * n_samples))
     for i in range(0, len(usable), step):
         rows = usable[i : i + step]
@@ -162,6 +182,7 @@ def measure_tdoa(
         reason=reason.reshape(batch),
         below_threshold=(out.below_threshold | failed).reshape(*batch, n),
         noise_covariance_s2=out.covariance.reshape(*batch, n - 1, n - 1),
+        alternatives=None if out.alternatives is None else out.alternatives.shaped(batch),
     )
 
 
@@ -203,7 +224,8 @@ def _checked(
         travel_s=travel,
         gain_sd=float(checked("gain_sd", gain_sd, minimum=0.0)),
     )
-    known = KnownArray(burst, hydrophones, speed, travel, (mounting / speed) ** 2 + skew**2, pings.gain_sd)
+    shared = np.diag((mounting / speed) ** 2 + skew**2)
+    known = KnownArray(burst, hydrophones, speed, travel, 0.0, shared, pings.gain_sd, 1)
     return pings, known, skew
 
 
@@ -226,16 +248,23 @@ class _Table:
     probability: Floats
     reason: NDArray[np.str_]
     below_threshold: NDArray[np.bool_]
+    alternatives: IntegerAlternatives | None
 
     @classmethod
-    def empty(cls, m: int, n: int) -> _Table:
+    def empty(cls, m: int, n: int, n_alternatives: int) -> _Table:
         a, b, c, d = np.full((4, m), np.nan)
         pair = np.full((m, n - 1, n - 1), np.nan)
-        return cls(pair[..., 0].copy(), pair, a, b, c, d, np.full(m, "", dtype="<U80"), np.zeros((m, n), dtype=bool))
+        none = IntegerAlternatives.none((m,), n_alternatives, n - 1)
+        reason, below = np.full(m, "", dtype="<U80"), np.zeros((m, n), dtype=bool)
+        return cls(pair[..., 0].copy(), pair, a, b, c, d, reason, below, none)
 
     def put(self, rows: NDArray[np.intp], pings: Pings, sound: DirectSound, answer: Answer, *, burst: Burst) -> None:
         """Write the answers of some rows, with what is wrong with them."""
-        self.delay[rows], self.covariance[rows], self.probability[rows] = answer
+        self.delay[rows], self.covariance[rows], self.probability[rows] = answer[:3]
+        if answer.alternatives is None:
+            self.alternatives = None
+        elif self.alternatives is not None:
+            self.alternatives.put(rows, answer.alternatives)
         onset = sound.fit.onset_s + pings.onset_s[:, None]
         ratio = sound.fit.energy_ratio.mean(axis=-1)
         self.arrival[rows], self.window[rows], self.energy_ratio[rows] = onset[:, 0], sound.window_s, ratio

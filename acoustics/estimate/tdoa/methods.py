@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import erf
@@ -13,6 +14,7 @@ from acoustics.estimate.tdoa.build_up_misfit import onset_misfit
 from acoustics.estimate.tdoa.carrier_phase import phase_delays, with_cycles
 from acoustics.estimate.tdoa.correlation import correlation_delays
 from acoustics.estimate.tdoa.direct_sound import DirectSound
+from acoustics.estimate.tdoa.integer_ambiguity import IntegerAlternatives
 from acoustics.physics.burst import Burst
 from acoustics.physics.tdoa import difference_matrix
 
@@ -25,29 +27,40 @@ class KnownArray:
     hydrophones_m: Floats
     sound_speed_m_s: float
     travel_s: Floats  # (n, n)
-    shared_variance_s2: Floats  # (n,), of skew and mounting: with them the search for cycles must bear
+    sound_speed_sd_m_s: float
+    # (n, n), of skew, mounting and the wave's curvature: with them the search for cycles must bear.
+    shared_covariance_s2: Floats
     gain_sd: float
+    n_alternatives: int
 
 
-Answer = tuple[Floats, Floats, Floats]
-"""Time differences (m, n - 1), covariance (m, n - 1, n - 1), probability of the cycles (m,)."""
+class Answer(NamedTuple):
+    """Time differences (m, n - 1) [s], covariance (m, n - 1, n - 1) [s^2], probability of the cycles (m,); and the best
+    vectors of integers where they were compared."""
+
+    tdoa_s: Floats
+    covariance_s2: Floats
+    probability: Floats
+    alternatives: IntegerAlternatives | None = None
 
 
 def _by_onset(sound: DirectSound, array: KnownArray) -> Answer:
     d = difference_matrix(sound.fit.onset_s.shape[-1])
-    return sound.fit.onset_s @ d.T, d @ sound.fit.onset_covariance_s2 @ d.T, np.ones(len(sound.window_s))
+    return Answer(sound.fit.onset_s @ d.T, d @ sound.fit.onset_covariance_s2 @ d.T, np.ones(len(sound.window_s)))
 
 
 def _by_phase(sound: DirectSound, array: KnownArray) -> Answer:
     fine, fine_s2 = phase_delays(sound.fit.phase, sound.fit.phase_covariance, array.burst.carrier)
-    coarse, coarse_s2, _ = _by_onset(sound, array)
+    coarse = _by_onset(sound, array)
     d = difference_matrix(sound.fit.phase.shape[-1])
-    delay, probability = with_cycles(
-        fine, fine_s2 + d @ np.diag(array.shared_variance_s2) @ d.T, coarse, coarse_s2,
-        hydrophones_m=array.hydrophones_m, sound_speed_m_s=array.sound_speed_m_s, frequency_hz=array.burst.frequency_hz,
+    delay, alternatives = with_cycles(
+        fine, fine_s2 + d @ array.shared_covariance_s2 @ d.T, coarse.tdoa_s, coarse.covariance_s2,
+        hydrophones_m=array.hydrophones_m, sound_speed_m_s=array.sound_speed_m_s,
+        sound_speed_sd_m_s=array.sound_speed_sd_m_s, frequency_hz=array.burst.frequency_hz,
         envelope_misfit=lambda rows: onset_misfit(sound, rows, array.burst, fine[rows], gain_sd=array.gain_sd),
+        n_alternatives=array.n_alternatives,
     )  # fmt: skip
-    return delay, fine_s2, probability
+    return Answer(delay, fine_s2, alternatives.weight[:, 0], alternatives)
 
 
 def _by_correlation(sound: DirectSound, array: KnownArray, *, whiten: bool = False) -> Answer:
@@ -56,11 +69,10 @@ def _by_correlation(sound: DirectSound, array: KnownArray, *, whiten: bool = Fal
         sound.aligned, array.burst, sound.fit.onset_s, window_s=sound.window_s, travel_s=travel_s, whiten=whiten
     )
     # By the envelope, each pair for itself: only a pair well within half a wavelength has but one peak.
-    _, coarse_s2, _ = _by_onset(sound, array)
-    sd = np.sqrt(np.diagonal(coarse_s2, axis1=-2, axis2=-1))
+    sd = np.sqrt(np.diagonal(_by_onset(sound, array).covariance_s2, axis1=-2, axis2=-1))
     half = 0.5 / array.burst.frequency_hz
     right = np.where(travel_s[1:] <= 0.75 * half, 1.0, erf(half / (np.sqrt(2.0) * sd)))
-    return delay, covariance, np.prod(right, axis=-1)
+    return Answer(delay, covariance, np.prod(right, axis=-1))
 
 
 def _by_whitened_correlation(sound: DirectSound, array: KnownArray) -> Answer:

@@ -32,7 +32,7 @@ def test_each_ping_is_searched_with_its_own_accuracy():
     coarse = (time + rng.normal(size=time.shape) * coarse_sd[of, None]) @ D.T
     wrapped = fine - np.round(fine * F) / F
     covariances = [(sd[of, None, None] ** 2) * (D @ D.T) for sd in (fine_sd, coarse_sd)]
-    delay, probability = with_cycles(
+    delay, best = with_cycles(
         wrapped, covariances[0], coarse, covariances[1], hydrophones_m=ARRAY, sound_speed_m_s=C, frequency_hz=F
     )
     for kind in (0, 1):
@@ -41,7 +41,7 @@ def test_each_ping_is_searched_with_its_own_accuracy():
             Tdoa(wrapped[rows], covariances[0][kind]), Tdoa(coarse[rows], covariances[1][kind]), ARRAY, C, F
         )
         np.testing.assert_array_equal(delay[rows], alone.tdoa.tdoa_s)
-        np.testing.assert_allclose(probability[rows], alone.probability)
+        np.testing.assert_allclose(best.weight[rows, 0], alone.probability)
     np.testing.assert_allclose(delay[of == 0], fine[of == 0], atol=1e-12)
 
 
@@ -53,20 +53,20 @@ def test_cycles_and_their_probability_do_not_depend_on_the_other_pings():
     fine, coarse = np.zeros((40, 3)), time @ D.T
     fine_s2, coarse_s2 = np.tile(1e-15 * (D @ D.T), (40, 1, 1)), sd[:, None, None] ** 2 * (D @ D.T)
     known = {"hydrophones_m": ARRAY, "sound_speed_m_s": C, "frequency_hz": F}
-    delay, probability = with_cycles(fine, fine_s2, coarse, coarse_s2, **known)
-    assert probability.min() < 0.9  # else nothing is shown
+    delay, best = with_cycles(fine, fine_s2, coarse, coarse_s2, **known)
+    assert best.weight.min() < 0.9  # else nothing is shown
     for i in range(40):
         one = slice(i, i + 1)
         alone = with_cycles(fine[one], fine_s2[one], coarse[one], coarse_s2[one], **known)
         np.testing.assert_array_equal(alone[0][0], delay[i])
-        np.testing.assert_allclose(alone[1][0], probability[i], rtol=1e-9)
+        np.testing.assert_allclose(alone[1].weight[0], best.weight[i], rtol=1e-9)
 
 
 def test_gaps_stay_gaps():
     covariance = np.tile(1e-14 * (D @ D.T), (2, 1, 1))
     covariance[1] = np.nan
-    delay, probability = with_cycles(
+    delay, best = with_cycles(
         np.zeros((2, 3)), covariance, np.zeros((2, 3)), covariance, hydrophones_m=ARRAY, sound_speed_m_s=C,
         frequency_hz=F,
     )  # fmt: skip
-    assert np.isfinite(delay[0]).all() and np.isnan(delay[1]).all() and np.isnan(probability[1])
+    assert np.isfinite(delay[0]).all() and np.isnan(delay[1]).all() and np.isnan(best.weight[1]).all()

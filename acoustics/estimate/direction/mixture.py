@@ -1,0 +1,285 @@
+"""Every direction that fits a ping: one for each vector of integers, with the unknown distance integrated out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from acoustics.base.frames import Floats, array_rank, direction, wrap_angle
+from acoustics.base.least_squares import inverse_factor
+from acoustics.estimate.direction.bearing import BEARING_UNSEEN, LARGEST_USEFUL_BEARING_SD, Bearing, estimate_bearing
+from acoustics.estimate.direction.cone import DepressionPrior, over_the_cone
+from acoustics.estimate.tdoa import Tdoa
+from acoustics.physics.tdoa import curvature_covariance, difference_matrix, element_covariance
+
+# Distances are told apart where their curvatures differ by so many standard deviations of the delays.
+_CELL_SD = 1.5
+_MOST_CELLS, _MOST_CELLS_OF_A_LINE = 32, 8
+# A wave this little curved, in standard deviations of the delays, is plane.
+_PLANE = 0.05
+# Nearer together than this, in standard deviations of their difference, two directions are one.
+_SAME = 2.0
+
+
+@dataclass(frozen=True)
+class DirectionMixture:
+    """Directions of a ping, for each of j vectors of integers two candidates as `Bearing` has them.
+
+    Parameters
+    ----------
+    weight : ndarray, shape (j, 2)
+        Probability of each; their sum is 1.
+    bearing, depression : ndarray, shape (j, 2)
+        Means [rad].
+    covariance : ndarray, shape (j, 2, 2, 2)
+        Of bearing and depression, that of the unknown distance included [rad^2].
+    depression_share : ndarray, shape (j, 2)
+        As `Bearing` has it; 0 where there is none.
+    p_value : ndarray, shape (j,)
+        Probability of residuals at least as large, at the distance that fits best.
+    observes : {"line", "plane", "volume"}
+        As `Bearing` has it.
+    ok : bool
+        Whether the bearing of the likeliest vector may be used.
+    reason : str
+        Why not, or a remark.
+    """
+
+    weight: Floats
+    bearing: Floats
+    depression: Floats
+    covariance: Floats
+    depression_share: Floats
+    p_value: Floats
+    observes: str
+    ok: bool
+    reason: str
+
+
+def direction_mixture(
+    alternatives: Tdoa,
+    build_up_misfit: Floats,
+    hydrophones_m: Floats,
+    sound_speed_m_s: float,
+    prior: DepressionPrior,
+    *,
+    sound_speed_sd_m_s: float,
+    element_sd_m: ArrayLike,
+) -> DirectionMixture:
+    """Directions of one ping by each vector of its integers, weighed by phases, build-up and what is known beforehand.
+
+    Parameters
+    ----------
+    alternatives : Tdoa
+        The ping's delays with each vector added, shape (j, k), and one covariance (k, k).
+    build_up_misfit : ndarray, shape (j,)
+        Drop of twice the log likelihood of the build-up.
+    hydrophones_m : ndarray, shape (n, 3)
+        From their centre [m].
+    sound_speed_m_s, sound_speed_sd_m_s : float
+        Assumed, and standard deviation [m/s].
+    prior : DepressionPrior
+        Of the distance and the depression.
+    element_sd_m : array_like
+        As `estimate_bearing` takes it.
+
+    Notes
+    -----
+    One over the distance is divided into cells narrower than the delays tell it, each with its mean and deviation under
+    the prior; a small array far from the nearest source needs one, or none. Within a cell the distance is a nuisance
+    to first order. The evidence of cells and vectors is the likelihood integrated over directions (Laplace's
+    approximation) times the prior's mean over the normal distribution that is left. Mirror images keep equal shares:
+    which side the pinger is on is left to the crew.
+    """
+    j, k = alternatives.tdoa_s.shape
+    cells = _range_cells(alternatives, hydrophones_m, sound_speed_m_s, prior, element_sd_m)
+    g = len(cells.curvature)
+    plane = g == 1 and cells.curvature[0] == 0.0
+    found = estimate_bearing(
+        Tdoa(np.repeat(alternatives.tdoa_s[:, None], g, axis=1), alternatives.covariance_s2, alternatives.reference),
+        hydrophones_m,
+        sound_speed_m_s,
+        range_m=None if plane else np.broadcast_to(1.0 / cells.curvature, (j, g)),
+        curvature_sd_per_m=0.0 if plane else np.broadcast_to(cells.curvature_sd, (j, g)),
+        sound_speed_sd_m_s=sound_speed_sd_m_s,
+        element_sd_m=element_sd_m,
+    )
+    within = DepressionPrior(
+        prior.down, prior.below_m, prior.below_sd_m, prior.own_depth_m, cells.nearest_m[None], cells.farthest_m[None]
+    )
+    if found.observes == "line":
+        found = over_the_cone(found, within)
+        log_weight = found.log_evidence
+    else:
+        log_weight = found.log_evidence + np.log(_mean_density(found, within))
+    log_weight = np.where(np.isfinite(log_weight), log_weight, -np.inf) - 0.5 * build_up_misfit[:, None, None]
+    return _over_distances(*_aligned(found, np.exp(log_weight - log_weight.max())))
+
+
+@dataclass(frozen=True)
+class _RangeCells:
+    """Parts of the interval of distances, shape (g,): its ends [m], and mean and deviation of one over it [1/m]."""
+
+    nearest_m: Floats
+    farthest_m: Floats
+    curvature: Floats
+    curvature_sd: Floats
+
+
+def _range_cells(
+    alternatives: Tdoa, hydrophones_m: Floats, speed: float, prior: DepressionPrior, element_sd_m: ArrayLike
+) -> _RangeCells:
+    """Cells of the prior's distances, so many as the delays can tell; one of no curvature where they tell none."""
+    nearest, farthest = float(prior.nearest_m), float(prior.farthest_m)
+    n = len(hydrophones_m)
+    differences = difference_matrix(n, alternatives.reference)
+    elements = element_covariance(element_sd_m, n, alternatives.reference) / speed**2
+    whitener = inverse_factor(alternatives.covariance_s2 + elements)
+    # Of a deviation of one metre to the minus first, the mean over directions.
+    bent = differences @ curvature_covariance(hydrophones_m, speed, 0.5) @ differences.T
+    steepness = float(np.sqrt(np.linalg.eigvalsh(whitener @ bent @ whitener.T)[-1]))
+    total = 1.0 / nearest - 1.0 / farthest
+    if steepness * total < _PLANE:
+        return _RangeCells(np.array([nearest]), np.array([farthest]), np.zeros(1), np.zeros(1))
+    most = _MOST_CELLS if array_rank(hydrophones_m) > 1 else _MOST_CELLS_OF_A_LINE
+    edges = np.linspace(1.0 / farthest, 1.0 / nearest, int(np.clip(np.ceil(steepness * total / _CELL_SD), 1, most)) + 1)
+    low, high = edges[:-1], edges[1:]
+    mass = np.log(high / low)
+    mean = (high - low) / mass
+    square = 0.5 * (high**2 - low**2) / mass
+    return _RangeCells(1.0 / high, 1.0 / low, mean, np.sqrt(np.maximum(square - mean**2, 0.0)))
+
+
+def _mean_density(found: Bearing, prior: DepressionPrior) -> Floats:
+    """Mean of the prior over the normal distribution of each candidate, shape (j, g, 2), by nine points.
+
+    Mirror images in the plane of the array get the mean of both.
+    """
+    strength, axes = np.linalg.eigh(found.covariance)
+    points = np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
+    share = np.array([1.0, 4.0, 1.0]) / 6.0
+    steps = np.stack(np.meshgrid(points, points, indexing="ij"), axis=-1).reshape(-1, 2)
+    turned = (axes * np.sqrt(np.maximum(strength, 0.0))[..., None, :]) @ steps.T  # (j, g, 2, 2, 9)
+    bearing = found.bearing[..., None] + turned[..., 0, :]
+    depression = found.depression[..., None] + turned[..., 1, :]
+    density = prior.density(direction(bearing, depression)) @ np.outer(share, share).ravel()
+    if found.observes == "volume":
+        return density
+    return np.broadcast_to(density.mean(axis=-1, keepdims=True), density.shape)
+
+
+def _aligned(found: Bearing, weight: Floats) -> tuple[Bearing, Floats]:
+    """The answers with the two minima of a volume in one order at all distances, as at the likeliest, and weights."""
+    if found.observes != "volume":
+        return found, weight
+    units = direction(found.bearing, found.depression)
+    top = np.argmax(weight.sum(axis=-1), axis=1)[:, None, None, None]
+    near = units @ np.swapaxes(np.take_along_axis(units, top, axis=1), -1, -2)  # (j, g, 2, 2) cosines
+    turned = near[..., 0, 0] + near[..., 1, 1] < near[..., 0, 1] + near[..., 1, 0]
+    order = np.where(turned[..., None], [1, 0], [0, 1])
+    return replace(
+        found,
+        bearing=np.take_along_axis(found.bearing, order, axis=-1),
+        depression=np.take_along_axis(found.depression, order, axis=-1),
+        covariance=np.take_along_axis(found.covariance, order[..., None, None], axis=2),
+    ), np.take_along_axis(weight, order, axis=-1)
+
+
+def _over_distances(found: Bearing, weight: Floats) -> DirectionMixture:
+    """The mixture over the cells of distance, weights (j, g, 2), by its moments for each vector and candidate."""
+    total = weight.sum(axis=1)
+    share = np.where(total[:, None] > 0, weight / np.maximum(total[:, None], 1e-300), 1.0 / weight.shape[1])
+    top = np.argmax(share, axis=1)[:, None]
+    pick = np.take_along_axis(found.bearing, top, axis=1)
+    off = wrap_angle(found.bearing - pick)
+    bearing = np.sum(share * off, axis=1)
+    depression = np.sum(share * found.depression, axis=1)
+    apart = np.stack([off - bearing[:, None], found.depression - depression[:, None]], axis=-1)
+    spread = found.covariance + apart[..., :, None] * apart[..., None, :]
+    covariance = np.sum(share[..., None, None] * spread, axis=1)
+    along = np.zeros_like(share) if found.depression_share is None else found.depression_share
+    of_depression = np.sum(share * along * found.covariance[..., 0, 0], axis=1) / covariance[..., 0, 0]
+    first, cell = np.unravel_index(np.argmax(weight.sum(axis=-1)), weight.shape[:2])
+    best = covariance[first][np.argsort(-total[first])[: 1 if found.observes == "volume" else 2]]
+    unseen = best[..., 0, 0].min() > LARGEST_USEFUL_BEARING_SD**2
+    ok, reason = bool(found.ok[first, cell]), str(found.reason[first, cell])
+    return DirectionMixture(
+        weight=total / total.sum(),
+        bearing=wrap_angle(pick[:, 0] + bearing),
+        depression=depression,
+        covariance=covariance,
+        depression_share=of_depression,
+        p_value=found.p_value.max(axis=1),
+        observes=found.observes,
+        ok=ok and not unseen,
+        reason=BEARING_UNSEEN if unseen else reason,
+    )
+
+
+@dataclass(frozen=True)
+class MergedDirection:
+    """Directions that say the same as one: `members` are (vector, candidate) of a mixture, the likeliest first."""
+
+    weight: float
+    bearing: float
+    depression: float
+    covariance: Floats
+    depression_share: float
+    members: tuple[tuple[int, int], ...]
+
+
+def merged_directions(mixture: DirectionMixture, least_weight: float) -> tuple[MergedDirection, ...]:
+    """Directions of at least some weight, those that agree within their deviations joined, the likeliest first.
+
+    Mirror images stay apart, and stand next to each other.
+    """
+    falling = np.argsort(-mixture.weight, axis=None, kind="stable")
+    groups: list[list[tuple[int, int]]] = []
+    for vector, side in np.transpose(np.unravel_index(falling, mixture.weight.shape)).tolist():
+        if mixture.weight[vector, side] < 1e-2 * least_weight:
+            break
+        fits = next((g for g in groups if _same(mixture, g[0], (vector, side))), None)
+        if fits is None:
+            groups.append([(vector, side)])
+        else:
+            fits.append((vector, side))
+    found = [_joined(mixture, tuple(group)) for group in groups]
+    found.sort(key=lambda m: -m.weight)
+    ordered: list[MergedDirection] = []
+    while found:
+        head = found.pop(0)
+        mirror = (head.members[0][0], 1 - head.members[0][1])
+        ordered += [head, *[m for m in found if mirror in m.members]]
+        found = [m for m in found if mirror not in m.members]
+    return tuple(m for k, m in enumerate(ordered) if k == 0 or m.weight >= least_weight)
+
+
+def _same(mixture: DirectionMixture, one: tuple[int, int], other: tuple[int, int]) -> bool:
+    if one[1] != other[1] and mixture.observes != "volume":
+        return False
+    turn = wrap_angle(mixture.bearing[one] - mixture.bearing[other])
+    off = np.array([turn, mixture.depression[one] - mixture.depression[other]])
+    spread = mixture.covariance[one] + mixture.covariance[other] + 1e-12 * np.eye(2)
+    return bool(off @ np.linalg.solve(spread, off) < _SAME**2)
+
+
+def _joined(mixture: DirectionMixture, members: tuple[tuple[int, int], ...]) -> MergedDirection:
+    """One direction with the moments of its members."""
+    at = tuple(np.array(members).T)
+    weight = mixture.weight[at]
+    share = weight / weight.sum()
+    off = wrap_angle(mixture.bearing[at] - mixture.bearing[members[0]])
+    middle, depression = float(share @ off), float(share @ mixture.depression[at])
+    apart = np.stack([off - middle, mixture.depression[at] - depression], axis=-1)
+    covariance = np.einsum("m,mij->ij", share, mixture.covariance[at] + apart[:, :, None] * apart[:, None, :])
+    own = share @ (mixture.depression_share[at] * mixture.covariance[at][:, 0, 0])
+    return MergedDirection(
+        float(weight.sum()),
+        float(wrap_angle(mixture.bearing[members[0]] + middle)),
+        depression,
+        covariance,
+        float(own / covariance[0, 0]),
+        members,
+    )
