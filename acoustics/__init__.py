@@ -78,6 +78,7 @@ if TYPE_CHECKING:
     from acoustics.estimate.position import Fix as Fix
     from acoustics.estimate.position import locate_source as locate_source
     from acoustics.estimate.tdoa import Cycles as Cycles
+    from acoustics.estimate.tdoa import IntegerAlternatives as IntegerAlternatives
     from acoustics.estimate.tdoa import OnsetMisfit as OnsetMisfit
     from acoustics.estimate.tdoa import Segment as Segment
     from acoustics.estimate.tdoa import Tdoa as Tdoa
@@ -171,7 +172,7 @@ _NAMES = {
     "acoustics.base.site": "PoolShape StationPlace",
     "acoustics.estimate.direction": "Bearing estimate_bearing",
     "acoustics.estimate.position": "Fix locate_source",
-    "acoustics.estimate.tdoa": "Cycles TdoaMeasurement OnsetMisfit Segment Tdoa "
+    "acoustics.estimate.tdoa": "Cycles IntegerAlternatives TdoaMeasurement OnsetMisfit Segment Tdoa "
     "measure_tdoa resolve_ambiguity tdoa_from_toa",
     "acoustics.io.echo_fix": "EchoFix EchoMode FaceOffset",
     "acoustics.io.ping": "Candidate IntegerAlternative NavigatedPose Ping",

@@ -4,7 +4,7 @@ from itertools import product
 
 import numpy as np
 
-from acoustics.physics.lattice_reduction import reduced_basis
+from acoustics.physics.lattice_reduction import nearest_points, reduced_basis
 
 
 def test_reduced_basis_is_unimodular_and_finds_the_shortest_vector():
@@ -20,3 +20,18 @@ def test_reduced_basis_is_unimodular_and_finds_the_shortest_vector():
     vectors = near @ np.swapaxes(basis, -1, -2)
     found = np.einsum("bki,bij,bkj->bk", vectors, metric, vectors).min(axis=1)
     assert (found <= shortest * (1 + 1e-9)).all()
+
+
+def test_nearest_points_are_those_of_a_search_through_a_box():
+    rng = np.random.default_rng(3)
+    skewed = rng.standard_normal((20, 3, 3)) * np.array([1.0, 0.3, 0.2])[:, None]
+    metric = np.swapaxes(skewed, -1, -2) @ skewed + 0.05 * np.eye(3)
+    target = rng.uniform(-1, 1, (20, 3))
+    found = nearest_points(reduced_basis(metric), metric, target, 60)
+    box = np.array(list(product(range(-15, 16), repeat=3)))
+
+    def distance(points):
+        off = points - target[:, None]
+        return np.einsum("bki,bij,bkj->bk", off, metric, off)
+
+    np.testing.assert_allclose(distance(found)[:, :40], np.sort(distance(box))[:, :40], atol=1e-9)

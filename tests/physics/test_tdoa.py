@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from acoustics.physics.tdoa import (
+    curvature_covariance,
     difference_matrix,
     element_covariance,
     plane_wave_time,
@@ -69,3 +70,16 @@ def test_each_hydrophone_errs_alone_but_the_reference_errs_in_every_difference()
     # D diag(v) D^T written out for three hydrophones, the second the reference.
     covariance = element_covariance([1e-3, 2e-3, 3e-3], 3, 1)
     np.testing.assert_allclose(covariance, 1e-6 * np.array([[1 + 4, 4], [4, 9 + 4]]))
+
+
+def test_covariance_of_the_curvature_by_simulation():
+    rng = np.random.default_rng(4)
+    units = rng.normal(size=(20_000, 3))
+    units /= np.linalg.norm(units, axis=-1, keepdims=True)
+    points = HYDROPHONES_M - HYDROPHONES_M.mean(axis=0)
+    # From 20 m second order is enough; of a deviation of 1 / 20 m, which is half of the largest for 10 m.
+    bent = spherical_time(points, 20.0 * units, SPEED) - 20.0 / SPEED - plane_wave_time(points, units, SPEED)
+    simulated = bent.T @ bent / len(units)
+    found = curvature_covariance(HYDROPHONES_M, SPEED, 10.0)
+    # An entry of 20,000 draws is known to about 1 % of the largest; third order adds as much.
+    np.testing.assert_allclose(found, simulated, atol=0.03 * simulated.max())

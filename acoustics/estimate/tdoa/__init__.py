@@ -2,12 +2,13 @@
 
 from acoustics.estimate.tdoa.build_up_misfit import OnsetMisfit
 from acoustics.estimate.tdoa.differences import Tdoa, tdoa_from_toa, tdoa_of
-from acoustics.estimate.tdoa.integer_ambiguity import Cycles, resolve_ambiguity
+from acoustics.estimate.tdoa.integer_ambiguity import Cycles, IntegerAlternatives, resolve_ambiguity
 from acoustics.estimate.tdoa.measure import TdoaMeasurement, measure_tdoa
 from acoustics.estimate.tdoa.segment import Segment
 
 __all__ = [
     "Cycles",
+    "IntegerAlternatives",
     "TdoaMeasurement",
     "OnsetMisfit",
     "Segment",

@@ -1,0 +1,36 @@
+"""Credible levels of mixtures of angles, against the normal distribution and against their own draws."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from acoustics.base.errors import ParameterError
+from acoustics.base.mixtures import credible_level
+
+
+@pytest.mark.parametrize("z", [0.1, 1.0, 1.959964, 3.0])
+def test_of_one_component_it_is_the_normal_interval(z):
+    expected = stats.norm.cdf(z) - stats.norm.cdf(-z)
+    # One quantile of 401 on either side.
+    assert credible_level(np.pi + z * 0.01, [-np.pi], [0.01], [3.0]) == pytest.approx(expected, abs=2 / 401)
+
+
+def test_truths_drawn_from_the_mixture_have_uniform_levels():
+    rng = np.random.default_rng(1)
+    means, sds, weights = np.array([0.0, 0.02, 2.5]), np.array([0.01, 0.1, 0.003]), np.array([0.6, 0.1, 0.3])
+    of = rng.choice(3, 400, p=weights)
+    levels = [credible_level(float(t), means, sds, weights) for t in rng.normal(means[of], sds[of])]
+    assert stats.kstest(levels, "uniform").pvalue > 0.01
+
+
+def test_the_likelier_component_comes_first():
+    assert credible_level(0.0, [0.0, 1.0], [0.01, 0.01], [0.96, 0.04]) < 0.01
+    assert 0.94 < credible_level(1.0, [0.0, 1.0], [0.01, 0.01], [0.96, 0.04]) < 1.0
+
+
+def test_wrong_arguments_are_refused():
+    for means, sds, weights in (([0.0], [1.0, 2.0], [1.0]), ([0.0], [np.inf], [1.0]), ([0.0], [1.0], [0.0])):
+        with pytest.raises(ParameterError):
+            credible_level(0.0, means, sds, weights)
