@@ -13,11 +13,20 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
 from acoustics.base.regions import chi_square_p_value
+from acoustics.estimate.fuse.hypotheses import (
+    DISTINCT,
+    LEAST_VARIANCE,
+    MOST_HYPOTHESES,
+    alternative_misfits,
+    modes_of,
+    open_alternatives_covariance,
+    worth_fitting,
+)
 from acoustics.estimate.fuse.inliers import inlier_choice_covariance
 from acoustics.estimate.fuse.model import FusionProblem, descend, fusion_problem, information, linearise
-from acoustics.estimate.fuse.region import KEPT, confidence_region
+from acoustics.estimate.fuse.region import KEPT, Region, confidence_region
 from acoustics.estimate.fuse.run import PingRun, SourceArea, Track
-from acoustics.estimate.fuse.starts import consensus_starts
+from acoustics.estimate.fuse.starts import Starts, consensus_starts
 from acoustics.physics.error_model import ErrorSizes
 
 __all__ = ["FusedFix", "PingRun", "SourceArea", "Track", "fuse_pings"]
@@ -33,6 +42,9 @@ _ROUNDS = 6  # flat: halved or doubled, accuracy moves under 5 % (benchmarks/con
 _NUMBERS_AT_ONCE = 8_000_000
 # A second place is told if its cost is within this of the best: about 20 to 1 by likelihood.
 _ALTERNATIVE_COST = 6.0
+# Of several modes the first is taken for the answer if this probable: the region then holds what it says within 1 %.
+_DECIDED = 0.99
+_LEAST_WEIGHT = 1e-3  # of a mode that is told
 
 NOTHING_HEARD = "no ping of the run has usable delays"
 RANGE_UNSEEN = "the range is not observed: this is a line of bearing; a ping from another direction would cross it"
@@ -69,6 +81,10 @@ class FusedFix:
         along its profile, infinite where no end was found.
     alternative_m : ndarray, shape (..., 3)
         A second place that fits as well [m], else NaN.
+    mode_m, mode_covariance_m2, mode_weight : ndarray, shape (..., s, 3), (..., s, 3, 3) and (..., s)
+        Places apart from each other that the alternatives of the pings leave, the most probable first, with their
+        covariances and probabilities; the region is the ellipses of all of them. Without alternatives the position
+        alone, of weight 1.
     ok : ndarray of bool, shape (...)
         Whether the position may be used.
     reason : ndarray of str, shape (...)
@@ -87,6 +103,9 @@ class FusedFix:
     heading_bias_sd: Floats
     reach_m: Floats
     alternative_m: Floats
+    mode_m: Floats
+    mode_covariance_m2: Floats
+    mode_weight: Floats
     ok: NDArray[np.bool_]
     reason: NDArray[np.str_]
 
@@ -98,9 +117,17 @@ class _Fitted:
     state: Floats
     covariance: Floats
     cost: Floats
+    missed: Floats  # what of the cost is for outliers and alternatives
     inliers: NDArray[np.bool_]
     ping_chi2: Floats
     ping_dof: NDArray[np.int64]
+    choice: NDArray[np.intp]  # (r, p), of the pings' alternatives
+    preferred: NDArray[np.intp]  # that which fits the others best
+    preferred_chi2: Floats
+
+    def subset(self, rows: NDArray[np.intp]) -> _Fitted:
+        """Some of the fits."""
+        return _Fitted(**{name: values[rows] for name, values in vars(self).items()})
 
     def where(self, take: NDArray[np.bool_], other: _Fitted) -> _Fitted:
         """`other` where `take` holds, else this."""
@@ -170,101 +197,202 @@ def fuse_pings(
     if not 0.0 <= source_depth_sd_m < np.inf:
         raise ParameterError(f"source_depth_sd_m={source_depth_sd_m}: expected a finite value, 0 or more")
     problem = fusion_problem(run, track, errors, depth_m=depth, depth_sd_m=source_depth_sd_m, area=area)
-    at_once = max(1, _NUMBERS_AT_ONCE // (problem.size * p * len(problem.hydrophones)))
-    chunks = [np.arange(low, min(low + at_once, len(problem.delay))) for low in range(0, len(problem.delay), at_once)]
-    parts = [_fuse(problem.subset(rows), reject) for rows in chunks]
-    joined = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+    ambiguous = problem.ambiguous
+    size = problem.size * p * len(problem.hydrophones)
+    chunks = [
+        (solve, rows[low : low + at_once])
+        for solve, rows, at_once in (
+            (_fuse, np.flatnonzero(~ambiguous), max(1, _NUMBERS_AT_ONCE // size)),
+            (_fuse_ambiguous, np.flatnonzero(ambiguous), max(1, _NUMBERS_AT_ONCE // (size * MOST_HYPOTHESES))),
+        )
+        for low in range(0, len(rows), at_once)
+    ]
+    parts = [_with_modes(solve(problem.subset(rows), reject), bool(ambiguous.any())) for solve, rows in chunks]
+    order = np.argsort(np.concatenate([rows for _, rows in chunks]))
+    joined = {name: np.concatenate([part[name] for part in parts])[order] for name in parts[0]}
     return FusedFix(**{name: values.reshape((*batch, *values.shape[1:])) for name, values in joined.items()})
 
 
 def _fuse(problem: FusionProblem, reject: bool) -> dict[str, Floats]:
+    """Runs of which no ping has a second alternative."""
     cutoff = chdtri(problem.rows.astype(float), REJECTION_PROBABILITY)
-    alone = problem.differences_alone
-    places, agree = consensus_starts(alone, chdtri(alone.rows.astype(float), REJECTION_PROBABILITY), _STARTS)
-    fits = [_fit(problem, places[:, k], agree[:, k], cutoff, reject) for k in range(_STARTS)]
+    starts = _starts(problem, _STARTS)
+    fits = [
+        _fit(problem, starts.place[:, k], starts.agrees[:, k], starts.choice[:, k], cutoff, reject)
+        for k in range(_STARTS)
+    ]
     swapped = fits[1].cost < fits[0].cost
     best, second = fits[0].where(swapped, fits[1]), fits[1].where(swapped, fits[0])
-    return _answer(problem, best, second, reject)
+    apart = best.state[:, :3] - second.state[:, :3]
+    both = best.covariance[:, :3, :3] + second.covariance[:, :3, :3]
+    distinct = np.einsum("ri,rij,rj->r", apart, np.linalg.inv(both), apart) > DISTINCT
+    alternative = distinct & (second.cost - best.cost < _ALTERNATIVE_COST) & (second.state[:, 2] > -0.5)
+    region, covariance = _region(problem, best, reject)
+    return _answer(problem, best, region, covariance, alternative, second.state[:, :3])
 
 
-def _fit(problem: FusionProblem, place: Floats, agree: NDArray[np.bool_], cutoff: Floats, reject: bool) -> _Fitted:
-    """Fit and judge in turn until no inlier changes."""
+def _fuse_ambiguous(problem: FusionProblem, reject: bool) -> dict[str, Floats]:
+    """Runs of which some pings have alternatives: all hypotheses that may have a weight, and the modes they leave."""
+    cutoff = chdtri(problem.rows.astype(float), REJECTION_PROBABILITY)
+    starts = _starts(problem, MOST_HYPOTHESES)
+    run, start = worth_fitting(starts.score)
+    tried = problem.subset(run)
+    fits = _fit(tried, *(part[run, start] for part in (starts.place, starts.agrees, starts.choice)), cutoff, reject)
+    modes = modes_of(tried, run, fits.state, fits.covariance, fits.cost, np.where(fits.inliers, fits.choice, -1))
+    told = modes.weight > _LEAST_WEIGHT
+    of, told_fit = np.nonzero(told)[0], modes.fit[told]
+    region, covariance = _region(tried.subset(told_fit), fits.subset(told_fit), reject)
+    first = np.searchsorted(of, np.arange(len(told)))
+    best = fits.subset(modes.fit[:, 0])
+    leading = Region(**{name: values[first] for name, values in vars(region).items()})
+    unsure = modes.weight[:, 0] < _DECIDED
+    answer = _answer(problem, best, leading, covariance[first], unsure, fits.state[modes.fit[:, 1], :3])
+    place, spread = np.full((*told.shape, 3), np.nan), np.full((*told.shape, 3, 3), np.nan)
+    place[told], spread[told] = region.mean[:, :3], covariance[:, :3, :3]
+    return answer | {"mode_m": place, "mode_covariance_m2": spread, "mode_weight": np.where(told, modes.weight, 0.0)}
+
+
+def _starts(problem: FusionProblem, n_starts: int) -> Starts:
+    alone = problem.differences_alone
+    return consensus_starts(alone, chdtri(alone.rows.astype(float), REJECTION_PROBABILITY), n_starts)
+
+
+def _with_modes(answer: dict[str, Floats], padded: bool) -> dict[str, Floats]:
+    """An answer with its one mode, with room for as many as ambiguous runs have if `padded`."""
+    if "mode_m" in answer:
+        return answer
+    r = len(answer["position_m"])
+    s = MOST_HYPOTHESES if padded else 1
+    place, spread, weight = np.full((r, s, 3), np.nan), np.full((r, s, 3, 3), np.nan), np.zeros((r, s))
+    place[:, 0], spread[:, 0], weight[:, 0] = answer["position_m"], answer["covariance_m2"], 1.0
+    return answer | {"mode_m": place, "mode_covariance_m2": spread, "mode_weight": weight}
+
+
+def _fit(
+    problem: FusionProblem,
+    place: Floats,
+    agree: NDArray[np.bool_],
+    choice: NDArray[np.intp],
+    cutoff: Floats,
+    reject: bool,
+) -> _Fitted:
+    """Fit and judge in turn until no inlier changes, and no alternative of a ping that the others contradict."""
     state = np.zeros((len(place), problem.size))
     state[:, :3] = place
     # With hardly anyone agreeing the start is no guide: begin with all, and let the fit judge.
     inliers = np.where((agree.sum(axis=1) < 2)[:, None] | (not reject), problem.heard, agree & problem.heard)
     if problem.clock is not None:  # arrival times make the valley of the cost narrow: not before its floor is near
         alone = state[:, : -problem.clock_unknowns]
-        state[:, : alone.shape[1]] = descend(problem.differences_alone, alone, inliers.astype(float))
-    found = _judge(problem, descend(problem, state, inliers.astype(float)), inliers, cutoff)
-    for k in range(_ROUNDS if reject else 0):
+        differences = problem.resolved(choice).differences_alone
+        state[:, : alone.shape[1]] = descend(differences, alone, inliers.astype(float))
+    found = _judge(problem, descend(problem.resolved(choice), state, inliers.astype(float)), inliers, choice, cutoff)
+    for k in range(_ROUNDS if reject or problem.alternatives is not None else 0):
         limit = np.where(
             found.ping_dof > 0, chdtri(np.maximum(found.ping_dof, 1).astype(float), REJECTION_PROBABILITY), np.inf
         )
-        inlier = problem.heard & (found.ping_chi2 <= limit)
+        misfit = np.minimum(found.ping_chi2, found.preferred_chi2)
+        turned = np.where(found.ping_chi2 > limit, found.preferred, choice)
+        inlier = problem.heard & ((misfit <= limit) | (not reject))
         if k >= _ROUNDS // 2:
             inlier &= inliers  # no turning to and fro
         # One wrong ping spoils what the others are judged by: the worst goes first, newcomers come in together.
-        worst = np.argmax(np.where(inliers & ~inlier, found.ping_chi2 / limit, -1.0), axis=1)
+        worst = np.argmax(np.where(inliers & ~inlier, misfit / limit, -1.0), axis=1)
         leaves = np.zeros_like(inliers)
         np.put_along_axis(leaves, worst[:, None], True, axis=1)
         inlier = (inliers & ~(leaves & ~inlier)) | (inlier & ~inliers)
-        changed = np.flatnonzero(np.any(inlier != inliers, axis=1))
+        changed = np.flatnonzero(np.any((inlier != inliers) | (turned != choice), axis=1))
         if changed.size == 0:
             break
-        inliers = inlier
-        part = problem.subset(changed)
-        again = _judge(
-            part, descend(part, found.state[changed], inliers[changed].astype(float)), inliers[changed], cutoff
-        )
+        inliers, choice = inlier, turned
+        part, weight = problem.subset(changed), inliers[changed].astype(float)
+        again = descend(part.resolved(choice[changed]), found.state[changed], weight)
+        judged = _judge(part, again, inliers[changed], choice[changed], cutoff)
         for name, values in vars(found).items():
-            values[changed] = getattr(again, name)
+            values[changed] = getattr(judged, name)
     return found
 
 
-def _judge(problem: FusionProblem, state: Floats, inliers: NDArray[np.bool_], cutoff: Floats) -> _Fitted:
-    """How far each ping is from what the inliers others predict.
+def _judge(
+    problem: FusionProblem,
+    state: Floats,
+    inliers: NDArray[np.bool_],
+    choice: NDArray[np.intp],
+    cutoff: Floats,
+) -> _Fitted:
+    """How far each ping is from what the inliers others predict, with its alternative and with the best of them.
 
     For an inliers ping with residual e and covariance E of that residual, ``e^T E^-1 e`` is its distance from the
     prediction of the others alone (Cook and Weisberg 1982, Residuals and Influence in Regression, section 2.2); for
     the others the prediction's covariance adds to that of the ping.
     """
-    at = linearise(problem, state)
+    resolved = problem.resolved(choice)
+    at = linearise(resolved, state)
     weight = inliers.astype(float)
-    cost, normal, _ = information(problem, at, state, weight)
+    cost, normal, _ = information(resolved, at, state, weight)
     covariance: Floats = np.linalg.inv(normal).astype(float)
     predicted = at.jacobian @ covariance[:, None] @ transposed(at.jacobian)
     sign = np.where(inliers, -1.0, 1.0)[..., None, None]
     size, axes = np.linalg.eigh(np.eye(predicted.shape[-1]) + sign * predicted)
     along = np.einsum("rpki,rpk->rpi", axes, at.residual)
-    checked = (size > 1e-6) & problem.heard[..., None]
+    checked = (size > LEAST_VARIANCE) & problem.heard[..., None]
     chi2 = np.sum(np.divide(along**2, size, out=np.zeros_like(size), where=checked), axis=-1)
     missed = np.sum(np.where(problem.heard & ~inliers, cutoff, 0.0), axis=-1)
     absent = size.shape[-1] - problem.rows  # delays that a ping does not have: zero residual, nothing predicted
     ping_dof = np.maximum(checked.sum(axis=-1) - absent, 0)
-    return _Fitted(state, covariance, cost + missed, inliers.copy(), chi2, ping_dof)
+    preferred, preferred_chi2 = choice, chi2
+    if problem.alternatives is not None and problem.misfit is not None:
+        misfits = alternative_misfits(problem, at, (size, axes, along), inliers, choice)
+        preferred = np.argmin(misfits + problem.misfit, axis=-1)
+        preferred_chi2 = np.take_along_axis(misfits, preferred[..., None], axis=-1)[..., 0]
+        taken = np.take_along_axis(problem.misfit, choice[..., None], axis=-1)[..., 0]
+        missed = missed + np.sum(np.where(inliers, taken, 0.0), axis=-1)
+    return _Fitted(
+        state,
+        covariance,
+        cost + missed,
+        missed,
+        inliers.copy(),
+        chi2,
+        ping_dof,
+        choice.copy(),
+        preferred.copy(),
+        preferred_chi2.copy(),
+    )
 
 
-def _answer(problem: FusionProblem, best: _Fitted, second: _Fitted, reject: bool) -> dict[str, Floats]:
-    rows = np.sum(np.where(best.inliers, problem.rows, 0), axis=-1)
-    dof = np.maximum(rows - 3 + (problem.depth is not None) - (problem.clock is not None), 0)
-    cutoff = chdtri(problem.rows.astype(float), REJECTION_PROBABILITY)
-    chi2 = best.cost - np.sum(np.where(problem.heard & ~best.inliers, cutoff, 0.0), axis=-1)
-    heard, n_inliers = problem.heard.sum(axis=-1), best.inliers.sum(axis=-1)
-    gap = heard == 0
-    region = confidence_region(problem, best.state, best.covariance, best.inliers.astype(float))
+def _region(problem: FusionProblem, best: _Fitted, reject: bool) -> tuple[Region, Floats]:
+    """The region of fits, and its covariance with what a mistaken inlier or alternative would change."""
+    resolved = problem.resolved(best.choice)
+    region = confidence_region(resolved, best.state, best.covariance, best.inliers.astype(float))
     covariance = region.covariance
     if reject:
         n = problem.size - problem.clock_unknowns
         covariance = covariance + inlier_choice_covariance(
-            problem.differences_alone, best.state[:, :n], best.covariance[:, :n, :n], best.inliers, KEPT
+            resolved.differences_alone, best.state[:, :n], best.covariance[:, :n, :n], best.inliers, KEPT
         )
+    if problem.alternatives is not None:
+        covariance = covariance + open_alternatives_covariance(
+            problem, best.state, best.covariance, best.inliers, best.choice, KEPT
+        )
+    return region, covariance
+
+
+def _answer(
+    problem: FusionProblem,
+    best: _Fitted,
+    region: Region,
+    covariance: Floats,
+    alternative: NDArray[np.bool_],
+    second_m: Floats,
+) -> dict[str, Floats]:
+    rows = np.sum(np.where(best.inliers, problem.rows, 0), axis=-1)
+    dof = np.maximum(rows - 3 + (problem.depth is not None) - (problem.clock is not None), 0)
+    chi2 = best.cost - best.missed
+    heard, n_inliers = problem.heard.sum(axis=-1), best.inliers.sum(axis=-1)
+    gap = heard == 0
     stretch = region.reach_m[:, 1] / np.maximum(region.reach_m[:, 0], 1e-3)
     unseen, rough = ~gap & ~(stretch < _UNSEEN), ~gap & ~(stretch < _ROUGH)
-    apart = best.state[:, :3] - second.state[:, :3]
-    both = best.covariance[:, :3, :3] + second.covariance[:, :3, :3]
-    distinct = np.einsum("ri,rij,rj->r", apart, np.linalg.inv(both), apart) > 9.0
-    alternative = ~gap & distinct & (second.cost - best.cost < _ALTERNATIVE_COST) & (second.state[:, 2] > -0.5)
+    alternative = ~gap & alternative
     disagree = ~gap & (2 * n_inliers < heard)
     few = ~gap & (n_inliers < 3)
     p_value = np.array([chi_square_p_value(c, int(d)) for c, d in zip(chi2, dof, strict=True)])
@@ -281,7 +409,7 @@ def _answer(problem: FusionProblem, best: _Fitted, second: _Fitted, reject: bool
         "heading_bias": region.mean[:, 3] * problem.errors.heading_bias_sd,
         "heading_bias_sd": np.sqrt(covariance[:, 3, 3]) * problem.errors.heading_bias_sd,
         "reach_m": np.where(blank, np.nan, region.reach_m),
-        "alternative_m": np.where(alternative[:, None], second.state[:, :3], np.nan),
+        "alternative_m": np.where(alternative[:, None], second_m, np.nan),
         "ok": ~(gap | unseen | disagree | alternative | region.dry),
         "reason": np.select(
             [gap, region.dry, disagree, alternative, unseen, few, rough],

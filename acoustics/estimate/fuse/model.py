@@ -52,6 +52,8 @@ class FusionProblem:
     area: SourceArea | None
     clock: PingClock | None
     count: Floats  # (r, p), intervals since the first arrival
+    alternatives: Floats | None = None  # (r, p, m, k), what may have to be added to the delays, in metres of path
+    misfit: Floats | None = None  # (r, p, m), what speaks against each apart from the delays
 
     @property
     def rows(self) -> NDArray[np.int64]:
@@ -79,12 +81,29 @@ class FusionProblem:
             covariance=self.covariance[..., :-1, :-1],
             differences=self.differences[:, :-1],
             clock=None,
+            alternatives=None if self.alternatives is None else self.alternatives[..., :-1],
         )
+
+    def resolved(self, choice: NDArray[np.intp]) -> FusionProblem:
+        """The same runs with the alternatives (r, p) of the pings taken for right."""
+        if self.alternatives is None:
+            return self
+        offset = np.take_along_axis(self.alternatives, choice[..., None, None], axis=2)[:, :, 0]
+        return replace(self, delay=self.delay + offset, alternatives=None, misfit=None)
+
+    @property
+    def ambiguous(self) -> NDArray[np.bool_]:
+        """Whether a ping of the run has more than one alternative, (r,)."""
+        if self.misfit is None:
+            return np.zeros(len(self.delay), dtype=bool)
+        return np.any(np.isfinite(self.misfit).sum(axis=-1) > 1, axis=-1)
 
     def subset(self, runs: NDArray[np.intp]) -> FusionProblem:
         """Some of the runs, in the given order; they may repeat."""
         names = ("delay", "covariance", "heard", "position", "rotation", "legs", "origin", "skew_sd", "count")
         part = {name: getattr(self, name)[runs] for name in names}
+        if self.alternatives is not None and self.misfit is not None:
+            part |= {"alternatives": self.alternatives[runs], "misfit": self.misfit[runs]}
         return replace(self, depth=None if self.depth is None else self.depth[runs], **part)
 
 
@@ -149,7 +168,22 @@ def fusion_problem(
         area=area,
         clock=run.clock if run.arrival_s is not None else None,
         count=rows(count, (p,)),
+        **_with_alternatives(run, speed, k),
     )
+
+
+def _with_alternatives(run: PingRun, speed: Floats, k: int) -> dict[str, Floats]:
+    """Alternatives and misfits of the runs laid out flat, for pings of k delays; nothing where no ping has any."""
+    if run.alternatives_s is None or run.alternative_misfit is None:
+        return {}
+    misfit = np.where(run.heard[..., None], run.alternative_misfit, np.inf)
+    if not (np.isfinite(misfit[..., 1:]).any() or run.alternatives_s[..., 0, :].any()):
+        return {}
+    offset = run.alternatives_s * speed[:, None, None]
+    without = k - offset.shape[-1]  # an arrival time has no alternative
+    offset = np.concatenate([offset, np.zeros((*offset.shape[:-1], without))], axis=-1)
+    p, m = misfit.shape[-2:]
+    return {"alternatives": offset.reshape(-1, p, m, k), "misfit": misfit.reshape(-1, p, m)}
 
 
 def _with_arrivals(run: PingRun) -> tuple[Floats, Floats, Floats, Floats]:

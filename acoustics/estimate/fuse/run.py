@@ -115,6 +115,12 @@ class PingRun:
         That hydrophone of each ping; by default the first.
     clock : PingClock, optional
         Of the pinger. With it and the arrival times the run tells differences of range as well.
+    alternatives_s : array_like, shape (..., n_pings, m, n_delays), optional
+        What may have to be added to the time differences of a ping: whole periods of its carrier, where these were not
+        told beyond doubt [s].
+    alternative_misfit : array_like, shape (..., n_pings, m), optional
+        What speaks against each alternative apart from the time differences themselves: twice the fall of the log
+        likelihood from the best; infinite for one that a ping does not have.
     """
 
     tdoa_s: Floats
@@ -125,6 +131,8 @@ class PingRun:
     arrival_s: Floats | None = None
     heard_first: NDArray[np.intp] | None = None
     clock: PingClock | None = None
+    alternatives_s: Floats | None = None
+    alternative_misfit: Floats | None = None
     heard: NDArray[np.bool_] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -157,6 +165,21 @@ class PingRun:
         object.__setattr__(self, "heard", heard)
         if self.arrival_s is not None:
             self._check_arrivals(np.asarray(self.arrival_s, dtype=float), delay.shape[:-1], n)
+        if self.alternatives_s is not None:
+            self._check_alternatives(np.asarray(self.alternatives_s, dtype=float), delay.shape)
+
+    def _check_alternatives(self, offset: Floats, shape: tuple[int, ...]) -> None:
+        misfit = np.asarray(self.alternative_misfit, dtype=float)
+        if offset.ndim != len(shape) + 1 or (*offset.shape[:-2], offset.shape[-1]) != shape:
+            raise ParameterError(f"alternatives_s has shape {offset.shape}: expected (..., m, n_delays), finite")
+        if misfit.shape != offset.shape[:-1] or not np.isfinite(offset).all() or not np.all(misfit >= 0):
+            raise ParameterError(
+                f"alternative_misfit has shape {misfit.shape}: expected {offset.shape[:-1]}, 0 or more"
+            )
+        if not np.isfinite(misfit[self.heard]).any(axis=-1).all():
+            raise ParameterError("alternative_misfit: a ping has no alternative that is not infinitely far off")
+        object.__setattr__(self, "alternatives_s", offset)
+        object.__setattr__(self, "alternative_misfit", misfit)
 
     def _check_arrivals(self, arrival: Floats, shape: tuple[int, ...], n: int) -> None:
         first = np.zeros(shape[-1], dtype=np.intp) if self.heard_first is None else np.asarray(self.heard_first)

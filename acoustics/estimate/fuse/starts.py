@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, fields
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,21 +13,41 @@ from acoustics.estimate.fuse.model import FusionProblem
 
 _RANGES_M = np.geomspace(0.5, 200.0, 24)  # each a third above the last: the fit begun nearest finds the range
 _MOST_BEARINGS = 8  # rays are cast from so many pings of a run, spread over it
+_LEAST_BEARINGS = 4  # and from no fewer where each has a ray for every alternative
 # The candidates are no finer than this; flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _GRID_SD = np.deg2rad(4.0)
 # Second starts are at least so far from the first, seen in units of the distance;
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _APART = 0.15
+_SAME_WAY = np.cos(0.5)  # of two directions: those of mirror images differ more
+# What an array's bearing and the next range leave open where every integer has its own bearing.
+_FINE_SD = np.deg2rad(0.2)
+_RANGE_STEP_SD = float(_RANGES_M[1] / _RANGES_M[0] - 1.0) / np.sqrt(12.0)
 _NUMBERS_AT_ONCE = 3_000_000
 
 
-def consensus_starts(problem: FusionProblem, cutoff: Floats, n_starts: int) -> tuple[Floats, NDArray[np.bool_]]:
-    """The candidates most pings agree on, best first: places (r, n_starts, 3) and who agrees, (r, n_starts, p).
+@dataclass(frozen=True)
+class Starts:
+    """Candidates of r runs, the best first.
+
+    `place`, (r, s, 3); `agrees`, (r, s, p): which pings agree; `choice`, (r, s, p): the alternative of each ping that
+    fits best; `score`, (r, s): the sum of the pings' limited misfits, lower is better.
+    """
+
+    place: Floats
+    agrees: NDArray[np.bool_]
+    choice: NDArray[np.intp]
+    score: Floats
+
+
+def consensus_starts(problem: FusionProblem, cutoff: Floats, n_starts: int) -> Starts:
+    """The candidates most pings agree on.
 
     Candidates lie along the bearings of some of the pings, mirror images included, at many ranges, or where they meet
     a known depth. Each is scored by all the pings with a loss that stops growing at `cutoff`, (p,), the chi-square
     beyond which a ping is taken to be of something else: consensus over minimal samples (Fischler and Bolles 1981,
-    Communications of the ACM 24, 381-395), with every sample tried instead of random ones.
+    Communications of the ACM 24, 381-395), with every sample tried instead of random ones. A ping of several
+    alternatives has the bearings of all of them, and is scored by the one that fits best.
     """
     n_numbers = _MOST_BEARINGS * 4 * len(_RANGES_M) * problem.position.shape[1] * len(problem.hydrophones) * 3
     at_once = max(1, _NUMBERS_AT_ONCE // n_numbers)
@@ -33,70 +55,91 @@ def consensus_starts(problem: FusionProblem, cutoff: Floats, n_starts: int) -> t
         _starts(problem.subset(np.arange(low, min(low + at_once, len(problem.delay)))), cutoff, n_starts)
         for low in range(0, len(problem.delay), at_once)
     ]
-    return np.concatenate([places for places, _ in parts]), np.concatenate([agree for _, agree in parts])
+    return Starts(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Starts)))
 
 
-def _starts(problem: FusionProblem, cutoff: Floats, n_starts: int) -> tuple[Floats, NDArray[np.bool_]]:
-    candidates = _candidates(problem)
-    misfit, spread = _misfits(problem, candidates)  # (r, q, p) each
+def _starts(problem: FusionProblem, cutoff: Floats, n_starts: int) -> Starts:
+    candidates, foot = _candidates(problem)
+    misfit, choice, spread = _misfits(problem, candidates, foot)  # (r, q, p) each
     agrees = (misfit <= cutoff) & problem.heard[:, None]
     score = np.sum(np.where(problem.heard[:, None], np.minimum(misfit, cutoff) + spread, 0.0), axis=-1)
     # Where the frame's depth is the water's, nothing sounds from above the surface unless nothing else fits.
     score = score + np.where(candidates[..., 2] < 0.0, 2.0, 0.0)
     centre = problem.position.mean(axis=1)
-    places, agreement, runs = [], [], np.arange(len(score))
+    taken, runs = [], np.arange(len(score))
     for _ in range(n_starts):
         best = np.argmin(score, axis=-1)
         place = candidates[runs, best]
-        places.append(place)
-        agreement.append(agrees[runs, best])
-        distance = np.linalg.norm(place - centre, axis=-1)[:, None]
-        near = np.linalg.norm(candidates - place[:, None], axis=-1) < _APART * distance
+        taken.append(Starts(place, agrees[runs, best], choice[runs, best], score[runs, best]))
+        away = candidates - centre[:, None], (place - centre)[:, None]
+        reach, distance = (np.linalg.norm(vectors, axis=-1) for vectors in away)
+        if problem.alternatives is None:
+            near = np.linalg.norm(candidates - place[:, None], axis=-1) < _APART * distance
+        else:  # places next to each other may be of other integers, and those of the same are reached from any
+            near = np.sum(away[0] * away[1], axis=-1) > _SAME_WAY * reach * distance
+            near &= _alike(choice, choice[runs, best], problem.heard)
         score = np.where(near, np.inf, score)
-    return np.stack(places, axis=1), np.stack(agreement, axis=1)
+    return Starts(*(np.stack([getattr(one, f.name) for one in taken], axis=1) for f in fields(Starts)))
 
 
-def _candidates(problem: FusionProblem) -> Floats:
-    """Places (r, q, 3) along the bearings of up to eight pings, in the site frame."""
+def _alike(choice: NDArray[np.intp], other: NDArray[np.intp], heard: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whether at most a quarter of the pings have other alternatives, (r, q)."""
+    differ = np.sum((choice != other[:, None]) & heard[:, None], axis=-1)
+    return np.asarray(4 * differ <= heard.sum(axis=-1)[:, None])
+
+
+def _candidates(problem: FusionProblem) -> tuple[Floats, Floats]:
+    """Places (r, q, 3) along the bearings of up to eight pings, in the site frame, and where those were heard."""
     r, p = problem.heard.shape
     order = np.argsort(~problem.heard, axis=1, kind="stable")  # the pings heard first
     counts = problem.heard.sum(axis=1)
-    spread = np.linspace(0.0, 1.0, min(_MOST_BEARINGS, p))
+    m = 1 if problem.alternatives is None else problem.alternatives.shape[2]
+    spread = np.linspace(0.0, 1.0, min(max(_MOST_BEARINGS // m, _LEAST_BEARINGS), p))
     chosen = order[np.arange(r)[:, None], np.round(spread * np.maximum(counts - 1, 0)[:, None]).astype(int)]
     body = _plane_wave_directions(problem)
     site = np.einsum("rpij,rpdj->rpdi", problem.rotation, body)
     runs = np.arange(r)[:, None]
     site, foot = site[runs, chosen], problem.position[runs, chosen]
-    rays = site[..., None, :] * _RANGES_M[:, None]  # (r, chosen, d, ranges, 3)
+    ranges = np.broadcast_to(_RANGES_M, (*site.shape[:-1], len(_RANGES_M)))
+    if problem.depth is not None and problem.alternatives is not None:  # where the bearing itself meets the depth
+        below = (problem.depth[:, None] - foot[..., 2])[..., None]
+        met = below * np.linalg.norm(site[..., :2], axis=-1) / np.where(site[..., 2] == 0.0, np.inf, site[..., 2])
+        ranges = np.concatenate([ranges, np.clip(met, _RANGES_M[0], _RANGES_M[-1])[..., None]], axis=-1)
+    rays = site[..., None, :] * ranges[..., None]  # (r, chosen, d, ranges, 3)
     if problem.depth is not None:
         level = site[..., :2] / np.maximum(np.linalg.norm(site[..., :2], axis=-1, keepdims=True), 1e-9)
-        rays[..., :2] = level[..., None, :] * _RANGES_M[:, None]
+        rays[..., :2] = level[..., None, :] * ranges[..., None]
         rays[..., 2] = (problem.depth[:, None] - foot[..., 2])[..., None, None]
-    return (foot[:, :, None, None] + rays).reshape(r, -1, 3)
+    feet = np.broadcast_to(foot[:, :, None, None], rays.shape)
+    return (feet + rays).reshape(r, -1, 3), feet.reshape(r, -1, 3)
 
 
 def _plane_wave_directions(problem: FusionProblem) -> Floats:
     """Directions in the body frame by unweighted least squares, all that an ambiguous array cannot tell apart.
 
-    Shape (r, p, d, 3), d 1 where every ping was heard by a volume, 2 by a plane at least, else 4; repeated for a ping
+    Shape (r, p, d, 3), for each alternative d 1 where every ping was heard by a volume, 2 by a plane at least, else 4; repeated for a ping
     that has fewer.
     """
     baselines = problem.differences @ problem.hydrophones  # (p, k, 3)
     _, length, axes = np.linalg.svd(np.concatenate([baselines, np.zeros((len(baselines), 3, 3))], axis=1))
     seen = length > 1e-3 * length[:, :1]
-    unit = -np.einsum("pdk,rpk->rpd", np.linalg.pinv(baselines, rcond=1e-3), problem.delay)
+    delay = problem.delay[:, :, None]
+    if problem.alternatives is not None:
+        delay = delay + problem.alternatives
+    unit = -np.einsum("pdk,rpmk->rpmd", np.linalg.pinv(baselines, rcond=1e-3), delay)
     unit = unit / np.maximum(np.linalg.norm(unit, axis=-1, keepdims=True), 1.0)
     rest = np.sqrt(np.maximum(1.0 - np.sum(unit**2, axis=-1), 0.01))[..., None, None]
     across = np.stack([axes[:, 2], -axes[:, 2], axes[:, 1], -axes[:, 1]], axis=1)  # (p, 4, 3)
     across = np.where(seen[:, 1, None, None], across[:, [0, 1, 0, 1]], across)
     across = np.where(seen[:, 2, None, None], 0.0, across)
     count = 1 if seen[:, 2].all() else 2 if seen[:, 1].all() else 4
-    found = unit[:, :, None] + rest * across[:, :count]
+    found = unit[..., None, :] + rest * across[:, None, :count]
+    found = found.reshape(*found.shape[:2], -1, 3)
     return found / np.maximum(np.linalg.norm(found, axis=-1, keepdims=True), 1e-9)
 
 
-def _misfits(problem: FusionProblem, candidates: Floats) -> tuple[Floats, Floats]:
-    """Chi-square of each ping at each candidate, (r, q, p), and the logarithm of the spread it is measured by.
+def _misfits(problem: FusionProblem, candidates: Floats, foot: Floats) -> tuple[Floats, NDArray[np.intp], Floats]:
+    """Chi-square of each ping at each candidate, (r, q, p), its alternative, and the logarithm of the spread.
 
     The pose's errors enter as an error of direction: heading and attitude, and position over the distance.
     """
@@ -106,11 +149,16 @@ def _misfits(problem: FusionProblem, candidates: Floats) -> tuple[Floats, Floats
     path = np.sqrt(np.einsum("rqpni,rqpni->rqpn", separation, separation))
     residual = problem.delay[:, None] - np.einsum("pkn,rqpn->rqpk", problem.differences, path)
     distance = np.maximum(path.mean(axis=-1), 0.1)
-    turning = errors.heading_bias_sd**2 + float(np.sum(np.square(errors.attitude_sd))) + _GRID_SD**2
-    wandered = np.sum(problem.legs**2, axis=-1) * errors.drift_sd_m_per_root_m**2 + errors.position_sd_m**2
-    turning = turning + (wandered[:, None, None] + errors.depth_sd_m**2) / distance**2
-    radius = np.linalg.norm(problem.hydrophones - problem.hydrophones.mean(axis=0), axis=-1).max()
-    shape = radius**2 * (problem.differences @ transposed(problem.differences))
+    if problem.alternatives is None:
+        turning = errors.heading_bias_sd**2 + float(np.sum(np.square(errors.attitude_sd))) + _GRID_SD**2
+        wandered = np.sum(problem.legs**2, axis=-1) * errors.drift_sd_m_per_root_m**2 + errors.position_sd_m**2
+        turning = turning + (wandered[:, None, None] + errors.depth_sd_m**2) / distance**2
+        radius = np.linalg.norm(problem.hydrophones - problem.hydrophones.mean(axis=0), axis=-1).max()
+        shape = radius**2 * (problem.differences @ transposed(problem.differences))
+    else:
+        turning = _turning_from_ray(problem, candidates, foot, distance)
+        lever = problem.differences @ problem.hydrophones  # hydrophones turn as one, or integers could not be told
+        shape = lever @ transposed(lever)
     # (r, p, 1, 1 or n), of one arrival: here each ping is taken alone
     fixed = np.asarray(errors.element_sd_m) ** 2 + ((problem.skew_sd[:, None] * problem.speed) ** 2)[..., None, None]
     mounted = (problem.differences * fixed) @ transposed(problem.differences)
@@ -118,4 +166,27 @@ def _misfits(problem: FusionProblem, candidates: Floats) -> tuple[Floats, Floats
     size, axes = np.linalg.eigh(factor @ shape @ transposed(factor))
     whitened = np.einsum("rpij,rqpj->rqpi", transposed(axes) @ factor, residual)
     variance = 1.0 + turning[..., None] * np.maximum(size, 0.0)[:, None]
-    return np.sum(whitened**2 / variance, axis=-1), np.sum(np.log(variance), axis=-1)
+    spread = np.sum(np.log(variance), axis=-1)
+    if problem.alternatives is None or problem.misfit is None:
+        return np.sum(whitened**2 / variance, axis=-1), np.zeros(spread.shape, dtype=np.intp), spread
+    offset = np.einsum("rpij,rpmj->mrpi", transposed(axes) @ factor, problem.alternatives)[:, :, None]
+    least, choice = np.full(spread.shape, np.inf), np.zeros(spread.shape, dtype=np.intp)
+    for j, added in enumerate(offset):
+        misfit = np.sum((whitened + added) ** 2 / variance, axis=-1) + problem.misfit[:, None, :, j]
+        choice[misfit < least] = j
+        np.minimum(least, misfit, out=least)
+    return least, choice, spread
+
+
+def _turning_from_ray(problem: FusionProblem, candidates: Floats, foot: Floats, distance: Floats) -> Floats:
+    """Variance, (r, q, p) [rad^2], of the direction of a candidate from each ping, given the bearing that led there.
+
+    What all pings share turns or moves all their bearings alike, so that it counts no more than by the parallax.
+    """
+    errors = problem.errors
+    aside = np.linalg.norm(problem.position[:, None] - foot[:, :, None], axis=-1)
+    deep = 0.0 if problem.depth is None else np.abs(candidates[..., 2] - foot[..., 2])[..., None]
+    wandered = np.sum(problem.legs**2, axis=-1)[:, None, None] * errors.drift_sd_m_per_root_m**2
+    along = _RANGE_STEP_SD**2 * (aside**2 + deep**2) + (errors.heading_bias_sd * aside) ** 2
+    apart = along + wandered + errors.depth_sd_m**2 + (0.0 if problem.depth is None else problem.depth_sd**2)
+    return np.asarray(_FINE_SD**2 + 2.0 * float(np.sum(np.square(errors.attitude_sd))) + apart / distance**2)
