@@ -109,13 +109,25 @@ class BearingLine:
 
 
 @dataclass(frozen=True)
+class FusedMode:
+    """A place that the integers of the pings leave, with its 95 % ellipse and its probability, predicted."""
+
+    position_m: Floats
+    semi_major_95_m: float
+    semi_minor_95_m: float
+    azimuth_deg: float
+    weight: float
+
+
+@dataclass(frozen=True)
 class FusedRun(Result):
     """A fused position in the site frame, with everything a planner may ask about it.
 
     Standard deviations and the ellipse are predictions from the stated errors. `azimuth_deg` of the ellipse's longer
     axis is clockwise from +x. `line` stands where the range is not observed. `heading_bias_deg` is to be added to the
-    heading shown. `stations` and `probabilities` end with none of these, and are empty without a scenario. `clock` says
-    what became of the arrival times, where the scene gives the pinger's `pri_sd_ppm`.
+    heading shown. `modes`, the most probable first, stand where the integers of the pings leave more places than one:
+    the region is then all of their ellipses. `stations` and `probabilities` end with none of these, and are empty
+    without a scenario. `clock` says what became of the arrival times, where the scene gives the pinger's `pri_sd_ppm`.
     """
 
     pinger: str
@@ -135,6 +147,7 @@ class FusedRun(Result):
     heading_bias_deg: float
     heading_bias_sd_deg: float
     alternative_m: Floats | None
+    modes: tuple[FusedMode, ...]
     line: BearingLine | None
     pings: tuple[FusedPing, ...]
     stations: tuple[str, ...]
@@ -193,7 +206,8 @@ def fuse_run(
         model = station_model(scene)
         seen = fix.position_m[:2], fix.covariance_m2[:2, :2]
         stations = (*(s.name for s in scene.stations), NONE_OF_THESE)
-        probabilities = tuple(station_posterior(*seen, model).tolist())
+        places, spreads = fix.mode_m[:, :2], fix.mode_covariance_m2[:, :2, :2]
+        probabilities = tuple(station_posterior(places, spreads, model, weight=fix.mode_weight).tolist())
         if np.isfinite(fix.position_m).all():
             needed = sureness(*seen, model, pings=int(fix.inliers.sum()))
     statuses = [row.status for row in rows]
@@ -215,6 +229,7 @@ def fuse_run(
         heading_bias_deg=float(np.rad2deg(fix.heading_bias)),
         heading_bias_sd_deg=float(np.rad2deg(fix.heading_bias_sd)),
         alternative_m=fix.alternative_m if np.isfinite(fix.alternative_m).all() else None,
+        modes=_modes(fix),
         line=_line(fix, track.position_m[heard[-1]]) if fix.reason == RANGE_UNSEEN else None,
         pings=rows,
         stations=stations,
@@ -222,6 +237,23 @@ def fuse_run(
         decision=stations[int(np.argmax(probabilities))] if stations else "",
         needed=needed,
         clock=evidence,
+    )
+
+
+def _modes(fix: FusedFix) -> tuple[FusedMode, ...]:
+    told = np.flatnonzero(fix.mode_weight > 0)
+    if len(told) < 2:
+        return ()
+    ellipse = error_ellipse(fix.mode_covariance_m2[told, :2, :2])
+    return tuple(
+        FusedMode(
+            position_m=fix.mode_m[k],
+            semi_major_95_m=float(ellipse.semi_major[i]),
+            semi_minor_95_m=float(ellipse.semi_minor[i]),
+            azimuth_deg=float(np.rad2deg(ellipse.azimuth[i])),
+            weight=float(fix.mode_weight[k]),
+        )
+        for i, k in enumerate(told)
     )
 
 

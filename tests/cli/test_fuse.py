@@ -15,7 +15,7 @@ from acoustics.base.errors import InputError, OutputError, ParameterError
 from acoustics.base.frames import Pose, bearing_and_depression
 from acoustics.cli.fuse import fuse_command
 from acoustics.cli.stations import stations_command
-from acoustics.io.ping import Candidate, NavigatedPose, Ping
+from acoustics.io.ping import Candidate, IntegerAlternative, NavigatedPose, Ping
 from acoustics.io.ping_lines import ping_line
 from acoustics.physics.tdoa import difference_matrix, spherical_time
 from acoustics.present.text.tables import percent
@@ -113,6 +113,22 @@ def test_json_needs_no_scenario(tmp_path):
     np.testing.assert_allclose(answer["position_m"][:2], SOURCE[:2], atol=1.5)
     residuals = [abs(p["bearing_residual_deg"]) for p in answer["pings"]]
     assert max(residuals) < 10 and {p["status"] for p in answer["pings"]} == {"inlier"}
+
+
+def test_integers_in_doubt_are_told_with_every_place_they_leave(tmp_path):
+    """A square of two wavelengths, heard from one place: the directions a whole period away fit as well."""
+    side, along = 2 * SCENE.sound_speed_m_s / 30e3, difference_matrix(4) @ [0.0, 1.0, 1.0, 0.0]
+    square = side * np.array([[0.0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]])
+    steps = (np.zeros(3), along, -along)
+    integers = tuple(IntegerAlternative(tuple(map(int, step)), 1 / 3) for step in steps)
+    entries = [replace(ping, integers=integers, integer_probability=1 / 3) for ping in pings(array=square)[:1]]
+    plot = tmp_path / "modes.png"
+    result = run(fuse_command, written(tmp_path, entries), "--scenario", SCENARIO, "--plot", plot)
+    assert "Places that the integers of the carrier leave, predicted: x " in result.output
+    assert plot.read_bytes().startswith(b"\x89PNG")
+    answer = json.loads(run(fuse_command, written(tmp_path, entries), "--scenario", SCENARIO, "--json").output)
+    weights = [mode["weight"] for mode in answer["modes"]]
+    assert len(weights) > 1 and sum(weights) == pytest.approx(1.0, abs=0.01)
 
 
 def test_navigation_takes_the_place_of_the_poses_in_the_pings(tmp_path):

@@ -1,7 +1,7 @@
 """Several pings to one position: model of the run, fit, region, inliers and outliers, station."""
 
 from acoustics.estimate.fuse.clock import ClockEvidence, fuse_by_clock
-from acoustics.estimate.fuse.fusion import RANGE_UNSEEN, FusedFix, PingRun, SourceArea, Track, fuse_pings
+from acoustics.estimate.fuse.fusion import ALTERNATIVE, RANGE_UNSEEN, FusedFix, PingRun, SourceArea, Track, fuse_pings
 from acoustics.estimate.fuse.navigation import navigated_track
 from acoustics.estimate.fuse.pings import error_sizes_of_pings, run_of_pings, track_of_pings
 from acoustics.estimate.fuse.run import PingClock, uniform_over
@@ -17,6 +17,7 @@ from acoustics.estimate.fuse.station import (
 )
 
 __all__ = [
+    "ALTERNATIVE",
     "NEAREST_M",
     "NONE_OF_THESE",
     "RANGE_UNSEEN",

@@ -237,7 +237,8 @@ def _fuse_ambiguous(problem: FusionProblem, reject: bool) -> dict[str, Floats]:
     starts = _starts(problem, MOST_HYPOTHESES)
     run, start = worth_fitting(starts.score)
     tried = problem.subset(run)
-    fits = _fit(tried, *(part[run, start] for part in (starts.place, starts.agrees, starts.choice)), cutoff, reject)
+    at = run, start
+    fits = _fit(tried, starts.place[at], starts.agrees[at], starts.choice[at], cutoff, reject)
     modes = modes_of(tried, run, fits.state, fits.covariance, fits.cost, np.where(fits.inliers, fits.choice, -1))
     told = modes.weight > _LEAST_WEIGHT
     of, told_fit = np.nonzero(told)[0], modes.fit[told]

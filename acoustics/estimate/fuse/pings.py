@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -44,11 +45,26 @@ def run_of_pings(pings: Sequence[Ping], clock: PingClock | None = None, off_cloc
     hydrophones = np.zeros((n, 3))
     hydrophones[: len(names)] = [place for place, _ in places.values()]
     speed = np.array([ping.sound_speed_m_s for ping in pings])
+    run = PingRun(delay, covariance, hydrophones, differences, speed)
+    if (m := max(len(ping.integers) for ping in pings)) > 1:
+        offset, misfit = _alternatives(pings, m, k)
+        run = replace(run, alternatives_s=offset, alternative_misfit=misfit)
     if clock is None:
-        return PingRun(delay, covariance, hydrophones, differences, speed)
+        return run
     arrival = np.array([np.nan if i in off_clock or not ping.ok else ping.time_s for i, ping in enumerate(pings)])
     first = np.array([names.index(ping.channels[0]) if ping.channels else 0 for ping in pings])
-    return PingRun(delay, covariance, hydrophones, differences, speed, arrival, first, clock)
+    return replace(run, arrival_s=arrival, heard_first=first, clock=clock)
+
+
+def _alternatives(pings: Sequence[Ping], m: int, k: int) -> tuple[Floats, Floats]:
+    """The integers of the pings as what is to be added to their k delays, (n_pings, m, k), and the misfits, (n_pings, m)."""
+    offset, misfit = np.zeros((len(pings), m, k)), np.full((len(pings), m), np.inf)
+    misfit[:, 0] = 0.0  # a ping of which none were compared stands as it is
+    for i, ping in enumerate(pings):
+        for j, one in enumerate(ping.integers):
+            offset[i, j, : len(one.cycles)] = np.array(one.cycles) / ping.frequency_hz
+            misfit[i, j] = one.build_up_misfit
+    return offset, misfit
 
 
 def _channels(pings: Sequence[Ping]) -> dict[str, tuple[Floats, float]]:

@@ -117,8 +117,8 @@ def _candidates(problem: FusionProblem) -> tuple[Floats, Floats]:
 def _plane_wave_directions(problem: FusionProblem) -> Floats:
     """Directions in the body frame by unweighted least squares, all that an ambiguous array cannot tell apart.
 
-    Shape (r, p, d, 3), for each alternative d 1 where every ping was heard by a volume, 2 by a plane at least, else 4; repeated for a ping
-    that has fewer.
+    Shape (r, p, d, 3), for each alternative d 1 where every ping was heard by a volume, 2 by a plane at least, else 4;
+    repeated for a ping that has fewer.
     """
     baselines = problem.differences @ problem.hydrophones  # (p, k, 3)
     _, length, axes = np.linalg.svd(np.concatenate([baselines, np.zeros((len(baselines), 3, 3))], axis=1))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import owens_t
+from scipy.special import logsumexp, owens_t
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, wrap_angle
@@ -68,7 +68,9 @@ class StationModel:
         return np.append((1 - self.none_prior) * self.prior / self.prior.sum(), self.none_prior)
 
 
-def station_posterior(fix_m: ArrayLike, covariance_m2: ArrayLike, stations: StationModel) -> Floats:
+def station_posterior(
+    fix_m: ArrayLike, covariance_m2: ArrayLike, stations: StationModel, *, weight: ArrayLike | None = None
+) -> Floats:
     """Posterior probability of each station, and last of none of them.
 
     Parameters
@@ -79,6 +81,8 @@ def station_posterior(fix_m: ArrayLike, covariance_m2: ArrayLike, stations: Stat
         Its covariance [m^2].
     stations : StationModel
         The candidates.
+    weight : array_like, shape (..., s), optional
+        Of fixes of several modes: `fix_m` is then (..., s, 2), and one of weight 0 need not be finite.
 
     Returns
     -------
@@ -94,7 +98,8 @@ def station_posterior(fix_m: ArrayLike, covariance_m2: ArrayLike, stations: Stat
     -----
     By Bayes' rule. With fix x of covariance C, a station at m and spread s the fix has the density of a normal
     distribution N(x; m, C + s^2 I); for a pinger anywhere in an outline of area A it has P / A, with P the probability
-    that a normal distribution about x with covariance C puts inside the outline.
+    that a normal distribution about x with covariance C puts inside the outline. Of several modes both densities are
+    the weighted sums.
     """
     fix, covariance = np.asarray(fix_m, dtype=float), np.asarray(covariance_m2, dtype=float)
     if fix.shape[-1:] != (2,) or covariance.shape != (*fix.shape, 2):
@@ -110,7 +115,14 @@ def station_posterior(fix_m: ArrayLike, covariance_m2: ArrayLike, stations: Stat
     inside = normal_over_polygon(fix, covariance, stations.outline_m)
     with np.errstate(divide="ignore"):  # probability 0 is meant where its logarithm is minus infinity
         far = np.log(np.maximum(inside, 0.0) / abs(signed_area(stations.outline_m)))
-    return _by_bayes(near, far, known, stations)
+        if weight is None:
+            return _by_bayes(near, far, known, stations)
+        log_weight = np.log(np.where(known, weight, 0.0))
+    some = known.any(axis=-1)
+    log_weight = np.where(some[..., None], log_weight, 0.0)
+    return _by_bayes(
+        logsumexp(near + log_weight[..., None], axis=-2), logsumexp(far + log_weight, axis=-1), some, stations
+    )
 
 
 def _by_bayes(at_station: Floats, elsewhere: Floats, known: NDArray[np.bool_], stations: StationModel) -> Floats:

@@ -10,7 +10,7 @@ import numpy as np
 
 from acoustics.estimate.fuse import ClockEvidence
 from acoustics.present.text.tables import number, percent, table
-from acoustics.study.fuse import BearingLine, FusedRun
+from acoustics.study.fuse import BearingLine, FusedMode, FusedRun
 
 _POSITION_COLUMNS = (
     "pinger",
@@ -110,7 +110,9 @@ def _conclusions(run: FusedRun) -> list[str]:
         found.append(f"Note: {run.reason}.")
     if run.line is not None:
         found.append(_line(run.line))
-    if run.alternative_m is not None:
+    if run.modes:
+        found.append(_modes(run.modes))
+    elif run.alternative_m is not None:
         found.append("The second place: " + ", ".join(f"{v:.2f}" for v in run.alternative_m) + " m.")
     if run.clock is not None:
         found.append(_clock(run.clock))
@@ -124,6 +126,15 @@ def _conclusions(run: FusedRun) -> list[str]:
     if run.stations:
         found.append(_decision(run))
     return found
+
+
+def _modes(modes: tuple[FusedMode, ...]) -> str:
+    places = [
+        f"x {mode.position_m[0]:.2f}, y {mode.position_m[1]:.2f} m ({share_text(mode.weight)}; ellipse "
+        f"{number(mode.semi_major_95_m)} by {number(mode.semi_minor_95_m)} m)"
+        for mode in modes
+    ]
+    return "Places that the integers of the carrier leave, predicted: " + "; ".join(places) + "."
 
 
 def _clock(clock: ClockEvidence) -> str:

@@ -14,7 +14,7 @@ from pydantic import Field
 from acoustics.base.frames import Pose
 from acoustics.base.table_model import Number, TableModel
 from acoustics.base.toml_tables import validated
-from acoustics.estimate.fuse import NONE_OF_THESE, Track, navigated_track, track_of_pings
+from acoustics.estimate.fuse import ALTERNATIVE, NONE_OF_THESE, Track, navigated_track, track_of_pings
 from acoustics.io.navigation_stream import NavigationLog, NavigationState, Row
 from acoustics.io.ping import Ping
 from acoustics.io.ping_lines import ping_from_table, ping_table
@@ -209,7 +209,9 @@ class LiveRun:
     def _commit(self, solution: FusedRun, following: NextWaypoint | None) -> Commit | None:
         if not solution.stations:
             return None
-        refusal = solution.reason if not solution.ok else ""
+        # Of several modes the probabilities hold the weights, so that they may decide where no single place does.
+        undecided = solution.modes and solution.reason == ALTERNATIVE
+        refusal = "" if solution.ok or undecided else solution.reason
         best = max(range(len(solution.stations)), key=lambda k: solution.probabilities[k])
         if solution.stations[best] == NONE_OF_THESE:
             refusal = refusal or "it is at none of the stations"

@@ -133,7 +133,8 @@ def _decide(batch: _Batch) -> Arrays:
         runs = join_runs(drawn)
         fix = fuse_simulated(scene, runs, area=source_area(scene))
         covariance = fix.covariance_m2[:, :2, :2]
-        posterior = station_posterior(fix.position_m[:, :2], covariance, model)
+        places, spreads = fix.mode_m[..., :2], fix.mode_covariance_m2[..., :2, :2]
+        posterior = station_posterior(places, spreads, model, weight=fix.mode_weight)
         # A long ellipse is still evidence: only a run that names no place at all gives no fix.
         lost = ~np.isfinite(fix.position_m).all(axis=-1)
         chosen[at] = np.where(lost, no_fix, decisions(posterior))

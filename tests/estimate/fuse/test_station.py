@@ -43,6 +43,21 @@ def test_posterior_equals_direct_numerical_integration():
     np.testing.assert_allclose(station_posterior(FIX, COVARIANCE, STATIONS), expected / expected.sum(), rtol=1e-6)
 
 
+def test_posterior_of_several_modes_is_that_of_their_weighted_densities():
+    """Prior times density of the fix, summed over the modes; one of no weight need not be there."""
+    places, shares = np.array([FIX, [8.0, 3.0], [np.nan, np.nan]]), np.array([0.7, 0.3, 0.0])
+    total = np.zeros(len(STATIONS.prior) + 1)
+    for place, share in zip(places[:2], shares[:2], strict=True):
+        for k, (m, prior) in enumerate(zip(STATIONS.places_m, STATIONS.probabilities, strict=False)):
+            total[k] += share * prior * density(*(place - m), COVARIANCE + 0.36 * np.eye(2))
+        inside = normal_over_polygon(place, COVARIANCE, STATIONS.outline_m)
+        total[-1] += share * STATIONS.probabilities[-1] * inside / (25 * 12.5)
+    found = station_posterior(places, np.tile(COVARIANCE, (3, 1, 1)), STATIONS, weight=shares)
+    np.testing.assert_allclose(found, total / total.sum(), rtol=1e-9)
+    alone = station_posterior([FIX], [COVARIANCE], STATIONS, weight=[1.0])
+    np.testing.assert_array_equal(alone, station_posterior(FIX, COVARIANCE, STATIONS))
+
+
 @pytest.mark.parametrize("mean", [[3.0, 4.0], [24.9, 12.4], [30.0, 6.0], [0.0, 0.0], [12.5, 0.0]])
 def test_normal_over_polygon_equals_numerical_integration(mean):
     def about(y, x):
