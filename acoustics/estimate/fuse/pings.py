@@ -57,7 +57,7 @@ def run_of_pings(pings: Sequence[Ping], clock: PingClock | None = None, off_cloc
 
 
 def _alternatives(pings: Sequence[Ping], m: int, k: int) -> tuple[Floats, Floats]:
-    """The integers of the pings as what is to be added to their k delays, (n_pings, m, k), and the misfits, (n_pings, m)."""
+    """What the integers of the pings add to their k delays, (n_pings, m, k) [s], and their misfits, (n_pings, m)."""
     offset, misfit = np.zeros((len(pings), m, k)), np.full((len(pings), m), np.inf)
     misfit[:, 0] = 0.0  # a ping of which none were compared stands as it is
     for i, ping in enumerate(pings):
