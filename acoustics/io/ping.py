@@ -20,9 +20,11 @@ MISFIT = (
 class Candidate:
     """One direction that fits: bearing and depression in the body frame and their standard deviations [rad].
 
-    A standard deviation of infinity means that the angle is not observed. `probability` is its share among the
-    ping's candidates, no direction being preferred beforehand. `depression_share` is the part of the bearing's variance
-    that an unobserved depression makes: near 1 for a line of hydrophones, which observes a cone; else 0.
+    A standard deviation of infinity means that the angle is not observed. `probability` is its share of all
+    directions, over the integers that fit and over distances and depths as far as they are known; what the candidates
+    of a ping lack to 1 was not worth telling. Mirror images in a plane of hydrophones have equal shares.
+    `depression_share` is the part of the bearing's variance that an unobserved depression makes: near 1 for a line of
+    hydrophones, which observes a cone; else 0.
     """
 
     bearing: float
@@ -42,8 +44,8 @@ class IntegerAlternative:
     cycles : tuple of int, n - 1 of them
         Whole periods ``1 / frequency_hz`` to be added to each of the ping's `tdoa_s`; zeros for the first alternative.
     weight : float
-        Probability among all vectors of integers that were compared, by the phases and the build-up, no direction
-        being preferred beforehand [1].
+        Probability among all vectors of integers that were compared, by phases, build-up and what is known of distance
+        and depth [1].
     build_up_misfit : float
         What the build-up of the burst alone says of it: drop of twice the log likelihood from the best alternative.
         Who fits the phases anew, such as several pings together, takes this and not the weight, which holds the misfit
@@ -121,7 +123,7 @@ class Ping:
     sound_speed_m_s, sound_speed_sd_m_s : float
         Assumed [m/s].
     candidates : tuple of Candidate
-        Directions that fit; empty if none could be given.
+        Directions that fit, the likeliest and its mirror image first; empty if none could be given.
     p_value : float
         Probability of residuals at least as large; NaN without a bearing.
     position_m : ndarray, shape (3,), or None
@@ -143,7 +145,8 @@ class Ping:
     measured_frequency_hz : float
         Of what was heard [Hz]; NaN where it was not measured. `frequency_hz` is the pinger's by the notes.
     integers : tuple of IntegerAlternative
-        Vectors of integers that fit, the best first; empty where none were compared, so that `tdoa_s` stands alone.
+        Vectors of integers that fit, first that of the first candidate, the others by weight; empty where none were
+        compared, so that `tdoa_s` stands alone.
     integers_left_out : float
         Share of all vectors compared that `integers` does not list [1].
     """

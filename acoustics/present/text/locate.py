@@ -16,8 +16,9 @@ from acoustics.study.locate import LocatedPings
 _LEGEND = (
     "Bearing is clockwise from the bow, depression positive downwards, position forward, starboard and down of the "
     "vehicle's origin. Each +- is the standard deviation that the estimator states for itself: noise, sound speed and "
-    "mounting; not an echo inside the window. Two directions on one line both fit: equally well, or by the shares "
-    "behind them. The window is the part of the burst before the samples show an echo."
+    "mounting, unknown distance; not an echo inside the window. Several directions on one line all fit: equally well, "
+    "or by the shares behind them; else: the share of further ones, which the file of pings lists down to 0.1 %. The "
+    "window is the part of the burst before the samples show an echo."
 )
 
 
@@ -85,6 +86,8 @@ def _unknown(sound: UnknownSound) -> list[str]:
     )
 
 
+_LEAST_SHOWN, _MOST_SHOWN = 0.05, 4  # share and number of directions in a row
+_WORTH_TELLING = 0.005  # of all that are not shown
 _HEADER = ("pinger", "time s", "2E/N0 dB", "window ms", "bearing deg", "depression deg", "position m", "+- m")
 
 
@@ -92,11 +95,12 @@ def _row(ping: Ping) -> tuple[str, ...]:
     measured = (ping.pinger, f"{ping.time_s:.6f}", _fixed(ping.energy_ratio_db, 1), _fixed(1e3 * ping.window_s, 3))
     if not ping.ok or not ping.candidates:
         return (*measured, "none", "none", "none", "")
-    directions = _distinct(ping)
-    alike = len(directions) == 1 or abs(ping.candidates[0].probability - 0.5) < 1e-9
-    shares = ["" if alike else f" ({percent(c.probability)})" for c in ping.candidates]
-    bearing = " or ".join(_with_sd(b, s) + share for (b, s, _, _), share in zip(directions, shares, strict=False))
-    depression = " or ".join(_with_sd(d, s) for _, _, d, s in directions)
+    shown, rest = _shown(ping)
+    alike = rest < _WORTH_TELLING and max(share for _, share in shown) - min(share for _, share in shown) < 1e-9
+    shares = ["" if alike else f" ({percent(share)})" for _, share in shown]
+    bearing = " or ".join(_with_sd(d[0], d[1]) + share for (d, _), share in zip(shown, shares, strict=True))
+    bearing += f", else {percent(rest)}" if rest >= _WORTH_TELLING else ""
+    depression = " or ".join(_with_sd(d[2], d[3]) for d, _ in shown)
     if ping.position_m is None or ping.position_covariance_m2 is None:
         return (*measured, bearing, depression, "none", "")
     place = ", ".join(f"{x:.1f}" for x in ping.position_m)
@@ -104,16 +108,22 @@ def _row(ping: Ping) -> tuple[str, ...]:
     return (*measured, bearing, depression, place, spread)
 
 
-def _distinct(ping: Ping) -> list[tuple[float, float, float, float]]:
-    """Directions in degrees; a mirror image that coincides with the other candidate, once."""
-    found: list[tuple[float, float, float, float]] = []
+def _shown(ping: Ping) -> tuple[list[tuple[tuple[float, float, float, float], float]], float]:
+    """Directions worth a place in the row, in degrees, with their shares; and the share of all others.
+
+    A mirror image that coincides with the other candidate counts to it.
+    """
+    found: list[tuple[tuple[float, float, float, float], float]] = []
     for c in ping.candidates:
         bearing, spread, depression, depression_spread = np.rad2deg(
             [c.bearing, c.bearing_sd, c.depression, c.depression_sd]
         )
-        if not any(abs(bearing - f[0]) < 0.05 and abs(depression - f[2]) < 0.05 for f in found):
-            found.append((bearing, spread, depression, depression_spread))
-    return found
+        near = [k for k, (f, _) in enumerate(found) if abs(bearing - f[0]) < 0.05 and abs(depression - f[2]) < 0.05]
+        if near:
+            found[near[0]] = found[near[0]][0], found[near[0]][1] + c.probability
+        elif not found or (c.probability >= _LEAST_SHOWN and len(found) < _MOST_SHOWN):
+            found.append(((bearing, spread, depression, depression_spread), c.probability))
+    return found, max(1.0 - sum(share for _, share in found), 0.0)
 
 
 def _with_sd(value: float, sd: float) -> str:

@@ -15,7 +15,7 @@ from acoustics.base.table_model import TableModel
 from acoustics.base.toml_tables import shown, validated
 from acoustics.io.ping import Ping
 
-MOST_CANDIDATES = 2  # an array leaves at most a direction and its mirror image
+MOST_CANDIDATES = 2  # of a program: an array leaves at most a direction and its mirror image
 _LONGEST_REASON = 160
 
 
@@ -30,7 +30,7 @@ class Answer:
     Attributes
     ----------
     bearings : tuple of float
-        Candidates; one, or two where the array leaves a mirror image. Empty: refused.
+        Candidates; one, two where the array leaves a mirror image, more where integers are in doubt. Empty: refused.
     depressions : tuple of float
         Of the candidates; empty if not given.
     bearing_sds : tuple of float
@@ -39,6 +39,8 @@ class Answer:
         Of the pinger, body frame [m].
     refused : str
         The reason, where no bearing is given.
+    shares : tuple of float
+        Stated probabilities of the candidates; empty: all alike.
     """
 
     bearings: tuple[float, ...] = ()
@@ -46,6 +48,7 @@ class Answer:
     bearing_sds: tuple[float, ...] = ()
     position_m: tuple[float, float, float] | None = None
     refused: str = ""
+    shares: tuple[float, ...] = ()
 
 
 def _as_float(value: Any) -> float:
@@ -156,5 +159,9 @@ def answer_of_ping(ping: Ping) -> Answer:
         x, y, z = map(float, ping.position_m)
         position = (x, y, z)
     return Answer(
-        tuple(c.bearing for c in seen), tuple(c.depression for c in seen), tuple(c.bearing_sd for c in seen), position
+        tuple(c.bearing for c in seen),
+        tuple(c.depression for c in seen),
+        tuple(c.bearing_sd for c in seen),
+        position,
+        shares=tuple(c.probability for c in seen),
     )

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, rate_interval
@@ -15,7 +14,7 @@ from acoustics.study.validate.trials import ANSWERED, FAILED, REFUSED, Arrays
 
 _RESAMPLES = 1000
 _AT_ONCE = 2_000_000  # numbers of one resampled table, 16 MB
-_WITHIN_95 = float(ndtri(0.975))  # standard deviations
+_WITHIN = 0.95
 UNKNOWN = Interval(np.inf, 0.0, np.inf)
 
 Statistic = Callable[[Floats, Floats], Floats]
@@ -38,7 +37,8 @@ class Score:
     refused, failed : Interval
         Share of the pings.
     coverage : Interval or None
-        Share of the stated 95 % intervals that hold the truth; None if no uncertainty was stated.
+        Share of the stated 95 % regions of the bearing that hold the truth, of several candidates the highest-density
+        region of their mixture; None if no uncertainty was stated.
     bound_rms_deg : float
         Root mean square of the Cramer-Rao bound over the answered pings that have one [deg].
     efficiency : Interval or None
@@ -89,10 +89,10 @@ def score(group: str, trials: Arrays, rng: np.random.Generator) -> Score:
     n, outcome = len(trials["outcome"]), trials["outcome"]
     gave = outcome == ANSWERED
     error = np.rad2deg(_floats(trials, "error")[gave])
-    bound, stated = np.rad2deg(_floats(trials, "bound")[gave]), np.rad2deg(_floats(trials, "stated_sd")[gave])
+    bound, level = np.rad2deg(_floats(trials, "bound")[gave]), _floats(trials, "level")[gave]
     place = _floats(trials, "position_error_m")[gave]
-    says, placed, bounded = np.isfinite(stated), np.isfinite(place), np.isfinite(bound)
-    inside = np.abs(error[says]) <= _WITHIN_95 * stated[says]
+    says, placed, bounded = np.isfinite(level), np.isfinite(place), np.isfinite(bound)
+    inside = level[says] <= _WITHIN
     return Score(
         group=group,
         trials=n,

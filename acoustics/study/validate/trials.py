@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, direction, wrap_angle
+from acoustics.base.mixtures import credible_level
 from acoustics.physics.tdoa import plane_wave_time
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -84,7 +85,8 @@ def compare(
     dict of ndarray, each of shape (n_trials,)
         `number`, `sector` (index in `SECTORS`), `range_m`, `energy_ratio_db`, `echoes` of the trial; `bound` [rad];
         `outcome` (answered, refused or failed) and `reason`; and of the answer, NaN without one: `error` of the
-        bearing [rad] and its stated standard deviation `stated_sd` [rad], `position_error_m`, and `wrong_integer`.
+        bearing [rad] and its stated standard deviation `stated_sd` [rad], `level`, the content of the smallest stated
+        region that holds the true bearing, `position_error_m`, and `wrong_integer`.
 
     Notes
     -----
@@ -94,7 +96,7 @@ def compare(
     than half a period on some baseline; the true depression stands in for one not given.
     """
     n = len(trials)
-    columns = {name: np.full(n, np.nan) for name in ("error", "stated_sd", "position_error_m")}
+    columns = {name: np.full(n, np.nan) for name in ("error", "stated_sd", "level", "position_error_m")}
     outcome, reason = np.full(n, ANSWERED), [""] * n
     depression = np.array([trial.depression for trial in trials])
     for k, (trial, answer) in enumerate(zip(trials, answers, strict=True)):
@@ -110,6 +112,8 @@ def compare(
             depression[k] = answer.depressions[best]
         if answer.bearing_sds:
             columns["stated_sd"][k] = answer.bearing_sds[best]
+            shares = answer.shares or (1.0,) * len(answer.bearings)
+            columns["level"][k] = credible_level(trial.bearing, answer.bearings, answer.bearing_sds, shares)
         if answer.position_m is not None:
             place = trial_pose(scene, trial).to_body([pinger.position_m])[0]
             columns["position_error_m"][k] = np.linalg.norm(np.array(answer.position_m) - place)
