@@ -25,6 +25,7 @@ from readers import FILES
 from acoustics.cli.main import pingfix
 from acoustics.scene.scenario import shipped
 
+_LONGEST_S = 60.0  # of a recording that is asked for
 _MOST = 4  # of whatever is counted, where the value is to be a good one: a study of so much ends soon
 _ODD_NUMBERS = (
     "0",
@@ -159,7 +160,8 @@ class CommandLine:
             beyond = [str(most + 1)] if most is not None else []
             return rng.choice([*_ODD_NUMBERS, *beyond]) if odd else str(least + rng.randrange(_MOST))
         if isinstance(kind, click.types.FloatParamType):
-            return rng.choice(_ODD_NUMBERS) if odd else self._number_within(kind)
+            longest = _LONGEST_S if parameter.name == "seconds" else math.inf
+            return rng.choice(_ODD_NUMBERS) if odd else self._number_within(kind, longest)
         if parameter.name in _READ:
             return self._read(_READ[parameter.name])
         if isinstance(kind, click.Path):
@@ -167,10 +169,10 @@ class CommandLine:
         good = _GOOD_TEXTS.get(parameter.name, ())
         return rng.choice(_ODD_TEXTS if odd or not good else good)
 
-    def _number_within(self, kind: click.types.FloatParamType) -> str:
+    def _number_within(self, kind: click.types.FloatParamType, longest: float) -> str:
         least, most = getattr(kind, "min", None), getattr(kind, "max", None)
         least, most = -math.inf if least is None else least, math.inf if most is None else most
-        inside = [number for number in _GOOD_NUMBERS if least < float(number) < most]
+        inside = [number for number in _GOOD_NUMBERS if least < float(number) < min(most, longest)]
         return self.rng.choice(inside or [str(least if math.isfinite(least) else most)])
 
     def _read(self, what: str) -> str:

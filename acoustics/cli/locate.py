@@ -100,8 +100,6 @@ def locate_command(
     from acoustics.present.text.echoes import echoes_text
     from acoustics.present.text.locate import locate_text
 
-    if not recording.name:
-        raise click.UsageError(f"{recording}: is no name of a recording")
     is_pipe = str(recording) == "-"
     if is_pipe and raw is None:
         raise click.UsageError("standard input holds raw integers: say which with --raw")
@@ -151,11 +149,11 @@ def locate_command(
 def _notes(recording: Path, sidecar_file: Path | None, scenario: Path | None, sound_speed_m_s: float | None) -> Sidecar:
     """What is known of the recording, from the file that says so."""
 
-    from acoustics.io.sidecar import read_sidecar
+    from acoustics.io.sidecar import notes_beside, read_sidecar
 
     if sidecar_file is not None and scenario is not None:
         raise click.UsageError("--sidecar and --scenario exclude each other; keep one of them")
-    beside = recording.with_suffix(".json") if str(recording) != "-" else None
+    beside = notes_beside(recording) if str(recording) != "-" else None
     if sidecar_file is None and scenario is None and beside is not None and beside.exists():
         sidecar_file = beside
     if sidecar_file is not None:

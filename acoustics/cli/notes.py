@@ -32,11 +32,11 @@ def notes_command(scenario: Path, recording: Path, out: Path | None, output: Out
     import json
 
     from acoustics.base.files import check_free, write_file
-    from acoustics.io.sidecar import sidecar_table
+    from acoustics.io.sidecar import notes_beside, sidecar_table
     from acoustics.scene.scenario import load_scene
     from acoustics.study.notes import notes_for
 
-    path = recording.with_suffix(".json") if out is None else out
+    path = notes_beside(recording) if out is None else out
     check_free(path, force=output.force)
     table = sidecar_table(notes_for(load_scene(scenario), recording))
     write_file(path, (json.dumps(table, indent=2) + "\n").encode(), force=output.force)

@@ -46,8 +46,6 @@ def spectrum_command(
     from acoustics.scene.scenario import load_scene
     from acoustics.study.spectrum import spectrum
 
-    if not recording.name:
-        raise click.UsageError(f"{recording}: is no name of a recording")
     if sidecar_file is not None and scenario is not None:
         raise click.UsageError("--sidecar and --scenario exclude each other; keep one of them")
     notes = load_scene(scenario) if scenario is not None else sidecar_file

@@ -13,7 +13,7 @@ from numpy.typing import DTypeLike, NDArray
 
 from acoustics.base.errors import InputError, OutputError, ParameterError
 from acoustics.io.sample_files import NpySamples, SampleFile, SoundSamples, check_finite
-from acoustics.io.sidecar import Sidecar, read_sidecar
+from acoustics.io.sidecar import Sidecar, notes_beside, read_sidecar
 
 Encoding = Literal["wav16", "wav24", "wav32", "flac16", "flac24", "npy"]
 # By the name's ending: the container, as the library calls it, and the encodings that it may hold.
@@ -116,7 +116,7 @@ def _noted(path: Path, sidecar: str | Path | Sidecar | None) -> tuple[Sidecar | 
     """The sidecar, if there is one, and how to name it."""
     if isinstance(sidecar, Sidecar):
         return sidecar, "the sidecar"
-    beside = path.with_suffix(".json") if sidecar is None else Path(sidecar)
+    beside = notes_beside(path) if sidecar is None else Path(sidecar)
     return (read_sidecar(beside) if sidecar is not None or beside.exists() else None), beside.name
 
 

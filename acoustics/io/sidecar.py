@@ -8,6 +8,7 @@ from typing import Annotated, Any, Self
 from pydantic import Field, model_validator
 
 from acoustics.base.checks import whole_metres, wide_aperture
+from acoustics.base.errors import InputError
 from acoustics.base.table_model import (
     Name,
     NotNegative,
@@ -151,6 +152,19 @@ class Sidecar(_Notes):
         ]
         all_wrong("sidecar", faults)
         return self
+
+
+def notes_beside(recording: Path) -> Path:
+    """Where the sidecar of a recording stands unless told otherwise.
+
+    Raises
+    ------
+    InputError
+        If the recording has no name, as '.' has none.
+    """
+    if not recording.name:
+        raise InputError(str(recording), "", "is no name of a recording")
+    return recording.with_suffix(".json")
 
 
 def read_sidecar(path: str | Path) -> Sidecar:

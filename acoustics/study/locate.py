@@ -18,7 +18,7 @@ from acoustics.base.toml_tables import validated
 from acoustics.estimate.locate import LocateOptions, PingerTally, Tally, UnknownSound
 from acoustics.estimate.locate import locate as locate_stream
 from acoustics.io.ping import Ping
-from acoustics.io.sidecar import Sidecar, read_sidecar
+from acoustics.io.sidecar import Sidecar, notes_beside, read_sidecar
 from acoustics.io.site_sketch import SiteSketch, read_sketch
 from acoustics.io.streams import SampleStream, stream_recording
 from acoustics.scene.array import Array
@@ -184,7 +184,7 @@ def _notes(recording: Path, notes: str | Path | Sidecar | Scene | None) -> Sidec
         return notes
     if isinstance(notes, Scene):
         return sidecar_of_scene(notes)
-    beside = recording.with_suffix(".json") if notes is None else Path(notes)
+    beside = notes_beside(recording) if notes is None else Path(notes)
     if notes is None and not beside.exists():
         raise InputError(str(recording), "", f"has no notes: {beside} is not there, and none are given")
     return read_sidecar(beside)

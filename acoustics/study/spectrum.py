@@ -23,7 +23,7 @@ from acoustics.estimate.spectrum import (
     steady_tones,
 )
 from acoustics.io.recording import load_recording
-from acoustics.io.sidecar import Sidecar, read_sidecar
+from acoustics.io.sidecar import Sidecar, notes_beside, read_sidecar
 from acoustics.io.streams import SampleStream, stream_recording
 from acoustics.physics.levels import power_ratio_db, spherical_spreading_loss_db
 from acoustics.scene.scene import Scene
@@ -194,7 +194,7 @@ def _known(path: Path, notes: str | Path | Sidecar | Scene | None) -> Sidecar | 
     if isinstance(notes, Scene):
         return sidecar_of_scene(notes)
     if notes is None:
-        beside = path.with_suffix(".json")
+        beside = notes_beside(path)
         return read_sidecar(beside) if beside.exists() else None
     return notes if isinstance(notes, Sidecar) else read_sidecar(notes)
 

@@ -174,21 +174,23 @@ def test_a_request_to_end_leaves_nothing_half_written(request_to_end, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-ODD_COMMANDS = {
-    "is no name of a recording (see pingfix locate": ["locate", ""],
-    "is no name of a recording (see pingfix spectrum": ["spectrum", ""],
-    ".: cannot be read: is a directory": ["report", "."],
-    "Invalid value for '--range-m'": ["calibrate", POOL, "--range-m", "1e308"],
-    "Invalid value for '--source-m'": ["calibrate", POOL, "--pings", "a.jsonl", "--source-m", "1e308", "1", "1"],
-    "a.csv: is given for two results": ["fuse", "a.jsonl", "--csv", "a.csv", "--pings-csv", "a.csv"],
-    "no\\nthing: cannot be read": ["check", "no\nthing"],
-}
+NAMELESS = "pingfix: .: is no name of a recording"
+ODD_COMMANDS = [
+    (NAMELESS, ["locate", ""]),
+    (NAMELESS, ["spectrum", ""]),
+    (NAMELESS, ["notes", POOL, ""]),
+    (".: cannot be read: is a directory", ["report", "."]),
+    ("Invalid value for '--range-m'", ["calibrate", POOL, "--range-m", "1e308"]),
+    ("Invalid value for '--source-m'", ["calibrate", POOL, "--pings", "a.jsonl", "--source-m", "1e308", "1", "1"]),
+    ("a.csv: is given for two results", ["fuse", "a.jsonl", "--csv", "a.csv", "--pings-csv", "a.csv"]),
+    ("no\\nthing: cannot be read", ["check", "no\nthing"]),
+]
 
 
-@pytest.mark.parametrize("problem", ODD_COMMANDS)
-def test_odd_arguments_end_in_one_line(problem, tmp_path, monkeypatch):
+@pytest.mark.parametrize(("problem", "arguments"), ODD_COMMANDS)
+def test_odd_arguments_end_in_one_line(problem, arguments, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    code, out, err = run(*ODD_COMMANDS[problem])
+    code, out, err = run(*arguments)
     assert (code, out, err.count("\n")) == (2, "", 1) and problem in err
     assert os.listdir() == []
 
