@@ -48,13 +48,13 @@ def test_spacing_gives_no_error_above_a_guess():
     errors = [study.right_integer_deg, study.envelope_deg, study.expected_deg, study.phase_deg, study.onset_deg]
     figures = np.concatenate([np.ravel(error) for error in errors])
     assert figures[np.isfinite(figures)].max() < GUESS_DEG
-    assert np.isinf(study.expected_deg[study.spacing_m < 0.03]).all()
+    # The bound of the first sixth of a cycle says nothing; the estimator uses two cycles, with the echoes in them.
+    short = study.spacing_m < 0.022  # beyond it wrong cycles begin
+    assert (study.right_integer_deg[short] > 80.0).all()
+    assert (study.expected_deg[short] < 30.0).all()
+    assert study.used_s * study.frequency_hz >= 2.0 - 1e-6
     cells = [cell for row in spacing_rows(study)[1] for cell in (row[1], row[2], row[4], row[5].split(" ")[0])]
     assert all(float(cell) <= np.ceil(GUESS_DEG) for cell in cells if cell != "none")
-    # Half a cycle and less tells no cycle: what is simulated is then a guess, to within three standard errors
-    # of 5 % either way; wrong cycles are there from the shortest spacing on.
-    assert all(abs(error.value / GUESS_DEG - 1) < 0.15 for error in study.simulated.rms_deg)
-    assert all(wrong.value > 0.2 for wrong in study.simulated.wrong_integer)
     assert "'none': not observed, no better than a guess." in spacing_text(study)
 
 

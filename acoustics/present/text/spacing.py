@@ -19,6 +19,8 @@ def spacing_text(study: SpacingStudy) -> str:
         f"at {study.range_m:.1f} m",
         f"multipath-free window {number(1e3 * study.multipath_free_s)} ms, 2E/N0 {study.energy_ratio_db:.1f} dB; "
         f"{study.bearings}",
+        f"the vehicle's own estimator uses {number(1e3 * study.used_s)} ms, 2E/N0 {study.used_energy_ratio_db:.1f} dB "
+        "(prediction); columns without 'bound' are of it",
         "",
         "Bearing error, RMS in degrees, by shortest baseline",
         table(*spacing_rows(study)),

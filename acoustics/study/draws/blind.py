@@ -64,6 +64,10 @@ class BlindPings:
     heard: NDArray[np.bool_]
     answered: NDArray[np.bool_]
 
+    def some(self, rows: NDArray[np.intp]) -> BlindPings:
+        """The same of some of the pings."""
+        return BlindPings(**{name: value[rows] for name, value in vars(self).items()})
+
 
 def measure_blind(scene: Scene, pinger: Pinger, pose: Pose, rng: np.random.Generator) -> BlindPings:
     """Put one ping at each of many places through the estimator's window rule and its measurement.

@@ -1,7 +1,8 @@
 """Monte Carlo at TDOA level: true arrivals with errors, through the vehicle's own estimators.
 
 No waveform is made: each hydrophone's arrival time is the true one plus errors of the size that the bounds
-allow. It shows what geometry, cycles, mounting, skew and sound speed do; not what echoes do inside the window.
+allow. It shows what geometry, cycles, mounting, skew and sound speed do, and what echoes inside the window shift where
+that is given.
 """
 
 from __future__ import annotations
@@ -33,11 +34,15 @@ class ArrivalErrors:
         [s^2].
     sizes : ErrorSizes
         Of all other errors.
+    carrier_shift_s, envelope_shift_s : float or ndarray, shape (n_trials, n_hydrophones)
+        What echoes inside the window add to the arrival times by either [s].
     """
 
     phase_variance_s2: float | Floats
     envelope_variance_s2: float | Floats
     sizes: ErrorSizes
+    carrier_shift_s: float | Floats = 0.0
+    envelope_shift_s: float | Floats = 0.0
 
     def elements_sd_m(self, n_hydrophones: int) -> Floats:
         """Of each hydrophone's place, shape (n_hydrophones,) [m]."""
@@ -93,9 +98,10 @@ def simulate_bearings(
     times = plane_wave_time(moved, truth, speed) + skew
     difference = difference_matrix(n)
     exact = times @ difference.T
+    noise = rng.normal(size=(n_trials, n)) * np.sqrt(errors.phase_variance_s2)
     delay = resolved_tdoa(
-        times,
-        rng.normal(size=(n_trials, n)) * np.sqrt(errors.phase_variance_s2),
+        times + errors.envelope_shift_s,
+        noise + errors.carrier_shift_s - errors.envelope_shift_s,
         carrier_variance_s2=errors.phase_variance_s2,
         cycle_variance_s2=errors.envelope_variance_s2,
         shared_variance_s2=errors.sizes.skew_sd_s**2 + (elements / sound_speed_m_s) ** 2,

@@ -59,7 +59,7 @@ class Curves:
             for variance in (sweep.link.carrier_variance_s2, sweep.link.envelope_variance_s2)
         )
         wrong, jump = sweep.wrong_integers(spacing_m)
-        expected = mixture_bearing_rms(right, wrong, jump)
+        expected = mixture_bearing_rms(sweep.own_deg(spacing_m), wrong, jump)
         by_rate = zip(*(sweep.by_rate(spacing_m, rate) for rate in rates_hz), strict=True)
         errors = (right, envelope, expected, *(np.array(rows) for rows in by_rate))
         right, envelope, expected, phase, lag, onset = (

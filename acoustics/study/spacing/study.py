@@ -27,12 +27,13 @@ _FEW_CYCLES = 5.0
 class SpacingStudy(Result):
     """Bearing error by spacing, shape (n_spacings,), and by sample rate and spacing, (n_rates, n_spacings).
 
-    All errors are RMS over bearings in degrees. Bounds: `right_integer_deg` (carrier's phase, cycle given),
-    `envelope_deg` (envelope alone). Prediction: `expected_deg` (right and wrong cycles mixed with probability
-    `wrong_integer`). Infinite: not observed, no better than a guess. `onset_deg` and `lag_deg` are `envelope_deg` and
-    `right_integer_deg` with each onset, or each correlation lag, rounded to a sample; `phase_deg` is interpolated.
-    Of several pingers `pinger` is the one that decides: it errs most at the recommended spacing, which must serve all;
-    `each_pinger` has them all, and is empty where there is one.
+    All errors are RMS over bearings in degrees. Bounds, by the burst up to the first strong echo: `right_integer_deg`
+    (carrier's phase, cycle given), `envelope_deg` (envelope alone). Prediction, of the vehicle's own estimator, which
+    uses `used_s` of the burst with 2E/N0 `used_energy_ratio_db`: `expected_deg` (right and wrong cycles mixed with
+    probability `wrong_integer`). Infinite: not observed, no better than a guess. `onset_deg` and `lag_deg` are
+    `envelope_deg` and `right_integer_deg` with each onset, or each correlation lag, rounded to a sample; `phase_deg` is
+    interpolated. Of several pingers `pinger` is the one that decides: it errs most at the recommended spacing, which
+    must serve all; `each_pinger` has them all, and is empty where there is one.
     """
 
     title: str
@@ -42,6 +43,8 @@ class SpacingStudy(Result):
     range_m: float
     multipath_free_s: float
     energy_ratio_db: float
+    used_s: float
+    used_energy_ratio_db: float
     bearings: str
     half_wavelength_m: float
     hull_limit_m: float
@@ -107,6 +110,8 @@ def study_spacing(
         range_m=sweep.range_m,
         multipath_free_s=sweep.window_s,
         energy_ratio_db=float(power_ratio_db(sweep.link.energy_ratio_2e_n0)),
+        used_s=sweep.measured.window_s,
+        used_energy_ratio_db=float(power_ratio_db(sweep.measured.energy_ratio_2e_n0)),
         bearings=sweep.bearings_in_words,
         half_wavelength_m=sweep.half_wavelength_m,
         hull_limit_m=sweep.hull_limit_m,
@@ -135,7 +140,7 @@ def _remarks(sweep: Sweep) -> tuple[str, ...]:
     if cycles >= _FEW_CYCLES:
         return ()
     return (
-        f"Only {cycles:.1f} cycles of the carrier arrive before the first strong echo. Real estimators come near the "
-        "bound of so short a piece with difficulty: a place nearer the pinger, or further from surface and floor, "
-        "is worth more than a better array.",
+        f"Only {cycles:.1f} cycles of the carrier arrive before the first strong echo, and bounds count these alone. "
+        "The vehicle's own estimator uses two at least, with the echoes in them. A place nearer the pinger, or further "
+        "from surface and floor, is worth more than a better array.",
     )

@@ -1,9 +1,10 @@
-"""A scene's array scaled from a quarter of a wavelength to beyond the hull: bounds, cycles, rates, simulation."""
+"""A scene's array scaled from a quarter of a wavelength to beyond the hull: bounds, predictions, rates, simulation."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -21,8 +22,10 @@ from acoustics.propagate.sight import heard_directly
 from acoustics.scene.pinger import RATE_OVER_BAND, Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import ArrivalErrors, simulate_bearings
+from acoustics.study.spacing.measured import MeasuredScales, measured_scales
 
 _SPACINGS = 61
+_MEASURED = 4  # spacings at which the estimator is asked; between them what it measures changes little
 _BEARINGS = 24
 _SECTOR_OF_A_LINE = np.deg2rad(60.0)  # a line is blind along itself; teams use it within this of abeam
 
@@ -39,7 +42,7 @@ class SimulatedBearings:
 
 @dataclass(frozen=True)
 class Sweep:
-    """What stays the same over the sweep."""
+    """What stays the same over the sweep; `link` is that of the bounds, which end at the first strong echo."""
 
     scene: Scene
     pinger: Pinger
@@ -96,6 +99,13 @@ class Sweep:
             )
         return sweep
 
+    @cached_property
+    def measured(self) -> MeasuredScales:
+        """What the vehicle's own estimator measures, which knows nothing of the pool."""
+        least = common_spacings([self])[0]
+        spacings = np.geomspace(least, max(self.hull_limit_m, least), _MEASURED)
+        return measured_scales(self.scene, self.pinger, self.shape_m, self.bearings, spacings)
+
     @property
     def bearings_in_words(self) -> str:
         if self.scene.array.rank == 1:
@@ -127,8 +137,20 @@ class Sweep:
         )
         return np.rad2deg(np.sqrt(np.mean(np.minimum(bound.bearing_sd, BEARING_GUESS_SD) ** 2, axis=-1)))
 
+    def own_deg(self, spacing_m: Floats) -> Floats:
+        """RMS bearing error [deg] of the vehicle's own estimator with the right integers at spacings (n,)."""
+        noise = self.measured.between(spacing_m, "carrier_variance_s2")[:, None, None]
+        return np.hypot(self.bound_deg(spacing_m, noise), self.measured.shift_between(spacing_m))
+
     def wrong_integers(self, spacing_m: Floats) -> tuple[Floats, Floats]:
-        """Probability of a wrong cycle, and RMS bearing jump of one [deg], over bearings, each of shape (n,)."""
+        """Probability of a wrong cycle, and RMS bearing jump of one [deg], over bearings, each of shape (n,).
+
+        Of the vehicle's own estimator; what echoes shift counts as if it were noise.
+        """
+        carrier, envelope = (
+            (self.measured.between(spacing_m, f"{of}_variance_s2") + self.measured.between(spacing_m, f"{by}_shift_s"))
+            for of, by in (("carrier", "carrier"), ("cycle", "envelope"))
+        )
         mounting = (self.scene.array.tolerances_m / self.scene.sound_speed_m_s) ** 2
         ambiguity = integer_ambiguity(
             spacing_m[:, None, None, None] * self.shape_m,
@@ -136,10 +158,10 @@ class Sweep:
             self.depression,
             self.scene.sound_speed_m_s,
             frequency_hz=self.pinger.frequency_hz,
-            carrier_variance_s2=self.link.carrier_variance_s2
+            carrier_variance_s2=carrier[:, None, None]
             + self.scene.recorder.timing_sd_s(self.pinger.frequency_hz) ** 2
             + mounting,
-            envelope_variance_s2=np.full(len(mounting), self.link.cycle_variance_s2),
+            envelope_variance_s2=envelope[:, None, None],
         )
         probability = ambiguity.wrong_probability.mean(axis=-1)
         square = (ambiguity.wrong_probability * ambiguity.bearing_jump_rms**2).mean(axis=-1)
@@ -173,13 +195,22 @@ class Sweep:
     def simulate(
         self, spacing_m: Floats, trials: int, seed: int, progress: Callable[[int, int], None]
     ) -> SimulatedBearings:
-        """Bearings from delays at a few spacings, the directions those of the bounds in turn."""
+        """Bearings at a few spacings from delays as the vehicle's own estimator measures them, its echoes included, the
+        directions those of the bounds in turn."""
         sizes = error_sizes_of(self.scene, self.pinger)
-        errors = ArrivalErrors(self.link.carrier_variance_s2, self.link.cycle_variance_s2, sizes)
         bearing = np.resize(self.bearings, trials)
         rms, wrong = [], []
         for spacing, child in zip(spacing_m, np.random.SeedSequence(seed).spawn(len(spacing_m)), strict=True):
             rng = np.random.default_rng(child)
+            pings = self.measured.nearest(spacing)
+            ping = np.resize(np.arange(len(pings.window_s)), trials)
+            errors = ArrivalErrors(
+                float(np.mean(pings.carrier_variance_s2)),
+                float(np.mean(pings.cycle_variance_s2)),
+                sizes,
+                pings.carrier_shift_s[ping],
+                pings.envelope_shift_s[ping],
+            )
             result = simulate_bearings(
                 spacing * self.shape_m,
                 bearing,

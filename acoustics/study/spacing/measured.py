@@ -1,0 +1,141 @@
+"""What the vehicle's own estimator measures with the array at a few scales, echoes inside its window included."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from acoustics.base.errors import ParameterError
+from acoustics.base.frames import Floats, Pose, bearing_and_depression, wrap_angle
+from acoustics.estimate.direction import estimate_bearing
+from acoustics.estimate.tdoa import Tdoa
+from acoustics.physics.tdoa import difference_matrix, plane_wave_time
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.draws import BlindPings, measure_blind
+
+_NOTHING_CYCLES = 1e3  # an arrival known no better than this tells no direction of any array
+
+
+@dataclass(frozen=True)
+class MeasuredScales:
+    """Pings from all bearings of interest, in turn, at k spacings.
+
+    Attributes
+    ----------
+    spacing_m : ndarray, shape (k,)
+        Shortest baselines, ascending [m].
+    pings : tuple of BlindPings
+        Of each spacing, those that are answered.
+    shift_deg : ndarray, shape (k,)
+        RMS of what the echoes add to the bearing [deg].
+    """
+
+    spacing_m: Floats
+    pings: tuple[BlindPings, ...]
+    shift_deg: Floats
+
+    @property
+    def window_s(self) -> float:
+        """Part of the burst that is used, median [s]."""
+        return float(np.median(np.concatenate([one.window_s for one in self.pings])))
+
+    @property
+    def energy_ratio_2e_n0(self) -> float:
+        """Of the sound in it, median [1]."""
+        return float(np.median(np.concatenate([one.energy_ratio_2e_n0 for one in self.pings])))
+
+    def nearest(self, spacing_m: float) -> BlindPings:
+        """Pings of the spacing nearest to the given one, by its logarithm."""
+        return self.pings[int(np.argmin(np.abs(np.log(self.spacing_m / spacing_m))))]
+
+    def between(self, spacing_m: Floats, name: str) -> Floats:
+        """Mean square over pings and hydrophones of a shift, or mean of a variance, at spacings (n,) [s^2]."""
+        each = [getattr(one, name) for one in self.pings]
+        value = [np.mean(one**2) if name.endswith("shift_s") else np.mean(one) for one in each]
+        return np.interp(np.log(spacing_m), np.log(self.spacing_m), value)
+
+    def shift_between(self, spacing_m: Floats) -> Floats:
+        """`shift_deg` at spacings of shape (n,)."""
+        return np.interp(np.log(spacing_m), np.log(self.spacing_m), self.shift_deg)
+
+
+def measured_scales(
+    scene: Scene, pinger: Pinger, shape_m: Floats, bearings: Floats, spacing_m: Floats
+) -> MeasuredScales:
+    """Measure pings where the vehicle stands, turned so that the pinger is at each of some bearings.
+
+    Parameters
+    ----------
+    scene, pinger
+        With the vehicle at its place.
+    shape_m : ndarray, shape (n, 3)
+        The array for a shortest baseline of 1 m [m]; its origin is mounted where the scene's is.
+    bearings : ndarray, shape (m,)
+        [rad].
+    spacing_m : ndarray, shape (k,)
+        Spacings to measure at; those at which hydrophones would be outside the water are left out [m].
+
+    Raises
+    ------
+    ParameterError
+        If the array fits into the water at none of them.
+    """
+    rng = np.random.default_rng(scene.study.seed)
+    own = scene.vehicle.pose
+    there = np.array(pinger.position_m) - own.position_m
+    heading = float(bearing_and_depression(there)[0]) - bearings
+    pose = Pose(np.tile(own.position_m, (len(bearings), 1)), own.roll, own.pitch, heading)
+    kept, measured, shifts = [], [], []
+    for spacing in spacing_m:
+        scaled = _scaled(scene, spacing * shape_m)
+        if not np.all(scene.pool.contains(pose.to_site(scaled.array.positions_m))):
+            continue
+        pings = measure_blind(scaled, pinger, pose, rng)
+        if not pings.answered.any():
+            pings = _told_nothing(pings, 1 / pinger.frequency_hz)
+        kept.append(spacing)
+        shifts.append(_shift_deg(scaled, pinger, pings, pose))
+        measured.append(pings.some(np.flatnonzero(pings.answered)))
+    if not kept:
+        raise ParameterError(
+            f"vehicle.position_m: turned all round, the array does not stay in the water at "
+            f"{list(scene.vehicle.position_m)}; move the vehicle"
+        )
+    return MeasuredScales(np.array(kept), tuple(measured), np.array(shifts))
+
+
+def _told_nothing(pings: BlindPings, period_s: float) -> BlindPings:
+    """Pings too weak to be measured: neither phase nor envelope tells of the arrival."""
+    nothing = np.full(pings.window_s.shape, (_NOTHING_CYCLES * period_s) ** 2)
+    return replace(pings, carrier_variance_s2=nothing, cycle_variance_s2=nothing, answered=np.ones_like(pings.answered))
+
+
+def _scaled(scene: Scene, positions_m: Floats) -> Scene:
+    hydrophones = [
+        one.model_copy(update={"position_m": tuple(place)})
+        for one, place in zip(scene.array.hydrophones, positions_m.tolist(), strict=True)
+    ]
+    array = type(scene.array).model_construct(
+        name=scene.array.name, mount_m=scene.array.mount_m, hydrophones=tuple(hydrophones)
+    )
+    return scene.model_copy(update={"array": array})
+
+
+def _shift_deg(scene: Scene, pinger: Pinger, pings: BlindPings, pose: Pose) -> float:
+    """RMS error of the bearing by the echoes alone, the integers being right."""
+    speed, hydrophones = scene.sound_speed_m_s, scene.array.positions_m - scene.array.positions_m.mean(axis=0)
+    sight = pose.to_body(np.array(pinger.position_m)[None])[:, 0] - scene.array.positions_m.mean(axis=0)
+    bearing, depression = bearing_and_depression(sight)
+    times = plane_wave_time(hydrophones, sight / np.linalg.norm(sight, axis=-1, keepdims=True), speed)
+    differences = difference_matrix(len(hydrophones))
+    delays = (times + pings.carrier_shift_s) @ differences.T
+    found = estimate_bearing(
+        Tdoa(delays, differences @ differences.T * np.mean(pings.carrier_variance_s2[pings.answered])),
+        hydrophones,
+        speed,
+        assumed_depression=float(np.mean(depression)),
+    )
+    off = np.abs(wrap_angle(found.bearing - bearing[:, None])).min(axis=-1)[pings.answered]
+    return float(np.rad2deg(np.sqrt(np.mean(off**2))))
