@@ -136,17 +136,26 @@ class Sight:
         Sound speed [m/s].
     lever_m : ndarray, shape (..., n, 3)
         From the point about which the array turns to each hydrophone [m].
+    bend : ndarray, shape (..., 3, 3), optional
+        Where rays are bent and `unit` is the direction from which they come: the derivative of where the source seems
+        to be by its place, as from `apparent_source`.
     """
 
     unit: Floats
     time_s: Floats
     sound_speed_m_s: Floats
     lever_m: Floats
+    bend: Floats | None = None
+
+    @property
+    def slowness(self) -> Floats:
+        """Of the waves at each hydrophone, towards the source, (..., n, 3) [s/m]."""
+        return np.asarray(self.unit / self.sound_speed_m_s[..., None, None])
 
     @property
     def by_source(self) -> Floats:
         """By the source's place, k = 3 [s/m]."""
-        return np.asarray(self.unit / self.sound_speed_m_s[..., None, None])
+        return self.slowness if self.bend is None else np.asarray(self.slowness @ self.bend)
 
     @property
     def by_start(self) -> Floats:
@@ -163,7 +172,7 @@ class Sight:
 
         A turn by the small vector a moves a lever l by a x l, and its time by ``-u . (a x l) / c = -(l x u) . a / c``.
         """
-        turn = -np.cross(self.lever_m, self.by_source)
+        turn = -np.cross(self.lever_m, self.slowness)
         return turn if axes is None else turn @ axes
 
     def by_heading(self, travelled_m: Floats | None = None) -> Floats:
@@ -171,9 +180,12 @@ class Sight:
 
         It turns the array and, where `travelled_m`, (..., 3), from the start of the run is given, the track with it.
         """
-        lever, slope = self.lever_m, self.by_source
-        swung = lever if travelled_m is None else lever + travelled_m[..., None, :]
-        return np.asarray(swung[..., 1] * slope[..., 0] - swung[..., 0] * slope[..., 1])[..., None]
+        swung, slope = self.lever_m, self.slowness
+        turned = swung[..., 1] * slope[..., 0] - swung[..., 0] * slope[..., 1]
+        if travelled_m is not None:
+            way, slope = travelled_m[..., None, :], self.by_source
+            turned = turned + way[..., 1] * slope[..., 0] - way[..., 0] * slope[..., 1]
+        return np.asarray(turned)[..., None]
 
     def by_log_scale(self, travelled_m: Floats) -> Floats:
         """By the relative error of the velocity log, k = 1 [s]."""
@@ -181,7 +193,7 @@ class Sight:
 
     def by_mounting(self, rotation: Floats) -> Floats:
         """Of each hydrophone's own arrival by its own place along the body's axes, k = 3 [s/m]; of others', none."""
-        return -(self.by_source @ rotation)
+        return -(self.slowness @ rotation)
 
     def shared_effects(self, sizes: ErrorSizes, rotation: Floats, travelled_m: Floats) -> Floats:
         """Effect of one standard deviation of each error that a whole run shares, in the order of `SHARED`.

@@ -1,6 +1,8 @@
-"""How far a straight ray is from the true, bent one."""
+"""How far a straight ray is from the true, bent one, and where a source then seems to be."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -64,3 +66,78 @@ def bent_ray_angle(range_m: ArrayLike, *, sound_speed_m_s: ArrayLike, gradient_p
         / (2 * np.asarray(sound_speed_m_s, float))
     )
     return np.arcsin(np.minimum(chord, 1.0))
+
+
+_STEPS = 8  # of Newton; its convergence is from one side, and quadratic
+_FLATTEST = 30.0  # cotangent of the angle where the sound is fastest, 1.9 deg: beyond, rays turn on their way
+
+
+@dataclass(frozen=True)
+class SoundSpeedProfile:
+    """Sound speed [m/s] at increasing depths [m], linear between and constant beyond; both of shape (n_rows,)."""
+
+    depth_m: Floats
+    speed_m_s: Floats
+
+
+def apparent_source(profile: SoundSpeedProfile, receiver_m: Floats, source_m: Floats) -> tuple[Floats, Floats]:
+    """Where a source seems to be at a receiver for whom rays are straight, and how that moves with the source.
+
+    Parameters
+    ----------
+    profile : SoundSpeedProfile
+        Of the water.
+    receiver_m, source_m : ndarray, shape (..., 3)
+        Places, z down from the surface [m].
+
+    Returns
+    -------
+    apparent_m : ndarray, shape (..., 3)
+        Above or below the source, in the direction from which its direct ray arrives [m].
+    by_source : ndarray, shape (..., 3, 3)
+        Derivative of that by the source's place [1].
+
+    Notes
+    -----
+    By Snell's law ``xi = cos(theta) / c`` is constant along the ray, and where c is linear over a layer of thickness d
+    the ray goes ``xi (c1 + c2) d / (sin1 + sin2)`` far in it (Jensen, Kuperman, Porter, Schmidt, Computational Ocean
+    Acoustics, 2nd ed., chapter 3, from memory). A ray that turns on its way, between depths nearly alike, is taken as
+    one arc of the gradient at the receiver, to first order. For the direction alone: the apparent distance is not the
+    time of travel.
+    """
+    off = source_m - receiver_m
+    across = np.maximum(np.hypot(off[..., 0], off[..., 1]), 1e-6)
+    near, far = receiver_m[..., 2], source_m[..., 2]
+    low, high = np.minimum(near, far), np.maximum(near, far)
+    middle = np.clip(profile.depth_m, low[..., None], high[..., None])
+    depth = np.concatenate([low[..., None], middle, high[..., None]], axis=-1)
+    speed = np.interp(depth, profile.depth_m, profile.speed_m_s)
+    thick, both, fastest = np.diff(depth, axis=-1), speed[..., 1:] + speed[..., :-1], speed.max(axis=-1)
+    flat = across / np.maximum(high - low, 1e-9)
+    for _ in range(_STEPS):
+        flat = np.clip(flat, 1e-6, _FLATTEST)
+        xi = flat / np.sqrt(1.0 + flat**2) / fastest
+        sine = np.sqrt(np.maximum(1.0 - (xi[..., None] * speed) ** 2, 1e-12))
+        two = sine[..., 1:] + sine[..., :-1]
+        squares = speed**2 / sine
+        way = np.sum(xi[..., None] * both * thick / two, axis=-1)
+        slope = np.sum(
+            both * thick * (1.0 / two + xi[..., None] ** 2 * (squares[..., 1:] + squares[..., :-1]) / two**2), axis=-1
+        )
+        flat = flat + (across - way) / np.maximum(slope, 1e-9) * fastest * (1.0 + flat**2) ** 1.5
+    turns = flat > _FLATTEST
+    here, there = (np.interp(z, profile.depth_m, profile.speed_m_s) for z in (near, far))
+    down = np.where(far >= near, 1.0, -1.0)
+    steep = np.sqrt(np.maximum((xi * here) ** -2 - 1.0, 1e-12))
+    flatter = -1.0 / (xi**3 * here**2 * steep)  # of the tangent at the receiver, by xi
+    cotangent = xi * there / np.sqrt(np.maximum(1.0 - (xi * there) ** 2, 1e-12))
+    bend = (np.interp(near + 0.5, profile.depth_m, profile.speed_m_s) - here) / (0.5 * here)
+    fall = np.where(turns, far - near + 0.5 * across**2 * bend, down * across * steep)
+    by_across = np.where(turns, across * bend, down * (steep + across * flatter / np.maximum(slope, 1e-9)))
+    by_depth = np.where(turns, 1.0, -across * flatter * cotangent / np.maximum(slope, 1e-9))
+    apparent = source_m.astype(float)
+    apparent[..., 2] = near + fall
+    by_source = np.broadcast_to(np.eye(3), (*apparent.shape, 3)).copy()
+    by_source[..., 2, :2] = (by_across / across)[..., None] * off[..., :2]
+    by_source[..., 2, 2] = by_depth
+    return apparent, by_source

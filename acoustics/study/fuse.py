@@ -28,6 +28,7 @@ from acoustics.estimate.fuse import (
 )
 from acoustics.io.ping import Ping
 from acoustics.physics.error_model import ErrorSizes
+from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import source_area
 from acoustics.study.stations import station_model
@@ -174,7 +175,8 @@ def fuse_run(
     errors : ErrorSizes
         What array, water and navigation may get wrong.
     scene : Scene, optional
-        For the outline of the water, in which the source is taken to be, and the stations.
+        For the outline of the water, in which the source is taken to be, the stations, and in open water the profile
+        of the sound speed, which bends the rays.
 
     Raises
     ------
@@ -183,10 +185,11 @@ def fuse_run(
     """
     known = next((p for p in pings if p.depth_m is not None), None)
     area = None if scene is None else source_area(scene)
+    profile = None if scene is None else _bending_profile(scene)
 
     def fused(clock: PingClock | None, off_clock: frozenset[int]) -> FusedFix:
         return fuse_pings(
-            run_of_pings(pings, clock, off_clock),
+            run_of_pings(pings, clock, off_clock, profile),
             track,
             errors,
             source_depth_m=None if known is None else known.depth_m,
@@ -255,6 +258,14 @@ def _modes(fix: FusedFix) -> tuple[FusedMode, ...]:
         )
         for i, k in enumerate(told)
     )
+
+
+def _bending_profile(scene: Scene) -> SoundSpeedProfile | None:
+    """The water's profile where rays are bent by it, as they are rendered: in open water; between walls, none."""
+    if len(scene.water.profile) < 2 or scene.pool.outline_m is not None:
+        return None
+    depth = np.array([row.depth_m for row in scene.water.profile])
+    return SoundSpeedProfile(depth, scene.water.sound_speed_m_s(depth))
 
 
 def _clock(scene: Scene, ping: Ping) -> PingClock | None:

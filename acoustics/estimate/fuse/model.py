@@ -11,7 +11,8 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.least_squares import Descent, inverse_factor, levenberg, transposed
 from acoustics.estimate.fuse.run import PingClock, PingRun, SourceArea, Track
-from acoustics.physics.error_model import ErrorSizes, attitude_axes, sight_of_source
+from acoustics.physics.error_model import ErrorSizes, Sight, attitude_axes, sight_of_source
+from acoustics.physics.refraction import SoundSpeedProfile, apparent_source
 
 _SOURCE = 3
 # A source, or a depth known exactly, is not placed finer than this.
@@ -54,6 +55,7 @@ class FusionProblem:
     count: Floats  # (r, p), intervals since the first arrival
     alternatives: Floats | None = None  # (r, p, m, k), what may have to be added to the delays, in metres of path
     misfit: Floats | None = None  # (r, p, m), what speaks against each apart from the delays
+    profile: SoundSpeedProfile | None = None
 
     @property
     def rows(self) -> NDArray[np.int64]:
@@ -169,6 +171,7 @@ def fusion_problem(
         clock=run.clock if run.arrival_s is not None else None,
         count=rows(count, (p,)),
         **_with_alternatives(run, speed, k),
+        profile=run.profile,
     )
 
 
@@ -240,7 +243,7 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     places = position[:, :, None] + np.einsum("rpij,rnj->rpni", rotation, moved)
     source = np.broadcast_to(state[:, None, :3], (r, p, 3))
     speed = problem.speed + errors.sound_speed_sd_m_s * state[:, 5, None]  # (r, p)
-    sight = sight_of_source(places, source, speed, position)
+    sight = _sight(problem, places, source, speed, position)
 
     # A step moves every place from its ping on.
     drift = errors.drift_sd_m_per_root_m * problem.legs[:, None] * np.tri(p)  # (r, p, p)
@@ -269,6 +272,14 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
         jacobian=np.where(heard[..., None], whitener @ jacobian, 0.0),
         whitener=whitener,
     )
+
+
+def _sight(problem: FusionProblem, places: Floats, source: Floats, speed: Floats, position: Floats) -> Sight:
+    """Along straight rays, or towards where the source seems to be by bent ones."""
+    if problem.profile is None:
+        return sight_of_source(places, source, speed, position)
+    apparent, bend = apparent_source(problem.profile, places.mean(axis=-2), source)
+    return replace(sight_of_source(places, apparent, speed, position), bend=bend)
 
 
 def information(problem: FusionProblem, at: Linearised, state: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:

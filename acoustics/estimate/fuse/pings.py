@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -12,15 +12,22 @@ from acoustics.base.frames import Floats
 from acoustics.estimate.fuse.run import PingClock, PingRun, Track
 from acoustics.io.ping import Ping
 from acoustics.physics.error_model import ErrorSizes
+from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import difference_matrix
 
 _SAME_PLACE_M = 1e-6
 
 
-def run_of_pings(pings: Sequence[Ping], clock: PingClock | None = None, off_clock: Collection[int] = ()) -> PingRun:
+def run_of_pings(
+    pings: Sequence[Ping],
+    clock: PingClock | None = None,
+    off_clock: Collection[int] = (),
+    profile: SoundSpeedProfile | None = None,
+) -> PingRun:
     """Pings of one pinger as a run of batch shape (); a ping that is not ok is there, but not measured.
 
-    With a clock their arrival times count, but for those of the pings of indices `off_clock`.
+    With a clock their arrival times count, but for those of the pings of indices `off_clock`. With a
+    profile of the sound speed the rays are bent.
 
     Raises
     ------
@@ -45,15 +52,15 @@ def run_of_pings(pings: Sequence[Ping], clock: PingClock | None = None, off_cloc
     hydrophones = np.zeros((n, 3))
     hydrophones[: len(names)] = [place for place, _ in places.values()]
     speed = np.array([ping.sound_speed_m_s for ping in pings])
-    run = PingRun(delay, covariance, hydrophones, differences, speed)
+    further: dict[str, Any] = {"profile": profile}
     if (m := max(len(ping.integers) for ping in pings)) > 1:
         offset, misfit = _alternatives(pings, m, k)
-        run = replace(run, alternatives_s=offset, alternative_misfit=misfit)
-    if clock is None:
-        return run
-    arrival = np.array([np.nan if i in off_clock or not ping.ok else ping.time_s for i, ping in enumerate(pings)])
-    first = np.array([names.index(ping.channels[0]) if ping.channels else 0 for ping in pings])
-    return replace(run, arrival_s=arrival, heard_first=first, clock=clock)
+        further |= {"alternatives_s": offset, "alternative_misfit": misfit}
+    if clock is not None:
+        arrival = [np.nan if i in off_clock or not ping.ok else ping.time_s for i, ping in enumerate(pings)]
+        first = [names.index(ping.channels[0]) if ping.channels else 0 for ping in pings]
+        further |= {"arrival_s": np.array(arrival), "heard_first": np.array(first), "clock": clock}
+    return PingRun(delay, covariance, hydrophones, differences, speed, **further)
 
 
 def _alternatives(pings: Sequence[Ping], m: int, k: int) -> tuple[Floats, Floats]:

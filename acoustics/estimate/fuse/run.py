@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.polygons import uniform_moments
+from acoustics.physics.refraction import SoundSpeedProfile
 
 MOST_PINGS = 1000  # the matrices of a run then take about 100 MB
 
@@ -121,6 +122,8 @@ class PingRun:
     alternative_misfit : array_like, shape (..., n_pings, m), optional
         What speaks against each alternative apart from the time differences themselves: twice the fall of the log
         likelihood from the best; infinite for one that a ping does not have.
+    profile : SoundSpeedProfile, optional
+        Of the water, where it bends the direct rays; the sound speed is then that at the array.
     """
 
     tdoa_s: Floats
@@ -133,6 +136,7 @@ class PingRun:
     clock: PingClock | None = None
     alternatives_s: Floats | None = None
     alternative_misfit: Floats | None = None
+    profile: SoundSpeedProfile | None = None
     heard: NDArray[np.bool_] = field(init=False)
 
     def __post_init__(self) -> None:
