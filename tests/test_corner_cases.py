@@ -179,6 +179,21 @@ def test_with_next_to_no_noise_or_none_in_the_samples_both_pings_are_located(den
         assert seen == pytest.approx(np.subtract(*PLACES["in the array's plane"]) / np.hypot(8, 2), abs=0.1)
 
 
+@pytest.mark.slow
+def test_strong_pings_in_water_quieter_than_a_step_of_the_converter_are_all_located(tmp_path):
+    """Samples stand still between bursts of 5,000 steps: neither the filter's ringing is a ping, nor is the noise none."""
+    recorder = {"sample_rate_hz": 192e3, "gain_db": 24.0, "bits": 16}
+    scene = scene_of("volume", "in the array's plane", noise={"ambient_density_db": 15.0}, recorder=recorder)
+    file = tmp_path / "quiet.wav"
+    simulate_recording(scene, file, seed=1, pings=6)
+    sidecar = read_sidecar(file.with_suffix(".json"))
+    found = [p for p in locate(stream_recording(file, sidecar), sidecar, LocateOptions()) if p.ok]
+    assert len(found) == 6
+    for ping in found:
+        seen = direction(ping.candidates[0].bearing, ping.candidates[0].depression)
+        assert seen == pytest.approx(np.subtract(*PLACES["in the array's plane"]) / np.hypot(8, 2), abs=0.1)
+
+
 def test_a_recording_of_nothing_is_refused_by_name(tmp_path):
     scene = scene_of("volume", "dead ahead", noise={"ambient_density_db": -100.0})
     weak = scene.model_copy(update={"pingers": (scene.pingers[0].model_copy(update={"source_level_db": -100.0}),)})

@@ -11,7 +11,12 @@ from acoustics.estimate.detect.channel_faults import (
 )
 from acoustics.estimate.detect.detector import PAST_BURSTS, BandDetector, Event, band_detector, detection_probability
 from acoustics.estimate.detect.matched_filter import FilterBank, Singles, filter_bank, leakage
-from acoustics.estimate.detect.noise_level import band_noise_density, median_bias, noise_power
+from acoustics.estimate.detect.noise_level import (
+    band_noise_density,
+    median_bias,
+    noise_power,
+    quantisation_density,
+)
 from acoustics.estimate.detect.pri_tracker import PriTracker
 
 __all__ = [
@@ -34,5 +39,6 @@ __all__ = [
     "noise_power",
     "noisy_channels",
     "off_centre_channels",
+    "quantisation_density",
     "what_is_left",
 ]

@@ -23,6 +23,9 @@ _NOISE_MEMORY_S = 1.0  # long against a burst, short against a passing boat; its
 _RISE = 4.0  # 6 dB over what was heard just before: an onset, not the tail of an echo train
 # 10 dB: no echo is stronger than what came before it by more than a hull's shadow takes from the direct sound.
 _STRONGER = 10.0
+# Of the energy in a block, 70 dB under it: a filter of so narrow a band rings below 74 dB under a burst, before and
+# after it, and that is no burst.
+_RINGING = 1e-7
 # Of the repetition interval: within it of an onset only something far stronger can be a ping.
 _DEAD_TIME = 0.5
 
@@ -147,6 +150,7 @@ class BandDetector:
     _powers: deque[Singles] = field(default_factory=deque)
     _past: Floats | None = None
     _held: Event | None = None
+    _weight: Floats | None = None
 
     def noise(self) -> Floats:
         """Mean power of the recent noise in each channel, shape (n_channels,)."""
@@ -164,8 +168,12 @@ class BandDetector:
         noise = self.noise()
         working = noise > FAILED_SHARE * np.median(noise)
         self.n_working = max(int(working.sum()), 1)
-        weight = np.divide(2.0, noise, out=np.zeros_like(noise), where=working)
-        return np.asarray(weight @ power)
+        self._weight = np.divide(2.0, noise, out=np.zeros_like(noise), where=working)
+        return np.asarray(self._weight @ power)
+
+    def ringing(self, energy: Floats) -> float:
+        """What the filter may make, outside of bursts, of a block of so much energy (n_channels,), last put in."""
+        return _RINGING * float(np.asarray(self._weight) @ energy)
 
     def with_past(self, statistic: Floats) -> Floats:
         """The statistic of a block, with its values of the last four bursts before it in front."""
@@ -180,7 +188,7 @@ class BandDetector:
         statistic : ndarray, shape (n_outputs,)
             Of `statistic`.
         floor : ndarray, shape (n_outputs,)
-            What other pingers can have leaked into this band.
+            What other pingers can have leaked into this band, and the filter's own ringing.
         first_sample : int
             Of the recording, where the first output stands.
         n_own : int

@@ -8,12 +8,15 @@ from scipy import fft
 
 from acoustics.base.frames import Floats
 from acoustics.estimate.detect.matched_filter import Singles
+from acoustics.physics.noise import quantisation_noise_density
 
 # Long enough to tell the carrier's band, a thirty-second of its frequency, from the rest; short enough that the samples
 # before a ping hold several. Flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _SEGMENT_CYCLES = 32.0
 _LEAST_SEGMENTS = 4  # a median over fewer is no better than a mean
-_LOUDEST_OVER_NOISE = 1e10  # 100 dB: more than hydrophones and converters span
+# 70 dB: filters of so narrow a band ring below -74 dB, and in water quieter than that their ringing would be heard as
+# bursts before the burst
+_LOUDEST_OVER_NOISE = 1e7
 _QUANTILE = 0.25  # the lower quartile: what bursts and echoes that fill under half of the time leave alone
 
 
@@ -50,6 +53,29 @@ def band_noise_density(pressure: Floats, sample_rate_hz: float, frequency_hz: fl
     return np.asarray(np.median(power, axis=1).mean(axis=-1) / median_bias(power.shape[1]))
 
 
+def quantisation_density(volts: Floats, sample_rate_hz: float) -> float:
+    """Noise density of the converters of a recorder, by the smallest step between neighbouring samples [V^2/Hz].
+
+    Water may be so quiet that samples without a burst are all zero: the burst still has the converter's noise.
+
+    Parameters
+    ----------
+    volts : ndarray, shape (n_channels, n_samples)
+        As recorded, of converters that are alike; floats without steps have next to no such noise [V].
+    sample_rate_hz : float
+        Rate [Hz].
+
+    Returns
+    -------
+    float
+        One-sided; 0 where nothing changes.
+    """
+    steps = np.abs(np.diff(volts, axis=-1))
+    steps = steps[steps > 0]
+    # A converter of one bit has its full scale for a step.
+    return float(quantisation_noise_density(steps.min(), 1, sample_rate_hz)) if steps.size else 0.0
+
+
 def median_bias(n_segments: int) -> float:
     """Median of so many periodograms of noise over their mean [1] (Allen et al. 2012, appendix B)."""
     even = 2.0 * np.arange(1, (n_segments - 1) // 2 + 1)
@@ -78,5 +104,5 @@ def recent_noise_power(powers: Singles) -> Floats:
         Power of the filter's recent outputs, bursts included.
     """
     quiet = noise_power(powers)
-    # Where a recording is quiet but for its bursts, all that remains is what single precision makes of them.
+    # Where a recording is quiet but for its bursts, all that remains is what the filter makes of them.
     return np.maximum(quiet, _LOUDEST_OVER_NOISE**-1 * powers.max(axis=-1))

@@ -17,6 +17,7 @@ from acoustics.estimate.detect import (
     leading_edge,
     noisy_channels,
     off_centre_channels,
+    quantisation_density,
     what_is_left,
 )
 from acoustics.estimate.direction import NEAREST_M
@@ -232,7 +233,8 @@ def _noise_density(part: EventSegment, burst: Burst) -> Floats:
     width = max(_NOISE_BAND * burst.frequency_hz, abs(burst.sweep_hz))
     local = band_noise_density(part.before, rate, burst.frequency_hz, width)
     recent = 2.0 * part.noise_power / rate
-    return recent if local is None else np.where(local > 0, local, recent)  # all zeros: nothing but for its bursts
+    heard = np.maximum(recent if local is None else local, quantisation_density(part.volts, rate))
+    return np.where(heard > 0, heard, recent)
 
 
 def _usable(

@@ -192,10 +192,11 @@ def _heard(
     window: _Window, bank: FilterBank, detectors: list[BandDetector], leaks: Floats
 ) -> list[tuple[int, Event, list[int]]]:
     """Events of all bands in the order of time: the pinger, the event, and other pingers that drown it."""
-    powers = bank.outputs(window.samples[:, window.history - bank.lead :])
+    samples = window.samples[:, window.history - bank.lead :]
+    powers, energy = bank.outputs(samples), np.einsum("ij,ij->i", samples, samples)
     own = [min(bank.hop, window.n_real) // d.step if window.is_last else bank.hop // d.step for d in detectors]
     statistics = [d.statistic(p, n) for d, p, n in zip(detectors, powers, own, strict=True)]
-    floors = [np.zeros(len(statistic)) for statistic in statistics]
+    floors = [np.full(len(s), d.ringing(energy)) for d, s in zip(detectors, statistics, strict=True)]
     for k, j in np.argwhere(leaks > 0):
         floors[k] += leaks[k, j] * _around(statistics[j], detectors[j], detectors[k], len(floors[k]))
     heard = []

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from acoustics.estimate.detect.noise_level import band_noise_density, recent_noise_power
+from acoustics.estimate.detect.noise_level import band_noise_density, quantisation_density, recent_noise_power
 
 
 def test_noise_density_is_that_of_the_noise_in_spite_of_a_knock():
@@ -30,3 +30,15 @@ def test_recent_power_is_that_of_the_noise_beneath_bursts_that_fill_a_third_of_t
     excess_db = 10 * np.log10(recent_noise_power(powers) / level[:, 0])
     # The quartile of all is then the 3/8 quantile of the noise: log(8/5) / log(4/3) is 2.1 dB.
     np.testing.assert_allclose(excess_db, 10 * np.log10(np.log(8 / 5) / np.log(4 / 3)), atol=0.2)
+
+
+def test_the_converters_noise_is_that_of_rounding_though_it_holds_still_before_the_burst():
+    """Rounding errors of a busy signal are uniform, so their density is (step^2 / 12) / (fs / 2): Bennett (1948)."""
+    rng, rate, step = np.random.default_rng(1), 250e3, 3e-5
+    volts = 0.1 * rng.standard_normal((2, 100_000))
+    volts[:, :50_000] = 0.0
+    rounded = step * np.round(volts / step)
+    error = (rounded - volts)[:, 50_000:]
+    # Of 100,000 squares of a uniform number the mean is known to 0.3 %.
+    assert quantisation_density(rounded, rate) == pytest.approx(np.mean(error**2) / (rate / 2), rel=0.012)
+    assert quantisation_density(np.zeros((2, 10)), rate) == 0.0
