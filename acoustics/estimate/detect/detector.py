@@ -23,9 +23,9 @@ _NOISE_MEMORY_S = 1.0  # long against a burst, short against a passing boat; its
 _RISE = 4.0  # 6 dB over what was heard just before: an onset, not the tail of an echo train
 # 10 dB: no echo is stronger than what came before it by more than a hull's shadow takes from the direct sound.
 _STRONGER = 10.0
-# Of the energy in a block, 70 dB under it: a filter of so narrow a band rings below 74 dB under a burst, before and
-# after it, and that is no burst.
-_RINGING = 1e-7
+# Of the energy in a block, 60 dB under it: a filter of so narrow a band rings, before and after a burst and where the
+# block's end cuts one, and that is no burst.
+_RINGING = 1e-6
 # Of the repetition interval: within it of an onset only something far stronger can be a ping.
 _DEAD_TIME = 0.5
 
@@ -129,6 +129,8 @@ class BandDetector:
         Outputs over which the noise is measured.
     false_alarm_probability : float
         Of one output.
+    least_noise : float
+        Power of the converter's own noise, once a burst has shown it: without one, samples may stand still.
 
     Notes
     -----
@@ -146,6 +148,7 @@ class BandDetector:
     repetition: int
     memory: int
     false_alarm_probability: float
+    least_noise: float = 0.0
     n_working: int = 1
     _powers: deque[Singles] = field(default_factory=deque)
     _past: Floats | None = None
@@ -154,7 +157,7 @@ class BandDetector:
 
     def noise(self) -> Floats:
         """Mean power of the recent noise in each channel, shape (n_channels,)."""
-        return recent_noise_power(np.concatenate(self._powers, axis=-1))
+        return np.maximum(recent_noise_power(np.concatenate(self._powers, axis=-1)), self.least_noise)
 
     def statistic(self, power: Singles, n_own: int) -> Floats:
         """Twice the power over the noise's, summed over the channels that have noise at all; shape (n_outputs,).

@@ -14,9 +14,7 @@ from acoustics.physics.noise import quantisation_noise_density
 # before a ping hold several. Flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _SEGMENT_CYCLES = 32.0
 _LEAST_SEGMENTS = 4  # a median over fewer is no better than a mean
-# 70 dB: filters of so narrow a band ring below -74 dB, and in water quieter than that their ringing would be heard as
-# bursts before the burst
-_LOUDEST_OVER_NOISE = 1e7
+_LOUDEST_OVER_NOISE = 1e10  # 100 dB: more than hydrophones and converters span
 _QUANTILE = 0.25  # the lower quartile: what bursts and echoes that fill under half of the time leave alone
 
 
@@ -104,5 +102,5 @@ def recent_noise_power(powers: Singles) -> Floats:
         Power of the filter's recent outputs, bursts included.
     """
     quiet = noise_power(powers)
-    # Where a recording is quiet but for its bursts, all that remains is what the filter makes of them.
+    # Where a recording is quiet but for its bursts, all that remains is what single precision makes of them.
     return np.maximum(quiet, _LOUDEST_OVER_NOISE**-1 * powers.max(axis=-1))

@@ -20,6 +20,7 @@ from acoustics.estimate.detect import (
     band_detector,
     filter_bank,
     leakage,
+    quantisation_density,
 )
 from acoustics.estimate.locate.one_ping import EventSegment, PingContext, locate_ping
 from acoustics.estimate.locate.unknown import UnknownSound, UnknownSounds
@@ -168,6 +169,9 @@ def _located(
                 continue
             count += 1
             part = _event_segment(window, event, bank, rate, detectors[k].noise())
+            converter = quantisation_density(part.volts, rate) * rate / 2
+            for detector in detectors:
+                detector.least_noise = min(converter, detector.least_noise or converter)
             over = ", ".join(f"'{pingers[j].name}'" for j in beside)
             ping = locate_ping(count, pingers[k], bursts[k], part, context, masked_by=over)
             _count(tally, tally.pingers[k], ping)
