@@ -15,10 +15,9 @@ from acoustics.base.frames import Floats, Pose
 from acoustics.base.intervals import BEARING_GUESS_SD, unless_guessed
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import draw_blind_bearings, measure_blind
+from acoustics.study.draws import draw_blind_bearings, measure_blind, places_about
 
 _PLACES, _DRAWS, _DRAWS_OF_A_LINE = 24, 32, 12  # a line's cone takes long to integrate
-_ABOUT_M = np.array([0.2, 0.2, 0.05])  # nobody keeps a place better, and echoes add in another phase at each
 
 
 @dataclass(frozen=True)
@@ -66,7 +65,12 @@ def predict_ping(scene: Scene, pinger: Pinger) -> PingPrediction:
     """
     rng = np.random.default_rng(scene.study.seed)
     own = scene.vehicle.pose
-    pose = Pose(places_about(scene, _PLACES, rng), own.roll, own.pitch, np.full(_PLACES, own.heading))
+    pose = Pose(
+        places_about(scene, np.tile(own.position_m, (_PLACES, 1)), rng),
+        own.roll,
+        own.pitch,
+        np.full(_PLACES, own.heading),
+    )
     pings = measure_blind(scene, pinger, pose, rng)
     draws = _DRAWS_OF_A_LINE if scene.array.rank == 1 else _DRAWS
     drawn = draw_blind_bearings(scene, pinger, pings, pose, draws=draws, rng=rng, attitude_sd=scene.vehicle.attitude_sd)
@@ -81,15 +85,6 @@ def predict_ping(scene: Scene, pinger: Pinger) -> PingPrediction:
         wrong_integer=float(drawn.wrong_integer[given].mean()) if given.any() else np.nan,
         position_m=float(unless_guessed(across, scene.pool.extent_m)) if located.mean() > 0.5 else np.inf,
     )
-
-
-def places_about(scene: Scene, n: int, rng: np.random.Generator) -> Floats:
-    """Places (n, 3) [m] of the vehicle about its own; those that would put a hydrophone outside are its own place."""
-    here = np.array(scene.vehicle.position_m)
-    places = here + rng.uniform(-1.0, 1.0, (n, 3)) * _ABOUT_M
-    own = scene.vehicle.pose
-    sites = Pose(places, own.roll, own.pitch, np.full(n, own.heading)).to_site(scene.array.positions_m)
-    return np.where(np.all(scene.pool.contains(sites), axis=-1)[:, None], places, here)
 
 
 def _rms(errors: Floats) -> float:

@@ -7,8 +7,9 @@ import pytest
 from rendered import SHALLOW, rendered_bearings
 
 from acoustics.accuracy.bounds import bearing_bound
+from acoustics.study.draws import places_about
 from acoustics.study.ping_bounds import ping_bounds
-from acoustics.study.ping_prediction import places_about, predict_ping
+from acoustics.study.ping_prediction import predict_ping
 
 PINGER = SHALLOW.pingers[0]
 
@@ -34,7 +35,10 @@ def test_the_shallow_pool_s_prediction_is_what_rendered_pings_have():
     """48 pings through recorder and `locate`: their RMS is known to 10 %, and the tails of a weak ping are heavy."""
     scene = SHALLOW.changed({"vehicle.heading_sd_deg": 0.0, "vehicle.roll_sd_deg": 0.0, "vehicle.pitch_sd_deg": 0.0})
     pinger = scene.pingers[0]
-    places, heading = places_about(scene, 48, np.random.default_rng(3)), np.full(48, scene.vehicle.pose.heading)
+    places, heading = (
+        places_about(scene, np.tile(scene.vehicle.position_m, (48, 1)), np.random.default_rng(3)),
+        np.full(48, scene.vehicle.pose.heading),
+    )
     columns = rendered_bearings(scene, pinger, places, heading, seed=3)
     error = np.rad2deg(columns["error"][columns["outcome"] == 0])
     assert predict_ping(scene, pinger).bearing_deg == pytest.approx(np.sqrt(np.mean(error**2)), rel=0.35)

@@ -87,7 +87,7 @@ def station_conclusions(study: StationStudy) -> list[str]:
     found.append(
         f"Stations stand for pingers within {study.spread_m:g} m of them (one sd along x and y); none of these has a "
         f"prior of {percent(study.none_prior)}. Cycles are resolved as on the vehicle: "
-        f"{_shares(study.wrong_integer)} of the pings have a wrong one (simulated). Echoes shorten the part of a burst "
-        "that counts."
+        f"{_shares(study.wrong_integer)} of the pings have a wrong one (simulated). Each ping is measured by the "
+        "vehicle's own window rule, which knows nothing of the pool, with the echoes inside its window."
     )
     return found

@@ -1,6 +1,6 @@
 """Monte Carlo at TDOA level: single pings and whole runs drawn with all their errors."""
 
-from acoustics.study.draws.blind import BlindPings, measure_blind
+from acoustics.study.draws.blind import BlindPings, measure_blind, places_about
 from acoustics.study.draws.blind_bearings import BlindBearings, draw_blind_bearings
 from acoustics.study.draws.errors import DrawnErrors, draw_errors
 from acoustics.study.draws.pings import ArrivalErrors, simulate_bearings, simulate_fixes
@@ -26,6 +26,7 @@ __all__ = [
     "fuse_simulated",
     "join_runs",
     "measure_blind",
+    "places_about",
     "simulate_bearings",
     "simulate_fixes",
     "simulate_runs",

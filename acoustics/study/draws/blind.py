@@ -29,8 +29,9 @@ _SEARCH_CYCLES = 5.0  # by which the estimator may look for the arrival, and wha
 # Of the burst that is rendered at first: few windows are longer, and those are looked at again.
 _FIRST_LOOK_CYCLES, _LONGER = 12.0, 4.0
 _SAMPLES_IN_A_CYCLE = 6.0  # as many as the estimator keeps
-_WINDOWS_AN_OCTAVE = 3.0  # windows this near each other are taken as one
+_WINDOWS_AN_OCTAVE = 2.0  # windows this near each other are taken as one
 _WEAKEST_ECHO_DB = -40.0
+_ABOUT_M = np.array([0.2, 0.2, 0.05])  # nobody keeps a place better, and echoes add in another phase at each
 
 
 @dataclass(frozen=True)
@@ -105,6 +106,17 @@ def measure_blind(scene: Scene, pinger: Pinger, pose: Pose, rng: np.random.Gener
         rows = setting.measure(rows, paths, clean, looked, rng, found)
         looked *= _LONGER
     return setting.result(found)
+
+
+def places_about(scene: Scene, places_m: Floats, rng: np.random.Generator) -> Floats:
+    """Places within 20 cm of given ones (n, 3) and 5 cm of their depth [m], the vehicle in the scene's attitude.
+
+    Those that would put a hydrophone outside the water are the given ones.
+    """
+    own = scene.vehicle.pose
+    places = places_m + rng.uniform(-1.0, 1.0, places_m.shape) * _ABOUT_M
+    sites = Pose(places, own.roll, own.pitch, np.full(len(places), own.heading)).to_site(scene.array.positions_m)
+    return np.where(np.all(scene.pool.contains(sites), axis=-1)[:, None], places, places_m)
 
 
 @dataclass

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -125,9 +125,15 @@ class _Listener:
         noise = by_carrier - by_envelope + rng.standard_normal((count, n)) * np.sqrt(carrier_s2)
         differences = difference_matrix(n)
         delay = (times + noise) @ differences.T
+        truth = sources - hydrophones.mean(axis=0)
+        away_m = np.linalg.norm(truth, axis=-1)
+        unit = truth / away_m[:, None]
         if n <= LARGEST_DIMENSION + 1:
-            delay = resolved_tdoa(
-                times,
+            # `locate` weighs sets of integers over all distances; the search here is for plane waves, so what the true
+            # distance bends is taken off and put on again.
+            bent = spherical_time(hydrophones, sources, speed) - plane_wave_time(hydrophones, unit, speed)
+            delay = bent @ differences.T + resolved_tdoa(
+                times - bent,
                 noise,
                 carrier_variance_s2=carrier_s2,
                 cycle_variance_s2=cycle_s2,
@@ -137,11 +143,10 @@ class _Listener:
                 frequency_hz=frequency,
                 rng=rng,
             )
-        found, fix = self._answers(Tdoa(delay, (carrier_s2 + skew_sd**2) * (differences @ differences.T)), rng)
-        truth = sources - hydrophones.mean(axis=0)
+        found, fix = self._answers(Tdoa(delay, (carrier_s2 + skew_sd**2) * (differences @ differences.T)), away_m, rng)
         error, answered = self._nearest(found, truth)
         given = found.ok & (found.p_value >= MISFIT_P)
-        wrong = self._cycles_apart(answered, truth / np.linalg.norm(truth, axis=-1, keepdims=True)) > _HALF_A_CYCLE
+        wrong = self._cycles_apart(answered, unit) > _HALF_A_CYCLE
         level = self._level
         off = (fix.position_m - sources @ level.T)[..., :2]
         return BlindBearings(
@@ -155,8 +160,11 @@ class _Listener:
         own = self.scene.vehicle.pose
         return Pose(np.zeros(3), own.roll, own.pitch, 0.0).rotation
 
-    def _answers(self, delays: Tdoa, rng: np.random.Generator) -> tuple[Bearing, Fix]:
-        """Bearings and positions, in the frame that stands level, as `locate` finds them."""
+    def _answers(self, delays: Tdoa, away_m: Floats, rng: np.random.Generator) -> tuple[Bearing, Fix]:
+        """Bearings, and positions in the frame that stands level, as `locate` finds them.
+
+        Where no position is found `locate` weighs all distances; here the true one, `away_m`, stands for them.
+        """
         scene, level = self.scene, self._level
         speed, centre = scene.sound_speed_m_s, self.hydrophones_m.mean(axis=0)
         known: dict[str, Any] = {"sound_speed_sd_m_s": scene.sound_speed_sd_m_s, "element_sd_m": self.elements_sd_m}
@@ -172,13 +180,8 @@ class _Listener:
             pivot_m=np.zeros(3),
             **known,
         )
-        found = estimate_bearing(delays, self.hydrophones_m - centre, speed, **known)
-        rows = np.flatnonzero(fix.ok)
-        if rows.size:
-            reach = np.linalg.norm(fix.position_m[rows] @ level - centre, axis=-1)
-            some = Tdoa(delays.tdoa_s[rows], delays.covariance_s2)
-            near = estimate_bearing(some, self.hydrophones_m - centre, speed, range_m=reach, **known)
-            found = _replaced(found, rows, near)
+        reach = np.where(fix.ok, np.linalg.norm(fix.position_m @ level - centre, axis=-1), away_m)
+        found = estimate_bearing(delays, self.hydrophones_m - centre, speed, range_m=reach, **known)
         if found.observes == "line":
             below = depth - float(centre @ level[2])
             found = over_the_cone(found, DepressionPrior(level[2], below, depth_sd))
@@ -199,14 +202,3 @@ class _Listener:
         best = np.argmax(np.where(counts, np.nan_to_num(closeness, nan=-2.0), -np.inf), axis=-1)
         row = np.arange(len(best))
         return wrap_angle(found.bearing[row, best] - bearing), units[row, best]
-
-
-def _replaced(found: Bearing, rows: NDArray[np.intp], others: Bearing) -> Bearing:
-    """Answers with those of some rows in their place."""
-
-    def put(name: str) -> Any:
-        value = np.array(getattr(found, name))
-        value[rows] = getattr(others, name)
-        return value
-
-    return replace(found, **{name: put(name) for name in ("bearing", "depression", "probability", "p_value", "ok")})

@@ -10,18 +10,19 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from acoustics.accuracy.error_sizes import error_sizes_of
-from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.polygons import convex_hull
 from acoustics.estimate.fuse import FusedFix, PingClock, PingRun, SourceArea, Track, fuse_pings, uniform_over
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix
-from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
+from acoustics.study.draws.blind import BlindPings, measure_blind, places_about
 from acoustics.study.draws.errors import draw_errors
 from acoustics.study.draws.integers import drawn_integers
+
+_PLACES_EACH = 2  # about each place of a run at which a ping is measured
 
 
 @dataclass(frozen=True)
@@ -141,13 +142,19 @@ def simulate_runs(
     """
     pose, sizes, p, n = scene.vehicle.pose, error_sizes_of(scene, pinger), len(places_m), len(scene.array.hydrophones)
     source, shape = np.array(pinger.position_m), (n_runs, p)
-    distance = np.linalg.norm(source - places_m, axis=-1)
-    window = multipath_free_windows(scene, pinger, places_m)
-    link = link_budget(scene, pinger, distance, window_s=window)
-    variance = np.asarray(link.carrier_variance_s2)
-    heard = np.isfinite(variance)
+    pings = _measured_along(scene, pinger, places_m)
+    answered = pings.answered.reshape(p, _PLACES_EACH)
+    heard, row = answered.any(axis=-1), np.arange(p)
     if not heard.any():
-        raise ParameterError(f"{pinger.name}: no part of its burst comes before an echo anywhere along the run")
+        raise ParameterError(f"{pinger.name}: too weak, or hidden, to be measured anywhere along the run")
+    variance, cycle_variance = (
+        np.where(
+            heard,
+            np.sum(np.where(answered, v.reshape(answered.shape), 0.0), -1) / np.maximum(answered.sum(-1), 1),
+            np.inf,
+        )
+        for v in (pings.carrier_variance_s2, pings.cycle_variance_s2)
+    )
     legs = np.linalg.norm(np.diff(places_m, axis=0, prepend=places_m[:1]), axis=-1)
     drawn = draw_errors(sizes, legs, n, n_runs=n_runs, rng=rng)
     outlier = rng.random(shape) < wrong_share
@@ -156,6 +163,13 @@ def simulate_runs(
     shown = np.array([pose.roll, pose.pitch, pose.heading], dtype=float)
     times = drawn.arrival_times(scene.array.positions_m, places_m, shown, sources, scene.sound_speed_m_s)
     noise = rng.normal(size=(*shape, n)) * np.sqrt(np.where(heard, variance, 0.0))[:, None]
+    # Each run passes somewhat beside the others, where echoes add in other phases.
+    beside = rng.integers(_PLACES_EACH, size=shape)
+    by_carrier, by_envelope = (
+        shift.reshape(p, _PLACES_EACH, n)[row, beside] for shift in (pings.carrier_shift_s, pings.envelope_shift_s)
+    )
+    times, noise = times + by_envelope, noise + by_carrier - by_envelope
+    told = answered[row, beside]
     depth = source[2] + rng.normal(size=n_runs) * scene.study.pinger_depth_sd_m
     differences = difference_matrix(n)
     off = np.zeros((*shape, n - 1), dtype=np.int64)
@@ -164,7 +178,7 @@ def simulate_runs(
             times[:, heard],
             noise[:, heard],
             carrier_variance_s2=variance[heard],
-            cycle_variance_s2=np.asarray(link.cycle_variance_s2)[heard],
+            cycle_variance_s2=cycle_variance[heard],
             shared_variance_s2=sizes.skew_sd_s**2 + (scene.array.tolerances_m / scene.sound_speed_m_s) ** 2,
             hydrophones_m=scene.array.positions_m,
             sound_speed_m_s=scene.sound_speed_m_s,
@@ -179,7 +193,7 @@ def simulate_runs(
         arrival = arrival + rng.normal(size=shape) * clock.jitter_sd_s
     return SimulatedRuns(
         run=PingRun(
-            np.where(heard[:, None], delays, np.nan),
+            np.where(told[..., None], delays, np.nan),
             np.where(heard, variance, 1.0)[:, None, None] * (differences @ differences.T),
             scene.array.positions_m,
             differences,
@@ -190,9 +204,20 @@ def simulate_runs(
         track=Track(drawn.shown_positions(places_m), *shown),
         errors=sizes,
         source_depth_m=depth,
-        outlier=outlier & heard,
-        wrong_integer=np.asarray(off.any(axis=-1)),
+        outlier=outlier & told,
+        wrong_integer=np.asarray(told & off.any(axis=-1)),
     )
+
+
+def _measured_along(scene: Scene, pinger: Pinger, places_m: Floats) -> BlindPings:
+    """What the vehicle's estimator measures at each of some places, `_PLACES_EACH` times about it, one after another.
+
+    The same for all runs over these places. Pings that not all hydrophones hear directly count as not measured.
+    """
+    rng, own = np.random.default_rng(scene.study.seed), scene.vehicle.pose
+    places = places_about(scene, np.repeat(places_m, _PLACES_EACH, axis=0), rng)
+    pings = measure_blind(scene, pinger, Pose(places, own.roll, own.pitch, np.full(len(places), own.heading)), rng)
+    return replace(pings, answered=pings.answered & pings.heard.all(axis=-1))
 
 
 def join_runs(parts: Sequence[SimulatedRuns]) -> SimulatedRuns:

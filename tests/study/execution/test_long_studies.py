@@ -12,7 +12,6 @@ from acoustics.present.text.tables import to_json
 from acoustics.scene.scenario import load_scene, shipped
 from acoustics.study.calibrate.geometry import RunPlan
 from acoustics.study.calibrate.plan import plan_calibration
-from acoustics.study.draws import runs
 from acoustics.study.draws.runs import Route, join_runs, simulate_runs
 from acoustics.study.execution.chunks import Running, Workers
 from acoustics.study.stations import study as stations
@@ -74,14 +73,9 @@ def test_runs_joined_are_those_drawn_apart():
         assert np.array_equal(both.outlier[rows], part.outlier)
 
 
-def test_every_run_asked_for_is_decided_and_a_pinger_out_of_hearing_gives_no_fix(monkeypatch):
+def test_every_run_asked_for_is_decided_and_a_pinger_out_of_hearing_gives_no_fix():
     path, model = np.array(POOL.vehicle.position_m)[None], station_model(POOL)
-    silent = PINGER.model_copy(update={"name": "silent"})
-
-    def windows(scene, pinger, places):
-        return np.full(len(places), 0.0 if pinger.name == "silent" else 1e-3)
-
-    monkeypatch.setattr(runs, "multipath_free_windows", windows)
+    silent = PINGER.model_copy(update={"name": "silent", "source_level_db": 60.0})
     plan = RunsAlong(path, (PINGER, silent), (120, 7), tuple(np.random.SeedSequence(1).spawn(2)))
     assert [batch.runs for batch in _batches(plan)] == [(100, 7), (20, 0)]
     found, none = decide(POOL, model, [plan], fingerprint="", running=Running(), progress=lambda *done: None)[0]
