@@ -129,6 +129,9 @@ def test_integers_in_doubt_are_told_with_every_place_they_leave(tmp_path):
     answer = json.loads(run(fuse_command, written(tmp_path, entries), "--scenario", SCENARIO, "--json").output)
     weights = [mode["weight"] for mode in answer["modes"]]
     assert len(weights) > 1 and sum(weights) == pytest.approx(1.0, abs=0.01)
+    lost = replace(entries[0], ok=False, reason="nothing heard", time_s=2.5, tdoa_s=np.empty(0), integers=())
+    both = run(fuse_command, written(tmp_path, [*entries, lost]), "--json")
+    assert json.loads(both.output)["not_measured"] == 1
 
 
 def test_navigation_takes_the_place_of_the_poses_in_the_pings(tmp_path):

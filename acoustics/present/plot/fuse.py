@@ -76,7 +76,7 @@ def _position(axes: Axes, run: FusedRun) -> None:
     for mode in run.modes[1:]:
         draw_region(axes, mode.position_m, mode.semi_major_95_m, mode.semi_minor_95_m, mode.azimuth_deg)
         x, y = mode.position_m[:2]
-        axes.text(x, y, share_text(mode.weight), ha="center", va="center", fontsize=8, zorder=9)
+        axes.annotate(share_text(mode.weight), (x, y), xytext=(9, 9), textcoords="offset points", zorder=9)
     draw_region(axes, run.position_m, run.semi_major_95_m, run.semi_minor_95_m, run.azimuth_deg)
     axes.plot(*run.position_m[:2], "+", ms=11, mew=2, color=INK, zorder=9)
 
