@@ -194,7 +194,8 @@ def test_strong_pings_in_water_quieter_than_a_step_of_the_converter_are_all_loca
     file = tmp_path / "quiet.wav"
     simulate_recording(scene, file, seed=1, pings=6)
     sidecar = read_sidecar(file.with_suffix(".json"))
-    found = [p for p in locate(stream_recording(file, sidecar), sidecar, LocateOptions()) if p.ok]
+    found = list(locate(stream_recording(file, sidecar), sidecar, LocateOptions()))
+    assert all(ping.ok for ping in found)
     for name, place in places.items():
         own = [p for p in found if p.pinger == name]
         assert len(own) == 6

@@ -51,7 +51,7 @@ def band_noise_density(pressure: Floats, sample_rate_hz: float, frequency_hz: fl
     return np.asarray(np.median(power, axis=1).mean(axis=-1) / median_bias(power.shape[1]))
 
 
-def quantisation_density(volts: Floats, sample_rate_hz: float) -> float:
+def quantisation_density(volts: Floats | Singles, sample_rate_hz: float) -> float:
     """Noise density of the converters of a recorder, by the smallest step between neighbouring samples [V^2/Hz].
 
     Water may be so quiet that samples without a burst are all zero: the burst still has the converter's noise.

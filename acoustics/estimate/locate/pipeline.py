@@ -164,14 +164,14 @@ def _located(
         begin = window.history
         own = window.samples[:, begin : begin + min(bank.hop, window.n_real)]
         varies = varies or bool(np.any(np.ptp(window.samples[:, window.history :][:, : window.n_real], axis=-1)))
+        if window.first == 0:
+            _know_converter(detectors, own, rate)
         for k, event, beside in _heard(window, bank, detectors, leaks):
             if not trackers[k].accept(event.peak_at / rate, event.power):
                 continue
             count += 1
             part = _event_segment(window, event, bank, rate, detectors[k].noise())
-            converter = quantisation_density(part.volts, rate) * rate / 2
-            for detector in detectors:
-                detector.least_noise = min(converter, detector.least_noise or converter)
+            _know_converter(detectors, part.volts, rate)
             over = ", ".join(f"'{pingers[j].name}'" for j in beside)
             ping = locate_ping(count, pingers[k], bursts[k], part, context, masked_by=over)
             _count(tally, tally.pingers[k], ping)
@@ -184,6 +184,13 @@ def _located(
                 line.missed, line.off_train = tracker.missed, tracker.rejected
     if not varies:
         raise InputError(stream.source, "", "every channel holds one value throughout: nothing was recorded")
+
+
+def _know_converter(detectors: list[BandDetector], volts: Floats | Singles, rate: float) -> None:
+    """Tell the detectors the converter's noise as far as samples show it; between bursts they may stand still."""
+    power = quantisation_density(volts, rate) * rate / 2
+    for detector in detectors:
+        detector.least_noise = min(power, detector.least_noise or power)
 
 
 def _count(tally: Tally, line: PingerTally, ping: Ping) -> None:
