@@ -30,7 +30,7 @@ from acoustics.io.ping import Ping
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import source_area
+from acoustics.study.draws import pinger_clock, source_area
 from acoustics.study.stations import station_model
 
 _DRIFT_SD_M_PER_ROOT_M, _LOG_SCALE_SD = 0.02, 0.01  # dead reckoning of which no scene speaks
@@ -269,12 +269,8 @@ def _bending_profile(scene: Scene) -> SoundSpeedProfile | None:
 
 
 def _clock(scene: Scene, ping: Ping) -> PingClock | None:
-    """The clock of the ping's pinger, where the scene says how steady it is; an arrival may be out by half a cycle."""
-    for pinger in scene.pingers:
-        if pinger.name == ping.pinger and pinger.pri_sd_ppm is not None:
-            jitter = float(np.hypot(pinger.start_jitter_s, 0.5 / pinger.frequency_hz))
-            return PingClock(pinger.pri_s, 1e-6 * pinger.pri_sd_ppm * pinger.pri_s, jitter)
-    return None
+    """The clock of the ping's pinger, where the scene says how steady it is."""
+    return next((pinger_clock(pinger) for pinger in scene.pingers if pinger.name == ping.pinger), None)
 
 
 def _line(fix: FusedFix, last_m: Floats) -> BearingLine:

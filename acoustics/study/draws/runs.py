@@ -78,6 +78,14 @@ def source_area(scene: Scene) -> SourceArea:
     return uniform_over(water_outline(scene))
 
 
+def pinger_clock(pinger: Pinger) -> PingClock | None:
+    """What is known of a pinger's clock; None where its `pri_sd_ppm` is not. An arrival may be out by half a cycle."""
+    if pinger.pri_sd_ppm is None:
+        return None
+    jitter = float(np.hypot(pinger.start_jitter_s, 0.5 / pinger.frequency_hz))
+    return PingClock(pinger.pri_s, 1e-6 * pinger.pri_sd_ppm * pinger.pri_s, jitter)
+
+
 def route_positions(scene: Scene, route: Route) -> Floats:
     """True places of the vehicle, (n_pings, 3) [m].
 

@@ -17,6 +17,7 @@ from acoustics.propagate.multipath_free_window import multipath_free_map_s
 from acoustics.scene.clearance import room_m, roomy
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
+from acoustics.study.draws import pinger_clock
 from acoustics.study.waypoints.information import Heard, hear
 from acoustics.study.waypoints.prior import Prior, cell_centres, horizontal_extent_m
 from acoustics.study.waypoints.search import Indices, Ways
@@ -147,7 +148,7 @@ def links(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose) -> LinkBudget:
 def listen(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, errors: ErrorSizes, pings: int) -> Heard:
     """What pings heard at waypoints, batch shape (n_waypoints,), tell of a pinger at each place; shape (n_waypoints,
     n_places)."""
-    variance = links(scene, pinger, prior, pose).carrier_variance_s2 / pings
+    variance, clock = links(scene, pinger, prior, pose).carrier_variance_s2 / pings, pinger_clock(pinger)
     each = Pose(np.asarray(pose.position_m)[:, None], pose.roll, pose.pitch, np.asarray(pose.heading)[:, None])
     return hear(
         scene.array.positions_m,
@@ -157,6 +158,7 @@ def listen(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, errors: Error
         np.array(scene.vehicle.position_m),
         errors,
         scene.sound_speed_m_s,
+        clock=None if clock is None else replace(clock, jitter_sd_s=clock.jitter_sd_s / np.sqrt(pings)),
     )
 
 

@@ -4,7 +4,8 @@ One array hears all the pings, so its mounting and skew errors, the sound speed'
 same at every waypoint; the position of a vehicle that reckons its way drifts from waypoint to waypoint. Each is a
 normal error of
 known size, integrated out of the joint likelihood of all the delays: the bound of the linear model, as in
-`accuracy.bounds`, with which it agrees for a single waypoint.
+`accuracy.bounds`, with which it agrees for a single waypoint. Where the pinger keeps a steady clock, each waypoint has
+an arrival time besides, and start and interval of that clock are two more unknowns of the run.
 """
 
 from __future__ import annotations
@@ -15,8 +16,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.frames import Floats, Pose
+from acoustics.base.least_squares import transposed
+from acoustics.estimate.fuse import PingClock
 from acoustics.physics.error_model import ErrorSizes, attitude_axes, sight_of_source
 from acoustics.physics.tdoa import difference_matrix
+
+EPOCH_SD_S = 1.0  # of the start of the pinger's clock: more than any time of travel
 
 
 @dataclass(frozen=True)
@@ -33,12 +38,15 @@ class Heard:
         Covariance of noise and of the errors that are new at each waypoint [s^2].
     variance_s2 : ndarray, shape (...)
         The noise's part of one arrival time [s^2].
+    clock : PingClock, optional
+        Of the pinger: the last delay of each waypoint is then when its pings arrived, at the first hydrophone.
     """
 
     by_source: Floats
     shared: Floats
     own: Floats
     variance_s2: Floats
+    clock: PingClock | None = None
 
     def take(self, index: NDArray[np.intp]) -> Heard:
         """Waypoints of the first axis by an index of shape (..., n_waypoints); their axis becomes the last of the
@@ -47,7 +55,7 @@ class Heard:
         by_source, shared, own = (
             np.moveaxis(part[index], axis, -3) for part in (self.by_source, self.shared, self.own)
         )
-        return Heard(by_source, shared, own, np.moveaxis(self.variance_s2[index], axis, -1))
+        return Heard(by_source, shared, own, np.moveaxis(self.variance_s2[index], axis, -1), self.clock)
 
 
 def hear(
@@ -58,6 +66,8 @@ def hear(
     start_m: Floats,
     errors: ErrorSizes,
     sound_speed_m_s: float,
+    *,
+    clock: PingClock | None = None,
 ) -> Heard:
     """Derivatives and errors of the delays at waypoints.
 
@@ -77,18 +87,28 @@ def hear(
         Sizes of the errors; what is new at each ping is taken as new at each waypoint, where the vehicle keeps still.
     sound_speed_m_s : float
         Assumed [m/s].
+    clock : PingClock, optional
+        Of the pinger, where arrival times count; its jitter with all the pings of the waypoint together.
     """
     position, rotation = np.asarray(pose.position_m, dtype=float), pose.rotation
     sight = sight_of_source(pose.to_site(elements_m), source_m, sound_speed_m_s, position)
     travelled = (position - start_m) * [1.0, 1.0, 0.0]  # the depth does not come from the log
     batch = sight.time_s.shape[:-1]
     rotation = np.broadcast_to(rotation, (*batch, 3, 3))
-    difference = difference_matrix(len(elements_m))
+    difference = times_taken(len(elements_m), clock)
     turns = difference @ sight.by_attitude(attitude_axes(rotation)) * errors.attitude_sd
     variance = np.broadcast_to(np.asarray(variance_s2, dtype=float), batch)
-    own = variance[..., None, None] * (difference @ difference.T) + turns @ np.swapaxes(turns, -1, -2)
+    own = variance[..., None, None] * (difference @ difference.T) + turns @ transposed(turns)
+    if clock is not None:
+        own[..., -1, -1] += clock.jitter_sd_s**2
     shared = difference @ sight.shared_effects(errors, rotation, np.broadcast_to(travelled, (*batch, 3)))
-    return Heard(difference @ sight.by_source, shared, own, variance)
+    return Heard(difference @ sight.by_source, shared, own, variance, clock)
+
+
+def times_taken(n_hydrophones: int, clock: PingClock | None) -> Floats:
+    """What is measured at a waypoint as sums of its arrival times: their differences, and with a clock the first."""
+    difference = difference_matrix(n_hydrophones)
+    return difference if clock is None else np.vstack([difference, np.eye(n_hydrophones)[:1]])
 
 
 def run_covariance(heard: Heard, legs_m: ArrayLike, drift_sd_m_per_root_m: float) -> Floats:
@@ -121,16 +141,34 @@ def run_covariance(heard: Heard, legs_m: ArrayLike, drift_sd_m_per_root_m: float
     return covariance
 
 
-def run_information(heard: Heard, legs_m: ArrayLike, drift_sd_m_per_root_m: float) -> Floats:
+def run_weight(heard: Heard, legs_m: ArrayLike, drift_sd_m_per_root_m: float, since_s: ArrayLike = 0.0) -> Floats:
+    """Inverse of the covariance of all that a run measures, the start and interval of a clock eliminated [1/s^2].
+
+    Takes what `run_covariance` takes, and with a clock the times of the waypoints, shape (..., n_waypoints) [s].
+    """
+    weight: Floats = np.asarray(np.linalg.inv(run_covariance(heard, legs_m, drift_sd_m_per_root_m)), dtype=float)
+    if heard.clock is None:
+        return weight
+    *batch, k, m, _ = heard.by_source.shape
+    turns = np.broadcast_to(np.asarray(since_s, dtype=float) / heard.clock.pri_s, (*batch, k))
+    ticks = np.zeros((*batch, k, m, 2))
+    ticks[..., -1, 0], ticks[..., -1, 1] = EPOCH_SD_S, heard.clock.pri_sd_s * turns
+    ticks = ticks.reshape(*batch, k * m, 2)
+    # Woodbury's identity: a variance of a second beside one of nanoseconds would drown these in rounding.
+    pulled = weight @ ticks
+    return np.asarray(weight - pulled @ np.linalg.solve(np.eye(2) + transposed(ticks) @ pulled, transposed(pulled)))
+
+
+def run_information(heard: Heard, legs_m: ArrayLike, drift_sd_m_per_root_m: float, since_s: ArrayLike = 0.0) -> Floats:
     """Fisher information about the pinger's position from all the delays of a run, shape (..., 3, 3) [1/m^2].
 
-    Takes what `run_covariance` takes.
+    Takes what `run_weight` takes.
 
     References
     ----------
     H. L. Van Trees, "Detection, Estimation, and Modulation Theory", part I, Wiley, 1968, section 2.4.
     """
-    covariance = run_covariance(heard, legs_m, drift_sd_m_per_root_m)
-    by_source = heard.by_source.reshape(*covariance.shape[:-1], 3)
-    information = np.swapaxes(by_source, -1, -2) @ np.linalg.solve(covariance, by_source)
-    return 0.5 * (information + np.swapaxes(information, -1, -2))
+    weight = run_weight(heard, legs_m, drift_sd_m_per_root_m, since_s)
+    by_source = heard.by_source.reshape(*weight.shape[:-1], 3)
+    information = transposed(by_source) @ weight @ by_source
+    return 0.5 * (information + transposed(information))

@@ -12,10 +12,10 @@ from acoustics.base.intervals import Interval, rate_interval, rms_interval
 from acoustics.base.least_squares import Descent, Indices, levenberg
 from acoustics.base.regions import inside_region
 from acoustics.physics.error_model import ErrorSizes
-from acoustics.physics.tdoa import difference_matrix, spherical_time, unit_vectors_to_source
+from acoustics.physics.tdoa import spherical_time, unit_vectors_to_source
 from acoustics.study.draws import draw_errors
 from acoustics.study.execution import Arrays, Running, run_chunks
-from acoustics.study.waypoints.information import Heard, hear, run_covariance
+from acoustics.study.waypoints.information import EPOCH_SD_S, Heard, hear, run_weight, times_taken
 from acoustics.study.waypoints.prior import Prior
 from acoustics.study.waypoints.value import Worth
 
@@ -146,7 +146,7 @@ def _some_runs(chunk: _Chunk) -> Arrays:
     source = prior.places_m[which].copy()
     source[:, :2] += rng.normal(size=(chunk.runs, 2)) * prior.spread_m
     variance = route.heard.variance_s2[which]
-    delays = _drawn_delays(route, errors, source, variance, rng)
+    delays = _drawn_delays(route, errors, source, variance, worth.since_s(route.legs_m), rng)
     aid = np.tile(prior.centre_m, (chunk.runs, 1))
     aid[:, 2] = source[:, 2] + rng.normal(size=chunk.runs) * prior.depth_sd_m
     found, covariance = _most_probable(route, prior, errors, worth, delays, variance, aid)
@@ -160,16 +160,28 @@ def _some_runs(chunk: _Chunk) -> Arrays:
 
 
 def _drawn_delays(
-    route: WaypointRun, errors: ErrorSizes, source_m: Floats, variance_s2: Floats, rng: np.random.Generator
+    route: WaypointRun,
+    errors: ErrorSizes,
+    source_m: Floats,
+    variance_s2: Floats,
+    since_s: Floats,
+    rng: np.random.Generator,
 ) -> Floats:
-    """Tdoa, shape (n_trials, n_waypoints, n_delays) [s], of sources (n_trials, 3), with everything that goes wrong."""
+    """Tdoa, shape (n_trials, n_waypoints, n_delays) [s], of sources (n_trials, 3), with everything that goes wrong.
+
+    With a clock also when the pings arrive, less the nominal intervals since the start."""
     n, pose = len(route.elements_m), route.pose
     drawn = draw_errors(errors, route.legs_m, n, n_runs=len(source_m), rng=rng)
     true = drawn.true_positions(np.asarray(pose.position_m), route.start_m)
     shown = np.stack(np.broadcast_arrays(pose.roll, pose.pitch, pose.heading), axis=-1)
     times = drawn.arrival_times(route.elements_m, true, shown, source_m[:, None], route.sound_speed_m_s)
     times += rng.normal(size=times.shape) * np.sqrt(variance_s2)[..., None]
-    return times @ difference_matrix(n).T
+    delays = times @ times_taken(n, clock := route.heard.clock).T
+    if clock is not None:
+        epoch, interval = rng.normal(size=(2, len(source_m), 1)) * [[[EPOCH_SD_S]], [[clock.pri_sd_s]]]
+        ticks = epoch + interval * since_s / clock.pri_s
+        delays[..., -1] += ticks + rng.normal(size=ticks.shape) * clock.jitter_sd_s
+    return np.asarray(delays)
 
 
 @dataclass(frozen=True)
@@ -230,8 +242,9 @@ def _most_probable(
 ) -> tuple[Floats, Floats]:
     """Positions (n_trials, 3) [m] and their horizontal covariances (n_trials, 2, 2) [m^2]."""
     trials, drift, speed = len(delays), errors.drift_sd_m_per_root_m, route.sound_speed_m_s
-    difference, flat = difference_matrix(len(route.elements_m)), delays.reshape(trials, -1)
-    weights = _inverse(run_covariance(route.heard, route.legs_m, drift))
+    clock, since = route.heard.clock, worth.since_s(route.legs_m)
+    difference, flat = times_taken(len(route.elements_m), clock), delays.reshape(trials, -1)
+    weights = run_weight(route.heard, route.legs_m, drift, since)
     fit = _Fit(
         route.pose.to_site(route.elements_m), np.asarray(speed), difference, worth.prior_information, flat,
         np.broadcast_to(weights[0], (trials, *weights[0].shape)), aid_m,
@@ -242,8 +255,10 @@ def _most_probable(
         costs.append(here.cost(there, here.residual(there)))
     place = prior.places_m[np.argmin(costs, axis=0)]
     for _ in range(_RELINEARISED):
-        heard = hear(route.elements_m, route.pose, place[:, None], variance_s2, route.start_m, errors, speed)
-        fit = replace(fit, weight=_inverse(run_covariance(heard, route.legs_m, drift)))
+        heard = hear(
+            route.elements_m, route.pose, place[:, None], variance_s2, route.start_m, errors, speed, clock=clock
+        )
+        fit = replace(fit, weight=run_weight(heard, route.legs_m, drift, since))
         place = levenberg(fit, place.T, _evaluate, lambda _, state, step: state + step, descent=_DESCENT).T
     information, _ = fit.normal(place, fit.residual(place))
     return place, _inverse(information)[:, :2, :2]

@@ -58,10 +58,15 @@ class Worth:
         """Travel and listening [s] of runs with legs of shape (..., n_waypoints) [m]."""
         return legs_m.sum(axis=-1) / self.speed_m_s + legs_m.shape[-1] * self.listening_s
 
+    def since_s(self, legs_m: Floats) -> Floats:
+        """When the listening at each waypoint ends, of runs with legs of shape (..., n_waypoints) [s]."""
+        return np.cumsum(legs_m / self.speed_m_s + self.listening_s, axis=-1)
+
     def posterior_m2(self, heard: Heard, legs_m: Floats) -> Floats:
         """Horizontal covariance bound, shape (..., 2, 2) [m^2], after waypoints heard in order, (..., n_waypoints,
         ...)."""
-        information = run_information(heard, legs_m, self.drift_sd_m_per_root_m) + self.prior_information
+        information = run_information(heard, legs_m, self.drift_sd_m_per_root_m, self.since_s(legs_m))
+        information = information + self.prior_information
         return np.asarray(np.linalg.inv(information)[..., :2, :2], dtype=float)
 
     def size_m(self, posterior_m2: Floats) -> Floats:

@@ -13,6 +13,7 @@ from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.information import eliminate_nuisance
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Pose
+from acoustics.estimate.fuse import PingClock
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.keep_out import KeepOut
 from acoustics.scene.scenario import load_scene, shipped
@@ -112,7 +113,7 @@ def test_covariance_of_a_run_is_that_of_drawn_delays():
     heard = hear(ELEMENTS, pose, source, variance, start, few, SPEED)
     route, trials = WaypointRun(ELEMENTS, SPEED, start, pose, legs, heard), 20_000
     drawn = _drawn_delays(
-        route, few, np.tile(source, (trials, 1)), np.tile(variance, (trials, 1)), np.random.default_rng(3)
+        route, few, np.tile(source, (trials, 1)), np.tile(variance, (trials, 1)), np.zeros(3), np.random.default_rng(3)
     ).reshape(trials, -1)
     found, expected = np.cov(drawn.T), run_covariance(heard, legs, few.drift_sd_m_per_root_m)
     size = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
@@ -238,7 +239,8 @@ def test_time_for_one_waypoint_gives_one_and_for_none_is_refused():
 
 
 @pytest.mark.slow
-def test_the_bound_is_what_small_errors_give():
+@pytest.mark.parametrize("pri_sd_ppm", [None, 100.0])
+def test_the_bound_is_what_small_errors_give(pri_sd_ppm):
     # Errors of a fifth, so that the normal approximation holds on long ellipses.
     hydrophones = tuple(h.model_copy(update={"tolerance_m": 0.2 * h.tolerance_m}) for h in POOL.array.hydrophones)
     sds = ("heading_sd_deg", "roll_sd_deg", "pitch_sd_deg", "depth_sd_m", "drift_sd_m_per_root_m", "log_scale_sd")
@@ -252,7 +254,8 @@ def test_the_bound_is_what_small_errors_give():
             "study": POOL.study.model_copy(update={"pinger_depth_sd_m": 0.04, "station_spread_m": 0.1}),
         }
     )
-    result = study_waypoints(planned(scene, waypoints=2), scene.pingers[0], trials=2000, step_m=4.0)
+    pinger = scene.pingers[0].model_copy(update={"pri_sd_ppm": pri_sd_ppm})
+    result = study_waypoints(planned(scene, waypoints=2), pinger, trials=2000, step_m=4.0)
     for run in (result.proposed, result.straight):
         trials = run.simulated
         # RMS of 2000 errors on long ellipses: known to 1 / sqrt(4000) = 1.6 %; 5 % leaves three deviations.
@@ -298,6 +301,23 @@ def test_priors():
 def test_wrong_arguments_are_refused(scene, arguments, problem):
     with pytest.raises(ParameterError, match=problem):
         study_waypoints(scene, scene.pingers[0], trials=0, **arguments)
+
+
+def test_a_steady_clock_adds_to_the_bound_but_not_on_a_way_straight_ahead():
+    """9 stops on an L of 4 m and 4 m, and on 2 m straight towards the pinger, which is 13 m away."""
+    shift = np.linspace(0.0, 8.0, 9)
+    turn = np.stack([np.maximum(shift - 4.0, 0.0), 4.0 - np.minimum(shift, 4.0), 0.0 * shift], axis=-1)
+    source, clock = np.array([13.0, 2.0, 2.0]), PingClock(2.0, 2e-4, 1e-5)
+    ahead = 0.25 * shift[:, None] * source / np.linalg.norm(source) * [1.0, 1.0, 0.0]
+    errors, known = error_sizes_of(POOL, POOL.pingers[0]), np.diag([0.01, 0.01, 25.0])
+    for way, least, most in ((turn, 0.1, 0.4), (ahead, 0.0, 0.01)):
+        legs = np.linalg.norm(np.diff(way, axis=0, prepend=way[:1]), axis=-1)
+        size = []
+        for kept in (None, clock):
+            heard = hear(POOL.array.positions_m, Pose(way), source, 1e-14, way[0], errors, 1500.0, clock=kept)
+            found = run_information(heard, legs, errors.drift_sd_m_per_root_m, 2.0 * np.arange(9)) + known
+            size.append(np.sqrt(np.trace(np.linalg.inv(found)[:2, :2])))
+        assert least <= 1.0 - size[1] / size[0] <= most
 
 
 def test_open_water_without_an_extent_is_refused():
