@@ -36,6 +36,8 @@ class PingPrediction:
         RMS error of the bearing in the site over the pings that have one; infinite: none, or no better than a guess.
     wrong_integer : float
         Share of the same pings whose integer ambiguity is resolved wrongly.
+    drawn : int
+        Pings with a bearing, from which the shares and errors are.
     position_m : float
         RMS horizontal error of the position in the site over the pings that have one; infinite where under half do.
     """
@@ -45,6 +47,7 @@ class PingPrediction:
     answered: float
     bearing_deg: float
     wrong_integer: float
+    drawn: int
     position_m: float
 
 
@@ -83,6 +86,7 @@ def predict_ping(scene: Scene, pinger: Pinger) -> PingPrediction:
         answered=float(given.mean()),
         bearing_deg=float(unless_guessed(np.rad2deg(_rms(drawn.error[given])), np.rad2deg(BEARING_GUESS_SD))),
         wrong_integer=float(drawn.wrong_integer[given].mean()) if given.any() else np.nan,
+        drawn=int(given.sum()),
         position_m=float(unless_guessed(across, scene.pool.extent_m)) if located.mean() > 0.5 else np.inf,
     )
 

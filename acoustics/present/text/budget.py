@@ -7,7 +7,7 @@ import textwrap
 import numpy as np
 
 from acoustics.physics.levels import power_ratio_db
-from acoustics.present.text.integers import wrong_integer_warning
+from acoustics.present.text.integers import drawn_share, wrong_integer_warning
 from acoustics.present.text.tables import Rows, number, percent, table
 from acoustics.study.budget import Budget, Contribution
 
@@ -72,7 +72,7 @@ def predicted_sentence(result: Budget) -> str:
         f"The vehicle's own estimator (prediction), which cannot know when the first echo comes: it uses "
         f"{number(1e3 * found.window_s)} ms, 2E/N0 {power_ratio_db(found.energy_ratio_2e_n0):.1f} dB; bearing {bearing}"
         f" in {percent(found.answered)} of the pings, position {position}, wrong cycles in "
-        f"{percent(found.wrong_integer)}."
+        f"{drawn_share(found.wrong_integer, found.drawn)}."
     )
     if found.bearing_deg < _BELOW * result.bearing_deg:
         said += " It is below the bound, since the bound's part of the burst is the shorter one."

@@ -7,6 +7,11 @@ import textwrap
 from acoustics.present.text.tables import percent
 
 
+def drawn_share(share: float, drawn: int) -> str:
+    """A share of drawn pings; of none among so many there is no smaller figure to give."""
+    return f"none of {drawn:,} drawn" if share == 0 else percent(share)
+
+
 def wrong_integer_warning(share: float, limit: float, where: str, so_what: str) -> list[str]:
     """One sentence, wrapped, if the share of pings with a wrong integer is over the limit; else nothing.
 

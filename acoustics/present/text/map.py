@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 
 from acoustics.base.intervals import Interval, quantiles
-from acoustics.present.text.integers import wrong_integer_warning
+from acoustics.present.text.integers import drawn_share, wrong_integer_warning
 from acoustics.present.text.tables import Rows, number, percent, table, with_interval
 from acoustics.study.map import PREDICTED_CELLS, SAMPLED_CELLS, KnownPool, PoolMap, StationMap
 
@@ -111,7 +111,7 @@ def map_rows(result: PoolMap) -> Rows:
     names: dict[str, tuple[str, Callable[[float], str]]] = {
         "bearing_deg": ("bearing error, deg (bound)", number),
         "position_m": ("horizontal position error, m (bound)", number),
-        "wrong_integer": ("pings with a wrong cycle (predicted)", percent),
+        "wrong_integer": ("pings with a wrong cycle, by the bound's part (predicted)", percent),
         "simulated_m": ("horizontal position error, m (simulated)", number),
         "refused": ("pings without a fix (simulated)", percent),
         "failed": ("pings that fail (simulated and predicted)", percent),
@@ -119,6 +119,9 @@ def map_rows(result: PoolMap) -> Rows:
         "not_right_station_simulated": ("pings that do not tell the station (simulated)", percent),
     }
     rows = [(names[key][0], *(names[key][1](v) for v in values)) for key, values in result.quantiles.items()]
+    if result.own_estimator is not None:
+        errors = quantiles(result.own_estimator.bearing_deg)
+        rows.insert(1, ("bearing error, deg (own estimator, predicted)", *(number(value) for value in errors)))
     return ("over the cells", "median", "90 %", "95 %"), rows
 
 
@@ -185,9 +188,17 @@ def map_notes(result: PoolMap) -> list[str]:
     notes = [
         f"One ping; position {own}; pinger's depth known to study.pinger_depth_sd_m. Bounds and simulated fixes take "
         f"the cycle as resolved; how often it is not has a row of its own, worked out in up to {SAMPLED_CELLS} cells "
-        "and interpolated. Failed: no fix, or a wrong cycle. Echoes shorten the part of the burst that counts. 'none': "
-        "not observable from there."
+        "and interpolated. Failed: no fix, or a wrong cycle. For all these only the part of the burst before the first "
+        "strong echo counts. 'none': not observable from there."
     ]
+    own_estimator = result.own_estimator
+    if own_estimator is not None:
+        wrong = drawn_share(own_estimator.wrong_integer_share, own_estimator.drawn)
+        notes.append(
+            f"Own estimator: in {len(own_estimator.x_m)} of the cells, by the window that the vehicle finds. "
+            "It knows nothing of the pool and uses two cycles at least, with the echoes inside them; wrong cycles: "
+            f"{wrong}. It may be below the bound, which counts less of the burst, or above it."
+        )
     if result.stations is not None:
         notes.append(
             "Station: the most probable answer counts if it is more probable than all others together, also where the "

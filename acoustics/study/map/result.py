@@ -15,6 +15,7 @@ from acoustics.study.map.cells import Over
 from acoustics.study.map.echoes import EchoPlace
 from acoustics.study.map.known_pool import KnownPool
 from acoustics.study.map.listening import ListeningPlace
+from acoustics.study.map.own_estimator import OwnEstimator
 
 
 @dataclass(frozen=True)
@@ -96,10 +97,10 @@ class PoolMap(Result):
     fix or one from a wrong cycle, the two taken as independent. `simulated_over_bound` is the median of that ratio over
     the cells where every ping gave a fix; None where there are fewer than two. Infinite: not observable. `heading_deg`
     is None where each cell has its own worst heading, `worst_heading_deg` then. `shadowed`: share of the hydrophones
-    that
-    bodies of the vehicle keep from the pinger. `stations` is None where there are fewer than two. `known_pool`: what
-    echoes could add, in some of the cells; None where not asked for. `listen`: where to listen; None where no cell is
-    any good.
+    that bodies of the vehicle keep from the pinger. `stations` is None where there are fewer than two. `known_pool`: what
+    echoes could add, in some of the cells; None where not asked for. `own_estimator`: what the vehicle's estimator will
+    do, which knows nothing of the pool, in some of the cells; None where the pinger stands in them. `listen`: where to
+    listen; None where no cell is any good.
     """
 
     title: str
@@ -128,6 +129,7 @@ class PoolMap(Result):
     simulated_over_bound: Interval | None
     stations: StationMap | None
     echoes: tuple[EchoPlace, ...]
+    own_estimator: OwnEstimator | None
     known_pool: KnownPool | None
     listen: ListeningPlace | None
 
@@ -138,8 +140,12 @@ class PoolMap(Result):
 
     @property
     def wrong_integer_share(self) -> float:
-        """Predicted share of pings with a wrong integer, mean over the cells; NaN where none can be predicted."""
-        return float(self.wrong_integer[self.wet].mean())
+        """Predicted share of pings with a wrong integer, mean over the cells; NaN where none can be predicted.
+
+        That of the vehicle's own estimator where it is told.
+        """
+        own = np.nan if self.own_estimator is None else self.own_estimator.wrong_integer_share
+        return own if np.isfinite(own) else float(self.wrong_integer[self.wet].mean())
 
     @property
     def quantiles(self) -> dict[str, Floats]:

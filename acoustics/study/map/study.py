@@ -22,6 +22,7 @@ from acoustics.study.map.echoes import EchoChunk, echo_chunks, echo_places, gath
 from acoustics.study.map.fixes import CellFixes, FixChunk, FixModel, fix_chunks, fixes_of_chunk, gather_fixes
 from acoustics.study.map.known_pool import known_pool_in_cells
 from acoustics.study.map.listening import listening_place
+from acoustics.study.map.own_estimator import own_estimator_in_cells
 from acoustics.study.map.result import MapChoices, PoolMap
 from acoustics.study.map.station_summary import station_map
 from acoustics.study.map.stations import Chooser, Sights
@@ -74,7 +75,8 @@ def map_pool(
     The fixes simulated are at the level of delays: they have the right cycle, and echoes shorten the window but do not
     bias what is inside it; pings at chosen cells are rendered to show what echoes do. Hydrophones that a body of
     `[[mounting.shadow]]` keeps from the pinger do not count. The worst heading of a cell is that of the largest
-    position error by the bound, and its bearing error is the largest too.
+    position error by the bound, and its bearing error is the largest too. Bounds and simulated fixes count the burst up
+    to the first strong echo; what the vehicle's own estimator does with its own window is predicted in some cells.
     """
     own = np.deg2rad(scene.vehicle.heading_deg)
     worst = choices.heading == "worst"
@@ -131,6 +133,7 @@ def map_pool(
         simulated_over_bound=_agreement(simulated, at.position_m, seed),
         stations=None if stations is None else station_map(*stations, cells, at.heard, simulated.chosen),
         echoes=gather_echoes(echoes, results[: len(echoes)], seed=seed),
+        own_estimator=own_estimator_in_cells(scene, pinger, cells, at.heading),
         known_pool=known_pool_in_cells(
             scene, pinger, cells, at, most=choices.known_pool_cells, site_position=choices.site_position
         ),

@@ -1,0 +1,83 @@
+"""What the vehicle's own estimator, which knows nothing of the pool, will make of one ping in some cells of a map."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from acoustics.base.frames import Floats, Pose
+from acoustics.base.intervals import BEARING_GUESS_SD, unless_guessed
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.draws import draw_blind_bearings, measure_blind
+from acoustics.study.map.cells import Cells
+
+MEASURED_CELLS = 40  # each costs some milliseconds
+_DRAWS, _DRAWS_OF_A_LINE = 24, 8  # a line's cone takes long to integrate
+
+
+@dataclass(frozen=True)
+class OwnEstimator:
+    """Predictions in some cells, shape (n,): by the estimator's own window, echoes inside it included.
+
+    Attributes
+    ----------
+    x_m, y_m : ndarray
+        Centres of the cells [m].
+    window_s : ndarray
+        Part of the burst that it uses [s].
+    answered : ndarray
+        Share of pings with a bearing.
+    bearing_deg : ndarray
+        RMS error of the bearing in the site over those, heading error included; infinite: none, or no better than a
+        guess.
+    wrong_integer : ndarray
+        Share of them with a wrong integer; NaN where none has a bearing.
+    drawn : int
+        Pings with a bearing in all cells together.
+    """
+
+    x_m: Floats
+    y_m: Floats
+    window_s: Floats
+    answered: Floats
+    bearing_deg: Floats
+    wrong_integer: Floats
+    drawn: int
+
+    @property
+    def wrong_integer_share(self) -> float:
+        """Of the pings with a bearing, over the cells; NaN where none has one."""
+        told = self.answered > 0
+        return float(np.average(self.wrong_integer[told], weights=self.answered[told])) if told.any() else np.nan
+
+
+def own_estimator_in_cells(scene: Scene, pinger: Pinger, cells: Cells, heading: Floats) -> OwnEstimator | None:
+    """Predict pings in up to 40 of the cells in which the vehicle stands, drawn at random by the study's seed.
+
+    `heading`, shape (n_wet,), is the vehicle's in each [rad]. None where it is the pinger that stands in the cells.
+    """
+    if cells.over == "pinger":
+        return None
+    rng, own = np.random.default_rng(scene.study.seed), scene.vehicle.pose
+    places = cells.places_m[cells.wet]
+    some = np.sort(rng.permutation(len(places))[:MEASURED_CELLS])
+    pose = Pose(places[some], own.roll, own.pitch, heading[some])
+    pings = measure_blind(scene, pinger, pose, rng)
+    draws = _DRAWS_OF_A_LINE if scene.array.rank == 1 else _DRAWS
+    drawn = draw_blind_bearings(scene, pinger, pings, pose, draws=draws, rng=rng, attitude_sd=scene.vehicle.attitude_sd)
+    given = np.isfinite(drawn.error)
+    count = given.sum(axis=-1)
+    square = np.sum(np.where(given, drawn.error, 0.0) ** 2, axis=-1)
+    rms = np.sqrt(np.divide(square, count, out=np.full(len(some), np.inf), where=count > 0))
+    wrong = np.sum(drawn.wrong_integer & given, axis=-1)
+    return OwnEstimator(
+        x_m=places[some, 0],
+        y_m=places[some, 1],
+        window_s=pings.window_s,
+        answered=count / draws,
+        bearing_deg=np.rad2deg(unless_guessed(rms, BEARING_GUESS_SD)),
+        wrong_integer=np.divide(wrong, count, out=np.full(len(some), np.nan), where=count > 0),
+        drawn=int(count.sum()),
+    )
