@@ -53,8 +53,8 @@ class Pinger(SceneModel):
         Annotated[float, Field(strict=True, gt=0, le=1e5)] | None,
         Field(
             description=(
-                "How well that time is known, in millionths of it: 100 for a crystal. With it `fuse` and `waypoints` take "
-                "arrival times for evidence; left out, they do not."
+                "How well that time is known, in millionths of it: 100 for a crystal. With it `fuse` and `waypoints` "
+                "take arrival times for evidence; left out, they do not."
             )
         ),
     ] = None

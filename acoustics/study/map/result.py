@@ -97,10 +97,10 @@ class PoolMap(Result):
     fix or one from a wrong cycle, the two taken as independent. `simulated_over_bound` is the median of that ratio over
     the cells where every ping gave a fix; None where there are fewer than two. Infinite: not observable. `heading_deg`
     is None where each cell has its own worst heading, `worst_heading_deg` then. `shadowed`: share of the hydrophones
-    that bodies of the vehicle keep from the pinger. `stations` is None where there are fewer than two. `known_pool`: what
-    echoes could add, in some of the cells; None where not asked for. `own_estimator`: what the vehicle's estimator will
-    do, which knows nothing of the pool, in some of the cells; None where the pinger stands in them. `listen`: where to
-    listen; None where no cell is any good.
+    that bodies of the vehicle keep from the pinger. `stations` is None where there are fewer than two. `known_pool`:
+    what echoes could add, in some of the cells; None where not asked for. `own_estimator`: what the vehicle's estimator
+    will do, which knows nothing of the pool, in some of the cells; None where the pinger stands in them. `listen`:
+    where to listen; None where no cell is any good.
     """
 
     title: str

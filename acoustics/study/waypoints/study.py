@@ -117,9 +117,9 @@ def study_waypoints(
     Notes
     -----
     The cycle and the side of a plane array are taken as known, and echoes shorten the window but do not bias what is
-    inside it. Where the pinger's `pri_sd_ppm` is given, arrival times count, with start and interval of its clock as two
-    more unknowns. With time to spare the bound cannot get worse by a further waypoint: one that does not help is not
-    proposed.
+    inside it. Where the pinger's `pri_sd_ppm` is given, arrival times count, with start and interval of its clock as
+    two more unknowns. With time to spare the bound cannot get worse by a further waypoint: one that does not help is
+    not proposed.
     """
     if criterion not in CRITERIA:
         raise ParameterError(f"criterion {criterion!r} is not known; known: {', '.join(CRITERIA)}")
