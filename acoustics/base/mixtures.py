@@ -22,7 +22,7 @@ def credible_level(angle: float, means: ArrayLike, sds: ArrayLike, weights: Arra
     angle : float
         Say, the truth [rad].
     means, sds, weights : array_like, shape (m,)
-        Of the components [rad, rad, 1]; the weights count by their ratios.
+        Of the components [rad, rad, 1]; what the weights lack to 1 is anywhere on the circle.
 
     Returns
     -------
@@ -45,12 +45,15 @@ def credible_level(angle: float, means: ArrayLike, sds: ArrayLike, weights: Arra
     for name, values in (("sds", sd), ("weights", weight)):
         if not np.all(np.isfinite(values) & (values >= 0)) or not weight.sum() > 0:
             raise ParameterError(f"{name}={values.tolist()}: expected finite values, 0 or more, and a weight above 0")
-    sd, weight = np.maximum(sd, _LEAST_SD), weight / weight.sum()
+    sd, weight = np.maximum(sd, _LEAST_SD), weight / max(weight.sum(), 1.0)
+    elsewhere = 1.0 - weight.sum()
 
     def density(points: Floats) -> Floats:
         off = wrap_angle(points[..., None] - mean) / sd
         return np.asarray(np.sum(weight / sd * np.exp(-0.5 * off**2), axis=-1))
 
-    quantiles = ndtri((np.arange(_POINTS) + 0.5) / _POINTS)
-    above = density(mean[:, None] + sd[:, None] * quantiles) > density(np.array(angle))
-    return float(np.sum(weight * above.mean(axis=-1)))
+    middles = (np.arange(_POINTS) + 0.5) / _POINTS
+    here = density(np.array(angle))
+    above = density(mean[:, None] + sd[:, None] * ndtri(middles)) > here
+    around = density(2.0 * np.pi * middles) > here
+    return float(np.sum(weight * above.mean(axis=-1)) + elsewhere * around.mean())

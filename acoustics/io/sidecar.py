@@ -122,7 +122,8 @@ class Sidecar(_Notes):
     Keys that end in `_sd_` and a unit are standard deviations. A sidecar written by hand needs `sample_rate_hz`,
     `sound_speed_m_s`, the channels' names and places, and the pingers' names, frequencies, lengths and intervals;
     all else has the default that stands here. `hull_m`, the box of the vehicle's hull, lets a large array at whole
-    metres pass, which without it looks like one typed in millimetres.
+    metres pass, which without it looks like one typed in millimetres. `farthest_m`, the longest way in the water, tells
+    how far a pinger can be; without it 200 m are taken.
     """
 
     sample_rate_hz: Annotated[float, _within(1e3, 1e8)]
@@ -136,6 +137,7 @@ class Sidecar(_Notes):
     gain_db: Annotated[float, _within(-60, 120)] = 0.0
     skew_sd_s: Annotated[float, _within(0, 1)] = 0.0
     hull_m: tuple[Positive, Positive, Positive] | None = None
+    farthest_m: Annotated[float, _within(2, 1e5)] | None = None
     pose: NotedPose = NotedPose()
 
     @model_validator(mode="after")

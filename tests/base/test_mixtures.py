@@ -30,6 +30,12 @@ def test_the_likelier_component_comes_first():
     assert 0.94 < credible_level(1.0, [0.0, 1.0], [0.01, 0.01], [0.96, 0.04]) < 1.0
 
 
+def test_what_the_weights_lack_is_anywhere():
+    # What is left over has the same density everywhere, so that beyond 0 nothing is farther in than the other.
+    assert credible_level(2.0, [0.0], [0.01], [0.8]) == pytest.approx(0.8, abs=0.03)
+    assert credible_level(0.0, [0.0], [0.01], [0.8]) < 0.01
+
+
 def test_wrong_arguments_are_refused():
     for means, sds, weights in (([0.0], [1.0, 2.0], [1.0]), ([0.0], [np.inf], [1.0]), ([0.0], [1.0], [0.0])):
         with pytest.raises(ParameterError):

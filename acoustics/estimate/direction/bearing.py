@@ -78,6 +78,8 @@ class Bearing:
         Why not; or, where ok, a remark on what is poorly observed; mostly empty.
     cone_angle, cone_angle_sd : ndarray, shape (...), or None
         For a line, the angle between its axis and the source and its standard deviation [rad].
+    cone_cosine, cone_cosine_sd : ndarray, shape (...), or None
+        For a line, the cosine that the delays give, which noise may make larger than one, and its standard deviation.
     cone_axis : ndarray, shape (3,), or None
         For a line, the unit vector that the cone angle is measured from.
     depression_share : ndarray, shape (..., 2), or None
@@ -98,6 +100,8 @@ class Bearing:
     reason: NDArray[np.str_]
     cone_angle: Floats | None = None
     cone_angle_sd: Floats | None = None
+    cone_cosine: Floats | None = None
+    cone_cosine_sd: Floats | None = None
     cone_axis: Floats | None = None
     depression_share: Floats | None = None
 
@@ -199,7 +203,7 @@ def _answer(
     vertical, misses = _cone_faults(flattened) if line else (np.zeros_like(finite),) * 2
     faults = [~finite, vertical, misses, unseen]
     reasons = [NOT_FINITE, VERTICAL_LINE, CONE_MISSES, BEARING_UNSEEN, ON_AXIS if line else IN_PLANE]
-    angle, angle_sd = _cone(flattened) if line else (None, None)
+    cone = _cone(flattened) if line else None
 
     def shaped(values: Floats) -> Floats:
         known = finite.reshape(-1, *(1,) * (values.ndim - 1))
@@ -226,8 +230,7 @@ def _answer(
         observes=OBSERVES[problem.rank],
         ok=~np.logical_or.reduce(faults).reshape(batch),
         reason=np.select([*faults, blunt], reasons, default="").reshape(batch),
-        cone_angle=None if angle is None else shaped(angle),
-        cone_angle_sd=None if angle_sd is None else shaped(angle_sd),
+        **({} if cone is None else {name: shaped(values) for name, values in cone.items()}),
         cone_axis=problem.axes[0] if line else None,
     )
 
@@ -316,12 +319,17 @@ def _level(problem: DirectionProblem) -> float:
     return max(float(np.hypot(*problem.axes[0, :2]) * np.cos(problem.depression)), 1e-9)
 
 
-def _cone(problem: DirectionProblem) -> tuple[Floats, Floats]:
-    """Angle of the cone about a line's axis and its standard deviation [rad], shape (m,) each."""
+def _cone(problem: DirectionProblem) -> dict[str, Floats]:
+    """Angle of the cone about a line's axis [rad] and its cosine, with standard deviations, shape (m,) each."""
     observed, covariance = cosines(problem)
-    sd = np.sqrt(covariance[:, 0, 0])
+    sd = np.broadcast_to(np.sqrt(covariance[:, 0, 0]), len(observed))
     cosine = np.clip(observed[:, 0], -1.0, 1.0)
-    return np.arccos(cosine), sd / np.sqrt(np.maximum(1.0 - cosine**2, sd))
+    return {
+        "cone_angle": np.arccos(cosine),
+        "cone_angle_sd": sd / np.sqrt(np.maximum(1.0 - cosine**2, sd)),
+        "cone_cosine": observed[:, 0],
+        "cone_cosine_sd": sd,
+    }
 
 
 def _cone_faults(problem: DirectionProblem) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, bearing_and_depression, wrap_angle
@@ -14,7 +14,9 @@ from acoustics.estimate.direction.bearing import BEARING_UNSEEN, CONE_MISSES, LA
 # What is taken for the distance of a pinger where nobody says more [m].
 NEAREST_M, FARTHEST_M = 1.0, 200.0
 # Directions round each half of the cone; flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
-_TURNS = 180
+_TURNS, _LEVEL_DENSITY = 180, 0.1
+_COSINES = 9  # odd, with the median
+_LEAST_COSINE_SD = 1e-9
 # A depth known better would fall between two of them; flat: halved or doubled, no accuracy moves
 _LEAST_DEPTH_SD_M = 0.01
 # Of a direction that the prior rules out: it counts only where there is no other.
@@ -74,6 +76,17 @@ class DepressionPrior:
         return np.log(np.clip(surface, nearest, farthest) / nearest) + _NEXT_TO_NOTHING
 
 
+def _cosines(mean: Floats, sd: Floats) -> Floats:
+    """Quantiles, shape (..., q), of normal distributions (...) between -1 and 1."""
+    # From the side where the distribution is, as its tail rounds to 1 on the other.
+    flip = np.where(mean > 0, -1.0, 1.0)
+    low, high = ndtr((-1.0 - flip * mean) / sd), ndtr((1.0 - flip * mean) / sd)
+    shares = (np.arange(_COSINES) + 0.5) / _COSINES
+    middle = low[..., None] + (high - low)[..., None] * shares
+    found = flip[..., None] * (flip[..., None] * mean[..., None] + sd[..., None] * ndtri(np.clip(middle, 1e-300, 1.0)))
+    return np.clip(found, -1.0, 1.0)
+
+
 def over_the_cone(found: Bearing, prior: DepressionPrior) -> Bearing:
     """The answer of a line with the depression integrated out, in place of the one that assumes it.
 
@@ -94,22 +107,23 @@ def over_the_cone(found: Bearing, prior: DepressionPrior) -> Bearing:
     Notes
     -----
     Directions spread evenly over the sphere are spread evenly round the cone (Archimedes' theorem on the sphere and
-    its cylinder), so the angle round the axis is the one to integrate over; the cone angle's noise is integrated by
-    Gauss-Hermite quadrature with five points.
+    its cylinder), so the angle round the axis is the one to integrate over, and of the cone the cosine: at quantiles of
+    its normal distribution between -1 and 1.
     """
-    if found.cone_angle is None or found.cone_angle_sd is None or found.cone_axis is None:
+    if found.cone_cosine is None or found.cone_cosine_sd is None or found.cone_axis is None:
         raise ParameterError("only the answer of a line of hydrophones is a cone")
     azimuth, _ = bearing_and_depression(found.cone_axis)
     level = np.array([-np.sin(azimuth), np.cos(azimuth), 0.0])  # to starboard of the axis
     upright = np.cross(found.cone_axis, level)
-    turn = np.pi * ((np.arange(_TURNS) + 0.5) / _TURNS - 0.5)
+    # Denser near the level, where a known depth weighs most.
+    step = (np.arange(_TURNS) + 0.5) / _TURNS * 2.0 - 1.0
+    turn = 0.5 * np.pi * (_LEVEL_DENSITY * step + (1.0 - _LEVEL_DENSITY) * step**3)
+    width = (_LEVEL_DENSITY + 3.0 * (1.0 - _LEVEL_DENSITY) * step**2) / _TURNS
     ring = np.cos(turn)[:, None] * level + np.sin(turn)[:, None] * upright
     rings = np.stack([ring, -ring])  # (2, t, 3)
-    points, quadrature = np.polynomial.hermite_e.hermegauss(5)
-    cone = found.cone_angle[..., None] + found.cone_angle_sd[..., None] * points
-    cone = np.pi - np.abs(np.pi - np.abs(cone))[..., None, None, None]  # beyond the axis the cone opens again
-    units = np.cos(cone) * found.cone_axis + np.sin(cone) * rings  # (..., q, 2, t, 3)
-    weight = prior.density(units) * (quadrature / quadrature.sum())[:, None, None] / _TURNS
+    cosine = _cosines(found.cone_cosine, np.maximum(found.cone_cosine_sd, _LEAST_COSINE_SD))[..., None, None, None]
+    units = cosine * found.cone_axis + np.sqrt(1.0 - cosine**2) * rings  # (..., q, 2, t, 3)
+    weight = prior.density(units) * width / _COSINES
     bearing, depression = bearing_and_depression(units)
     side = weight.sum(axis=(-3, -1))
     share = weight / side[..., None, :, None]

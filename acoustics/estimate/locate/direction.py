@@ -15,6 +15,7 @@ from acoustics.base.frames import (
     principal_axes,
 )
 from acoustics.estimate.direction import (
+    FARTHEST_M,
     MISFIT_P,
     DepressionPrior,
     MergedDirection,
@@ -49,12 +50,12 @@ class WiringMemory:
     tests: list[WiringTest] = field(default_factory=list)
 
 
-def with_direction(ping: Ping, memory: WiringMemory) -> Ping:
+def with_direction(ping: Ping, memory: WiringMemory, *, farthest_m: float = FARTHEST_M) -> Ping:
     """A ping that has delays, with its directions and, where observed, its position.
 
     The integers are weighed anew by what the phases say of direction and distance; the delays become those of the
     likeliest direction. `memory` is kept from ping to ping: only several pings in a row tell that channels are swapped
-    or inverted.
+    or inverted. No pinger is farther than `farthest_m`.
     """
     # The direction is that from the array's centre, near or far: about the origin it would jump with the model.
     centre = ping.hydrophones_m.mean(axis=0)
@@ -62,7 +63,7 @@ def with_direction(ping: Ping, memory: WiringMemory) -> Ping:
         *_alternatives(ping),
         ping.hydrophones_m - centre,
         ping.sound_speed_m_s,
-        _depression_prior(ping, centre),
+        _depression_prior(ping, centre, farthest_m),
         sound_speed_sd_m_s=ping.sound_speed_sd_m_s,
         element_sd_m=ping.tolerances_m,
     )
@@ -157,16 +158,17 @@ def _with_position(ping: Ping, merged: tuple[MergedDirection, ...], observes: st
     )
 
 
-def _depression_prior(ping: Ping, centre: Floats) -> DepressionPrior:
+def _depression_prior(ping: Ping, centre: Floats, farthest_m: float) -> DepressionPrior:
     """What the depths of pinger and vehicle tell of the depression; the vehicle's is known where its pose has one."""
     pose = ping.pose
     down = Pose(np.zeros(3), pose.roll, pose.pitch, 0.0).rotation[2]
     if pose.position_m[2] <= 0:
-        return DepressionPrior(down)
+        return DepressionPrior(down, farthest_m=farthest_m)
     own = pose.position_m[2] + float(centre @ down)
     if ping.depth_m is None:
-        return DepressionPrior(down, own_depth_m=own)
-    return DepressionPrior(down, ping.depth_m - own, float(np.hypot(ping.depth_sd_m or 0.0, pose.depth_sd_m)))
+        return DepressionPrior(down, own_depth_m=own, farthest_m=farthest_m)
+    below, below_sd = ping.depth_m - own, float(np.hypot(ping.depth_sd_m or 0.0, pose.depth_sd_m))
+    return DepressionPrior(down, below, below_sd, farthest_m=farthest_m)
 
 
 def _wiring_checked(ping: Ping, p_value: float, memory: WiringMemory) -> Ping:

@@ -20,7 +20,7 @@ from acoustics.estimate.detect import (
     quantisation_density,
     what_is_left,
 )
-from acoustics.estimate.direction import NEAREST_M
+from acoustics.estimate.direction import FARTHEST_M, NEAREST_M
 from acoustics.estimate.locate.direction import WiringMemory, with_direction
 from acoustics.estimate.locate.echoes import with_echoes
 from acoustics.estimate.spectrum import complex_envelope, off_carrier_hz
@@ -39,7 +39,7 @@ _NOISE_BAND = 0.5  # of the carrier's frequency: what the shortest windows hear,
 _FREQUENCY_LOBES = 1.5
 _ENVELOPE_BAND = 0.2  # of the frequency: what is looked at on either side
 # Vectors of integers that are weighed by their directions: that search knows no distance and is generous.
-_MOST_ALTERNATIVES, _NEGLIGIBLE_WEIGHT = 48, 1e-5
+_MOST_ALTERNATIVES, _NEGLIGIBLE_WEIGHT = 96, 1e-5
 NO_CHANNELS = "fewer than two channels work"
 
 
@@ -141,7 +141,8 @@ def locate_ping(
         flags += tuple(f"channel '{context.sidecar.channels[k].name}': {hears}" for k in below_threshold)
         ping, measured = _heard_by(used, replace(ping, flags=flags), burst, part, context, density)
     ping = _with_frequency(_measured(ping, measured), used, pinger, part, density)
-    ping = with_direction(ping, context.wiring) if ping.ok else ping
+    if ping.ok:
+        ping = with_direction(ping, context.wiring, farthest_m=context.sidecar.farthest_m or FARTHEST_M)
     if masked_by:
         return replace(ping, ok=False, reason=f"{masked_by} was sounding when it came")
     if context.site is None or _is_another(ping, pinger):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from acoustics.base.errors import ParameterError
 from acoustics.base.toml_tables import validated
 from acoustics.io.sidecar import NotedPose, Sidecar
@@ -20,6 +22,7 @@ def sidecar_of_scene(scene: Scene) -> Sidecar:
     recorder, vehicle, n = scene.recorder, scene.vehicle, len(scene.array.hydrophones)
     turn_s = 1.0 / (n * recorder.sample_rate_hz) if recorder.multiplexed else 0.0
     places = scene.array.positions_m.tolist()
+    extent = math.hypot(scene.pool.extent_m, scene.pool.deepest_m)
     table = {
         "sample_rate_hz": recorder.sample_rate_hz,
         "channels": [
@@ -42,6 +45,7 @@ def sidecar_of_scene(scene: Scene) -> Sidecar:
         "gain_db": recorder.gain_db,
         "skew_sd_s": recorder.timing_sd_s(scene.pingers[0].frequency_hz),
         "hull_m": vehicle.hull_m,
+        "farthest_m": None if extent == float("inf") else round(max(extent, 2.0), 1),
         "pose": {key: getattr(vehicle, key) for key in NotedPose.model_fields if key != "remark"},
     }
     return validated(Sidecar, table, f"{scene.title}: as notes of a recording")

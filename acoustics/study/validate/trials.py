@@ -112,7 +112,7 @@ def compare(
             depression[k] = answer.depressions[best]
         if answer.bearing_sds:
             columns["stated_sd"][k] = answer.bearing_sds[best]
-            shares = answer.shares or (1.0,) * len(answer.bearings)
+            shares = answer.shares or (1.0 / len(answer.bearings),) * len(answer.bearings)
             columns["level"][k] = credible_level(trial.bearing, answer.bearings, answer.bearing_sds, shares)
         if answer.position_m is not None:
             place = trial_pose(scene, trial).to_body([pinger.position_m])[0]

@@ -110,6 +110,7 @@ def test_the_crew_does_not_know_the_truth(tmp_path):
         "pingers",
         "pose",
         "hull_m",
+        "farthest_m",
     }
     np.testing.assert_allclose([c.position_m for c in known.channels], scene.array.positions_m, atol=1e-12)
     moved = np.array([c["position_m"] for c in truth["channels"]]) - scene.array.positions_m
