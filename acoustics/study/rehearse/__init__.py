@@ -1,6 +1,6 @@
 """Would a whole run, from samples to the decision, end at the right station, and in the time?"""
 
 from acoustics.study.rehearse.play import OUTCOMES
-from acoustics.study.rehearse.study import Rehearsal, RehearsedRun, study_rehearsal
+from acoustics.study.rehearse.study import Moment, Rehearsal, RehearsedRun, study_rehearsal
 
-__all__ = ["OUTCOMES", "Rehearsal", "RehearsedRun", "study_rehearsal"]
+__all__ = ["OUTCOMES", "Moment", "Rehearsal", "RehearsedRun", "study_rehearsal"]

@@ -37,14 +37,21 @@ class PlayedRuns:
 
 
 def play(runs: PlayedRuns) -> Arrays:
-    """Play runs one after another; arrays of shape (n_runs, ...), and of the first run its ways, (n_pings, 3) [m]."""
+    """Play runs one after another; arrays of shape (n_runs, ...), and of the first run what was at each ping."""
     waypoints = NextWaypoints(runs.scene, runs.pinger)
     played = [_Played(runs, waypoints, seed).play() for seed in runs.seeds]
     columns = {name: np.stack([one[name] for one in played]) for name in played[0] if name not in _WAYS}
     return columns | {name: played[0][name] for name in _WAYS}
 
 
-_WAYS = ("believed_m", "true_m")
+_WAYS = ("believed_m", "true_m", "sounded_s", "stated_m", "stated_m2")
+
+
+def _position(answer: LiveAnswer | None) -> tuple[Floats, Floats]:
+    """Horizontal position (2,) [m] and covariance (2, 2) [m^2] of an answer; NaN where it has none."""
+    if answer is None or answer.solution is None:
+        return np.full(2, np.nan), np.full((2, 2), np.nan)
+    return answer.solution.position_m[:2], answer.solution.covariance_m2[:2, :2]
 
 
 class _Played:
@@ -81,7 +88,7 @@ class _Played:
         due = at = float(self._rng.uniform(0.0, pinger.pri_s))
         target, heading, heard_here, stops, number, last = vehicle.believed_m, vehicle.heading, 0, 0, 0, 0.0
         answer: LiveAnswer | None = None
-        believed, true = [], []
+        believed, true, sounded, stated = [], [], [], []
         while at <= plan.time_limit_s:
             there = vehicle.go(target, plan.speed_m_s * (at - last))
             if there:
@@ -92,8 +99,10 @@ class _Played:
             ping = self._heard(number, at, pose, moving=not there)
             if ping is not None:
                 answer = self._answered(ping, at)
-                if answer.commit is not None and answer.commit.now:
-                    break
+            sounded.append(at)
+            stated.append(_position(answer))
+            if ping is not None and answer is not None and answer.commit is not None and answer.commit.now:
+                break
             heard_here += there
             following = None if answer is None else answer.next_waypoint
             if heard_here >= plan.pings_per_waypoint and following is not None:
@@ -104,6 +113,9 @@ class _Played:
         return self._outcome(answer, min(at, plan.time_limit_s), stops, number) | {
             "believed_m": np.array(believed).reshape(-1, 3),
             "true_m": np.array(true).reshape(-1, 3),
+            "sounded_s": np.array(sounded),
+            "stated_m": np.array([place for place, _ in stated]).reshape(-1, 2),
+            "stated_m2": np.array([covariance for _, covariance in stated]).reshape(-1, 2, 2),
         }
 
     def _heard(self, number: int, at_s: float, pose: Pose, *, moving: bool) -> Ping | None:

@@ -21,15 +21,29 @@ from acoustics.study.rehearse.play import OUTCOMES, PlayedRuns, play
 from acoustics.study.stations import study_stations
 
 _RUNS_AT_ONCE = 4  # a chunk; each shares the echoes of the places to choose from
+_MOMENTS = 6  # of the first run, for a series of pictures
 _OF_EACH_RUN = ("outcome", "time_s", "distance_m", "stops", "stated", "source_m", "fix_m", "covariance_m2")
 _STATION_TRIALS = 8, 100  # at least and at most, for each station
+
+
+@dataclass(frozen=True)
+class Moment:
+    """What a run had stated after so many of its pings: position (2,) [m] and 95 % ellipse; None where it had none."""
+
+    pings: int
+    time_s: float
+    fix_m: Floats | None
+    half_length_m: float | None
+    half_width_m: float | None
+    azimuth_deg: float | None
 
 
 @dataclass(frozen=True)
 class RehearsedRun:
     """One run from above: believed and true places at the pings (n, 3), the pinger's, and the position found [m].
 
-    The ellipse is the 95 % one that the vehicle stated; None where it found no position.
+    The ellipse is the 95 % one that the vehicle stated; None where it found no position. `moments`: up to six, evenly
+    spread over the pings, the last the end.
     """
 
     believed_m: Floats
@@ -42,6 +56,7 @@ class RehearsedRun:
     outcome: str
     station: str
     time_s: float
+    moments: tuple[Moment, ...]
 
 
 @dataclass(frozen=True)
@@ -155,17 +170,36 @@ def study_rehearsal(
 
 
 def _first(scene: Scene, part: Arrays) -> RehearsedRun:
-    covariance = part["covariance_m2"][0]
-    found = error_ellipse(covariance) if np.isfinite(covariance).all() else None
+    length, width, azimuth = _ellipse(part["covariance_m2"][0])
+    n = len(part["sounded_s"])
     return RehearsedRun(
         believed_m=np.asarray(part["believed_m"], dtype=float),
         true_m=np.asarray(part["true_m"], dtype=float),
         source_m=part["source_m"][0],
         fix_m=part["fix_m"][0],
-        half_length_m=None if found is None else float(found.semi_major),
-        half_width_m=None if found is None else float(found.semi_minor),
-        azimuth_deg=None if found is None else float(np.rad2deg(found.azimuth)),
+        half_length_m=length,
+        half_width_m=width,
+        azimuth_deg=azimuth,
         outcome=OUTCOMES[int(part["outcome"][0])],
         station=scene.stations[int(part["truth"][0])].name,
         time_s=float(part["time_s"][0]),
+        moments=tuple(_moment(part, k) for k in np.unique(np.linspace(0, n - 1, min(_MOMENTS, n)).round().astype(int))),
     )
+
+
+def _moment(part: Arrays, k: int) -> Moment:
+    fix = part["stated_m"][k]
+    return Moment(
+        int(k) + 1,
+        float(part["sounded_s"][k]),
+        fix if np.isfinite(fix).all() else None,
+        *_ellipse(part["stated_m2"][k]),
+    )
+
+
+def _ellipse(covariance_m2: Floats) -> tuple[float | None, float | None, float | None]:
+    """Half axes [m] and azimuth [deg] of the 95 % ellipse; None where there is none."""
+    if not np.isfinite(covariance_m2).all():
+        return None, None, None
+    found = error_ellipse(covariance_m2)
+    return float(found.semi_major), float(found.semi_minor), float(np.rad2deg(found.azimuth))
