@@ -70,7 +70,13 @@ def _glance(report: Report) -> Section:
         (
             f"Bearing in the site from {budget.range_m:.1f} m",
             f"{number(budget.bearing_deg)} deg",
-            "the array as it is, heading error included; bound",
+            "the array as it is, heading error included; bound, by the burst before the first strong echo",
+        ),
+        (
+            "The same by the vehicle's own estimator",
+            f"{number(budget.predicted.bearing_deg)} deg",
+            f"in {percent(budget.predicted.answered)} of the pings, by {number(1e3 * budget.predicted.window_s)} ms of "
+            "the burst with the echoes in them; prediction",
         ),
         ("Horizontal position, one ping from there", *_position(budget.position_m, budget.range_m)),
         (

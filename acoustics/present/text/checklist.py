@@ -108,14 +108,15 @@ def _listen(plan: DayPlan) -> list[str]:
             f"Listen at x {plan.listen.x_m:.1f}, y {plan.listen.y_m:.1f} m first, then from a second direction, where "
             "bearings cross."
         )
-    if np.isfinite(budget.bearing_deg):
-        far = min(_TOO_FAR_OFF * budget.bearing_deg, 180.0)
+    expected_deg = budget.predicted.bearing_deg
+    if np.isfinite(expected_deg):
+        far = min(_TOO_FAR_OFF * expected_deg, 180.0)
         items.append(
             f"Known direction to the pinger {_BLANK} deg, pingfix locate says {_BLANK} deg. Over {far:.0f} deg apart "
-            f"(three times the bound of {number(budget.bearing_deg)} deg): stop and look for the cause before going on."
+            f"(three times the predicted {number(expected_deg)} deg): stop and look for the cause before going on."
         )
     else:
-        items.append("From the planned place one ping tells no bearing (bound): go nearer before trusting one.")
+        items.append("From the planned place one ping tells no bearing (prediction): go nearer before trusting one.")
     return items
 
 
