@@ -199,6 +199,7 @@ def _watched(stream: SampleStream) -> SampleStream:
 
     def blocks() -> Iterator[Any]:
         done = 0
+        progress(done, total)
         for block in stream.blocks:
             yield block
             done += block.shape[-1]

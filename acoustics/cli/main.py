@@ -14,6 +14,7 @@ from importlib import import_module
 import click
 
 from acoustics.base.errors import InputError, PingfixError, on_one_line
+from acoustics.cli.progress import Progress
 
 # In the order in which a crew needs them. Modules load when used, so that --help answers at once.
 _COMMANDS = (
@@ -140,6 +141,7 @@ def _stop(line: str, code: int) -> None:
 
 
 def _say(line: str) -> None:
+    Progress.end()
     click.echo(f"{click.style('pingfix:', fg='red', bold=True)} {on_one_line(line)}", err=True, color=_COLOUR)
 
 

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from acoustics.cli.progress import Progress
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
@@ -63,6 +65,7 @@ class Output:
 
     def show(self, result: object, text: Callable[[Any], str], draw: Callable[[], Figure] | None = None) -> None:
         """Write the picture if one is asked for, then print the result."""
+        Progress.end()
         if self.plot is not None and draw is not None:
             from acoustics.present.plot.style import write_picture
 

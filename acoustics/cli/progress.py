@@ -3,25 +3,67 @@
 from __future__ import annotations
 
 import sys
+import threading
 import time
 
 import click
 
-_QUIET_S = 1.0
+_EVERY_S = 1.0
 
 
 class Progress:
-    """One line, rewritten as the work goes on, for what takes over a second; silent where nobody watches."""
+    """One line, rewritten every second from the first on, until all is done; silent where nobody watches.
+
+    The time left goes by the parts done since they began: what came before them, and parts that an earlier run had
+    finished, say nothing of it.
+    """
+
+    _shown: Progress | None = None  # the one that the line is of
 
     def __init__(self, verb: str) -> None:
-        self._verb, self._start, self._shown = verb, time.monotonic(), -1
+        self._verb, self._created = verb, time.monotonic()
+        self._begun: tuple[float, int] | None = None  # when, with how much done
+        self._done, self._total, self._told = 0, 0, self._created
+        self._lock, self._ended = threading.Lock(), threading.Event()
+        Progress.end()
+        if sys.stderr.isatty():
+            Progress._shown = self
+            threading.Thread(target=self._every_second, daemon=True).start()
 
     def __call__(self, done: int, total: int) -> None:
-        """Tell that `done` of `total` parts are finished."""
-        elapsed = time.monotonic() - self._start
-        share = 100 * done // total
-        if not sys.stderr.isatty() or share == self._shown or elapsed < _QUIET_S:
-            return
-        self._shown = share
-        left = elapsed * (total - done) / max(done, 1)
-        click.echo(f"\r{share:3d} % {self._verb}, {left:.0f} s left ", nl=done == total, err=True)
+        """Tell that `done` of `total` are behind; once with what is so at the beginning, and after each part."""
+        with self._lock:
+            self._told = time.monotonic()
+            if self._begun is None:
+                self._begun = (self._told, done)
+            self._done, self._total = done, total
+        if done == total and Progress._shown is self:
+            Progress.end()
+
+    @staticmethod
+    def end() -> None:
+        """Leave the line as it is, if there is one, and write no more into it."""
+        shown, Progress._shown = Progress._shown, None
+        if shown is not None:
+            shown._ended.set()
+            if time.monotonic() - shown._created >= _EVERY_S:
+                shown._show(last=True)
+
+    def left_s(self, now: float) -> float | None:
+        """Time left [s]; None where nothing is known of it yet."""
+        if self._begun is None or self._done <= self._begun[1]:
+            return None
+        began, before = self._begun
+        rate = (self._done - before) / max(self._told - began, 1e-9)
+        return max((self._total - self._done) / rate - (now - self._told), 0.0)
+
+    def _every_second(self) -> None:
+        while not self._ended.wait(_EVERY_S):
+            self._show()
+
+    def _show(self, *, last: bool = False) -> None:
+        with self._lock:
+            now = time.monotonic()
+            left, share = self.left_s(now), 100 * self._done // max(self._total, 1)
+            when = f"{now - self._created:.0f} s so far" if left is None else f"{left:.0f} s left"
+            click.echo(f"\r{share:3d} % {self._verb}, {when}    ", nl=last, err=True)

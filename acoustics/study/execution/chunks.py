@@ -71,6 +71,7 @@ def run_chunks(
     *,
     running: Running = ALONE,
     fingerprint: str = "",
+    cost: Callable[[Task], int] = lambda task: 1,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> list[Arrays]:
     """Do every task once and give the results in the order of the tasks.
@@ -87,8 +88,10 @@ def run_chunks(
         The numbers are the same to the last bit.
     fingerprint : str
         Of all inputs of the study, by `chunk_store.fingerprint`; a folder with another one is refused.
+    cost : callable
+        About how long a task takes beside the others, in any unit, for `progress`.
     progress : callable
-        Told how many of how many chunks are finished.
+        Told how much of the cost of all tasks is behind, before the first and after each.
 
     Returns
     -------
@@ -114,13 +117,18 @@ def run_chunks(
     store = None if folder is None else ChunkStore.opened(folder, fingerprint, len(tasks))
     results = {} if store is None else store.finished()
     deaths: Counter[int] = Counter()
+    costs = [cost(task) for task in tasks]
+
+    def tell() -> None:
+        progress(sum(costs[index] for index in results), sum(costs))
 
     def finish(index: int, result: Arrays) -> None:
         if store is not None:
             store.keep(index, result)
         results[index] = result
-        progress(len(results), len(tasks))
+        tell()
 
+    tell()
     while waiting := [index for index in range(len(tasks)) if index not in results]:
         # What was at work when a worker died comes last, one at a time, so that the next death has one cause.
         fewest = min(deaths[index] for index in waiting)

@@ -30,6 +30,7 @@ from acoustics.study.map.stations import Chooser, Sights
 __all__ = ["MapChoices", "PoolMap", "map_pool"]
 
 _HEADINGS = 24
+_FIXES_FOR_A_PING = 8_000  # take as long as one ping rendered and located, with echoes and without; measured
 _USUAL = MapChoices()
 
 
@@ -93,11 +94,15 @@ def map_pool(
     echoes = echo_chunks(scene, pinger, cells, at.heading, chosen, pings=choices.echo_pings, seed=seed)
     tasks: list[FixChunk | EchoChunk] = [*echoes, *fixes]  # the longest first
     inputs = [scene.model_dump(mode="json", by_alias=True), pinger.name, asdict(choices), step, trials, seed]
+    known_pool = known_pool_in_cells(
+        scene, pinger, cells, at, most=choices.known_pool_cells, site_position=choices.site_position
+    )
     results = run_chunks(
         _simulated,
         tasks,
         running=running,
         fingerprint=fingerprint("map", *inputs),
+        cost=_cost,
         progress=progress,
     )
     simulated = gather_fixes(len(wrong), fixes, results[len(echoes) :])
@@ -134,9 +139,7 @@ def map_pool(
         stations=None if stations is None else station_map(*stations, cells, at.heard, simulated.chosen),
         echoes=gather_echoes(echoes, results[: len(echoes)], seed=seed),
         own_estimator=own_estimator_in_cells(scene, pinger, cells, at.heading),
-        known_pool=known_pool_in_cells(
-            scene, pinger, cells, at, most=choices.known_pool_cells, site_position=choices.site_position
-        ),
+        known_pool=known_pool,
         listen=listening_place(
             places,
             np.linalg.norm(at.source_m[:, :2], axis=-1),
@@ -148,6 +151,13 @@ def map_pool(
             failed=failed if trials else np.full_like(failed, np.nan),
         ),
     )
+
+
+def _cost(chunk: FixChunk | EchoChunk) -> int:
+    """In simulated fixes; a few hundred for what comes with any chunk."""
+    if isinstance(chunk, EchoChunk):
+        return _FIXES_FOR_A_PING * len(chunk.trials)
+    return 500 + len(chunk.cells) * max(chunk.model.trials, 1)
 
 
 def _simulated(chunk: FixChunk | EchoChunk) -> Arrays:

@@ -166,6 +166,8 @@ class _Count:
 
     def watch(self, blocks: Iterator[NDArray[np.int32]]) -> Iterator[NDArray[np.int32]]:
         done = 0
+        if self._progress is not None:
+            self._progress(done, self._total)
         for block in blocks:
             by_channel = np.ascontiguousarray(block.T)  # long rows: four times as fast to search as short columns
             low, high = by_channel.min(axis=1), by_channel.max(axis=1)

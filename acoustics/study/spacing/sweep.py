@@ -200,6 +200,7 @@ class Sweep:
         sizes = error_sizes_of(self.scene, self.pinger)
         bearing = np.resize(self.bearings, trials)
         rms, wrong = [], []
+        progress(0, len(spacing_m))
         for spacing, child in zip(spacing_m, np.random.SeedSequence(seed).spawn(len(spacing_m)), strict=True):
             rng = np.random.default_rng(child)
             pings = self.measured.nearest(spacing)

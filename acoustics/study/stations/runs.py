@@ -87,6 +87,7 @@ def decide(
             [_Batch(scene, model, batch) for parts in batches for batch in parts],
             running=running,
             fingerprint=fingerprint,
+            cost=lambda batch: sum(batch.plan.runs) * len(batch.plan.path_m),
             progress=progress,
         )
     )

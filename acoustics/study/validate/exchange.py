@@ -53,6 +53,7 @@ def export_design(
             raise OutputError(f"{folder}: holds files already; choose an empty folder or a new one")
         trials = [draw_trial(scene, pinger, design, number) for number in range(1, design.trials + 1)]
         names = [f"ping-{trial.number:04d}" for trial in trials]
+        progress(0, len(trials))
         for done, (trial, name) in enumerate(zip(trials, names, strict=True), 1):
             write_trial(scene, pinger, trial, folder / f"{name}.wav", folder / f"{name}.json")
             progress(done, len(trials))
