@@ -49,8 +49,8 @@ def test_phase_comes_near_its_bound(spacing_m, energy_ratio_db, sample_rate_hz):
 def test_wrong_cycles_come_as_often_as_predicted(case):
     row = waveforms.cycle_row(case, 2500)
     assert row["simulated"].low < row["predicted"] < row["simulated"].high
-    # The bound alone is known to promise too much here.
-    assert row["by_bound"] < row["simulated"].low
+    # The bound alone is known to promise too much here, by more than its sum over a lattice errs, 0.006.
+    assert row["by_bound"] + 0.006 < row["simulated"].value
 
 
 @pytest.mark.slow
