@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import Annotated, Self
 
+import numpy as np
 from numpy.typing import ArrayLike
 from pydantic import Field, model_validator
 
 from acoustics.physics.burst import Burst, BurstMoments, burst_moments
+from acoustics.physics.levels import pressure_from_level_pa
 from acoustics.scene.model import FrequencyHz, LevelDb, Name, NotNegative, Number, Point, SceneModel
 
 # Spreading alone takes 100 dB off there; what is built to be heard farther is no pinger. Our choice, no source.
@@ -80,6 +82,11 @@ class Pinger(SceneModel):
     def least_sample_rate_hz(self) -> float:
         """What a recorder needs for its band [Hz]."""
         return RATE_OVER_BAND * self.band_hz[1]
+
+    @property
+    def peak_pressure_pa(self) -> float:
+        """Of the carrier on the burst's plateau, at 1 m [Pa]."""
+        return float(np.sqrt(2.0) * pressure_from_level_pa(self.source_level_db))
 
     @property
     def burst(self) -> Burst:

@@ -75,7 +75,7 @@ class FusedPing:
     """A ping of the run.
 
     `bearing_residual_deg`: its site bearing, of the candidates the nearest, less that from its pose to the position;
-    `misfit`: how far it is from what the inliers others predict, root of chi-square over its degrees of freedom, so 1
+    `misfit`: how far it is from what the other inliers predict, root of chi-square over its degrees of freedom, so 1
     is usual; `status`: 'inlier', 'outlier' or 'not measured'. None where there is nothing to give.
     """
 

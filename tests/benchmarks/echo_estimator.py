@@ -194,7 +194,7 @@ def one_place(name: str, place: int) -> tuple[float, ...]:
     context = PingContext(notes, "phase", None)
     volts, cut = pressure / context.pa_per_volt[:, None], int(LEAD_S * RATE_HZ)
     recent = np.full(len(body), density * RATE_HZ / 2) / context.pa_per_volt**2
-    part = EventSegment(volts[:, : cut - 100], volts[:, cut:], int(0.003 * RATE_HZ), cut, RATE_HZ, recent)
+    part = EventSegment(volts[:, : cut - 100], volts[:, cut:], int(0.003 * RATE_HZ), cut, RATE_HZ, recent, 0.0)
     known = notes.pingers[0]
     burst = Burst(known.frequency_hz, known.length_s, known.q)
     begin = time.process_time()

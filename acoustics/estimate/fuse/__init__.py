@@ -4,7 +4,7 @@ from acoustics.estimate.fuse.clock import ClockEvidence, fuse_by_clock
 from acoustics.estimate.fuse.fusion import ALTERNATIVE, RANGE_UNSEEN, FusedFix, PingRun, SourceArea, Track, fuse_pings
 from acoustics.estimate.fuse.navigation import navigated_track
 from acoustics.estimate.fuse.pings import error_sizes_of_pings, run_of_pings, track_of_pings
-from acoustics.estimate.fuse.run import PingClock, uniform_over
+from acoustics.estimate.fuse.run import EPOCH_SD_S, PingClock, uniform_over
 from acoustics.estimate.fuse.station import (
     NEAREST_M,
     NONE_OF_THESE,
@@ -18,6 +18,7 @@ from acoustics.estimate.fuse.station import (
 
 __all__ = [
     "ALTERNATIVE",
+    "EPOCH_SD_S",
     "NEAREST_M",
     "NONE_OF_THESE",
     "RANGE_UNSEEN",

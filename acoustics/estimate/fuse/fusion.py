@@ -11,7 +11,6 @@ from scipy.special import chdtri
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.base.least_squares import transposed
 from acoustics.base.regions import chi_square_p_value
 from acoustics.estimate.fuse.hypotheses import (
     DISTINCT,
@@ -20,6 +19,7 @@ from acoustics.estimate.fuse.hypotheses import (
     alternative_misfits,
     modes_of,
     open_alternatives_covariance,
+    prediction_of_others,
     worth_fitting,
 )
 from acoustics.estimate.fuse.inliers import inlier_choice_covariance
@@ -67,7 +67,7 @@ class FusedFix:
         With the errors of poses, heading, sound speed and mounting [m^2]; seen from above its 95 % ellipse stands for
         the region of the likelihood.
     chi2, dof, p_value : ndarray, shape (...)
-        Weighted sum of squares of the inliers pings and of the shared errors, its degrees of freedom, and the
+        Weighted sum of squares of the inliers and of the shared errors, its degrees of freedom, and the
         probability of one at least as large.
     inliers : ndarray of bool, shape (..., n_pings)
         Which pings the position rests on.
@@ -181,12 +181,11 @@ def fuse_pings(
     Spherical waves, so the near field is included. Unknown are the source and the errors that pings share (heading,
     velocity log, start, the walk of the dead reckoning, sound speed, hydrophones' places, skew), each normal with its
     standard deviation; noise and the attitude's error at each ping weigh the residuals. From starts by consensus, the
-    fit is repeated with the pings that its last round inliers: hard rejection after a start of high breakdown point
-    (Rousseeuw and Leroy 1987, Robust Regression and Outlier Detection, section 1.2 and chapter 5). A ping is judged
-    by how far it lies from what the others predict, not by its residual, which a wrong ping makes small itself. From
-    the state of greatest posterior density `confidence_region` finds the region, and `inlier_choice_covariance` adds
-    to it
-    what a mistaken inlier would change.
+    fit is repeated with the pings that its last round kept as inliers: hard rejection after a start of high breakdown
+    point (Rousseeuw and Leroy 1987, Robust Regression and Outlier Detection, section 1.2 and chapter 5). A ping is
+    judged by how far it lies from what the others predict, not by its residual, which a wrong ping makes small itself.
+    From the state of greatest posterior density `confidence_region` finds the region, and `inlier_choice_covariance`
+    adds to it what a mistaken inlier would change.
     """
     batch, p = run.tdoa_s.shape[:-2], run.tdoa_s.shape[-2]
     if np.shape(track.position_m) != (*batch, p, 3):
@@ -320,9 +319,9 @@ def _judge(
     choice: NDArray[np.intp],
     cutoff: Floats,
 ) -> _Fitted:
-    """How far each ping is from what the inliers others predict, with its alternative and with the best of them.
+    """How far each ping is from what the other inliers predict, with its alternative and with the best of them.
 
-    For an inliers ping with residual e and covariance E of that residual, ``e^T E^-1 e`` is its distance from the
+    For an inlier with residual e and covariance E of that residual, ``e^T E^-1 e`` is its distance from the
     prediction of the others alone (Cook and Weisberg 1982, Residuals and Influence in Regression, section 2.2); for
     the others the prediction's covariance adds to that of the ping.
     """
@@ -331,10 +330,8 @@ def _judge(
     weight = inliers.astype(float)
     cost, normal, _ = information(resolved, at, state, weight)
     covariance: Floats = np.linalg.inv(normal).astype(float)
-    predicted = at.jacobian @ covariance[:, None] @ transposed(at.jacobian)
-    sign = np.where(inliers, -1.0, 1.0)[..., None, None]
-    size, axes = np.linalg.eigh(np.eye(predicted.shape[-1]) + sign * predicted)
-    along = np.einsum("rpki,rpk->rpi", axes, at.residual)
+    against = prediction_of_others(at, covariance, inliers)
+    size, along = against.size, against.along
     checked = (size > LEAST_VARIANCE) & problem.heard[..., None]
     chi2 = np.sum(np.divide(along**2, size, out=np.zeros_like(size), where=checked), axis=-1)
     missed = np.sum(np.where(problem.heard & ~inliers, cutoff, 0.0), axis=-1)
@@ -342,7 +339,7 @@ def _judge(
     ping_dof = np.maximum(checked.sum(axis=-1) - absent, 0)
     preferred, preferred_chi2 = choice, chi2
     if problem.alternatives is not None and problem.misfit is not None:
-        misfits = alternative_misfits(problem, at, (size, axes, along), inliers, choice)
+        misfits = alternative_misfits(problem, at, against, inliers, choice)
         preferred = np.argmin(misfits + problem.misfit, axis=-1)
         preferred_chi2 = np.take_along_axis(misfits, preferred[..., None], axis=-1)[..., 0]
         taken = np.take_along_axis(problem.misfit, choice[..., None], axis=-1)[..., 0]

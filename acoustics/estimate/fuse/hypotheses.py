@@ -10,6 +10,7 @@ Multitarget-Multisensor Tracking, section 3.4).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,17 +47,37 @@ def worth_fitting(score: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     return run, start
 
 
+class Prediction(NamedTuple):
+    """Residuals of pings about what the other inliers predict: variances (r, p, k), their axes (r, p, k, k), and the
+    residuals along these, (r, p, k)."""
+
+    size: Floats
+    axes: Floats
+    along: Floats
+
+
+def prediction_of_others(at: Linearised, covariance: Floats, inliers: NDArray[np.bool_]) -> Prediction:
+    """Each ping against the others, by the covariance of a fit to the inliers.
+
+    For an inlier the prediction's covariance is taken from that of its residual, which its own fit has shrunk; for the
+    others it adds.
+    """
+    predicted = at.jacobian @ covariance[:, None] @ transposed(at.jacobian)
+    sign = np.where(inliers, -1.0, 1.0)[..., None, None]
+    size, axes = np.linalg.eigh(np.eye(predicted.shape[-1]) + sign * predicted)
+    return Prediction(size, axes, np.einsum("rpki,rpk->rpi", axes, at.residual))
+
+
 def alternative_misfits(
     problem: FusionProblem,
     at: Linearised,
-    against: tuple[Floats, Floats, Floats],
+    against: Prediction,
     inliers: NDArray[np.bool_],
     choice: NDArray[np.intp],
 ) -> Floats:
     """Chi-square of every alternative of each ping about what the other inliers predict, (r, p, m).
 
-    `against`: variances (r, p, k) of the residuals about that prediction, their axes, and the residuals along them, of
-    the alternatives `choice`, (r, p), that were fitted.
+    `against`: that of the alternatives `choice`, (r, p), that were fitted.
     """
     size, axes, along = against
     assert problem.alternatives is not None
@@ -85,9 +106,8 @@ def open_alternatives_covariance(
         return np.zeros((len(state), kept, kept))
     at = linearise(problem.resolved(choice), state)
     lever = at.jacobian @ covariance[:, None]  # (r, p, k, size)
-    size, axes = np.linalg.eigh(np.eye(at.residual.shape[-1]) - lever @ transposed(at.jacobian))
-    along = np.einsum("rpki,rpk->rpi", axes, at.residual)
-    chi2 = alternative_misfits(problem, at, (size, axes, along), inliers, choice) + problem.misfit
+    against = prediction_of_others(at, covariance, inliers)
+    chi2 = alternative_misfits(problem, at, against, inliers, choice) + problem.misfit
     fitted = np.take_along_axis(problem.alternatives, choice[..., None, None], axis=2)
     added = (problem.alternatives - fitted) @ transposed(at.whitener)
     shift = added @ lever[..., :kept]  # (r, p, m, kept)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.least_squares import Descent, inverse_factor, levenberg, transposed
-from acoustics.estimate.fuse.run import PingClock, PingRun, SourceArea, Track
+from acoustics.estimate.fuse.run import EPOCH_SD_S, PingClock, PingRun, SourceArea, Track
 from acoustics.physics.error_model import ErrorSizes, Sight, attitude_axes, sight_of_source
 from acoustics.physics.refraction import SoundSpeedProfile, apparent_source
 
@@ -25,7 +25,6 @@ _LONGEST_STEP = 0.75  # of the distance
 # What an unobserved coordinate is known to beforehand;
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _UNKNOWN_M = 1e5
-_EPOCH_SD_S = 1.0  # of the start of the pinger's clock before its first arrival: more than any time of travel
 
 
 @dataclass(frozen=True)
@@ -261,7 +260,7 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     if problem.clock is not None:
         ticks = np.zeros((r, p, residual.shape[-1], 2))
         ticks[:, :, -1] = (
-            np.stack([np.full((r, p), _EPOCH_SD_S), problem.clock.pri_sd_s * problem.count], axis=-1)
+            np.stack([np.full((r, p), EPOCH_SD_S), problem.clock.pri_sd_s * problem.count], axis=-1)
             * (problem.speed * np.any(problem.differences[:, -1] != 0, axis=-1))[:, None]
         )
         residual = residual - np.einsum("rpks,rs->rpk", ticks, clock)

@@ -63,6 +63,9 @@ class Track:
             raise ParameterError("distance_m falls from one ping to the next: the pings must be in order of time")
 
 
+EPOCH_SD_S = 1.0  # of the start of a pinger's clock before its first arrival: more than any time of travel
+
+
 @dataclass(frozen=True)
 class PingClock:
     """What is known of when a pinger sounds: every so often by a steady clock of its own, its start unknown.

@@ -17,22 +17,18 @@ from acoustics.estimate.detect import (
     leading_edge,
     noisy_channels,
     off_centre_channels,
-    quantisation_density,
     what_is_left,
 )
 from acoustics.estimate.direction import FARTHEST_M, NEAREST_M
 from acoustics.estimate.locate.direction import WiringMemory, with_direction
 from acoustics.estimate.locate.echoes import with_echoes
 from acoustics.estimate.spectrum import complex_envelope, off_carrier_hz
-from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa
+from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa, thinning_factor
 from acoustics.io.ping import IntegerAlternative, NavigatedPose, Ping
 from acoustics.io.sidecar import KnownPinger, Sidecar
 from acoustics.io.site_sketch import SiteSketch
 from acoustics.physics.burst import Burst
 
-# Kept for the delays: all up to twice the carrier and more, far above what the build-up holds;
-# flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
-_SAMPLES_IN_A_CYCLE = 6.0
 _NOISE_BAND = 0.5  # of the carrier's frequency: what the shortest windows hear, those of two cycles
 # A burst is heard through its own spectrum, whose first zeros lie 1 / length off the carrier; what is heard from beyond
 # them comes by a side lobe, and is another sound. Half as much again for what noise and echoes do to the measurement.
@@ -61,6 +57,8 @@ class EventSegment:
         Of each channel [Hz].
     noise_power : ndarray, shape (n_channels,)
         Power of the noise behind the matched filter, of what was heard recently [V^2].
+    converter_density : float
+        Noise density of the converters, by the steps of `volts` [V^2/Hz].
     """
 
     before: Floats
@@ -69,6 +67,7 @@ class EventSegment:
     first: int
     sample_rate_hz: float
     noise_power: Floats
+    converter_density: float
 
 
 @dataclass
@@ -218,7 +217,7 @@ def heard_within_hz(pinger: KnownPinger) -> float:
 
 def _thinned(pressure: Floats, rate: float, burst: Burst) -> tuple[Floats, float]:
     """The samples at a rate no higher than a short burst needs, and that rate; the first sample stays the first."""
-    factor = int(rate / (_SAMPLES_IN_A_CYCLE * (burst.frequency_hz + abs(burst.sweep_hz) / 2.0)))
+    factor = thinning_factor(rate, burst)
     if factor < 2:
         return pressure, rate
     n = pressure.shape[-1] // factor
@@ -234,7 +233,7 @@ def _noise_density(part: EventSegment, burst: Burst) -> Floats:
     width = max(_NOISE_BAND * burst.frequency_hz, abs(burst.sweep_hz))
     local = band_noise_density(part.before, rate, burst.frequency_hz, width)
     recent = 2.0 * part.noise_power / rate
-    heard = np.maximum(recent if local is None else local, quantisation_density(part.volts, rate))
+    heard = np.maximum(recent if local is None else local, part.converter_density)
     return np.where(heard > 0, heard, recent)
 
 

@@ -165,13 +165,13 @@ def _located(
         own = window.samples[:, begin : begin + min(bank.hop, window.n_real)]
         varies = varies or bool(np.any(np.ptp(window.samples[:, window.history :][:, : window.n_real], axis=-1)))
         if window.first == 0:
-            _know_converter(detectors, own, rate)
+            _know_converter(detectors, quantisation_density(own, rate), rate)
         for k, event, beside in _heard(window, bank, detectors, leaks):
             if not trackers[k].accept(event.peak_at / rate, event.power):
                 continue
             count += 1
             part = _event_segment(window, event, bank, rate, detectors[k].noise())
-            _know_converter(detectors, part.volts, rate)
+            _know_converter(detectors, part.converter_density, rate)
             over = ", ".join(f"'{pingers[j].name}'" for j in beside)
             ping = locate_ping(count, pingers[k], bursts[k], part, context, masked_by=over)
             _count(tally, tally.pingers[k], ping)
@@ -186,9 +186,9 @@ def _located(
         raise InputError(stream.source, "", "every channel holds one value throughout: nothing was recorded")
 
 
-def _know_converter(detectors: list[BandDetector], volts: Floats | Singles, rate: float) -> None:
+def _know_converter(detectors: list[BandDetector], density: float, rate: float) -> None:
     """Tell the detectors the converter's noise as far as samples show it; between bursts they may stand still."""
-    power = quantisation_density(volts, rate) * rate / 2
+    power = density * rate / 2
     for detector in detectors:
         detector.least_noise = min(power, detector.least_noise or power)
 
@@ -276,11 +276,13 @@ def _event_segment(window: _Window, event: Event, bank: FilterBank, rate: float,
     oldest = max(window.history - window.first, 0)
     begin = max(begin, oldest)
     end = min(stop + int(1.3 * bank.longest), window.history + window.n_real)
+    volts = window.samples[:, begin:end].astype(float)
     return EventSegment(
         before=window.samples[:, oldest:begin].astype(float),
-        volts=window.samples[:, begin:end].astype(float),
+        volts=volts,
         search=min(stop, end) - begin,
         first=begin - window.history + window.first,
         sample_rate_hz=rate,
         noise_power=noise,
+        converter_density=quantisation_density(volts, rate),
     )

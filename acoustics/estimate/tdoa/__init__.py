@@ -4,7 +4,7 @@ from acoustics.estimate.tdoa.build_up_misfit import OnsetMisfit
 from acoustics.estimate.tdoa.differences import Tdoa, tdoa_from_toa, tdoa_of
 from acoustics.estimate.tdoa.integer_ambiguity import Cycles, IntegerAlternatives, resolve_ambiguity
 from acoustics.estimate.tdoa.measure import TdoaMeasurement, measure_tdoa
-from acoustics.estimate.tdoa.segment import Segment
+from acoustics.estimate.tdoa.segment import Segment, thinning_factor
 
 __all__ = [
     "Cycles",
@@ -17,4 +17,5 @@ __all__ = [
     "resolve_ambiguity",
     "tdoa_from_toa",
     "tdoa_of",
+    "thinning_factor",
 ]

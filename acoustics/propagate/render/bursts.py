@@ -8,7 +8,6 @@ import numpy as np
 
 from acoustics.base.frames import Floats
 from acoustics.physics.burst import burst_envelope, burst_phase
-from acoustics.physics.levels import pressure_from_level_pa
 from acoustics.propagate.images import Bools, Complexes
 from acoustics.scene.pinger import Pinger
 
@@ -65,9 +64,8 @@ def ping_pressure(
     ``i w - r`` with r the rate of its build-up, switched on and off at each path's arrival and end. Paths then add
     up in one recursion over the samples, whatever their number; a sweep is evaluated path by path.
     """
-    peak_pa = np.sqrt(2.0) * float(pressure_from_level_pa(pinger.source_level_db))
     arrival = start_s + np.where(valid, delay_s, delay_s[:, :1])
-    gain = np.where(valid, peak_pa * amplitude, 0.0)
+    gain = np.where(valid, pinger.peak_pressure_pa * amplitude, 0.0)
     begins = times.first_after(arrival)
     first = int(begins.min())
     n_samples = int(np.ceil((np.ptp(arrival) + np.ptp(times.offset_s) + burst_span_s(pinger)) / times.interval_s)) + 2

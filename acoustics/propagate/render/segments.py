@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from acoustics.base.frames import Floats
-from acoustics.physics.levels import pressure_from_level_pa
 from acoustics.propagate.arrivals import Arrivals
 from acoustics.scene.pinger import Pinger
 
@@ -32,14 +31,13 @@ def ping_segments(pinger: Pinger, paths: Arrivals, *, sample_rate_hz: float, lea
         Sum over the paths [Pa], exact at any delay: the burst is evaluated, nothing is interpolated.
     """
     burst = pinger.burst
-    peak_pa = np.sqrt(2.0) * float(pressure_from_level_pa(pinger.source_level_db))
     time = np.arange(int(np.ceil(length_s * sample_rate_hz))) / sample_rate_hz
     delay = paths.delay_s - paths.delay_s[:, :1, :1] + lead_s
     heard = paths.valid & (delay < length_s)
     total = np.zeros((*delay.shape[:2], len(time)))
     for path in np.flatnonzero(heard.any(axis=(0, 1))):
         rows = np.flatnonzero(heard[..., path].any(axis=-1))
-        gain = np.where(heard[rows, :, path], peak_pa * paths.amplitude[rows, :, path], 0.0)
+        gain = np.where(heard[rows, :, path], pinger.peak_pressure_pa * paths.amplitude[rows, :, path], 0.0)
         late = delay[rows, :, path]
         # Samples before the earliest of these arrivals are silent.
         first = max(int(late.min() * sample_rate_hz), 0)

@@ -3,6 +3,7 @@
 from acoustics.study.draws.blind import BlindPings, measure_blind, places_about
 from acoustics.study.draws.blind_bearings import BlindBearings, draw_blind_bearings
 from acoustics.study.draws.errors import DrawnErrors, draw_errors
+from acoustics.study.draws.integers import HALF_A_CYCLE, cycles_apart
 from acoustics.study.draws.pings import ArrivalErrors, simulate_bearings, simulate_fixes
 from acoustics.study.draws.runs import (
     Route,
@@ -16,11 +17,13 @@ from acoustics.study.draws.runs import (
 )
 
 __all__ = [
+    "HALF_A_CYCLE",
     "Route",
     "ArrivalErrors",
     "BlindBearings",
     "BlindPings",
     "DrawnErrors",
+    "cycles_apart",
     "pinger_clock",
     "route_positions",
     "draw_blind_bearings",

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, Pose
-from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa
+from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa, thinning_factor
 from acoustics.physics.build_up import cycle_choice_variance
 from acoustics.physics.levels import pressure_from_level_pa
 from acoustics.propagate.arrivals import Arrivals, arrivals
@@ -28,7 +28,6 @@ _LEAD_CYCLES = 10.0
 _SEARCH_CYCLES = 5.0  # by which the estimator may look for the arrival, and what a look at the end takes
 # Of the burst that is rendered at first: few windows are longer, and those are looked at again.
 _FIRST_LOOK_CYCLES, _LONGER = 12.0, 4.0
-_SAMPLES_IN_A_CYCLE = 6.0  # as many as the estimator keeps
 _WINDOWS_AN_OCTAVE = 2.0  # windows this near each other are taken as one
 _WEAKEST_ECHO_DB = -40.0
 _ABOUT_M = np.array([0.2, 0.2, 0.05])  # nobody keeps a place better, and echoes add in another phase at each
@@ -150,9 +149,8 @@ class _Setting:
     @property
     def rate_hz(self) -> float:
         """Of the samples that the estimator keeps."""
-        highest = self.pinger.frequency_hz + abs(self.pinger.sweep_hz) / 2
         rate = self.scene.recorder.sample_rate_hz
-        return rate / max(int(rate / (_SAMPLES_IN_A_CYCLE * highest)), 1)
+        return rate / thinning_factor(rate, self.pinger.burst)
 
     @property
     def noise_density(self) -> float:

@@ -18,10 +18,9 @@ from acoustics.physics.tdoa import difference_matrix, plane_wave_time, spherical
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws.blind import BlindPings
-from acoustics.study.draws.integers import resolved_tdoa
+from acoustics.study.draws.integers import HALF_A_CYCLE, cycles_apart, resolved_tdoa
 
 _TOLD = 0.01  # probability of a second direction from which on `locate` tells it
-_HALF_A_CYCLE = 0.5
 
 
 @dataclass(frozen=True)
@@ -146,7 +145,7 @@ class _Listener:
         found, fix = self._answers(Tdoa(delay, (carrier_s2 + skew_sd**2) * (differences @ differences.T)), away_m, rng)
         error, answered = self._nearest(found, truth)
         given = found.ok & (found.p_value >= MISFIT_P)
-        wrong = self._cycles_apart(answered, unit) > _HALF_A_CYCLE
+        wrong = self._cycles_apart(answered, unit) > HALF_A_CYCLE
         level = self._level
         off = (fix.position_m - sources @ level.T)[..., :2]
         return BlindBearings(
@@ -188,16 +187,14 @@ class _Listener:
         return found, fix
 
     def _cycles_apart(self, one: Floats, other: Floats) -> Floats:
-        """Largest difference over the baselines between the delays of plane waves from two directions, in periods."""
-        times = (plane_wave_time(self.hydrophones_m, unit, self.scene.sound_speed_m_s) for unit in (one, other))
-        return np.asarray(np.ptp(np.subtract(*times), axis=-1) * self.pinger.frequency_hz)
+        return cycles_apart(self.hydrophones_m, one, other, self.scene.sound_speed_m_s, self.pinger.frequency_hz)
 
     def _nearest(self, found: Bearing, truth: Floats) -> tuple[Floats, Floats]:
         """Error [rad], shape (m,), and direction, (m, 3), of the candidate that counts: the one nearest to the truth
         (m, 3) among the first and what the delays leave beside it."""
         bearing, depression = bearing_and_depression(truth)
         units = direction(found.bearing, found.depression)
-        counts = (found.probability >= _TOLD) & (self._cycles_apart(units, units[:, :1]) <= _HALF_A_CYCLE)
+        counts = (found.probability >= _TOLD) & (self._cycles_apart(units, units[:, :1]) <= HALF_A_CYCLE)
         closeness = np.einsum("tci,ti->tc", units, direction(bearing, depression))
         best = np.argmax(np.where(counts, np.nan_to_num(closeness, nan=-2.0), -np.inf), axis=-1)
         row = np.arange(len(best))

@@ -8,11 +8,12 @@ from numpy.typing import NDArray
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION
 from acoustics.base.frames import Floats
 from acoustics.estimate.tdoa import Tdoa, resolve_ambiguity
-from acoustics.physics.tdoa import difference_matrix
+from acoustics.physics.tdoa import difference_matrix, plane_wave_time
 
 # An envelope that tells nothing of the integers has a variance of infinity; one of this many times the longest delay
 # tells as little.
 _TELLS_NOTHING = 10.0
+HALF_A_CYCLE = 0.5  # of two directions over a baseline: beyond, the carrier's phase takes one for another integer
 
 
 def resolved_tdoa(
@@ -112,3 +113,26 @@ def drawn_integers(
         phase = (times_s[:, k] + noise_s[:, k]) @ difference_matrix(n).T
         off[:, k] = np.rint((delay - phase) * frequency_hz)
     return off
+
+
+def cycles_apart(
+    hydrophones_m: Floats, one: Floats, other: Floats, sound_speed_m_s: float, frequency_hz: float
+) -> Floats:
+    """Largest difference over the baselines between the delays of plane waves from two directions, in periods.
+
+    Parameters
+    ----------
+    hydrophones_m : ndarray, shape (n, 3)
+        Positions [m].
+    one, other : ndarray, shape (..., 3)
+        Unit vectors that point to the pinger, in the same frame.
+    sound_speed_m_s, frequency_hz : float
+        Sound speed [m/s] and the carrier's frequency [Hz].
+
+    Returns
+    -------
+    ndarray, shape (...)
+    """
+    times = (plane_wave_time(hydrophones_m, unit, sound_speed_m_s) for unit in (one, other))
+    # The largest difference over all baselines is that between the extremes.
+    return np.asarray(np.ptp(np.subtract(*times), axis=-1) * frequency_hz)

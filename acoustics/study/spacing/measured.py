@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -50,11 +51,9 @@ class MeasuredScales:
         """Pings of the spacing nearest to the given one, by its logarithm."""
         return self.pings[int(np.argmin(np.abs(np.log(self.spacing_m / spacing_m))))]
 
-    def between(self, spacing_m: Floats, name: str) -> Floats:
-        """Mean square over pings and hydrophones of a shift, or mean of a variance, at spacings (n,) [s^2]."""
-        each = [getattr(one, name) for one in self.pings]
-        value = [np.mean(one**2) if name.endswith("shift_s") else np.mean(one) for one in each]
-        return np.interp(np.log(spacing_m), np.log(self.spacing_m), value)
+    def between(self, spacing_m: Floats, of: Callable[[BlindPings], Floats]) -> Floats:
+        """Mean over pings and hydrophones of what `of` takes from them, at spacings of shape (n,)."""
+        return np.interp(np.log(spacing_m), np.log(self.spacing_m), [np.mean(of(one)) for one in self.pings])
 
     def shift_between(self, spacing_m: Floats) -> Floats:
         """`shift_deg` at spacings of shape (n,)."""

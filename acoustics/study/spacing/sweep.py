@@ -139,7 +139,7 @@ class Sweep:
 
     def own_deg(self, spacing_m: Floats) -> Floats:
         """RMS bearing error [deg] of the vehicle's own estimator with the right integers at spacings (n,)."""
-        noise = self.measured.between(spacing_m, "carrier_variance_s2")[:, None, None]
+        noise = self.measured.between(spacing_m, lambda pings: pings.carrier_variance_s2)[:, None, None]
         return np.hypot(self.bound_deg(spacing_m, noise), self.measured.shift_between(spacing_m))
 
     def wrong_integers(self, spacing_m: Floats) -> tuple[Floats, Floats]:
@@ -147,10 +147,11 @@ class Sweep:
 
         Of the vehicle's own estimator; what echoes shift counts as if it were noise.
         """
-        carrier, envelope = (
-            (self.measured.between(spacing_m, f"{of}_variance_s2") + self.measured.between(spacing_m, f"{by}_shift_s"))
-            for of, by in (("carrier", "carrier"), ("cycle", "envelope"))
-        )
+        between = self.measured.between
+        carrier = between(spacing_m, lambda pings: pings.carrier_variance_s2)
+        carrier += between(spacing_m, lambda pings: pings.carrier_shift_s**2)
+        envelope = between(spacing_m, lambda pings: pings.cycle_variance_s2)
+        envelope += between(spacing_m, lambda pings: pings.envelope_shift_s**2)
         mounting = (self.scene.array.tolerances_m / self.scene.sound_speed_m_s) ** 2
         ambiguity = integer_ambiguity(
             spacing_m[:, None, None, None] * self.shape_m,

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, direction, wrap_angle
 from acoustics.base.mixtures import credible_level
-from acoustics.physics.tdoa import plane_wave_time
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
+from acoustics.study.draws import HALF_A_CYCLE, cycles_apart
 from acoustics.study.validate.adapters import Estimator, ask
 from acoustics.study.validate.answer import Answer, EstimatorFailure
 from acoustics.study.validate.design import SECTORS, Design, Trial, draw_trial, trial_pose
@@ -23,7 +23,6 @@ from acoustics.study.validate.recording import RECORDING, SIDECAR, trial_bounds,
 
 ANSWERED, REFUSED, FAILED = 0, 1, 2
 BESIDE = "beside_"
-_HALF_A_CYCLE = 0.5
 Arrays = dict[str, NDArray[Any]]
 
 
@@ -129,7 +128,7 @@ def compare(
         "bound": trial_bounds(scene, pinger, trials),
         "outcome": outcome,
         "reason": np.array(reason),
-        "wrong_integer": cycles_apart(scene, pinger, answered, true) > _HALF_A_CYCLE,
+        "wrong_integer": _cycles_apart(scene, pinger, answered, true) > HALF_A_CYCLE,
         **columns,
     }
 
@@ -138,16 +137,9 @@ def _nearest(scene: Scene, pinger: Pinger, answer: Answer, trial: Trial) -> int:
     """Index of the candidate nearest to the truth, among those that the delays leave beside the first."""
     depressions = answer.depressions or (trial.depression,) * len(answer.bearings)
     toward = direction(np.array(answer.bearings), np.array(depressions))
-    fits = cycles_apart(scene, pinger, toward, toward[0]) <= _HALF_A_CYCLE
+    fits = _cycles_apart(scene, pinger, toward, toward[0]) <= HALF_A_CYCLE
     return int(np.argmax(np.where(fits, toward @ direction(trial.bearing, trial.depression), -np.inf)))
 
 
-def cycles_apart(scene: Scene, pinger: Pinger, one: Floats, other: Floats) -> Floats:
-    """Largest difference over the baselines between the delays of plane waves from two directions, in periods.
-
-    Unit vectors of shape (..., 3) that point to the pinger; the result has shape (...).
-    """
-    hydrophones, speed = scene.array.positions_m, scene.sound_speed_m_s
-    times = plane_wave_time(hydrophones, one, speed) - plane_wave_time(hydrophones, other, speed)
-    # The largest difference over all baselines is that between the extremes.
-    return np.asarray(np.ptp(times, axis=-1) * pinger.frequency_hz)
+def _cycles_apart(scene: Scene, pinger: Pinger, one: Floats, other: Floats) -> Floats:
+    return cycles_apart(scene.array.positions_m, one, other, scene.sound_speed_m_s, pinger.frequency_hz)

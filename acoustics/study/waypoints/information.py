@@ -17,11 +17,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.least_squares import transposed
-from acoustics.estimate.fuse import PingClock
+from acoustics.estimate.fuse import EPOCH_SD_S, PingClock
 from acoustics.physics.error_model import ErrorSizes, attitude_axes, sight_of_source
 from acoustics.physics.tdoa import difference_matrix
-
-EPOCH_SD_S = 1.0  # of the start of the pinger's clock: more than any time of travel
 
 
 @dataclass(frozen=True)

@@ -11,11 +11,12 @@ from acoustics.base.frames import Floats, Pose
 from acoustics.base.intervals import Interval, rate_interval, rms_interval
 from acoustics.base.least_squares import Descent, Indices, levenberg
 from acoustics.base.regions import inside_region
+from acoustics.estimate.fuse import EPOCH_SD_S
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import spherical_time, unit_vectors_to_source
 from acoustics.study.draws import draw_errors
 from acoustics.study.execution import Arrays, Running, run_chunks
-from acoustics.study.waypoints.information import EPOCH_SD_S, Heard, hear, run_weight, times_taken
+from acoustics.study.waypoints.information import Heard, hear, run_weight, times_taken
 from acoustics.study.waypoints.prior import Prior
 from acoustics.study.waypoints.value import Worth
 
