@@ -67,7 +67,7 @@ class TableModel(BaseModel):
         if not isinstance(data, dict):
             return handler(data)
         keys = sorted(field.alias or name for name, field in cls.model_fields.items())
-        unknown = [key for key in data if key not in keys and key not in cls.model_fields]
+        unknown = [key for key in data if key not in keys]
         if not unknown:
             return handler(data)
         meant = {nearest(str(key), keys) for key in unknown}

@@ -56,6 +56,7 @@ def edited(tmp_path, *changes, example="mallard-basin"):
 BAD = {
     "unknown key": ([(r"^frequency_hz = .*$", "frequency_khz = 30.0")], r"pinger\[1\]: unknown key 'frequency_khz'; did you mean 'frequency_hz'\?"),
     "unknown table": ([(r"^\[noise\]$", "[noize]")], r"unknown key 'noize'; did you mean 'noise'\?"),
+    "plural table": ([(r"^\[\[station\]\]$", "[[stations]]")], r"unknown key 'stations'; did you mean 'station'\?$"),
     "wrong unit": ([(r"^frequency_hz = .*$", "frequency_hz = 30.0")], r"pinger\[1\].frequency_hz: .*greater than or equal to 1000, got 30.0"),
     "kelvin": ([(r"^temperature_degc = .*$", "temperature_degc = 299.0")], r"water.temperature_degc: .*less than or equal to 45, got 299.0"),
     "text for a number": ([(r"^length_s = .*$", "length_s = '4 ms'")], r"pinger\[1\].length_s: should be a number, got '4 ms'"),
