@@ -3,25 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.intervals import Interval, rate_interval, rms_interval
-from acoustics.base.least_squares import Descent, Indices, levenberg
 from acoustics.base.regions import inside_region
-from acoustics.estimate.fuse import EPOCH_SD_S
+from acoustics.estimate.fuse import EPOCH_SD_S, FusedFix, PingClock, PingRun, SourceArea, Track, fuse_pings
 from acoustics.physics.error_model import ErrorSizes
-from acoustics.physics.tdoa import spherical_time, unit_vectors_to_source
+from acoustics.physics.tdoa import difference_matrix
 from acoustics.study.draws import draw_errors
 from acoustics.study.execution import Arrays, Running, run_chunks
-from acoustics.study.waypoints.information import Heard, hear, run_weight, times_taken
+from acoustics.study.waypoints.information import Heard, times_taken
 from acoustics.study.waypoints.prior import Prior
 from acoustics.study.waypoints.value import Worth
 
-_RELINEARISED = 3  # the errors' effect is taken again at each better position
-_DESCENT = Descent(damping=1e-3, floor=0.0, most_steps=10)  # the prior holds every direction
 _RUNS_AT_ONCE = 500  # some 10 MB at work
 
 
@@ -90,8 +87,7 @@ def simulate_waypoint_runs(
 ) -> list[RunTrials]:
     """Draw pingers from the prior and errors of the stated sizes, hear them at the waypoints, and find them again.
 
-    The position is the most probable one under the true spherical model and the normal prior, found by damped
-    Gauss-Newton steps from the place of the prior that fits best.
+    They are found by the vehicle's own fusion with the plan's normal prior, integers and pings being right.
 
     Parameters
     ----------
@@ -148,15 +144,14 @@ def _some_runs(chunk: _Chunk) -> Arrays:
     source[:, :2] += rng.normal(size=(chunk.runs, 2)) * prior.spread_m
     variance = route.heard.variance_s2[which]
     delays = _drawn_delays(route, errors, source, variance, worth.since_s(route.legs_m), rng)
-    aid = np.tile(prior.centre_m, (chunk.runs, 1))
-    aid[:, 2] = source[:, 2] + rng.normal(size=chunk.runs) * prior.depth_sd_m
-    found, covariance = _most_probable(route, prior, errors, worth, delays, variance, aid)
-    off = (found - source)[:, :2]
+    depth = source[:, 2] + rng.normal(size=chunk.runs) * prior.depth_sd_m
+    fixes = _fused(route, prior, errors, worth, delays, variance, depth)
+    off = (fixes.position_m - source)[:, :2]
     bound = worth.posterior_m2(route.heard, route.legs_m)[which]
     return {
         "error_m": np.hypot(*off.T),
         "bound_m2": np.trace(bound, axis1=-2, axis2=-1),
-        "inside": inside_region(off, covariance),
+        "inside": inside_region(off, fixes.covariance_m2[:, :2, :2]),
     }
 
 
@@ -180,90 +175,48 @@ def _drawn_delays(
     delays = times @ times_taken(n, clock := route.heard.clock).T
     if clock is not None:
         epoch, interval = rng.normal(size=(2, len(source_m), 1)) * [[[EPOCH_SD_S]], [[clock.pri_sd_s]]]
-        ticks = epoch + interval * since_s / clock.pri_s
+        ticks = epoch + interval * _ticks(clock, since_s)
         delays[..., -1] += ticks + rng.normal(size=ticks.shape) * clock.jitter_sd_s
     return np.asarray(delays)
 
 
-@dataclass(frozen=True)
-class _Fit:
-    """What the places of m runs, one row each, are found from.
-
-    Hydrophones at every waypoint in the site frame, sound speed, differences that were taken, and the prior's
-    information; TDOA (m, k) with the inverse of their covariance (m, k, k), and the places that the prior names (m, 3).
-    """
-
-    hydrophones_m: Floats
-    sound_speed_m_s: Floats
-    difference: Floats
-    known: Floats
-    delays: Floats
-    weight: Floats
-    aid_m: Floats
-
-    def subset(self, rows: Indices) -> _Fit:
-        return replace(self, delays=self.delays[rows], weight=self.weight[rows], aid_m=self.aid_m[rows])
-
-    def residual(self, place: Floats) -> Floats:
-        """Measured less predicted at places (m, 3), shape (m, k) [s]."""
-        times = spherical_time(self.hydrophones_m, place[:, None], self.sound_speed_m_s)
-        return self.delays - (times @ self.difference.T).reshape(self.delays.shape)
-
-    def cost(self, place: Floats, residual: Floats) -> Floats:
-        """Twice the negative logarithm of the posterior density, up to a constant, shape (m,)."""
-        off = place - self.aid_m
-        return np.einsum("ti,tij,tj->t", residual, self.weight, residual) + np.einsum(
-            "ti,ij,tj->t", off, self.known, off
-        )
-
-    def normal(self, place: Floats, residual: Floats) -> tuple[Floats, Floats]:
-        """Information (m, 3, 3) about the places, and half the gradient of the cost, (m, 3)."""
-        slope = self.difference @ unit_vectors_to_source(self.hydrophones_m, place[:, None]) / self.sound_speed_m_s
-        slope = slope.reshape(*self.delays.shape, 3)
-        weighted = np.swapaxes(slope, -1, -2) @ self.weight
-        pull = (weighted @ residual[..., None])[..., 0] + (self.aid_m - place) @ self.known
-        return weighted @ slope + self.known, -pull
+def _ticks(clock: PingClock, since_s: Floats) -> Floats:
+    """Intervals of the pinger until the last ping of each waypoint, whole numbers."""
+    return np.round(since_s / clock.pri_s)
 
 
-def _evaluate(fit: _Fit, state: Floats) -> tuple[Floats, Floats, Floats]:
-    """As `levenberg` takes it, runs along the last axis."""
-    residual = fit.residual(state.T)
-    information, gradient = fit.normal(state.T, residual)
-    return fit.cost(state.T, residual), np.moveaxis(information, 0, -1), gradient.T
-
-
-def _most_probable(
+def _fused(
     route: WaypointRun,
     prior: Prior,
     errors: ErrorSizes,
     worth: Worth,
     delays: Floats,
     variance_s2: Floats,
-    aid_m: Floats,
-) -> tuple[Floats, Floats]:
-    """Positions (n_trials, 3) [m] and their horizontal covariances (n_trials, 2, 2) [m^2]."""
-    trials, drift, speed = len(delays), errors.drift_sd_m_per_root_m, route.sound_speed_m_s
-    clock, since = route.heard.clock, worth.since_s(route.legs_m)
-    difference, flat = times_taken(len(route.elements_m), clock), delays.reshape(trials, -1)
-    weights = run_weight(route.heard, route.legs_m, drift, since)
-    fit = _Fit(
-        route.pose.to_site(route.elements_m), np.asarray(speed), difference, worth.prior_information, flat,
-        np.broadcast_to(weights[0], (trials, *weights[0].shape)), aid_m,
-    )  # fmt: skip
-    costs = []
-    for place, weight in zip(prior.places_m, weights, strict=True):
-        here, there = replace(fit, weight=np.broadcast_to(weight, fit.weight.shape)), np.tile(place, (trials, 1))
-        costs.append(here.cost(there, here.residual(there)))
-    place = prior.places_m[np.argmin(costs, axis=0)]
-    for _ in range(_RELINEARISED):
-        heard = hear(
-            route.elements_m, route.pose, place[:, None], variance_s2, route.start_m, errors, speed, clock=clock
-        )
-        fit = replace(fit, weight=run_weight(heard, route.legs_m, drift, since))
-        place = levenberg(fit, place.T, _evaluate, lambda _, state, step: state + step, descent=_DESCENT).T
-    information, _ = fit.normal(place, fit.residual(place))
-    return place, _inverse(information)[:, :2, :2]
-
-
-def _inverse(matrix: Floats) -> Floats:
-    return np.asarray(np.linalg.inv(matrix), dtype=float)
+    depth_m: Floats,
+) -> FusedFix:
+    """What the vehicle's own fusion makes of drawn delays, as from `_drawn_delays`, with the plan's normal prior."""
+    clock, shape, n = route.heard.clock, variance_s2.shape, len(route.elements_m)
+    difference = difference_matrix(n)
+    arrival = None if clock is None else delays[..., -1] + clock.pri_s * _ticks(clock, worth.since_s(route.legs_m))
+    run = PingRun(
+        delays[..., : n - 1],
+        variance_s2[..., None, None] * (difference @ difference.T),
+        route.elements_m,
+        difference,
+        route.sound_speed_m_s,
+        arrival_s=arrival,
+        clock=clock,
+    )
+    pose = route.pose
+    track = Track(
+        np.broadcast_to(pose.position_m, (*shape, 3)),
+        pose.roll,
+        pose.pitch,
+        pose.heading,
+        distance_m=np.cumsum(route.legs_m),
+        origin_m=route.start_m,
+    )
+    area = SourceArea(prior.centre_m[:2], prior.covariance_m2[:2, :2])
+    return fuse_pings(
+        run, track, errors, source_depth_m=depth_m, source_depth_sd_m=prior.depth_sd_m, area=area, reject=False
+    )

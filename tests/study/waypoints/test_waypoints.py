@@ -17,11 +17,12 @@ from acoustics.estimate.fuse import PingClock
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.keep_out import KeepOut
 from acoustics.scene.scenario import load_scene, shipped
+from acoustics.study.execution import Running
 from acoustics.study.waypoints.candidates import candidates_at, grid_of_waypoints, listen
 from acoustics.study.waypoints.information import hear, run_covariance, run_information
-from acoustics.study.waypoints.prior import pinger_prior
+from acoustics.study.waypoints.prior import Prior, pinger_prior
 from acoustics.study.waypoints.search import Ways, choose_waypoints, shortest_order
-from acoustics.study.waypoints.simulation import WaypointRun, _drawn_delays
+from acoustics.study.waypoints.simulation import WaypointRun, _drawn_delays, simulate_waypoint_runs
 from acoustics.study.waypoints.study import study_waypoints
 from acoustics.study.waypoints.value import Worth, ellipse_95
 
@@ -236,6 +237,31 @@ def test_time_for_one_waypoint_gives_one_and_for_none_is_refused():
     none = planned(POOL, time_limit_s=5.0)
     with pytest.raises(ParameterError, match=r"no waypoint can be reached and 3 pings heard within 5 s"):
         study_waypoints(none, none.pingers[0], trials=0, step_m=2.5)
+
+
+def test_ellipses_hold_where_the_heading_errs_by_more_than_its_slope_tells():
+    # Noise of 0.1 ns on a wide array: the square of a heading error of 3 deg shifts delays by a thousand times that, and
+    # an estimator that takes the heading's effect for linear states ellipses that hold the truth in 84 %.
+    elements = np.array([[0.1, 0.0, 0.0], [0.0, -0.08, 0.0], [0.0, 0.08, 0.0], [0.0, 0.0, 0.09]])
+    errors = ErrorSizes(
+        heading_bias_sd=np.deg2rad(3.0), attitude_sd=[0.01, 0.01, 0.0], element_sd_m=1e-3, sound_speed_sd_m_s=1.0
+    )
+    places = np.array([[x, y, 4.0] for x in (22.0, 28.0, 34.0) for y in (3.0, 9.0, 15.0)])
+    prior = Prior("pool", places, np.full(9, 1 / 9), 2.0, 0.05)
+    start = np.array([12.0, 9.0, 1.2])
+    waypoints = np.array([[14.6, 7.5, 1.2], [16.9, 16.5, 1.2], [36.1, 8.2, 1.2]])
+    legs = np.linalg.norm(np.diff(waypoints, axis=0, prepend=start[None]), axis=-1)
+    pose = Pose(waypoints, 0.0, 0.0, np.deg2rad([151.0, 112.0, 42.0]))
+    heard = hear(elements, pose, places[:, None], np.full((9, 3), 1e-20), start, errors, SPEED)
+    route = WaypointRun(elements, SPEED, start, pose, legs, heard)
+    worth = Worth("rms", prior.weights, prior.information, 0.02, 0.3, 3.0, 180.0)
+    [trials] = simulate_waypoint_runs(
+        [route], prior, errors, worth, trials=1000, seed=1, fingerprint="", running=Running(), progress=lambda *_: None
+    )
+    # 95 % of 1000: standard deviation 0.7 %.
+    assert trials.inside_95.value == pytest.approx(0.95, abs=0.02)
+    # RMS of 1000 errors on long ellipses: known to 1 / sqrt(2000) = 2.2 %; 7 % leaves three deviations.
+    assert trials.rms_m.value == pytest.approx(trials.bound_m, rel=0.07)
 
 
 @pytest.mark.slow
