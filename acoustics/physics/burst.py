@@ -214,19 +214,28 @@ class Burst:
         """Angular frequency of the carrier [rad/s]."""
         return 2.0 * np.pi * self.frequency_hz
 
-    def complex_envelope(self, t_s: Floats) -> tuple[Complexes, Complexes]:
+    def complex_envelope(self, t_s: Floats) -> Complexes:
+        """Complex envelope about the carrier at times since the burst began [1]."""
+        return self._size(t_s) * self._turn(t_s)
+
+    def complex_envelope_and_slope(self, t_s: Floats) -> tuple[Complexes, Complexes]:
         """Complex envelope about the carrier at times since the burst began, and its derivative [1, 1/s]."""
-        f, length = self.frequency_hz, self.length_s
-        rate = np.pi * f / self.q
-        size = burst_envelope(t_s, frequency_hz=f, length_s=length, q=self.q)
-        heard = t_s > 0
-        slope = np.where(t_s <= length, rate * np.where(heard, 1.0 - size, 0.0), -rate * size)
+        size, turn, rate = self._size(t_s), self._turn(t_s), np.pi * self.frequency_hz / self.q
+        slope = rate * np.where(t_s <= self.length_s, (t_s > 0) * (1.0 - size), -size)
         if not self.sweep_hz:
-            return size.astype(complex), slope.astype(complex)
-        turn = burst_phase(t_s, frequency_hz=f, length_s=length, sweep_hz=self.sweep_hz) - self.carrier * t_s
-        offset = 2.0 * np.pi * self.sweep_hz * (np.clip(t_s, 0.0, length) / length - 0.5)
-        phasor = np.exp(1j * turn)
-        return size * phasor, (slope + 1j * offset * size) * phasor
+            return size * turn, slope * turn
+        offset = 2.0 * np.pi * self.sweep_hz * (np.clip(t_s, 0.0, self.length_s) / self.length_s - 0.5)
+        return size * turn, (slope + 1j * offset * size) * turn
+
+    def _size(self, t_s: Floats) -> Floats:
+        return burst_envelope(t_s, frequency_hz=self.frequency_hz, length_s=self.length_s, q=self.q)
+
+    def _turn(self, t_s: Floats) -> Complexes:
+        """By how much the carrier's phase is ahead of a steady tone's, as a factor."""
+        if not self.sweep_hz:
+            return np.array(1.0 + 0.0j)
+        phase = burst_phase(t_s, frequency_hz=self.frequency_hz, length_s=self.length_s, sweep_hz=self.sweep_hz)
+        return np.asarray(np.exp(1j * (phase - self.carrier * t_s)))
 
     def moments(self, window_s: Floats) -> BurstMoments:
         """Energy and mean squares of the part of the burst inside windows [s] of any shape."""

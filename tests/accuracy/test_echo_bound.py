@@ -135,7 +135,7 @@ class Rendered:
         burst = Burst(p.frequency_hz, p.length_s, p.q * (1 + errors.get("q", 0.0)), p.sweep_hz)
         age = self.time[:, :, None] - delay[:, None, :]
         phase = (burst.carrier + 2 * np.pi * errors.get("carrier", 0.0)) * age - burst.carrier * self.time[:, :, None]
-        return burst.complex_envelope(age)[0] * np.exp(1j * phase) * self.amplitude[:, None, :]
+        return burst.complex_envelope(age) * np.exp(1j * phase) * self.amplitude[:, None, :]
 
 
 def dense_bound(scene, pinger, window_s, spacing_s, knowledge):

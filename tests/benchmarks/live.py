@@ -34,7 +34,7 @@ def samples_of_pings(scenario: Path, seed: int) -> tuple[np.ndarray, float, floa
     places = scene.vehicle.pose.to_site(scene.array.positions_m)
     arrives = ARRIVES_S + spherical_time(places, np.array(pinger.position_m), scene.sound_speed_m_s)
     t = np.arange(int(pinger.pri_s * rate))[:, None] / rate - arrives
-    sound = np.real(burst.complex_envelope(t)[0] * np.exp(1j * burst.carrier * np.maximum(t, 0.0)))
+    sound = np.real(burst.complex_envelope(t) * np.exp(1j * burst.carrier * np.maximum(t, 0.0)))
     volts = 8000.0 * sound + 30.0 * rng.standard_normal(sound.shape)
     return np.round(volts).astype("<i2"), rate, float(arrives.max()) + pinger.length_s, pinger.pri_s
 

@@ -108,7 +108,7 @@ def _waves(burst: Burst, delay_s: Floats, amplitude: Complexes, window_s: Floats
     delay = np.where(here, delay_s, begin[..., None])
     time, weight = _nodes(burst, delay, begin, window_s)
     age = time[..., None] - delay[:, :, None, :]
-    size, slope = cast(tuple[Waves, Waves], burst.complex_envelope(age))
+    size, slope = cast(tuple[Waves, Waves], burst.complex_envelope_and_slope(age))
     carried = np.where(here, amplitude, 0.0) * np.exp(-1j * burst.carrier * delay)
     build_up = slope
     if burst.sweep_hz:

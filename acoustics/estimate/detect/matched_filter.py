@@ -32,7 +32,7 @@ def burst_samples(burst: Burst, sample_rate_hz: float) -> NDArray[np.complex128]
     """The burst as an analytic signal of unit energy, sum of squares 1, decay included; shape (n,)."""
     length = burst.length_s + _DECAYS_KEPT * burst.q / (np.pi * burst.frequency_hz)
     t = np.arange(1, max(int(length * sample_rate_hz), 1) + 1) / sample_rate_hz
-    samples = burst.complex_envelope(t)[0] * np.exp(1j * burst.carrier * t)
+    samples = burst.complex_envelope(t) * np.exp(1j * burst.carrier * t)
     return samples / np.linalg.norm(samples)
 
 

@@ -94,7 +94,7 @@ def onset_misfit(
     moves = np.arange(-_SPAN_CYCLES * n, _SPAN_CYCLES * n + 1) * step_s
     likely = np.empty((*fit.onset_s.shape, len(moves)))
     for k, move in enumerate(moves):
-        wave = burst.complex_envelope(aligned.time_s - begin[..., None] - move)[0] * carrier
+        wave = burst.complex_envelope(aligned.time_s - begin[..., None] - move) * carrier
         uu, uv, vv, ux, vx = quadratures(wave, aligned.samples)
         vv = np.maximum(vv, 1e-9)
         size, found = uu - uv**2 / vv, ux - uv * vx / vv

@@ -139,7 +139,7 @@ def _longest_windows(pings: Pings, burst: Burst) -> Floats:
 def _heard_alone(aligned: AlignedSegments, burst: Burst, onset: Floats, window_s: Floats) -> Floats:
     """Drop of chi-square (m, n) by the burst in the window, its onset given, of any amplitude and phase."""
     since = aligned.time_s - onset[..., None]
-    wave = burst.complex_envelope(since)[0] * np.exp(1j * burst.carrier * since)
+    wave = burst.complex_envelope(since) * np.exp(1j * burst.carrier * since)
     uu, uv, vv, ux, vx = quadratures(wave * aligned.before(onset + window_s[:, None]), aligned.samples)
     return np.asarray((vv * ux**2 - 2.0 * uv * ux * vx + uu * vx**2) / np.maximum(uu * vv - uv**2, 1e-9))
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import chdtri
 
 from acoustics.base.frames import Floats
@@ -22,9 +24,13 @@ _LOOK_BACK_CYCLES = (1.5, 6.0, 24.0)
 # Of the window from one test to the next, where it is longer than the step of half a cycle. Larger steps run past the
 # first echo: at 1.5 and 2 regions hold 93.5 and 86 % where 95 are stated (benchmarks/constants.py)
 _GROWTH = 1.1
+# From this window on it is asked first whether one twice as long needs an echo: in open water that spares the windows
+# between, and in a pool most bursts have shown theirs before.
+_AHEAD_FROM_CYCLES = 6.0
 # Chance that the window of a burst without echoes is shortened, over all tests of a ping: 0.15 % were of 2,000. A third
 # or three times of it moves the RMS in a pool by 4 to 8 % (benchmarks/constants.py)
 FALSE_ALARM = 0.01
+_NUMBERS_AT_ONCE = 100_000  # some 10 MB at work
 
 
 def multipath_free_window(
@@ -74,7 +80,9 @@ def multipath_free_window(
     nearest finds a strong echo at once, the others a weak one when enough of it was heard. The drop of
     chi-square is the statistic of the generalised likelihood ratio: chi-square of 2 degrees of freedom a channel
     where there is no echo. Where it is above the limit the window ends at the nearest beginning, or, if that
-    explains nothing, at the one that fits best.
+    explains nothing, at the one that fits best. From six cycles on the direct sound of a burst that
+    was heard at once is first fitted in a window twice as long: where beside that fit none of the windows between needs
+    an echo, these are passed over.
     """
     m, n = onset_s.shape
     period = 1.0 / burst.frequency_hz
@@ -85,38 +93,67 @@ def multipath_free_window(
     # The first window may hold an echo at any place.
     at_first = begins[: 1 + int(np.sum(begins < shortest_s - 1e-3 * period))]
     limit = float(chdtri(2.0 * n, FALSE_ALARM / max(len(at_first) + len(ends) * len(look_back), 1)))
-    # Samples before the rough onset, and those by which the fitted one may be later.
-    interval = float(aligned.time_s[0, 0, 1] - aligned.time_s[0, 0, 0])
-    margin_s = lead_s + 2.0 * period
+    direct = _DirectSound(aligned, burst, lead_s + 2.0 * period, noise_sd, gain_sd, apart_s)
     window = np.full(m, longest_s)
     onsets = np.repeat(onset_s[None], len(ends) + 1, axis=0)
-    rows = np.arange(m)
-    for k, end in enumerate(ends):
-        part = aligned.some(rows, int(np.ceil((margin_s + end) / interval)))
-        length = np.full(len(rows), end)
-        fit = fit_build_up(
-            part, burst, onsets[k, rows], window_s=length, noise_sd=noise_sd[rows], gain_sd=gain_sd,
-            iterations=2 if k else 6,
-        )  # fmt: skip
-        # A weak burst's onset may wander off in noise, further than sound travels.
-        middle = np.median(fit.onset_s, axis=-1, keepdims=True)
-        fit = replace(fit, onset_s=np.clip(fit.onset_s, middle - apart_s, middle + apart_s))
-        onsets[k + 1 :, rows] = fit.onset_s
-        tried = end - look_back[look_back <= end - begins[0]] if k else at_first[::-1]
-        gain = _echo_gain(part, burst, fit, end, tried)
-        ended = gain.max(axis=0) > limit
-        window[rows[ended]] = end - look_back[0]
-        # Where the echo was not heard at once, or may be anywhere, the beginning that fits best is sought.
-        late = np.flatnonzero(ended & ((gain[0] <= limit) | (k == 0)))
-        if len(late):
-            tried = begins[begins < end - look_back[0] + 1e-3 * period]
-            gain = _echo_gain(part.some(late), burst, fit.some(late), end, tried)
-            window[rows[late]] = tried[np.argmax(gain, axis=0)]
-        rows = rows[~ended]
-        if not len(rows):
+    going_on = np.arange(m)
+    # Where the burst was not heard at once, a longer window may take a stronger echo for it.
+    at_once = len(at_first) == 1
+    for group in _doubling(ends, _AHEAD_FROM_CYCLES * period if at_once else np.inf):
+        rows = going_on
+        if len(group) > 1:
+            part, fit = direct.fitted(rows, onsets[group[0], rows], ends[group[-1]], iterations=3)
+            free = _gain_ahead(part, burst, fit, [ends[k] for k in group], look_back, begins[0]) <= limit
+            onsets[group[-1] + 1 :, rows[free]] = fit.onset_s[free]
+            rows = rows[~free]
+        for k in group if len(rows) else ():
+            end = ends[k]
+            part, fit = direct.fitted(rows, onsets[k, rows], end, iterations=2 if k else 6)
+            onsets[k + 1 :, rows] = fit.onset_s
+            tried = end - look_back[look_back <= end - begins[0]] if k else at_first[::-1]
+            gain = _echo_gain(part, burst, fit, end, tried)
+            ended = gain.max(axis=0) > limit
+            window[rows[ended]] = end - look_back[0]
+            # Where the echo was not heard at once, or may be anywhere, the beginning that fits best is sought.
+            late = np.flatnonzero(ended & ((gain[0] <= limit) | (k == 0)))
+            if len(late):
+                tried = begins[begins < end - look_back[0] + 1e-3 * period]
+                gain = _echo_gain(part.some(late), burst, fit.some(late), end, tried)
+                window[rows[late]] = tried[np.argmax(gain, axis=0)]
+            rows = rows[~ended]
+            if not len(rows):
+                break
+        going_on = going_on[window[going_on] == longest_s]
+        if not len(going_on):
             break
     # From the last fit that no echo had a part in.
     return window, onsets[np.searchsorted(ends, window + 1e-3 * period), np.arange(m)]
+
+
+@dataclass(frozen=True)
+class _DirectSound:
+    """What the direct sound of m pings is fitted to; `margin_s` is what samples come before an onset and after it."""
+
+    aligned: AlignedSegments
+    burst: Burst
+    margin_s: float
+    noise_sd: Floats
+    gain_sd: float
+    apart_s: float
+
+    def fitted(
+        self, rows: NDArray[np.intp], onset_s: Floats, end_s: float, *, iterations: int
+    ) -> tuple[AlignedSegments, BuildUp]:
+        """The samples of some pings up to a time after their onsets, and the fit to them."""
+        interval = float(self.aligned.time_s[0, 0, 1] - self.aligned.time_s[0, 0, 0])
+        part = self.aligned.some(rows, int(np.ceil((self.margin_s + end_s) / interval)))
+        fit = fit_build_up(
+            part, self.burst, onset_s, window_s=np.full(len(rows), end_s), noise_sd=self.noise_sd[rows],
+            gain_sd=self.gain_sd, iterations=iterations,
+        )  # fmt: skip
+        # A weak burst's onset may wander off in noise, further than sound travels.
+        middle = np.median(fit.onset_s, axis=-1, keepdims=True)
+        return part, replace(fit, onset_s=np.clip(fit.onset_s, middle - self.apart_s, middle + self.apart_s))
 
 
 def _ends(first_s: float, last_s: float, step_s: float) -> list[float]:
@@ -127,24 +164,59 @@ def _ends(first_s: float, last_s: float, step_s: float) -> list[float]:
     return ends if first_s <= last_s else []
 
 
-def _echo_gain(aligned: AlignedSegments, burst: Burst, fit: BuildUp, end_s: float, begins_s: Floats) -> Floats:
-    """Drop of chi-square, shape (k, m), by an echo that begins `begins_s`, shape (k,), after each channel's onset."""
+def _doubling(ends_s: list[float], from_s: float) -> Iterator[range]:
+    """Indices of the windows by groups: one by one at first, then all up to twice the one before."""
+    first = 0
+    while first < len(ends_s):
+        stop = first + 1
+        if ends_s[first] > from_s:
+            stop = max(stop, int(np.searchsorted(ends_s, 2.0 * ends_s[first - 1], side="right")))
+        yield range(first, stop)
+        first = stop
+
+
+def _gain_ahead(
+    aligned: AlignedSegments, burst: Burst, fit: BuildUp, ends_s: list[float], look_back_s: Floats, least_s: float
+) -> Floats:
+    """Largest drop of chi-square, shape (m,), by what each of some windows may need, beside the fit in the last."""
+    until, back = (values.ravel() for values in np.meshgrid(ends_s, look_back_s))
+    begins = np.maximum(until - back, least_s)
+    # Heard to the end of each window, as of echoes that cancel each other later, and to the end of the last.
+    until = np.concatenate([until, np.full(len(until), ends_s[-1])])
+    return _echo_gain(aligned, burst, fit, ends_s[-1], np.tile(begins, 2), until).max(axis=0)
+
+
+def _echo_gain(
+    aligned: AlignedSegments,
+    burst: Burst,
+    fit: BuildUp,
+    end_s: float,
+    begins_s: Floats,
+    until_s: Floats | None = None,
+) -> Floats:
+    """Drop of chi-square, shape (k, m), by an echo that begins `begins_s`, shape (k,), after each channel's onset.
+
+    Up to `end_s` the samples count, and of the echo what is before `until_s`, shape (k,); by default all of it."""
     weight = aligned.before(fit.onset_s + end_s)
     since = aligned.time_s - fit.onset_s[..., None]
     carrier = np.exp(1j * (burst.carrier * aligned.time_s + fit.phase[..., None])) * weight
-    envelope, slope = burst.complex_envelope(since)
+    envelope, slope = burst.complex_envelope_and_slope(since)
     direct = np.stack([(envelope * carrier).real, -(envelope * carrier).imag, -(slope * carrier).real], axis=-2)
     direct = direct / np.maximum(np.linalg.norm(direct, axis=-1, keepdims=True), 1e-9)
     inverse = np.linalg.inv(direct @ np.swapaxes(direct, -1, -2) + 1e-9 * np.eye(3))
     samples = (aligned.samples * weight)[..., None]
     left = samples - np.swapaxes(direct, -1, -2) @ (inverse @ (direct @ samples))
-    gains = np.empty((len(begins_s), len(since)))
-    for gain, begin in zip(gains, begins_s, strict=True):
-        wave = burst.complex_envelope(since - begin)[0] * carrier
+    each = max(1, _NUMBERS_AT_ONCE // since.size)
+    gains = []
+    for first in range(0, len(begins_s), each):
+        begin = begins_s[first : first + each, None, None, None]
+        wave = burst.complex_envelope(since - begin) * carrier
+        if until_s is not None:
+            wave = wave * (since < until_s[first : first + each, None, None, None])
         echo = np.stack([wave.real, wave.imag], axis=-2)
         echo = echo / np.maximum(np.linalg.norm(echo, axis=-1, keepdims=True), 1e-9)
         across = echo @ np.swapaxes(direct, -1, -2)
         normal = echo @ np.swapaxes(echo, -1, -2) - across @ inverse @ np.swapaxes(across, -1, -2) + 1e-9 * np.eye(2)
         right = echo @ left
-        gain[:] = (right * np.linalg.solve(normal, right)).sum(axis=(-1, -2, -3))
-    return gains
+        gains.append((right * np.linalg.solve(normal, right)).sum(axis=(-1, -2, -3)))
+    return np.concatenate([np.empty((0, len(since))), *gains])

@@ -134,7 +134,7 @@ def first_onsets(
     for channel in range(pressure.shape[1]):
         since = time[channel] - begins[:, None]
         inside = (since >= 0) & (since < window_s)
-        wave = burst.complex_envelope(since)[0] * np.exp(1j * burst.carrier * since) * inside
+        wave = burst.complex_envelope(since) * np.exp(1j * burst.carrier * since) * inside
         found = np.zeros((len(pressure), len(begins)))
         for column in _orthonormal(wave.real, wave.imag):
             found += (aligned.samples[:, channel] @ column.T) ** 2
@@ -166,7 +166,7 @@ def heard_anywhere(
     if not len(pressure):
         return np.zeros(0, dtype=bool)
     time = np.arange(1, max(int(np.ceil(burst.length_s * sample_rate_hz)), 2)) / sample_rate_hz
-    wave = burst.complex_envelope(time)[0] * np.exp(1j * burst.carrier * time)
+    wave = burst.complex_envelope(time) * np.exp(1j * burst.carrier * time)
     wave /= np.sqrt(0.5 * np.sum(np.abs(wave) ** 2))
     sd = np.sqrt(noise_density * sample_rate_hz / 2.0)[..., None]
     # All lags of the correlation; scipy.signal, which has one, takes seconds to load.
@@ -265,7 +265,7 @@ def _start(
 ) -> tuple[Floats, Floats]:
     """Phase and amplitude of each channel for given onsets, by linear least squares."""
     weight = aligned.before(onset + window_s[:, None])
-    wave = burst.complex_envelope(aligned.time_s - onset[..., None])[0] * carrier * weight
+    wave = burst.complex_envelope(aligned.time_s - onset[..., None]) * carrier * weight
     uu, uv, vv, ux, vx = quadratures(wave, aligned.samples)
     det = np.maximum(uu * vv - uv**2, 1e-300)
     real, imag = (vv * ux - uv * vx) / det, (uu * vx - uv * ux) / det
@@ -284,7 +284,7 @@ def _sums(
     aligned: AlignedSegments, burst: Burst, carrier: Floats, onset: Floats, phase: Floats, weight: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Normal matrices (m, n, 3, 3), right-hand sides (m, n, 3) and energies (m,) for amplitude, phase, onset."""
-    envelope, slope = burst.complex_envelope(aligned.time_s - onset[..., None])
+    envelope, slope = burst.complex_envelope_and_slope(aligned.time_s - onset[..., None])
     turned = carrier * np.exp(1j * phase)[..., None] * weight
     wave = envelope * turned
     columns = np.stack([wave.real, -wave.imag, -(slope * turned).real], axis=-2)

@@ -42,7 +42,7 @@ def ping_segments(pinger: Pinger, paths: Arrivals, *, sample_rate_hz: float, lea
         # Samples before the earliest of these arrivals are silent.
         first = max(int(late.min() * sample_rate_hz), 0)
         since = time[first:] - late[..., None]
-        envelope = burst.complex_envelope(since)[0]
+        envelope = burst.complex_envelope(since)
         carrier = np.exp(1j * burst.carrier * time[first:])
         turned = (gain * np.exp(-1j * burst.carrier * late))[..., None]
         total[rows, :, first:] += (envelope * carrier * turned).real

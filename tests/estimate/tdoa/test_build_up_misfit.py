@@ -17,7 +17,7 @@ def direct_sound(burst, gain_sd):
     rng = np.random.default_rng(0)
     time = np.arange(400) / RATE
     since = time - ONSET_S - LATE_S[:, None]
-    wave = (burst.complex_envelope(since)[0] * np.exp(1j * burst.carrier * since)).real
+    wave = (burst.complex_envelope(since) * np.exp(1j * burst.carrier * since)).real
     pressure = wave + 0.15 * rng.normal(size=(2, 3, 400))
     pings = Pings(
         pressure, np.full((2, 3), 2 * 0.15**2 / RATE), np.full(2, ONSET_S), RATE, np.zeros(3),
@@ -33,7 +33,7 @@ def minus_twice_log_likelihood(sound, burst, ping, onset_s, gain_sd):
         time, samples = sound.aligned.time_s[ping, channel], sound.aligned.samples[ping, channel]
         counts = (time < sound.fit.onset_s[ping, channel] + WINDOW_S) & sound.aligned.held[ping, channel]
         turn = np.exp(1j * (burst.carrier * time + sound.fit.phase[ping, channel]))
-        wave = (burst.complex_envelope(time - onset)[0] * turn)[counts]
+        wave = (burst.complex_envelope(time - onset) * turn)[counts]
         common = sound.fit.common_amplitude[ping, channel]
 
         def misfit(amplitude, wave=wave, x=samples[counts]):

@@ -18,7 +18,7 @@ def pings(noise, seed=0):
     rng = np.random.default_rng(seed)
     t = np.arange(384) / RATE
     since = t - 4.3e-4 - TRUE[:, None]
-    wave = (burst.complex_envelope(since)[0] * np.exp(1j * burst.carrier * since)).real
+    wave = (burst.complex_envelope(since) * np.exp(1j * burst.carrier * since)).real
     x = wave + noise * rng.normal(size=wave.shape)
     density = np.full((1, 3), 2.0 * max(noise, 1e-3) ** 2 / RATE)
     aligned = align_segments(

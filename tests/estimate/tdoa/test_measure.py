@@ -241,7 +241,7 @@ def _bursts(starts_s, echoes_s, *, seed=11, seconds=8e-3, rate=192e3, sd=0.01):
     since = t - np.reshape(starts_s, (-1, 1, 1)) - lag[:, None]
 
     def wave(s):
-        return (TONE.complex_envelope(s)[0] * np.exp(1j * TONE.carrier * s)).real
+        return (TONE.complex_envelope(s) * np.exp(1j * TONE.carrier * s)).real
 
     x = wave(since) + 0.8 * wave(since - np.reshape(echoes_s, (-1, 1, 1)))
     return Segment(x + sd * rng.standard_normal(x.shape), rate), 2 * sd**2 / rate

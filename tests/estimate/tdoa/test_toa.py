@@ -22,7 +22,7 @@ def samples(m, *, echo_s=None, echo=0.9, seed=0, late=(0.0, 1.3e-6)):
     since = t - ONSET - np.array(late)[:, None]
 
     def wave(since):
-        return BURST.complex_envelope(since)[0] * np.exp(1j * BURST.carrier * since)
+        return BURST.complex_envelope(since) * np.exp(1j * BURST.carrier * since)
 
     total = wave(since) - (0 if echo_s is None else echo * wave(since - echo_s))
     return (total * np.exp(1j * phase)).real + SD * rng.normal(size=(m, 2, len(t)))
@@ -62,7 +62,7 @@ def test_fit_is_the_least_squares_minimum():
         def misfit(p, i=i, weight=weight):
             since = part.time_s[i] - 1e-6 * p[3:5, None]
             carrier = np.exp(1j * (BURST.carrier * part.time_s[i] + p[1:3, None]))
-            model = p[0] * (BURST.complex_envelope(since)[0] * carrier).real
+            model = p[0] * (BURST.complex_envelope(since) * carrier).real
             return ((part.samples[i] - model) * weight).ravel()
 
         start = np.array([fit.amplitude[i].mean() * 1.01, *(fit.phase[i] + 0.02), *(1e6 * fit.onset_s[i] + 0.3)])
