@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial.transform import Rotation
 
 Floats = NDArray[np.float64]
 
@@ -76,10 +75,19 @@ class Pose:
 
     @property
     def rotation(self) -> Floats:
-        """Matrices, shape (..., 3, 3), that turn body-frame vectors into site-frame vectors."""
-        angles = np.broadcast_arrays(*(np.asarray(a, dtype=float) for a in (self.heading, self.pitch, self.roll)))
-        zyx = np.stack(angles, axis=-1)
-        return Rotation.from_euler("ZYX", zyx.reshape(-1, 3)).as_matrix().reshape(*zyx.shape[:-1], 3, 3)
+        """Matrices, shape (..., 3, 3), that turn body-frame vectors into site-frame vectors.
+
+        Fossen (2011), Handbook of Marine Craft Hydrodynamics and Motion Control, eq. 2.18. Written out: scipy's
+        rotations, which the tests compare it with, take a fifth of a second to load.
+        """
+        angles = np.broadcast_arrays(*(np.asarray(a, dtype=float) for a in (self.roll, self.pitch, self.heading)))
+        (sr, sp, sh), (cr, cp, ch) = (np.sin(angles), np.cos(angles))
+        rows = (
+            (ch * cp, ch * sp * sr - sh * cr, ch * sp * cr + sh * sr),
+            (sh * cp, sh * sp * sr + ch * cr, sh * sp * cr - ch * sr),
+            (-sp, cp * sr, cp * cr),
+        )
+        return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
 
     def to_site(self, points_m: ArrayLike) -> Floats:
         """Points fixed to the body, shape (n, 3) or (..., n, 3) [m], in the site frame, shape (..., n, 3) [m]."""
@@ -108,23 +116,36 @@ def principal_axes(points_m: ArrayLike) -> Floats:
     return np.linalg.svd(points - points.mean(axis=0), full_matrices=True)[2]
 
 
-def rotation_matrix(vector: Floats) -> Floats:
-    """Rotations by vectors of shape (..., 3) [rad], shape (..., 3, 3)."""
-    return Rotation.from_rotvec(vector.reshape(-1, 3)).as_matrix().reshape(*vector.shape, 3)
+def rotation_matrix(vector: ArrayLike) -> Floats:
+    """Rotations by vectors of shape (..., 3) [rad], shape (..., 3, 3).
+
+    ``1 + sin a / a [v] + (1 - cos a) / a^2 [v]^2`` with the angle a and the cross-product matrix [v]: Rodrigues'
+    formula (Chirikjian 2011, Stochastic Models, Information Theory, and Lie Groups 2, section 10.6).
+    """
+    v = np.asarray(vector, dtype=float)
+    square = np.sum(v**2, axis=-1)[..., None, None]
+    # np.sinc(x) is sin(pi x) / (pi x); 1 - cos a = 2 sin(a / 2)^2.
+    first = np.sinc(np.sqrt(square) / np.pi)
+    second = np.sinc(np.sqrt(square) / (2 * np.pi)) ** 2 / 2
+    cross = _cross_matrix(v)
+    return np.eye(3) + first * cross + second * cross @ cross
 
 
 def rotation_vector_jacobian(vector: Floats) -> Floats:
     """Matrix J, shape (..., 3, 3): a change d of the rotation vector is a further rotation by the small vector J d.
 
-    ``J = 1 + (1 - cos a) / a^2 [v] + (a - sin a) / a^3 [v]^2`` with the angle a and the cross-product matrix [v];
-    the left Jacobian of the rotation group (Chirikjian 2011, Stochastic Models, Information Theory, and Lie
-    Groups 2, section 10.6). By its series below 0.01 rad, where the closed form loses figures.
+    ``J = 1 + (1 - cos a) / a^2 [v] + (a - sin a) / a^3 [v]^2``, the left Jacobian of the rotation group (the same
+    section). By its series below 0.01 rad, where the closed form loses figures.
     """
     square = np.sum(vector**2, axis=-1)[..., None, None]
     angle = np.sqrt(np.maximum(square, 1e-4))
     small = square < 1e-4
     first = np.where(small, 1 / 2 - square / 24, (1 - np.cos(angle)) / angle**2)
     second = np.where(small, 1 / 6 - square / 120, (angle - np.sin(angle)) / angle**3)
-    # Columns v x e_j: the matrix that takes the cross product with v.
-    cross = np.swapaxes(np.cross(vector[..., None, :], np.eye(3)), -1, -2)
+    cross = _cross_matrix(vector)
     return np.eye(3) + first * cross + second * cross @ cross
+
+
+def _cross_matrix(vector: Floats) -> Floats:
+    """Matrices that take the cross product with vectors of shape (..., 3): their columns are v x e_j."""
+    return np.swapaxes(np.cross(vector[..., None, :], np.eye(3)), -1, -2)

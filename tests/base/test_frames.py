@@ -8,7 +8,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from acoustics.base.frames import Pose, bearing_and_depression, direction, direction_jacobian, wrap_angle
+from acoustics.base.frames import (
+    Pose,
+    bearing_and_depression,
+    direction,
+    direction_jacobian,
+    rotation_matrix,
+    wrap_angle,
+)
 
 angles = st.floats(-3.1, 3.1)
 slopes = st.floats(-1.5, 1.5)
@@ -46,6 +53,12 @@ def test_angles_apply_in_the_order_heading_pitch_roll():
         Rotation.from_rotvec([0, 0, 1.1]) * Rotation.from_rotvec([0, -0.2, 0]) * Rotation.from_rotvec([0.3, 0, 0])
     ).as_matrix()
     assert pose.rotation == pytest.approx(expected)
+
+
+@given(turn=st.tuples(angles, angles, angles), scale=st.sampled_from([0.0, 1e-12, 1e-5, 1.0]))
+def test_rotations_by_vectors_are_those_of_scipy(turn, scale):
+    vector = scale * np.array(turn)
+    assert rotation_matrix(vector) == pytest.approx(Rotation.from_rotvec(vector).as_matrix(), abs=1e-14)
 
 
 @given(point=st.tuples(metres, metres, metres), heading=angles, pitch=slopes, roll=angles)

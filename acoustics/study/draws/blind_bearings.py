@@ -7,10 +7,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial.transform import Rotation
 
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION
-from acoustics.base.frames import Floats, Pose, bearing_and_depression, direction, wrap_angle
+from acoustics.base.frames import Floats, Pose, bearing_and_depression, direction, rotation_matrix, wrap_angle
 from acoustics.estimate.direction import MISFIT_P, Bearing, DepressionPrior, estimate_bearing, over_the_cone
 from acoustics.estimate.position import Fix, locate_source
 from acoustics.estimate.tdoa import Tdoa
@@ -115,7 +114,7 @@ class _Listener:
             np.repeat(shift[rows][:, self.channels], draws, axis=0)
             for shift in (pings.carrier_shift_s, pings.envelope_shift_s)
         )
-        turn = Rotation.from_rotvec(rng.standard_normal((count, 3)) * self.attitude_sd).as_matrix()
+        turn = rotation_matrix(rng.standard_normal((count, 3)) * self.attitude_sd)
         moved = hydrophones @ np.swapaxes(turn, -1, -2)
         moved += rng.standard_normal((count, n, 3)) * self.elements_sd_m[:, None]
         drawn_speed = speed + rng.standard_normal(count) * self.scene.sound_speed_sd_m_s

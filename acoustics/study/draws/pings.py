@@ -11,9 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
-from acoustics.base.frames import Floats, direction, wrap_angle
+from acoustics.base.frames import Floats, direction, rotation_matrix, wrap_angle
 from acoustics.base.regions import inside_region
 from acoustics.estimate.direction import estimate_bearing
 from acoustics.estimate.position import Fix, locate_source
@@ -165,8 +164,8 @@ def simulate_fixes(
     """
     n, shape, sizes = len(hydrophones_m), (len(source_m), trials), errors.sizes
     elements, attitude_sd = errors.elements_sd_m(n), sizes.single_attitude_sd
-    turn = Rotation.from_rotvec((rng.normal(size=(*shape, 3)) * attitude_sd).reshape(-1, 3)).as_matrix()
-    moved = (hydrophones_m @ np.swapaxes(turn, -1, -2)).reshape(*shape, n, 3)
+    turn = rotation_matrix(rng.normal(size=(*shape, 3)) * attitude_sd)
+    moved = hydrophones_m @ np.swapaxes(turn, -1, -2)
     moved += rng.normal(size=(*shape, n, 3)) * elements[:, None]
     speed = sound_speed_m_s + rng.normal(size=shape) * errors.sizes.sound_speed_sd_m_s
     variance = np.broadcast_to(errors.phase_variance_s2 + errors.sizes.skew_sd_s**2, shape[:1])
