@@ -75,7 +75,8 @@ class Spectrum(Result):
 
     `reference` is what levels are relative to: 1 uPa by the notes' sensitivity and gain, or the recorder's full scale.
     `band_hz` are third-octave bands, `noise_density_db`, shape (n_channels, n_bands), their density without tones and
-    bursts; `peak_share`, shape (n_channels,), is the largest sample over full scale, NaN where that is not known.
+    bursts, and `converter_density_db`, shape (n_channels,), that of the converters, below which a recording shows none;
+    `peak_share`, shape (n_channels,), is the largest sample over full scale, NaN where that is not known.
     """
 
     source: str
@@ -87,6 +88,7 @@ class Spectrum(Result):
     peak_share: Floats
     band_hz: Floats
     noise_density_db: Floats
+    converter_density_db: Floats
     tones: tuple[MeasuredTone, ...]
     pingers: tuple[MeasuredPinger, ...]
 
@@ -149,6 +151,7 @@ def spectrum(
         peak_share=np.abs(samples).max(axis=-1) / full_scale,
         band_hz=band_hz,
         noise_density_db=power_ratio_db(density) + to_db[:, None],
+        converter_density_db=power_ratio_db(max(noise.converter_density, 1e-300)) + to_db,
         tones=tuple(
             MeasuredTone(tone.frequency_hz, float(np.median(power_ratio_db(tone.mean_square) + to_db)))
             for tone in steady_tones(noise)

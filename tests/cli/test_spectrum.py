@@ -121,3 +121,23 @@ def test_what_cannot_be_measured_is_refused_in_a_line(recording, tmp_path):
     (tmp_path / "day.csv").write_text("a,b\n0,0\n")
     (line,) = refused("spectrum", str(tmp_path / "day.csv"))
     assert "no sample rate of its own" in line
+
+
+def test_noise_below_a_step_of_the_converter_is_not_given_for_less_than_the_steps_make(tmp_path):
+    # A twentieth of a step of noise rms: all samples between bursts are zero.
+    step, rng = 2.0**-15, np.random.default_rng(2)
+    t = np.arange(2 * RATE) / RATE
+    since = t % 0.5
+    sound = 0.3 * np.sin(2 * np.pi * CARRIER * t) * (since < 4e-3) * -np.expm1(-np.pi * CARRIER / 10 * since)
+    path = tmp_path / "quiet.wav"
+    counts = np.round((rng.normal(scale=step / 20, size=(2, len(t))) + sound) / step).astype(np.int16)
+    soundfile.write(path, counts.T, RATE, "PCM_16")
+    heard = acoustics.spectrum(path)
+    # Uniform quantisation: a twelfth of the squared step over half the rate (Bennett 1948, Bell System Technical
+    # Journal 27, 446-472).
+    converter_db = 10 * np.log10(step**2 / 12 / (RATE / 2))
+    assert heard.converter_density_db == pytest.approx(converter_db, abs=0.01)
+    assert heard.noise_density_db == pytest.approx(converter_db, abs=0.01)
+    # Mean square 0.045 in segments of a millisecond, over the noise in as wide a band.
+    assert heard.pingers[0].over_noise_db == pytest.approx(10 * np.log10(0.045 / 1e3) - converter_db, abs=3.0)
+    assert "noise given is that of the converter's steps" in " ".join(str(heard).split())

@@ -12,7 +12,7 @@ from scipy.special import gammainccinv
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.estimate.detect import Singles, noise_power
+from acoustics.estimate.detect import Singles, noise_power, quantisation_density
 
 _SEGMENT_S = 1e-3  # about the shortest burst; longer ones fill several
 _FALSE_ALARMS = 1e-3  # of the whole recording, if its noise were Gaussian
@@ -74,9 +74,10 @@ def find_bursts(samples: Floats | Singles, sample_rate_hz: float, *, overlap: bo
         raise ParameterError(f"samples: {samples.shape[-1]} a channel are too few to tell bursts from noise")
     n_channels = len(samples)
     step = segment // 2 if overlap else segment
-    ratio = _over_noise(samples[0], segment, step)
+    least = quantisation_density(samples, sample_rate_hz) * sample_rate_hz / 2
+    ratio = _over_noise(samples[0], segment, step, least)
     for channel in samples[1:]:
-        ratio += _over_noise(channel, segment, step)
+        ratio += _over_noise(channel, segment, step, least)
     ratio /= n_channels
     threshold = _MARGIN * gammainccinv(n_channels, _FALSE_ALARMS / ratio.size) / n_channels
     hits = ratio > threshold
@@ -93,14 +94,15 @@ def find_bursts(samples: Floats | Singles, sample_rate_hz: float, *, overlap: bo
     return tuple(_train(of_one, sample_rate_hz / segment, step_s) for of_one in _by_frequency(events, step_s))
 
 
-def _over_noise(channel: Floats | Singles, segment: int, step: int) -> Floats:
-    """Power over that of the noise, shape (n_bins, n_frames)."""
+def _over_noise(channel: Floats | Singles, segment: int, step: int, least: float) -> Floats:
+    """Power over that of the noise, shape (n_bins, n_frames), whose samples have a mean square of `least` at least."""
     # As signal.spectrogram does, in half of its time: `locate` looks at every block.
     frames = sliding_window_view(channel.astype(np.float32), segment)[::step]
-    spectrum = fft.rfft(frames * np.hanning(segment + 1)[:-1].astype(np.float32), axis=-1)
+    window = np.hanning(segment + 1)[:-1].astype(np.float32)
+    spectrum = fft.rfft(frames * window, axis=-1)
     power = (spectrum.real**2 + spectrum.imag**2).T
     # Where nothing at all was heard between bursts, rounding is what remains.
-    floor = max(float(power.max()) * 1e-12, float(np.finfo(np.float32).tiny))
+    floor = max(least * float(window @ window), float(power.max()) * 1e-12, float(np.finfo(np.float32).tiny))
     return power / np.maximum(noise_power(power), floor)[:, None]
 
 

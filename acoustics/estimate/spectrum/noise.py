@@ -9,7 +9,7 @@ from scipy import ndimage
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.estimate.detect import median_bias
+from acoustics.estimate.detect import median_bias, quantisation_density
 
 # Long segments part a tone from the noise; so many of them at least are needed for a median over time.
 _SEGMENT_S = 0.12
@@ -32,13 +32,17 @@ class NoiseSpectrum:
     frequency_hz : ndarray, shape (n_bins,)
         Of the bins [Hz].
     density : ndarray, shape (n_channels, n_bins)
-        Median over time, less its bias in noise: what bursts and knocks leave alone [unit^2/Hz].
+        Median over time, less its bias in noise: what bursts and knocks leave alone; no less than `converter_density`
+        [unit^2/Hz].
+    converter_density : float
+        Of the converters, by the steps of the samples: what is below it a recording does not show [unit^2/Hz].
     n_segments : int
         The median's.
     """
 
     frequency_hz: Floats
     density: Floats
+    converter_density: float
     n_segments: int
 
 
@@ -81,8 +85,9 @@ def noise_spectrum(samples: Floats, sample_rate_hz: float) -> NoiseSpectrum:
         signal.welch(channel, sample_rate_hz, "hann", nperseg=segment, detrend="constant", average="median")
         for channel in samples
     ]
-    density = np.array([of_channel for _, of_channel in channels], dtype=float)
-    return NoiseSpectrum(channels[0][0], density, 2 * samples.shape[-1] // segment - 1)
+    least = quantisation_density(samples, sample_rate_hz)
+    density = np.maximum([of_channel for _, of_channel in channels], least)
+    return NoiseSpectrum(channels[0][0], density, least, 2 * samples.shape[-1] // segment - 1)
 
 
 def band_densities(noise: NoiseSpectrum) -> tuple[Floats, Floats]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -41,9 +42,10 @@ STYLE: dict[Any, Any] = {
 
 
 def conclude(figure: Figure, sentence: str) -> None:
-    """Put over a figure what it says, in a sentence that fits its width."""
+    """Put over a figure what it says, in a sentence that fits its width, no number apart from its unit."""
     width = int(_LETTERS_PER_INCH * figure.get_figwidth())
-    figure.suptitle("\n".join(textwrap.wrap(sentence, width)), x=0.01, ha="left", fontsize=11, fontweight="bold")
+    together = re.sub(r"(?<=\d) (?=%|[a-zA-Z]{1,3}\b)", "\N{NO-BREAK SPACE}", sentence)
+    figure.suptitle("\n".join(textwrap.wrap(together, width)), x=0.01, ha="left", fontsize=11, fontweight="bold")
 
 
 def check_picture(path: Path, *, force: bool) -> None:

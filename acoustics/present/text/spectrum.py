@@ -11,6 +11,8 @@ from acoustics.study.spectrum import MeasuredPinger, Spectrum
 
 _NEAR_FULL_SCALE = 0.9
 _LITTLE_OF_SCALE = 0.01  # some six bits go unused
+_ALL_CONVERTER_DB = 0.5  # over the converter's own: noise as strong as that would add 3 dB
+_STEADY_S = 1e-6  # a pinger that strays less from its clock needs no line of its own
 
 
 def spectrum_text(result: Spectrum) -> str:
@@ -73,7 +75,7 @@ def _pingers(result: Spectrum, unit: str) -> list[str]:
             _or_none(1e3 * p.length_s, 3),
             _or_none(p.q, 2),
             _or_none(p.pri_s, 4),
-            _or_none(1e3 * p.pri_sd_s, 2),
+            "<0.001" if p.pri_sd_s < _STEADY_S else _or_none(1e3 * p.pri_sd_s, 2),
         )
         for p in result.pingers
     ]
@@ -108,6 +110,13 @@ def _remarks(result: Spectrum) -> list[str]:
         remarks.append(f"{', '.join(loud)}: within a tenth of full scale; nearer to the pinger they clip. Less gain.")
     if quiet := [name for name, share in shares.items() if share < _LITTLE_OF_SCALE]:
         remarks.append(f"{', '.join(quiet)}: under a hundredth of full scale is used. More gain, or a broken channel.")
+    below = np.median(result.noise_density_db, axis=-1) < result.converter_density_db + _ALL_CONVERTER_DB
+    if below.any():
+        names = ", ".join(name for name, is_below in zip(result.channels, below, strict=True) if is_below)
+        remarks.append(
+            f"{names}: between bursts the samples hardly change, so that the noise given is that of the converter's "
+            "steps. The water's is lower; more gain would show it."
+        )
     if result.reference != "1 uPa":
         remarks.append("Without notes of sensitivity and gain levels are re full scale: no scenario takes them.")
     return [piece for remark in remarks for piece in textwrap.wrap(f"Note: {remark}", 100)]
@@ -125,7 +134,7 @@ def scenario_lines(result: Spectrum) -> str:
         lines += [] if np.isnan(p.length_s) else [f"length_s = {p.length_s:.3g}"]
         lines += [] if np.isnan(p.q) else [f"q = {p.q:.2g}"]
         lines += [] if np.isnan(p.pri_s) else [f"pri_s = {p.pri_s:.5g}"]
-        lines += [] if np.isnan(p.pri_sd_s) else [f"start_jitter_s = {p.pri_sd_s:.1g}"]
+        lines += [] if not p.pri_sd_s >= _STEADY_S else [f"start_jitter_s = {p.pri_sd_s:.1g}"]
         if in_water and not np.isnan(p.source_level_db):
             lines.append(f"source_level_db = {p.source_level_db:.1f}")
         elif in_water and not np.isnan(p.q):
