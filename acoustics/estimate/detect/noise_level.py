@@ -14,6 +14,7 @@ from acoustics.physics.noise import quantisation_noise_density
 # before a ping hold several. Flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _SEGMENT_CYCLES = 32.0
 _LEAST_SEGMENTS = 4  # a median over fewer is no better than a mean
+_COMPARED = 1 << 14  # samples whose differences show the step of a converter, in a millisecond
 _LOUDEST_OVER_NOISE = 1e10  # 100 dB: more than hydrophones and converters span
 _QUANTILE = 0.25  # the lower quartile: what bursts and echoes that fill under half of the time leave alone
 
@@ -52,7 +53,7 @@ def band_noise_density(pressure: Floats, sample_rate_hz: float, frequency_hz: fl
 
 
 def quantisation_density(volts: Floats | Singles, sample_rate_hz: float) -> float:
-    """Noise density of the converters of a recorder, by the smallest step between neighbouring samples [V^2/Hz].
+    """Noise density of the converters of a recorder, by the smallest difference of two samples [V^2/Hz].
 
     Water may be so quiet that samples without a burst are all zero: the burst still has the converter's noise.
 
@@ -68,10 +69,15 @@ def quantisation_density(volts: Floats | Singles, sample_rate_hz: float) -> floa
     float
         One-sided; 0 where nothing changes.
     """
-    steps = np.abs(np.diff(volts, axis=-1))
-    steps = steps[steps > 0]
+    steps = np.diff(volts, axis=-1)
+    changing = volts[:, 1:][steps != 0]
+    if not changing.size:
+        return 0.0
+    # Neighbours, and some samples whatever their places: those of a strong tone in silence are all far apart.
+    some = np.diff(np.sort(changing[:: -(-changing.size // _COMPARED)]))
+    step = min(np.abs(steps[steps != 0]).min(), some[some > 0].min(initial=np.inf))
     # A converter of one bit has its full scale for a step.
-    return float(quantisation_noise_density(steps.min(), 1, sample_rate_hz)) if steps.size else 0.0
+    return float(quantisation_noise_density(step, 1, sample_rate_hz))
 
 
 def median_bias(n_segments: int) -> float:
