@@ -15,9 +15,9 @@ from acoustics.base.frames import Floats, Pose
 from acoustics.base.intervals import BEARING_GUESS_SD, unless_guessed
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import draw_blind_bearings, measure_blind, places_about
+from acoustics.study.draws import draw_blind_bearings, draws_each, measure_blind, places_about
 
-_PLACES, _DRAWS, _DRAWS_OF_A_LINE = 24, 32, 12  # a line's cone takes long to integrate
+_PLACES, _MOST_DRAWS = 24, 36
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ def predict_ping(scene: Scene, pinger: Pinger) -> PingPrediction:
         np.full(_PLACES, own.heading),
     )
     pings = measure_blind(scene, pinger, pose, rng)
-    draws = _DRAWS_OF_A_LINE if scene.array.rank == 1 else _DRAWS
+    draws = draws_each(scene, pinger, _MOST_DRAWS)
     drawn = draw_blind_bearings(scene, pinger, pings, pose, draws=draws, rng=rng, attitude_sd=scene.vehicle.attitude_sd)
     given = np.isfinite(drawn.error)
     located = np.isfinite(drawn.across_m)

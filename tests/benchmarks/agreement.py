@@ -20,12 +20,12 @@ from random_scenes import random_poses, random_scene
 from acoustics.base.frames import Pose
 from acoustics.base.intervals import Interval, rate_interval, rms_interval
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import draw_blind_bearings, measure_blind
+from acoustics.study.draws import draw_blind_bearings, draws_each, measure_blind
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from rendered import rendered_bearings  # noqa: E402
 
-DRAWS, DRAWS_OF_A_LINE = 64, 16
+MOST_DRAWS = 48
 HEADER = (
     "scene array              range depth | RMS deg predicted, rendered (95 %)   ratio | right integers       ratio |"
     " wrong % predicted, rendered (95 %) | answered % | bound deg"
@@ -81,7 +81,7 @@ def predicted(scene: Scene, places: np.ndarray, heading: np.ndarray, seed: int) 
     rng, own = np.random.default_rng([8, seed]), scene.vehicle.pose
     pose = Pose(places, own.roll, own.pitch, heading)
     measured = measure_blind(scene, scene.pingers[0], pose, rng)
-    draws = DRAWS_OF_A_LINE if scene.array.rank == 1 else DRAWS
+    draws = draws_each(scene, scene.pingers[0], MOST_DRAWS)
     drawn = draw_blind_bearings(scene, scene.pingers[0], measured, pose, draws=draws, rng=rng)
     given = np.isfinite(drawn.error)
     return np.rad2deg(drawn.error[given]), drawn.wrong_integer[given], float(given.mean())

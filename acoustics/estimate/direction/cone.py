@@ -32,7 +32,8 @@ class DepressionPrior:
     down : ndarray, shape (3,)
         Unit vector towards the earth's centre.
     below_m, below_sd_m : float or None
-        How much deeper the source is than the hydrophones, and standard deviation [m]; None where not known.
+        How much deeper the source is than the hydrophones, and standard deviation [m]; None where not known. The former
+        may be an array like the distances.
     own_depth_m : float or None
         Of the hydrophones: no source is above the surface [m]; None where not known.
     nearest_m, farthest_m : float or ndarray
@@ -41,7 +42,7 @@ class DepressionPrior:
     """
 
     down: Floats
-    below_m: float | None = None
+    below_m: float | Floats | None = None
     below_sd_m: float = 0.0
     own_depth_m: float | None = None
     nearest_m: float | Floats = NEAREST_M
@@ -62,13 +63,14 @@ class DepressionPrior:
         error. Else it is even, but for the part of the ranges that would be above the surface.
         """
         sine = units @ self.down
-        nearest, farthest = (
-            np.reshape(r, np.shape(r) + (1,) * (sine.ndim - np.ndim(r))) for r in (self.nearest_m, self.farthest_m)
+        nearest, farthest, below = (
+            np.reshape(r, np.shape(r) + (1,) * (sine.ndim - np.ndim(r)))
+            for r in (self.nearest_m, self.farthest_m, np.nan if self.below_m is None else self.below_m)
         )
         if self.below_m is not None:
             sd = max(self.below_sd_m, _LEAST_DEPTH_SD_M)
             sine = np.where(np.abs(sine) < 1e-6, 1e-6, sine)
-            near, far = ((r * sine - self.below_m) / sd for r in (nearest, farthest))
+            near, far = ((r * sine - below) / sd for r in (nearest, farthest))
             return np.asarray((ndtr(far) - ndtr(near)) / sine) + _NEXT_TO_NOTHING
         if self.own_depth_m is None:
             return np.log(farthest / nearest) * np.ones(sine.shape)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.frames import Floats, array_rank, direction, wrap_angle
 from acoustics.base.least_squares import inverse_factor
@@ -25,37 +25,40 @@ _SAME = 2.0
 
 @dataclass(frozen=True)
 class DirectionMixture:
-    """Directions of a ping, for each of j vectors of integers two candidates as `Bearing` has them.
+    """Directions of pings, for each of j vectors of integers two candidates as `Bearing` has them; batch shape (...).
 
     Parameters
     ----------
-    weight : ndarray, shape (j, 2)
+    weight : ndarray, shape (..., j, 2)
         Probability of each; their sum is 1.
-    bearing, depression : ndarray, shape (j, 2)
+    log_evidence : ndarray, shape (...)
+        Logarithm of what the weights are shares of, the same for all delays of one covariance up to a constant.
+    bearing, depression : ndarray, shape (..., j, 2)
         Means [rad].
-    covariance : ndarray, shape (j, 2, 2, 2)
+    covariance : ndarray, shape (..., j, 2, 2, 2)
         Of bearing and depression, that of the unknown distance included [rad^2].
-    depression_share : ndarray, shape (j, 2)
+    depression_share : ndarray, shape (..., j, 2)
         As `Bearing` has it; 0 where there is none.
-    p_value : ndarray, shape (j,)
+    p_value : ndarray, shape (..., j)
         Probability of residuals at least as large, at the distance that fits best.
     observes : {"line", "plane", "volume"}
         As `Bearing` has it.
-    ok : bool
+    ok : ndarray of bool, shape (...)
         Whether the bearing of the likeliest vector may be used.
-    reason : str
+    reason : ndarray of str, shape (...)
         Why not, or a remark.
     """
 
     weight: Floats
+    log_evidence: Floats
     bearing: Floats
     depression: Floats
     covariance: Floats
     depression_share: Floats
     p_value: Floats
     observes: str
-    ok: bool
-    reason: str
+    ok: NDArray[np.bool_]
+    reason: NDArray[np.str_]
 
 
 def direction_mixture(
@@ -67,23 +70,26 @@ def direction_mixture(
     *,
     sound_speed_sd_m_s: float,
     element_sd_m: ArrayLike,
+    most_cells: int = _MOST_CELLS,
 ) -> DirectionMixture:
-    """Directions of one ping by each vector of its integers, weighed by phases, build-up and what is known beforehand.
+    """Directions of pings by each vector of their integers, weighed by phases, build-up and what is known beforehand.
 
     Parameters
     ----------
     alternatives : Tdoa
-        The ping's delays with each vector added, shape (j, k), and one covariance (k, k).
-    build_up_misfit : ndarray, shape (j,)
+        A ping's delays with each vector added, shape (..., j, k), and one covariance (k, k) of all.
+    build_up_misfit : ndarray, shape (..., j)
         Drop of twice the log likelihood of the build-up.
     hydrophones_m : ndarray, shape (n, 3)
         From their centre [m].
     sound_speed_m_s, sound_speed_sd_m_s : float
         Assumed, and standard deviation [m/s].
     prior : DepressionPrior
-        Of the distance and the depression.
+        Of the distance and the depression. What is known of the depth may be another at each ping, shape (..., 1, 1).
     element_sd_m : array_like
         As `estimate_bearing` takes it.
+    most_cells : int
+        Into which the distances are divided; with one the weights are rough, and quick to have.
 
     Notes
     -----
@@ -93,29 +99,31 @@ def direction_mixture(
     approximation) times the prior's mean over the normal distribution that is left. Mirror images keep equal shares:
     which side the pinger is on is left to the crew.
     """
-    j, k = alternatives.tdoa_s.shape
-    cells = _range_cells(alternatives, hydrophones_m, sound_speed_m_s, prior, element_sd_m)
+    batch = alternatives.tdoa_s.shape[:-1]
+    cells = _range_cells(alternatives, hydrophones_m, sound_speed_m_s, prior, element_sd_m, most_cells)
     g = len(cells.curvature)
     plane = g == 1 and cells.curvature[0] == 0.0
     found = estimate_bearing(
-        Tdoa(np.repeat(alternatives.tdoa_s[:, None], g, axis=1), alternatives.covariance_s2, alternatives.reference),
+        Tdoa(np.repeat(alternatives.tdoa_s[..., None, :], g, -2), alternatives.covariance_s2, alternatives.reference),
         hydrophones_m,
         sound_speed_m_s,
-        range_m=None if plane else np.broadcast_to(1.0 / cells.curvature, (j, g)),
-        curvature_sd_per_m=0.0 if plane else np.broadcast_to(cells.curvature_sd, (j, g)),
+        range_m=None if plane else np.broadcast_to(1.0 / cells.curvature, (*batch, g)),
+        curvature_sd_per_m=0.0 if plane else np.broadcast_to(cells.curvature_sd, (*batch, g)),
         sound_speed_sd_m_s=sound_speed_sd_m_s,
         element_sd_m=element_sd_m,
     )
     within = DepressionPrior(
-        prior.down, prior.below_m, prior.below_sd_m, prior.own_depth_m, cells.nearest_m[None], cells.farthest_m[None]
-    )
+        prior.down, prior.below_m, prior.below_sd_m, prior.own_depth_m,
+        *(ends.reshape((1,) * len(batch) + (g,)) for ends in (cells.nearest_m, cells.farthest_m)),
+    )  # fmt: skip
     if found.observes == "line":
         found = over_the_cone(found, within)
         log_weight = found.log_evidence
     else:
         log_weight = found.log_evidence + np.log(_mean_density(found, within))
-    log_weight = np.where(np.isfinite(log_weight), log_weight, -np.inf) - 0.5 * build_up_misfit[:, None, None]
-    return _over_distances(*_aligned(found, np.exp(log_weight - log_weight.max())))
+    log_weight = np.where(np.isfinite(log_weight), log_weight, -np.inf) - 0.5 * build_up_misfit[..., None, None]
+    largest = log_weight.max(axis=(-3, -2, -1))
+    return _over_distances(*_aligned(found, np.exp(log_weight - largest[..., None, None, None])), largest)
 
 
 @dataclass(frozen=True)
@@ -129,7 +137,7 @@ class _RangeCells:
 
 
 def _range_cells(
-    alternatives: Tdoa, hydrophones_m: Floats, speed: float, prior: DepressionPrior, element_sd_m: ArrayLike
+    alternatives: Tdoa, hydrophones_m: Floats, speed: float, prior: DepressionPrior, element_sd_m: ArrayLike, most: int
 ) -> _RangeCells:
     """Cells of the prior's distances, so many as the delays can tell; one of no curvature where they tell none."""
     nearest, farthest = float(prior.nearest_m), float(prior.farthest_m)
@@ -143,7 +151,7 @@ def _range_cells(
     total = 1.0 / nearest - 1.0 / farthest
     if steepness * total < _PLANE:
         return _RangeCells(np.array([nearest]), np.array([farthest]), np.zeros(1), np.zeros(1))
-    most = _MOST_CELLS if array_rank(hydrophones_m) > 1 else _MOST_CELLS_OF_A_LINE
+    most = most if array_rank(hydrophones_m) > 1 else min(most, _MOST_CELLS_OF_A_LINE)
     edges = np.linspace(1.0 / farthest, 1.0 / nearest, int(np.clip(np.ceil(steepness * total / _CELL_SD), 1, most)) + 1)
     low, high = edges[:-1], edges[1:]
     mass = np.log(high / low)
@@ -153,7 +161,7 @@ def _range_cells(
 
 
 def _mean_density(found: Bearing, prior: DepressionPrior) -> Floats:
-    """Mean of the prior over the normal distribution of each candidate, shape (j, g, 2), by nine points.
+    """Mean of the prior over the normal distribution of each candidate, shape (..., j, g, 2), by nine points.
 
     Mirror images in the plane of the array get the mean of both.
     """
@@ -161,7 +169,7 @@ def _mean_density(found: Bearing, prior: DepressionPrior) -> Floats:
     points = np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
     share = np.array([1.0, 4.0, 1.0]) / 6.0
     steps = np.stack(np.meshgrid(points, points, indexing="ij"), axis=-1).reshape(-1, 2)
-    turned = (axes * np.sqrt(np.maximum(strength, 0.0))[..., None, :]) @ steps.T  # (j, g, 2, 2, 9)
+    turned = (axes * np.sqrt(np.maximum(strength, 0.0))[..., None, :]) @ steps.T  # (..., j, g, 2, 2, 9)
     bearing = found.bearing[..., None] + turned[..., 0, :]
     depression = found.depression[..., None] + turned[..., 1, :]
     density = prior.density(direction(bearing, depression)) @ np.outer(share, share).ravel()
@@ -175,46 +183,56 @@ def _aligned(found: Bearing, weight: Floats) -> tuple[Bearing, Floats]:
     if found.observes != "volume":
         return found, weight
     units = direction(found.bearing, found.depression)
-    top = np.argmax(weight.sum(axis=-1), axis=1)[:, None, None, None]
-    near = units @ np.swapaxes(np.take_along_axis(units, top, axis=1), -1, -2)  # (j, g, 2, 2) cosines
+    top = np.argmax(weight.sum(axis=-1), axis=-1)[..., None, None, None]
+    near = units @ np.swapaxes(np.take_along_axis(units, top, axis=-3), -1, -2)  # (..., j, g, 2, 2) cosines
     turned = near[..., 0, 0] + near[..., 1, 1] < near[..., 0, 1] + near[..., 1, 0]
     order = np.where(turned[..., None], [1, 0], [0, 1])
     return replace(
         found,
         bearing=np.take_along_axis(found.bearing, order, axis=-1),
         depression=np.take_along_axis(found.depression, order, axis=-1),
-        covariance=np.take_along_axis(found.covariance, order[..., None, None], axis=2),
+        covariance=np.take_along_axis(found.covariance, order[..., None, None], axis=-3),
     ), np.take_along_axis(weight, order, axis=-1)
 
 
-def _over_distances(found: Bearing, weight: Floats) -> DirectionMixture:
-    """The mixture over the cells of distance, weights (j, g, 2), by its moments for each vector and candidate."""
-    total = weight.sum(axis=1)
-    share = np.where(total[:, None] > 0, weight / np.maximum(total[:, None], 1e-300), 1.0 / weight.shape[1])
-    top = np.argmax(share, axis=1)[:, None]
-    pick = np.take_along_axis(found.bearing, top, axis=1)
+def _over_distances(found: Bearing, weight: Floats, log_unit: Floats) -> DirectionMixture:
+    """The mixture over the cells of distance, weights (..., j, g, 2) in units of (...), by moments for each vector and
+    candidate."""
+    total = weight.sum(axis=-2)
+    some = total[..., None, :] > 0
+    share = np.where(some, weight / np.maximum(total[..., None, :], 1e-300), 1.0 / weight.shape[-2])
+    top = np.argmax(share, axis=-2)[..., None, :]
+    pick = np.take_along_axis(found.bearing, top, axis=-2)
     off = wrap_angle(found.bearing - pick)
-    bearing = np.sum(share * off, axis=1)
-    depression = np.sum(share * found.depression, axis=1)
-    apart = np.stack([off - bearing[:, None], found.depression - depression[:, None]], axis=-1)
+    bearing = np.sum(share * off, axis=-2)
+    depression = np.sum(share * found.depression, axis=-2)
+    apart = np.stack([off - bearing[..., None, :], found.depression - depression[..., None, :]], axis=-1)
     spread = found.covariance + apart[..., :, None] * apart[..., None, :]
-    covariance = np.sum(share[..., None, None] * spread, axis=1)
+    covariance = np.sum(share[..., None, None] * spread, axis=-4)
     along = np.zeros_like(share) if found.depression_share is None else found.depression_share
-    of_depression = np.sum(share * along * found.covariance[..., 0, 0], axis=1) / covariance[..., 0, 0]
-    first, cell = np.unravel_index(np.argmax(weight.sum(axis=-1)), weight.shape[:2])
-    best = covariance[first][np.argsort(-total[first])[: 1 if found.observes == "volume" else 2]]
-    unseen = best[..., 0, 0].min() > LARGEST_USEFUL_BEARING_SD**2
-    ok, reason = bool(found.ok[first, cell]), str(found.reason[first, cell])
+    of_depression = np.sum(share * along * found.covariance[..., 0, 0], axis=-2) / covariance[..., 0, 0]
+    of_cells = weight.sum(axis=-1)
+    leads = np.argmax(of_cells.reshape(*of_cells.shape[:-2], -1), axis=-1)[..., None]
+    first = leads // weight.shape[-2]
+    variance = np.take_along_axis(covariance[..., 0, 0], first[..., None], axis=-2)[..., 0, :]
+    if found.observes == "volume":
+        heavier = np.argmax(np.take_along_axis(total, first[..., None], axis=-2)[..., 0, :], axis=-1)
+        variance = np.take_along_axis(variance, heavier[..., None], axis=-1)
+    unseen = variance.min(axis=-1) > LARGEST_USEFUL_BEARING_SD**2
+    ok, reason = (
+        np.take_along_axis(of.reshape(*of_cells.shape[:-2], -1), leads, -1)[..., 0] for of in (found.ok, found.reason)
+    )
     return DirectionMixture(
-        weight=total / total.sum(),
-        bearing=wrap_angle(pick[:, 0] + bearing),
+        weight=total / total.sum(axis=(-2, -1), keepdims=True),
+        log_evidence=log_unit + np.log(total.sum(axis=(-2, -1))),
+        bearing=wrap_angle(pick[..., 0, :] + bearing),
         depression=depression,
         covariance=covariance,
         depression_share=of_depression,
-        p_value=found.p_value.max(axis=1),
+        p_value=found.p_value.max(axis=-1),
         observes=found.observes,
-        ok=ok and not unseen,
-        reason=BEARING_UNSEEN if unseen else reason,
+        ok=ok & ~unseen,
+        reason=np.where(unseen, BEARING_UNSEEN, reason),
     )
 
 
@@ -231,7 +249,8 @@ class MergedDirection:
 
 
 def merged_directions(mixture: DirectionMixture, least_weight: float) -> tuple[MergedDirection, ...]:
-    """Directions of at least some weight, those that agree within their deviations joined, the likeliest first.
+    """One ping's directions of at least some weight, those that agree within their deviations joined, the likeliest
+    first.
 
     Mirror images stay apart, and stand next to each other.
     """

@@ -73,7 +73,7 @@ def with_direction(ping: Ping, memory: WiringMemory, *, farthest_m: float = FART
     p_value = float(mixture.p_value[lead])
     misfit = p_value < MISFIT_P
     ping = _wiring_checked(ping, p_value, memory)
-    ok = ping.ok and mixture.ok and not misfit
+    ok = ping.ok and bool(mixture.ok) and not misfit
     # The mirror image in a plane or a line of hydrophones is no other direction: it is always there.
     share = merged[0].weight
     if mixture.observes != "volume":
@@ -84,7 +84,7 @@ def with_direction(ping: Ping, memory: WiringMemory, *, farthest_m: float = FART
     told = replace(
         ping,
         ok=ok,
-        reason=ping.reason or (MISFIT if misfit else mixture.reason or (UNDECIDED if share < _DECIDED else "")),
+        reason=ping.reason or (MISFIT if misfit else str(mixture.reason) or (UNDECIDED if share < _DECIDED else "")),
         candidates=candidates,
         p_value=p_value,
         site_bearing=tuple(site.tolist()),

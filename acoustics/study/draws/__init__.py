@@ -1,7 +1,7 @@
 """Monte Carlo at TDOA level: single pings and whole runs drawn with all their errors."""
 
 from acoustics.study.draws.blind import BlindPings, measure_blind, places_about
-from acoustics.study.draws.blind_bearings import BlindBearings, draw_blind_bearings
+from acoustics.study.draws.blind_bearings import BlindBearings, draw_blind_bearings, draws_each
 from acoustics.study.draws.errors import DrawnErrors, draw_errors
 from acoustics.study.draws.integers import HALF_A_CYCLE, cycles_apart
 from acoustics.study.draws.pings import ArrivalErrors, simulate_bearings, simulate_fixes
@@ -27,6 +27,7 @@ __all__ = [
     "pinger_clock",
     "route_positions",
     "draw_blind_bearings",
+    "draws_each",
     "draw_errors",
     "fuse_simulated",
     "join_runs",

@@ -50,7 +50,7 @@ class BlindPings:
         What the echoes inside the window add to the arrival times, against the first hydrophone's, by the carrier
         within half a period and by the envelope [s].
     heard : ndarray of bool, shape (m, n)
-        Whether direct sound reaches the hydrophone.
+        Whether direct sound reaches the hydrophone, loud enough to be used.
     answered : ndarray of bool, shape (m,)
         Whether the estimator measures delays at all.
     """
@@ -196,23 +196,28 @@ class _Setting:
         found: _Found,
     ) -> NDArray[np.intp]:
         """Write down the pings whose window ends within so many cycles; the rows of the others are returned."""
-        heard = paths.valid[..., 0]
-        found.heard[rows] = heard
+        heard = paths.valid[..., 0].copy()
         noise_pa = np.sqrt(self.noise_density * self.rate_hz / 2)
         noisy = clean + noise_pa * rng.standard_normal(clean.shape)
         longer = []
-        for channels in np.unique(heard, axis=0):
-            if channels.sum() < 2:
-                continue
-            some = np.flatnonzero((heard == channels).all(axis=-1))
+        asked = list(_by_channels(heard, np.arange(len(rows))))
+        while asked:
+            channels, some = asked.pop()
             first = self._ask(noisy[some][:, channels], channels, None, "phase")
+            # As `locate` does: without the channels that hear nothing, once.
+            fewer = first.below_threshold.any(axis=-1) & ((~first.below_threshold).sum(axis=-1) >= 2)
+            fewer &= (heard[some] == paths.valid[some, :, 0]).all(axis=-1)
+            heard[np.ix_(some[fewer], np.flatnonzero(channels))] = ~first.below_threshold[fewer]
+            asked += _by_channels(heard, some[fewer])
             ended = (first.window_s * self.pinger.frequency_hz < cycles - 0.25) | (cycles >= self.whole_cycles)
-            longer.append(some[~ended])
+            longer.append(some[~ended & ~fewer])
+            ended &= ~fewer
             at = rows[some[ended]]
             found.answered[at] = first.ok[ended]
             found.window[at], found.ratio[at] = first.window_s[ended], first.energy_ratio[ended]
             delay_s = paths.delay_s[some[ended]][:, channels, 0]
             self._without_noise(at, channels, clean[some[ended]][:, channels], delay_s - delay_s[:, :1], found)
+        found.heard[rows] = heard
         return rows[np.concatenate(longer)] if longer else rows[:0]
 
     def _without_noise(
@@ -266,6 +271,15 @@ class _Setting:
             heard=found.heard,
             answered=answered,
         )
+
+
+def _by_channels(
+    heard: NDArray[np.bool_], rows: NDArray[np.intp]
+) -> Iterator[tuple[NDArray[np.bool_], NDArray[np.intp]]]:
+    """Rows of `heard` (m, n) by the channels that hear, two at least."""
+    for channels in np.unique(heard[rows], axis=0):
+        if channels.sum() >= 2:
+            yield channels, rows[(heard[rows] == channels).all(axis=-1)]
 
 
 def _alike(window_s: Floats) -> Iterator[tuple[NDArray[np.intp], float]]:

@@ -3,23 +3,34 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION
 from acoustics.base.frames import Floats, Pose, bearing_and_depression, direction, rotation_matrix, wrap_angle
-from acoustics.estimate.direction import MISFIT_P, Bearing, DepressionPrior, estimate_bearing, over_the_cone
+from acoustics.estimate.direction import (
+    FARTHEST_M,
+    MISFIT_P,
+    NEAREST_M,
+    DepressionPrior,
+    DirectionMixture,
+    direction_mixture,
+)
 from acoustics.estimate.position import Fix, locate_source
 from acoustics.estimate.tdoa import Tdoa
-from acoustics.physics.tdoa import difference_matrix, plane_wave_time, spherical_time
+from acoustics.physics.tdoa import difference_matrix, spherical_time
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws.blind import BlindPings
-from acoustics.study.draws.integers import HALF_A_CYCLE, cycles_apart, resolved_tdoa
+from acoustics.study.draws.integers import HALF_A_CYCLE, cycles_apart, resolved_integers
 
 _TOLD = 0.01  # probability of a second direction from which on `locate` tells it
+# Vectors of integers that are weighed by their directions, as in `locate`, which lists more of them; and the share by a
+# rough look under which none is looked at closely.
+_VECTORS, _NEGLIGIBLE, _ROUGHLY_NEGLIGIBLE = 24, 1e-5, 1e-3
+_WIDE_CYCLES, _TAKES_LONGER = 3.0, 3  # an array's extent from which on integers and distances take long to weigh
+_DOUBTFUL = 0.05  # of all directions but the first from which on `locate` makes no position of that
 
 
 @dataclass(frozen=True)
@@ -71,17 +82,24 @@ def draw_blind_bearings(
         Of roll, pitch and heading [rad]: the vehicle's for the bearing in the site, zeros for that from the bow.
     """
     sources = pose.to_body(np.array(pinger.position_m)[None])[:, 0]
-    depth_m = float(np.mean(np.asarray(pose.position_m)[..., 2]))
     shape = (len(sources), draws)
     drawn = BlindBearings(np.full(shape, np.nan), np.zeros(shape, dtype=bool), np.full(shape, np.nan))
     kinds = np.column_stack([pings.window_s, pings.heard])
     for kind in np.unique(kinds[pings.answered], axis=0):
         rows = np.flatnonzero((kinds == kind).all(axis=-1) & pings.answered)
-        listener = _Listener(scene, pinger, kind[1:] > 0, depth_m, np.asarray(attitude_sd, dtype=float))
+        listener = _Listener(scene, pinger, kind[1:] > 0, np.asarray(attitude_sd, dtype=float))
         part = listener.draw(pings, rows, np.repeat(sources[rows], draws, axis=0), draws, rng)
         for name, value in vars(part).items():
             getattr(drawn, name)[rows] = value.reshape(len(rows), draws)
     return drawn
+
+
+def draws_each(scene: Scene, pinger: Pinger, most: int) -> int:
+    """Draws for each ping: `most`, or a third of it where a line's cone or a wide array's integers take three times as
+    long."""
+    period_m = scene.sound_speed_m_s / pinger.frequency_hz
+    wide = np.linalg.norm(np.ptp(scene.array.positions_m, axis=0)) > _WIDE_CYCLES * period_m
+    return most // _TAKES_LONGER if wide or scene.array.rank == 1 else most
 
 
 @dataclass(frozen=True)
@@ -91,7 +109,6 @@ class _Listener:
     scene: Scene
     pinger: Pinger
     channels: NDArray[np.bool_]
-    depth_m: float
     attitude_sd: Floats
 
     @property
@@ -121,80 +138,161 @@ class _Listener:
         times = spherical_time(moved, sources, drawn_speed) + rng.standard_normal((count, n)) * skew_sd
         times += by_envelope
         noise = by_carrier - by_envelope + rng.standard_normal((count, n)) * np.sqrt(carrier_s2)
-        differences = difference_matrix(n)
-        delay = (times + noise) @ differences.T
-        truth = sources - hydrophones.mean(axis=0)
-        away_m = np.linalg.norm(truth, axis=-1)
-        unit = truth / away_m[:, None]
-        if n <= LARGEST_DIMENSION + 1:
-            # `locate` weighs sets of integers over all distances; the search here is for plane waves, so what the true
-            # distance bends is taken off and put on again.
-            bent = spherical_time(hydrophones, sources, speed) - plane_wave_time(hydrophones, unit, speed)
-            delay = bent @ differences.T + resolved_tdoa(
-                times - bent,
-                noise,
-                carrier_variance_s2=carrier_s2,
-                cycle_variance_s2=cycle_s2,
-                shared_variance_s2=skew_sd**2 + (self.elements_sd_m / speed) ** 2,
-                hydrophones_m=hydrophones,
-                sound_speed_m_s=speed,
-                frequency_hz=frequency,
-                rng=rng,
-            )
-        found, fix = self._answers(Tdoa(delay, (carrier_s2 + skew_sd**2) * (differences @ differences.T)), away_m, rng)
-        error, answered = self._nearest(found, truth)
-        given = found.ok & (found.p_value >= MISFIT_P)
-        wrong = self._cycles_apart(answered, unit) > HALF_A_CYCLE
-        level = self._level
-        off = (fix.position_m - sources @ level.T)[..., :2]
+        vectors = self._integers(times, noise, carrier_s2, cycle_s2, skew_sd, rng)
+        known = sources @ self._level.T
+        depth_m = known[:, 2] + rng.standard_normal(count) * self._depth_sd_m
+        found = self._directions(vectors, depth_m, sources)
+        fix = self._position(Tdoa(found.delay_s, vectors.covariance_s2), depth_m)
+        off = (fix.position_m - known)[..., :2]
+        located = found.given & found.decided & fix.ok
         return BlindBearings(
-            np.where(given, error, np.nan),
-            given & wrong,
-            np.where(given & fix.ok, np.linalg.norm(off, axis=-1), np.nan),
+            np.where(found.given, found.error, np.nan),
+            found.given & found.wrong,
+            np.where(located, np.linalg.norm(off, axis=-1), np.nan),
         )
+
+    def _integers(
+        self, times: Floats, noise: Floats, carrier_s2: float, cycle_s2: float, skew_sd: float, rng: np.random.Generator
+    ) -> _Vectors:
+        """The delays of (t, n) arrivals with each vector of integers that may be right."""
+        n = times.shape[-1]
+        differences, frequency = difference_matrix(n), self.pinger.frequency_hz
+        covariance = (carrier_s2 + skew_sd**2) * (differences @ differences.T)
+        if n > LARGEST_DIMENSION + 1:  # no integers are searched
+            one = np.ones((len(times), 1))
+            return _Vectors(((times + noise) @ differences.T)[:, None], covariance, one, 0.0 * one)
+        found = resolved_integers(
+            times,
+            noise,
+            carrier_variance_s2=carrier_s2,
+            cycle_variance_s2=cycle_s2,
+            shared_variance_s2=skew_sd**2 + (self.elements_sd_m / self.scene.sound_speed_m_s) ** 2,
+            hydrophones_m=self.hydrophones_m,
+            sound_speed_m_s=self.scene.sound_speed_m_s,
+            frequency_hz=frequency,
+            rng=rng,
+            sound_speed_sd_m_s=self.scene.sound_speed_sd_m_s,
+            nearest_m=NEAREST_M,
+            n_alternatives=_VECTORS,
+        )
+        those = found.alternatives
+        return _Vectors(
+            found.tdoa.tdoa_s[:, None] + those.cycles / frequency, covariance, those.weight, those.build_up_misfit
+        )
+
+    def _directions(self, vectors: _Vectors, depth_m: Floats, truth: Floats) -> _Found:
+        """What is told first of each ping, whose distance is unknown, beside the true places (t, 3) of the source."""
+        ping, vector = np.nonzero(vectors.weight >= _NEGLIGIBLE)
+        doubtful = np.flatnonzero(np.bincount(ping)[ping] > 1)
+        kept = np.ones(len(ping), dtype=bool)
+        if len(doubtful):
+            rough = self._mixture(vectors, depth_m, ping[doubtful], vector[doubtful], most_cells=1)
+            kept[doubtful] = _shares(rough.log_evidence, ping[doubtful]) > _ROUGHLY_NEGLIGIBLE
+        ping, vector = ping[kept], vector[kept]
+        mixture = self._mixture(vectors, depth_m, ping, vector)
+        share = _shares(mixture.log_evidence, ping)[:, None] * mixture.weight[:, 0]
+        # The likeliest of each ping: the last row of it when they are sorted so.
+        order = np.lexsort((share.max(axis=-1), ping))
+        lead = order[np.append(np.diff(ping[order]) > 0, True)]
+        return self._told(mixture, share, lead, truth, vectors.delay_s[ping[lead], vector[lead]])
+
+    def _mixture(
+        self, vectors: _Vectors, depth_m: Floats, ping: NDArray[np.intp], vector: NDArray[np.intp], **cells: int
+    ) -> DirectionMixture:
+        """Directions of each of some vectors by itself, as `locate` finds them."""
+        centre = self.hydrophones_m.mean(axis=0)
+        below_m = depth_m[ping] - centre @ self._level[2]
+        return direction_mixture(
+            Tdoa(vectors.delay_s[ping, vector][:, None], vectors.covariance_s2),
+            vectors.misfit[ping, vector][:, None],
+            self.hydrophones_m - centre,
+            self.scene.sound_speed_m_s,
+            DepressionPrior(self._level[2], below_m[:, None, None], self._depth_sd_m, farthest_m=self._farthest_m),
+            sound_speed_sd_m_s=self.scene.sound_speed_sd_m_s,
+            element_sd_m=self.elements_sd_m,
+            **cells,
+        )
+
+    def _told(
+        self, mixture: DirectionMixture, share: Floats, lead: NDArray[np.intp], truth: Floats, delay_s: Floats
+    ) -> _Found:
+        """Of each ping's likeliest vector the direction, and of its two sides the one nearer to the truth, if told."""
+        row = np.arange(len(lead))
+        bearing, depression, share = mixture.bearing[lead, 0], mixture.depression[lead, 0], share[lead]
+        units = direction(bearing, depression)
+        first = np.argmax(share, axis=-1)
+        told = (share >= _TOLD) & (self._cycles_apart(units, units[row, first][:, None]) <= HALF_A_CYCLE)
+        told[row, first] = True
+        sight = truth - self.hydrophones_m.mean(axis=0)
+        sight = sight / np.linalg.norm(sight, axis=-1, keepdims=True)
+        best = np.argmax(np.where(told, np.einsum("tci,ti->tc", units, sight), -np.inf), axis=-1)
+        return _Found(
+            error=wrap_angle(bearing[row, best] - bearing_and_depression(sight)[0]),
+            wrong=self._cycles_apart(units[row, best], sight) > HALF_A_CYCLE,
+            given=mixture.ok[lead] & (mixture.p_value[lead, 0] >= MISFIT_P),
+            # The mirror image in a line or a plane of hydrophones is no other direction.
+            decided=(share.max(axis=-1) if mixture.observes == "volume" else share.sum(axis=-1)) >= 1.0 - _DOUBTFUL,
+            delay_s=delay_s,
+        )
+
+    @property
+    def _farthest_m(self) -> float:
+        """As the notes of a recording have it."""
+        extent = float(np.hypot(self.scene.pool.extent_m, self.scene.pool.deepest_m))
+        return max(extent, 2.0) if extent < np.inf else FARTHEST_M
+
+    @property
+    def _depth_sd_m(self) -> float:
+        """Of the pinger's depth below the vehicle."""
+        return float(np.hypot(self.scene.study.pinger_depth_sd_m, self.scene.vehicle.depth_sd_m))
 
     @property
     def _level(self) -> Floats:
         own = self.scene.vehicle.pose
         return Pose(np.zeros(3), own.roll, own.pitch, 0.0).rotation
 
-    def _answers(self, delays: Tdoa, away_m: Floats, rng: np.random.Generator) -> tuple[Bearing, Fix]:
-        """Bearings, and positions in the frame that stands level, as `locate` finds them.
-
-        Where no position is found `locate` weighs all distances; here the true one, `away_m`, stands for them.
-        """
-        scene, level = self.scene, self._level
-        speed, centre = scene.sound_speed_m_s, self.hydrophones_m.mean(axis=0)
-        known: dict[str, Any] = {"sound_speed_sd_m_s": scene.sound_speed_sd_m_s, "element_sd_m": self.elements_sd_m}
-        depth = self.pinger.position_m[2] - self.depth_m
-        depth_sd = float(np.hypot(scene.study.pinger_depth_sd_m, scene.vehicle.depth_sd_m))
-        fix = locate_source(
+    def _position(self, delays: Tdoa, depth_m: Floats) -> Fix:
+        """Positions in the frame that stands level, as `locate` finds them."""
+        return locate_source(
             delays,
-            self.hydrophones_m @ level.T,
-            speed,
-            source_depth_m=depth + rng.standard_normal(len(delays.tdoa_s)) * depth_sd,
-            source_depth_sd_m=depth_sd,
-            attitude_sd=np.array([*scene.vehicle.attitude_sd[:2], 0.0]),
+            self.hydrophones_m @ self._level.T,
+            self.scene.sound_speed_m_s,
+            source_depth_m=depth_m,
+            source_depth_sd_m=self._depth_sd_m,
+            sound_speed_sd_m_s=self.scene.sound_speed_sd_m_s,
+            element_sd_m=self.elements_sd_m,
+            attitude_sd=np.array([*self.scene.vehicle.attitude_sd[:2], 0.0]),
             pivot_m=np.zeros(3),
-            **known,
         )
-        reach = np.where(fix.ok, np.linalg.norm(fix.position_m @ level - centre, axis=-1), away_m)
-        found = estimate_bearing(delays, self.hydrophones_m - centre, speed, range_m=reach, **known)
-        if found.observes == "line":
-            below = depth - float(centre @ level[2])
-            found = over_the_cone(found, DepressionPrior(level[2], below, depth_sd))
-        return found, fix
 
     def _cycles_apart(self, one: Floats, other: Floats) -> Floats:
         return cycles_apart(self.hydrophones_m, one, other, self.scene.sound_speed_m_s, self.pinger.frequency_hz)
 
-    def _nearest(self, found: Bearing, truth: Floats) -> tuple[Floats, Floats]:
-        """Error [rad], shape (m,), and direction, (m, 3), of the candidate that counts: the one nearest to the truth
-        (m, 3) among the first and what the delays leave beside it."""
-        bearing, depression = bearing_and_depression(truth)
-        units = direction(found.bearing, found.depression)
-        counts = (found.probability >= _TOLD) & (self._cycles_apart(units, units[:, :1]) <= HALF_A_CYCLE)
-        closeness = np.einsum("tci,ti->tc", units, direction(bearing, depression))
-        best = np.argmax(np.where(counts, np.nan_to_num(closeness, nan=-2.0), -np.inf), axis=-1)
-        row = np.arange(len(best))
-        return wrap_angle(found.bearing[row, best] - bearing), units[row, best]
+
+@dataclass(frozen=True)
+class _Vectors:
+    """Delays of t pings by j vectors of integers, (t, j, k), their covariance (k, k), and as `IntegerAlternatives`."""
+
+    delay_s: Floats
+    covariance_s2: Floats
+    weight: Floats
+    misfit: Floats
+
+
+@dataclass(frozen=True)
+class _Found:
+    """What is told first of t pings; `decided`: no other direction stands against it."""
+
+    error: Floats
+    wrong: NDArray[np.bool_]
+    given: NDArray[np.bool_]
+    decided: NDArray[np.bool_]
+    delay_s: Floats
+
+
+def _shares(log_weight: Floats, ping: NDArray[np.intp]) -> Floats:
+    """Of rows (r,) in what all rows of the same ping weigh."""
+    largest = np.full(ping.max() + 1, -np.inf)
+    np.maximum.at(largest, ping, log_weight)
+    weight = np.exp(log_weight - largest[ping])
+    return np.asarray(weight / np.bincount(ping, weight)[ping])

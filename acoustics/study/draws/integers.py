@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION
 from acoustics.base.frames import Floats
-from acoustics.estimate.tdoa import Tdoa, resolve_ambiguity
-from acoustics.physics.tdoa import difference_matrix, plane_wave_time
+from acoustics.estimate.tdoa import Cycles, Tdoa, resolve_ambiguity
+from acoustics.physics.tdoa import curvature_covariance, difference_matrix, plane_wave_time
 
 # An envelope that tells nothing of the integers has a variance of infinity; one of this many times the longest delay
 # tells as little.
@@ -16,7 +16,7 @@ _TELLS_NOTHING = 10.0
 HALF_A_CYCLE = 0.5  # of two directions over a baseline: beyond, the carrier's phase takes one for another integer
 
 
-def resolved_tdoa(
+def resolved_integers(
     times_s: Floats,
     noise_s: Floats,
     *,
@@ -27,8 +27,11 @@ def resolved_tdoa(
     sound_speed_m_s: float,
     frequency_hz: float,
     rng: np.random.Generator,
-) -> Floats:
-    """Time differences by the carrier, integers resolved as on the vehicle, shape (m, n - 1) [s].
+    sound_speed_sd_m_s: float = 0.0,
+    nearest_m: float = np.inf,
+    n_alternatives: int = 1,
+) -> Cycles:
+    """Time differences by the carrier, integers resolved as on the vehicle, batch shape (m,).
 
     Parameters
     ----------
@@ -44,6 +47,8 @@ def resolved_tdoa(
         Assumed sound speed [m/s] and the carrier's frequency [Hz].
     rng : Generator
         Of the envelope's noise, which is independent of the phase's.
+    sound_speed_sd_m_s, nearest_m, n_alternatives
+        As `measure_tdoa` takes them.
     """
     n = times_s.shape[-1]
     difference = difference_matrix(n)
@@ -52,18 +57,19 @@ def resolved_tdoa(
     phase = (times_s + noise_s) @ difference.T
     coarse = (times_s + rng.normal(size=times_s.shape) * np.sqrt(envelope_variance)) @ difference.T
 
-    def covariance(variance_s2: float | Floats) -> Floats:
-        return difference @ np.diag(np.broadcast_to(variance_s2, n)) @ difference.T
-
+    fine, rough = (
+        np.diag(np.broadcast_to(v, n)) for v in (carrier_variance_s2 + shared_variance_s2, envelope_variance)
+    )
+    fine = fine + curvature_covariance(hydrophones_m, sound_speed_m_s, nearest_m)
     return resolve_ambiguity(
-        Tdoa(
-            phase - np.round(phase * frequency_hz) / frequency_hz, covariance(carrier_variance_s2 + shared_variance_s2)
-        ),
-        Tdoa(coarse, covariance(envelope_variance)),
+        Tdoa(phase - np.round(phase * frequency_hz) / frequency_hz, difference @ fine @ difference.T),
+        Tdoa(coarse, difference @ rough @ difference.T),
         hydrophones_m,
         sound_speed_m_s,
         frequency_hz,
-    ).tdoa.tdoa_s
+        sound_speed_sd_m_s=sound_speed_sd_m_s,
+        n_alternatives=n_alternatives,
+    )
 
 
 def drawn_integers(
@@ -83,11 +89,11 @@ def drawn_integers(
     Parameters
     ----------
     times_s, noise_s : ndarray, shape (r, p, n)
-        As `resolved_tdoa` takes them, of p pings in each of r runs.
+        As `resolved_integers` takes them, of p pings in each of r runs.
     carrier_variance_s2, cycle_variance_s2 : ndarray, shape (p,)
         Of each ping.
     shared_variance_s2, hydrophones_m, sound_speed_m_s, frequency_hz, rng
-        As `resolved_tdoa` takes them.
+        As `resolved_integers` takes them.
 
     Notes
     -----
@@ -99,7 +105,7 @@ def drawn_integers(
     if n > LARGEST_DIMENSION + 1:
         return off
     for k in range(p):  # one covariance for all runs is searched fastest
-        delay = resolved_tdoa(
+        found = resolved_integers(
             times_s[:, k],
             noise_s[:, k],
             carrier_variance_s2=carrier_variance_s2[k],
@@ -111,7 +117,7 @@ def drawn_integers(
             rng=rng,
         )
         phase = (times_s[:, k] + noise_s[:, k]) @ difference_matrix(n).T
-        off[:, k] = np.rint((delay - phase) * frequency_hz)
+        off[:, k] = np.rint((found.tdoa.tdoa_s - phase) * frequency_hz)
     return off
 
 

@@ -19,7 +19,7 @@ from acoustics.estimate.position import Fix, locate_source
 from acoustics.estimate.tdoa import Tdoa
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix, plane_wave_time, spherical_time
-from acoustics.study.draws.integers import resolved_tdoa
+from acoustics.study.draws.integers import resolved_integers
 
 
 @dataclass(frozen=True)
@@ -98,7 +98,7 @@ def simulate_bearings(
     difference = difference_matrix(n)
     exact = times @ difference.T
     noise = rng.normal(size=(n_trials, n)) * np.sqrt(errors.phase_variance_s2)
-    delay = resolved_tdoa(
+    delay = resolved_integers(
         times + errors.envelope_shift_s,
         noise + errors.carrier_shift_s - errors.envelope_shift_s,
         carrier_variance_s2=errors.phase_variance_s2,
@@ -108,7 +108,7 @@ def simulate_bearings(
         sound_speed_m_s=sound_speed_m_s,
         frequency_hz=frequency_hz,
         rng=rng,
-    )
+    ).tdoa.tdoa_s
     covariance = (errors.phase_variance_s2 + errors.sizes.skew_sd_s**2) * (difference @ difference.T)
     found = estimate_bearing(
         Tdoa(delay, covariance),

@@ -10,11 +10,11 @@ from acoustics.base.frames import Floats, Pose
 from acoustics.base.intervals import BEARING_GUESS_SD, unless_guessed
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import draw_blind_bearings, measure_blind
+from acoustics.study.draws import draw_blind_bearings, draws_each, measure_blind
 from acoustics.study.map.cells import Cells
 
 MEASURED_CELLS = 40  # each costs some milliseconds
-_DRAWS, _DRAWS_OF_A_LINE = 24, 8  # a line's cone takes long to integrate
+_MOST_DRAWS = 24
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,7 @@ def own_estimator_in_cells(scene: Scene, pinger: Pinger, cells: Cells, heading: 
     some = np.sort(rng.permutation(len(places))[:MEASURED_CELLS])
     pose = Pose(places[some], own.roll, own.pitch, heading[some])
     pings = measure_blind(scene, pinger, pose, rng)
-    draws = _DRAWS_OF_A_LINE if scene.array.rank == 1 else _DRAWS
+    draws = draws_each(scene, pinger, _MOST_DRAWS)
     drawn = draw_blind_bearings(scene, pinger, pings, pose, draws=draws, rng=rng, attitude_sd=scene.vehicle.attitude_sd)
     given = np.isfinite(drawn.error)
     count = given.sum(axis=-1)
