@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from acoustics.accuracy.bounds import bearing_bound
 from acoustics.base.frames import Pose, bearing_and_depression
 from acoustics.scene.scene import Scene
 from acoustics.study.validate.adapters import Estimator, ask
@@ -41,6 +42,25 @@ def rendered_bearings(scene, pinger, places_m, heading, *, seed):
         for number, (place, turn) in enumerate(zip(places_m, heading, strict=True), 1)
     ]
     return compare(scene, pinger, trials, [_answer(scene, pinger, trial) for trial in trials])
+
+
+def bearing_bound_of_its_window(scene, pinger, pose, pings):
+    """RMS of the Cramer-Rao bound of the bearing from the bow over pings (`measure_blind`) at poses [rad].
+
+    Of the part of the burst that the estimator uses, with mounting, skew and sound speed as uncertain as they are to it:
+    what it knows of the water, which is nothing, and no more.
+    """
+    sight = pose.to_body([pinger.position_m])[:, 0] - scene.array.positions_m.mean(axis=0)
+    bound = bearing_bound(
+        scene.array.positions_m,
+        *bearing_and_depression(sight[pings.answered]),
+        scene.sound_speed_m_s,
+        arrival_variance_s2=np.where(pings.heard, pings.carrier_variance_s2[:, None], np.inf)[pings.answered],
+        element_sd_m=scene.array.tolerances_m,
+        skew_sd_s=scene.recorder.skew_sd_s,
+        sound_speed_sd_m_s=scene.sound_speed_sd_m_s,
+    ).bearing_sd
+    return float(np.sqrt(np.mean(bound[np.isfinite(bound)] ** 2)))
 
 
 def _trial(scene, pinger, place, heading, number, seed):

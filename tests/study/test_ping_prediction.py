@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from rendered import SHALLOW, rendered_bearings
+from rendered import SHALLOW, bearing_bound_of_its_window, rendered_bearings
 
 from acoustics.accuracy.bounds import bearing_bound
-from acoustics.study.draws import places_about
+from acoustics.base.frames import Pose
+from acoustics.base.intervals import rms_interval
+from acoustics.study.draws import measure_blind, places_about
 from acoustics.study.ping_bounds import ping_bounds
 from acoustics.study.ping_prediction import predict_ping
 
@@ -40,5 +42,10 @@ def test_the_shallow_pool_s_prediction_is_what_rendered_pings_have():
         np.full(48, scene.vehicle.pose.heading),
     )
     columns = rendered_bearings(scene, pinger, places, heading, seed=3)
-    error = np.rad2deg(columns["error"][columns["outcome"] == 0])
-    assert predict_ping(scene, pinger).bearing_deg == pytest.approx(np.sqrt(np.mean(error**2)), rel=0.35)
+    error = columns["error"][columns["outcome"] == 0]
+    rms = rms_interval(error, np.random.default_rng(1))
+    assert predict_ping(scene, pinger).bearing_deg == pytest.approx(np.rad2deg(rms.value), rel=0.35)
+    # No unbiased estimator is better than the bound of the window it uses.
+    pose = Pose(places, scene.vehicle.pose.roll, scene.vehicle.pose.pitch, heading)
+    pings = measure_blind(scene, pinger, pose, np.random.default_rng(4))
+    assert bearing_bound_of_its_window(scene, pinger, pose, pings) <= rms.high
