@@ -56,7 +56,7 @@ def map_headline(result: PoolMap) -> str:
     what = (
         f"position to {number(best.position_m)} m RMS ({best.kind})"
         if best.by == "position"
-        else f"bearing to {number(best.bearing_deg)} deg (bound), no position"
+        else f"bearing to {number(best.bearing_deg)} deg (prediction), no position"
     )
     return f"{head}: {verb} at x {best.x_m:.1f}, y {best.y_m:.1f} m, one ping gives the {what}"
 
@@ -72,7 +72,7 @@ def where_to_listen(result: PoolMap) -> str:
         if result.over == "vehicle"
         else f"Where the vehicle stands it is told best of a pinger at {place}, {best.range_m:.1f} m off"
     )
-    bearing = f"the bearing to {number(best.bearing_deg)} deg (bound)"
+    bearing = f"the bearing to {number(best.bearing_deg)} deg (prediction)"
     if best.by == "bearing":
         return (
             f"{head}: one ping there gives {bearing} and no position, so listen from two places and let the bearings "
@@ -96,7 +96,7 @@ def map_warning(result: PoolMap) -> list[str]:
         result.wrong_integer_share,
         result.wrong_cycle_limit,
         "over the cells (predicted)",
-        "Bounds and simulated fixes below hold for the others.",
+        "Bounds and fixes below hold for the others.",
     )
 
 
@@ -111,8 +111,9 @@ def map_rows(result: PoolMap) -> Rows:
     names: dict[str, tuple[str, Callable[[float], str]]] = {
         "bearing_deg": ("bearing error, deg (bound)", number),
         "position_m": ("horizontal position error, m (bound)", number),
-        "wrong_integer": ("pings with a wrong cycle, by the bound's part (predicted)", percent),
-        "simulated_m": ("horizontal position error, m (simulated)", number),
+        "own_position_m": ("horizontal position error, m (own estimator, predicted)", number),
+        "wrong_integer": ("pings with a wrong cycle (own estimator, predicted)", percent),
+        "simulated_m": ("horizontal position error, m (own estimator, simulated)", number),
         "refused": ("pings without a fix (simulated)", percent),
         "failed": ("pings that fail (simulated and predicted)", percent),
         "not_right_station": ("pings that do not tell the station (predicted)", percent),
@@ -186,18 +187,19 @@ def map_notes(result: PoolMap) -> list[str]:
     """What the figures rest on and leave out, in paragraphs."""
     own = "in the site" if result.site_position else "relative to the vehicle"
     notes = [
-        f"One ping; position {own}; pinger's depth known to study.pinger_depth_sd_m. Bounds and simulated fixes take "
+        f"One ping; position {own}; pinger's depth known to study.pinger_depth_sd_m. Bounds and fixes take "
         f"the cycle as resolved; how often it is not has a row of its own, worked out in up to {SAMPLED_CELLS} cells "
-        "and interpolated. Failed: no fix, or a wrong cycle. For all these only the part of the burst before the first "
+        "and interpolated. Failed: no fix, or a wrong cycle. For bounds only the part of the burst before the first "
         "strong echo counts. 'none': not observable from there."
     ]
     own_estimator = result.own_estimator
     if own_estimator is not None:
         wrong = drawn_share(own_estimator.wrong_integer_share, own_estimator.drawn)
         notes.append(
-            f"Own estimator: in {len(own_estimator.x_m)} of the cells, by the window that the vehicle finds. "
-            "It knows nothing of the pool and uses two cycles at least, with the echoes inside them; wrong cycles: "
-            f"{wrong}. It may be below the bound, which counts less of the burst, or above it."
+            f"Own estimator: bearings in {len(own_estimator.x_m)} of the cells, by the window that the vehicle finds; "
+            "it knows nothing of the pool and uses two cycles at least, with the echoes inside them. Wrong cycles "
+            f"there: {wrong}. Its noise and shifts there, by the length of the multipath-free window, stand for all "
+            "cells. It may be below the bound, which counts less of the burst, or above it."
         )
     if result.stations is not None:
         notes.append(
@@ -244,12 +246,12 @@ def _interval(value: Interval | None, form: Callable[[float], str]) -> str:
 
 
 def _agreement_text(result: PoolMap) -> list[str]:
-    ratio = result.simulated_over_bound
+    ratio = result.simulated_over_predicted
     if ratio is None:
         return []
     cells = int(np.sum(result.refused == 0))
     told = (
-        f"Where every ping gave a fix ({cells} cells) the simulated error is {ratio.value:.2f} times the bound "
+        f"Where every ping gave a fix ({cells} cells) the simulated error is {ratio.value:.2f} times the one predicted "
         f"(median, 95 % {ratio.low:.2f} to {ratio.high:.2f})."
     )
     return ["", *textwrap.wrap(told, 100)]

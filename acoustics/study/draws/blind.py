@@ -8,7 +8,7 @@ segments with noise tell where its window ends, and the same segments without no
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -67,6 +67,11 @@ class BlindPings:
     def some(self, rows: NDArray[np.intp]) -> BlindPings:
         """The same of some of the pings."""
         return BlindPings(**{name: value[rows] for name, value in vars(self).items()})
+
+    @classmethod
+    def joined(cls, parts: Sequence[BlindPings]) -> BlindPings:
+        """Pings one after the other."""
+        return cls(**{name: np.concatenate([vars(part)[name] for part in parts]) for name in vars(parts[0])})
 
 
 def measure_blind(scene: Scene, pinger: Pinger, pose: Pose, rng: np.random.Generator) -> BlindPings:

@@ -60,6 +60,17 @@ def bounds_in_cells(scene: Scene, pinger: Pinger, model: FixModel, cells: Cells,
     window = windows_seen(scene, pinger, cells, heading)
     reached = reached_in_cells(scene, pinger, cells, heading)
     link = link_budget(scene, pinger, np.linalg.norm(source, axis=-1), window_s=window)
+    return _bounds(model, np.full(len(source), heading), source, window, reached, link)
+
+
+def with_link(model: FixModel, at: CellBounds, link: LinkBudget) -> CellBounds:
+    """The same cells, each at its heading, with another link: no bounds then, but what they say of its variances."""
+    return _bounds(model, at.heading, at.source_m, at.window_s, at.reached, link)
+
+
+def _bounds(
+    model: FixModel, heading: Floats, source: Floats, window: Floats, reached: NDArray[np.bool_], link: LinkBudget
+) -> CellBounds:
     variance = link.carrier_variance_s2[:, None]
     nuisance: dict[str, Any] = {
         "arrival_variance_s2": variance if reached.all() else np.where(reached, variance, np.inf),
@@ -82,7 +93,7 @@ def bounds_in_cells(scene: Scene, pinger: Pinger, model: FixModel, cells: Cells,
         sound_speed_sd_m_s=speed_sd,
     )
     return CellBounds(
-        np.full(len(source), heading),
+        heading,
         source,
         window,
         reached,

@@ -24,12 +24,12 @@ class ListeningPlace:
     ----------
     by : "position" or "bearing"
         Which of the two is least there.
-    kind : "bound" or "simulation"
+    kind : "prediction" or "simulation"
         What `position_m` is; of the simulation, the RMS of the fixes given.
     x_m, y_m, range_m : float
         Where it is, and how far from the pinger to the vehicle, in the horizontal plane.
     position_m, bearing_deg : float
-        Errors there; the bearing's is a bound. Infinite: not observed.
+        Errors there of the vehicle's own estimator; the bearing's is predicted. Infinite: not observed.
     failed : float
         Share of the pings there with no fix or a wrong integer; predicted alone without simulation.
     good_m, good_range_m : float
@@ -38,7 +38,7 @@ class ListeningPlace:
     """
 
     by: Literal["position", "bearing"]
-    kind: Literal["bound", "simulation"]
+    kind: Literal["prediction", "simulation"]
     x_m: float
     y_m: float
     range_m: float
@@ -55,7 +55,7 @@ def listening_place(
     *,
     room_m: Floats,
     bearing_deg: Floats,
-    bound_m: Floats,
+    predicted_m: Floats,
     wrong_integer: Floats,
     simulated_m: Floats,
     failed: Floats,
@@ -66,9 +66,9 @@ def listening_place(
     ----------
     places_m : ndarray, shape (n_cells, 2)
         Where the cells are [m].
-    range_m, bearing_deg, bound_m, wrong_integer : ndarray, shape (n_cells,)
-        Horizontal distance between pinger and vehicle [m], bounds of bearing and position, predicted share of wrong
-        integers (NaN: not searched).
+    range_m, bearing_deg, predicted_m, wrong_integer : ndarray, shape (n_cells,)
+        Horizontal distance between pinger and vehicle [m]; predicted errors of bearing and position, and share of
+        wrong integers (NaN: not searched).
     room_m : ndarray, shape (n_cells,)
         How far the cell is from what the vehicle must not touch [m]: a metre is kept, or what there is.
     simulated_m, failed : ndarray, shape (n_cells,)
@@ -81,7 +81,7 @@ def listening_place(
     """
     clear = roomy(room_m)
     simulated = bool(np.isfinite(failed).any())
-    position = np.where(np.isnan(simulated_m), np.inf, simulated_m) if simulated else bound_m
+    position = np.where(np.isnan(simulated_m), np.inf, simulated_m) if simulated else predicted_m
     lost = np.nan_to_num(failed if simulated else wrong_integer)
     usable = np.where(lost <= _MOST_FAILED, position, np.inf)
     by: Literal["position", "bearing"] = "position"
@@ -94,7 +94,7 @@ def listening_place(
     best = int(np.argmin(judged))
     return ListeningPlace(
         by=by,
-        kind="simulation" if simulated else "bound",
+        kind="simulation" if simulated else "prediction",
         x_m=float(places_m[best, 0]),
         y_m=float(places_m[best, 1]),
         range_m=float(range_m[best]),

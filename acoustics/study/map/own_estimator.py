@@ -5,15 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.intervals import BEARING_GUESS_SD, unless_guessed
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import draw_blind_bearings, draws_each, measure_blind
+from acoustics.study.draws import BlindPings, draw_blind_bearings, draws_each, measure_blind
 from acoustics.study.map.cells import Cells
 
-MEASURED_CELLS = 40  # each costs some milliseconds
+MEASURED_CELLS, _MEASURED_PINGERS = 40, 16  # each costs some milliseconds
 _MOST_DRAWS = 24
 
 
@@ -53,31 +54,63 @@ class OwnEstimator:
         return float(np.average(self.wrong_integer[told], weights=self.answered[told])) if told.any() else np.nan
 
 
-def own_estimator_in_cells(scene: Scene, pinger: Pinger, cells: Cells, heading: Floats) -> OwnEstimator | None:
-    """Predict pings in up to 40 of the cells in which the vehicle stands, drawn at random by the study's seed.
+@dataclass(frozen=True)
+class MeasuredCells:
+    """Pings as the estimator measures them in some of the wet cells, `some` (n,), and the vehicle's poses there."""
 
-    `heading`, shape (n_wet,), is the vehicle's in each [rad]. None where it is the pinger that stands in the cells.
+    some: NDArray[np.intp]
+    pose: Pose
+    pings: BlindPings
+
+
+def measured_in_cells(
+    scene: Scene, pinger: Pinger, cells: Cells, heading: Floats, rng: np.random.Generator
+) -> MeasuredCells:
+    """Measure pings in up to 40 of the cells, drawn at random; fewer where it is the pinger that stands in them.
+
+    `heading`, shape (n_wet,), is the vehicle's in each [rad].
     """
+    own, places = scene.vehicle.pose, cells.places_m[cells.wet]
+    each = MEASURED_CELLS if cells.over == "vehicle" else _MEASURED_PINGERS
+    some = np.sort(rng.permutation(len(places))[:each])
+    if cells.over == "vehicle":
+        pose = Pose(places[some], own.roll, own.pitch, heading[some])
+        return MeasuredCells(some, pose, measure_blind(scene, pinger, pose, rng))
+    pose = Pose(np.tile(own.position_m, (len(some), 1)), own.roll, own.pitch, heading[some])
+    pings = [
+        measure_blind(
+            scene,
+            pinger.model_copy(update={"position_m": tuple(place)}),
+            Pose(np.array(own.position_m)[None], own.roll, own.pitch, heading[cell : cell + 1]),
+            rng,
+        )
+        for cell, place in zip(some, places[some].tolist(), strict=True)
+    ]
+    return MeasuredCells(some, pose, BlindPings.joined(pings))
+
+
+def own_estimator_in_cells(
+    scene: Scene, pinger: Pinger, cells: Cells, measured: MeasuredCells, rng: np.random.Generator
+) -> OwnEstimator | None:
+    """Predict the bearings of measured pings. None where it is the pinger that stands in the cells."""
     if cells.over == "pinger":
         return None
-    rng, own = np.random.default_rng(scene.study.seed), scene.vehicle.pose
-    places = cells.places_m[cells.wet]
-    some = np.sort(rng.permutation(len(places))[:MEASURED_CELLS])
-    pose = Pose(places[some], own.roll, own.pitch, heading[some])
-    pings = measure_blind(scene, pinger, pose, rng)
+    places = cells.places_m[cells.wet][measured.some]
     draws = draws_each(scene, pinger, _MOST_DRAWS)
-    drawn = draw_blind_bearings(scene, pinger, pings, pose, draws=draws, rng=rng, attitude_sd=scene.vehicle.attitude_sd)
+    drawn = draw_blind_bearings(
+        scene, pinger, measured.pings, measured.pose, draws=draws, rng=rng, attitude_sd=scene.vehicle.attitude_sd
+    )
     given = np.isfinite(drawn.error)
     count = given.sum(axis=-1)
     square = np.sum(np.where(given, drawn.error, 0.0) ** 2, axis=-1)
-    rms = np.sqrt(np.divide(square, count, out=np.full(len(some), np.inf), where=count > 0))
+    rms = np.sqrt(np.divide(square, count, out=np.full(len(places), np.inf), where=count > 0))
     wrong = np.sum(drawn.wrong_integer & given, axis=-1)
     return OwnEstimator(
-        x_m=places[some, 0],
-        y_m=places[some, 1],
-        window_s=pings.window_s,
+        x_m=places[:, 0],
+        y_m=places[:, 1],
+        window_s=measured.pings.window_s,
         answered=count / draws,
         bearing_deg=np.rad2deg(unless_guessed(rms, BEARING_GUESS_SD)),
-        wrong_integer=np.divide(wrong, count, out=np.full(len(some), np.nan), where=count > 0),
+        wrong_integer=np.divide(wrong, count, out=np.full(len(places), np.nan), where=count > 0),
         drawn=int(count.sum()),
     )

@@ -91,16 +91,17 @@ class PoolMap(Result):
     """Cells of a grid, shape (n_y, n_x); NaN where nothing can be.
 
     Bounds (Cramer-Rao, single ping): `bearing_deg` is the standard deviation of the bearing in the site frame,
-    heading error included; `position_m` the horizontal RMS error. Prediction: `wrong_integer`, the probability of one.
-    Simulation: `simulated_m`, the RMS of the fixes that the estimator gave, with the ends of its 95 % confidence
+    heading error included; `position_m` the horizontal RMS error. Predictions for the vehicle's own estimator:
+    `own_position_m`, the same with its own window and the echoes in it, and `wrong_integer`, the probability of one.
+    Simulation of that estimator: `simulated_m`, the RMS of the fixes that it gave, with the ends of its 95 % confidence
     interval, and `refused`, the share for which it named a reason instead. `failed` is the share of pings that give no
-    fix or one from a wrong cycle, the two taken as independent. `simulated_over_bound` is the median of that ratio over
-    the cells where every ping gave a fix; None where there are fewer than two. Infinite: not observable. `heading_deg`
-    is None where each cell has its own worst heading, `worst_heading_deg` then. `shadowed`: share of the hydrophones
-    that bodies of the vehicle keep from the pinger. `stations` is None where there are fewer than two. `known_pool`:
-    what echoes could add, in some of the cells; None where not asked for. `own_estimator`: what the vehicle's estimator
-    will do, which knows nothing of the pool, in some of the cells; None where the pinger stands in them. `listen`:
-    where to listen; None where no cell is any good.
+    fix or one from a wrong cycle, the two taken as independent. `simulated_over_predicted` is the median of that ratio
+    over the cells where every ping gave a fix; None where there are fewer than two. Infinite: not observable.
+    `heading_deg` is None where each cell has its own worst heading, `worst_heading_deg` then. `shadowed`: share of the
+    hydrophones that bodies of the vehicle keep from the pinger. `stations` is None where there are fewer than two.
+    `known_pool`: what echoes could add, in some of the cells; None where not asked for. `own_estimator`: bearings of
+    the vehicle's estimator, which knows nothing of the pool, in some of the cells; None where the pinger stands in
+    them. `listen`: where to listen; None where no cell is any good.
     """
 
     title: str
@@ -119,6 +120,7 @@ class PoolMap(Result):
     shadowed: Floats
     bearing_deg: Floats
     position_m: Floats
+    own_position_m: Floats
     wrong_integer: Floats
     wrong_cycle_limit: float
     simulated_m: Floats
@@ -126,7 +128,7 @@ class PoolMap(Result):
     simulated_high_m: Floats
     refused: Floats
     failed: Floats
-    simulated_over_bound: Interval | None
+    simulated_over_predicted: Interval | None
     stations: StationMap | None
     echoes: tuple[EchoPlace, ...]
     own_estimator: OwnEstimator | None
@@ -150,7 +152,8 @@ class PoolMap(Result):
     @property
     def quantiles(self) -> dict[str, Floats]:
         """Median, 90th and 95th percentile over the cells, by what they are of."""
-        columns = {"bearing_deg": self.bearing_deg, "position_m": self.position_m, "wrong_integer": self.wrong_integer}
+        names = ("bearing_deg", "position_m", "own_position_m", "wrong_integer")
+        columns = {name: getattr(self, name) for name in names}
         if self.trials:
             columns |= {"simulated_m": self.simulated_m, "refused": self.refused, "failed": self.failed}
         if self.stations is not None:

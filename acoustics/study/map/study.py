@@ -14,15 +14,16 @@ from acoustics.base.intervals import BEARING_GUESS_SD, Interval, median_interval
 from acoustics.scene.clearance import room_m
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
+from acoustics.study.draws import own_arrivals
 from acoustics.study.execution import ALONE, Arrays, Running, fingerprint, run_chunks
 from acoustics.study.map.ambiguity import wrong_integers_in_cells
-from acoustics.study.map.bounds import CellBounds, bounds_in_cells, worst_bounds
+from acoustics.study.map.bounds import CellBounds, bounds_in_cells, with_link, worst_bounds
 from acoustics.study.map.cells import Cells, grid_cells
 from acoustics.study.map.echoes import EchoChunk, echo_chunks, echo_places, gather_echoes, heard_of_chunk
 from acoustics.study.map.fixes import CellFixes, FixChunk, FixModel, fix_chunks, fixes_of_chunk, gather_fixes
 from acoustics.study.map.known_pool import known_pool_in_cells
 from acoustics.study.map.listening import listening_place
-from acoustics.study.map.own_estimator import own_estimator_in_cells
+from acoustics.study.map.own_estimator import MeasuredCells, measured_in_cells, own_estimator_in_cells
 from acoustics.study.map.result import MapChoices, PoolMap
 from acoustics.study.map.station_summary import station_map
 from acoustics.study.map.stations import Chooser, Sights
@@ -73,23 +74,27 @@ def map_pool(
 
     Notes
     -----
-    The fixes simulated are at the level of delays: they have the right cycle, and echoes shorten the window but do not
-    bias what is inside it; pings at chosen cells are rendered to show what echoes do. Hydrophones that a body of
+    The fixes simulated are at the level of delays: they have the right cycle, and noise and shift by echoes of the
+    vehicle's own window; pings at chosen cells are rendered to show what echoes do. Hydrophones that a body of
     `[[mounting.shadow]]` keeps from the pinger do not count. The worst heading of a cell is that of the largest
-    position error by the bound, and its bearing error is the largest too. Bounds and simulated fixes count the burst up
-    to the first strong echo; what the vehicle's own estimator does with its own window is predicted in some cells.
+    position error by the bound, and its bearing error is the largest too. Bounds count the burst up to the first
+    strong echo. Simulated fixes, wrong integers, stations and the place to listen at are those of the vehicle's own
+    estimator, whose window is measured in some cells and told from the multipath-free one in the others.
     """
-    own = np.deg2rad(scene.vehicle.heading_deg)
+    bow = np.deg2rad(scene.vehicle.heading_deg)
     worst = choices.heading == "worst"
-    headings = own + np.arange(_HEADINGS if worst else 1) * 2 * np.pi / _HEADINGS
+    headings = bow + np.arange(_HEADINGS if worst else 1) * 2 * np.pi / _HEADINGS
     step = scene.study.map_step_m if step_m is None else step_m
     cells = grid_cells(scene, pinger, over=choices.over, step_m=step, headings=headings)
     model = _fix_model(scene, pinger, trials, choices)
     at = worst_bounds([bounds_in_cells(scene, pinger, model, cells, heading) for heading in headings])
-    wrong = _wrong_integers(scene, pinger, model, at)
+    rng = np.random.default_rng(scene.study.seed)
+    measured = measured_in_cells(scene, pinger, cells, at.heading, rng)
+    own_cells = with_link(model, at, _own_link(scene, pinger, at, measured))
+    wrong = _wrong_integers(scene, pinger, model, own_cells)
     chooser = Chooser.of(scene)
-    stations = None if chooser is None else (chooser, _sights(scene, pinger, cells, at))
-    fixes = _fix_chunks(model, at, stations, seed)
+    stations = None if chooser is None else (chooser, _sights(scene, pinger, cells, own_cells))
+    fixes = _fix_chunks(model, own_cells, stations, seed)
     chosen = echo_places(scene, cells, at.heading, at.heard, choices.echo_cells)
     echoes = echo_chunks(scene, pinger, cells, at.heading, chosen, pings=choices.echo_pings, seed=seed)
     tasks: list[FixChunk | EchoChunk] = [*echoes, *fixes]  # the longest first
@@ -108,8 +113,11 @@ def map_pool(
     simulated = gather_fixes(len(wrong), fixes, results[len(echoes) :])
     places = cells.places_m[cells.wet][:, :2]
     failed = 1 - (1 - simulated.refused) * (1 - wrong)
-    position_m = unless_guessed(at.position_m, scene.pool.extent_m)
-    bearing_deg = np.rad2deg(unless_guessed(at.bearing_sd, BEARING_GUESS_SD))
+    extent_m = scene.pool.extent_m
+    position_m, own_position_m = (unless_guessed(of.position_m, extent_m) for of in (at, own_cells))
+    bearing_deg, own_bearing_deg = (
+        np.rad2deg(unless_guessed(of.bearing_sd, BEARING_GUESS_SD)) for of in (at, own_cells)
+    )
     spread = cells.spread
     return PoolMap(
         title=scene.title,
@@ -128,6 +136,7 @@ def map_pool(
         shadowed=spread(1 - at.reached.mean(axis=-1)),
         bearing_deg=spread(bearing_deg),
         position_m=spread(position_m),
+        own_position_m=spread(own_position_m),
         wrong_integer=spread(wrong),
         wrong_cycle_limit=scene.study.wrong_cycle_limit,
         simulated_m=spread(simulated.rms_m),
@@ -135,17 +144,17 @@ def map_pool(
         simulated_high_m=spread(simulated.high_m),
         refused=spread(simulated.refused),
         failed=spread(failed),
-        simulated_over_bound=_agreement(simulated, at.position_m, seed),
-        stations=None if stations is None else station_map(*stations, cells, at.heard, simulated.chosen),
+        simulated_over_predicted=_agreement(simulated, own_cells.position_m, seed),
+        stations=None if stations is None else station_map(*stations, cells, own_cells.heard, simulated.chosen),
         echoes=gather_echoes(echoes, results[: len(echoes)], seed=seed),
-        own_estimator=own_estimator_in_cells(scene, pinger, cells, at.heading),
+        own_estimator=own_estimator_in_cells(scene, pinger, cells, measured, rng),
         known_pool=known_pool,
         listen=listening_place(
             places,
             np.linalg.norm(at.source_m[:, :2], axis=-1),
             room_m=room_m(scene, places, pingers=True) if choices.over == "vehicle" else np.full(len(places), np.inf),
-            bearing_deg=bearing_deg,
-            bound_m=position_m,
+            bearing_deg=own_bearing_deg,
+            predicted_m=own_position_m,
             wrong_integer=wrong,
             simulated_m=simulated.rms_m,
             failed=failed if trials else np.full_like(failed, np.nan),
@@ -173,6 +182,13 @@ def _fix_model(scene: Scene, pinger: Pinger, trials: int, choices: MapChoices) -
         source_depth_sd_m=float(np.hypot(scene.study.pinger_depth_sd_m, scene.vehicle.depth_sd_m)),
         trials=trials,
     )
+
+
+def _own_link(scene: Scene, pinger: Pinger, at: CellBounds, measured: MeasuredCells) -> LinkBudget:
+    """The link by the window of the vehicle's own estimator, in all cells."""
+    range_m, some = np.linalg.norm(at.source_m, axis=-1), measured.some
+    arrivals = own_arrivals(scene, pinger, measured.pings, range_m[some], at.window_s[some])
+    return arrivals.link(scene, pinger, range_m, at.window_s)
 
 
 def _wrong_integers(scene: Scene, pinger: Pinger, model: FixModel, at: CellBounds) -> Floats:
@@ -204,9 +220,9 @@ def _sights(scene: Scene, pinger: Pinger, cells: Cells, at: CellBounds) -> Sight
     )
 
 
-def _agreement(simulated: CellFixes, bound_m: Floats, seed: int) -> Interval | None:
-    """Median over cells of the simulated RMS over the bound, where every ping gave a fix."""
-    sure = (simulated.refused == 0) & np.isfinite(bound_m) & (bound_m > 0)
+def _agreement(simulated: CellFixes, predicted_m: Floats, seed: int) -> Interval | None:
+    """Median over cells of the simulated RMS over the one predicted, where every ping gave a fix."""
+    sure = (simulated.refused == 0) & np.isfinite(predicted_m) & (predicted_m > 0)
     if sure.sum() < 2:
         return None
-    return median_interval(simulated.rms_m[sure] / bound_m[sure], np.random.default_rng(seed))
+    return median_interval(simulated.rms_m[sure] / predicted_m[sure], np.random.default_rng(seed))

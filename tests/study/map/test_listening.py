@@ -19,7 +19,7 @@ def picked(**changed):
     values = {
         "room_m": np.full(CELLS, np.inf),
         "bearing_deg": np.full(CELLS, 3.0),
-        "bound_m": 0.2 * RANGE_M,
+        "predicted_m": 0.2 * RANGE_M,
         "wrong_integer": np.zeros(CELLS),
         "simulated_m": np.full(CELLS, np.nan),
         "failed": np.full(CELLS, np.nan),
@@ -30,7 +30,7 @@ def picked(**changed):
 
 def test_the_best_cell_is_that_of_the_least_error_and_the_range_that_of_one_metre():
     best = picked()
-    assert (best.by, best.kind, best.x_m, best.position_m) == ("position", "bound", 1.0, pytest.approx(0.2))
+    assert (best.by, best.kind, best.x_m, best.position_m) == ("position", "prediction", 1.0, pytest.approx(0.2))
     assert best.good_range_m == 5.0  # 0.2 m a metre: one metre at five
 
 
@@ -38,9 +38,9 @@ def test_nine_cells_in_ten_are_enough_for_the_range():
     error = 0.2 * RANGE_M
     error[:] = 0.5
     error[4] = 2.0  # one bad cell in the middle: 9 of 10 good at the end
-    assert picked(bound_m=error).good_range_m == 10.0
+    assert picked(predicted_m=error).good_range_m == 10.0
     error[7] = 2.0
-    assert picked(bound_m=error).good_range_m == 4.0
+    assert picked(predicted_m=error).good_range_m == 4.0
 
 
 def test_a_cell_where_integers_are_often_wrong_is_passed_over():
@@ -61,9 +61,9 @@ def test_without_a_position_the_bearing_decides_and_without_that_nothing():
     nothing = np.full(CELLS, np.inf)
     bearing = np.full(CELLS, 3.0)
     bearing[6] = 2.0
-    best = picked(bound_m=nothing, bearing_deg=bearing)
+    best = picked(predicted_m=nothing, bearing_deg=bearing)
     assert (best.by, best.x_m, best.good_range_m) == ("bearing", 7.0, 0.0)
-    assert picked(bound_m=nothing, bearing_deg=nothing) is None
+    assert picked(predicted_m=nothing, bearing_deg=nothing) is None
 
 
 @pytest.mark.parametrize(("over", "head"), [("vehicle", "Listen at x "), ("pinger", "Where the vehicle stands ")])
@@ -71,7 +71,7 @@ def test_a_map_ends_in_one_sentence(over, head):
     scene = acoustics.load_scene(shipped("examples")["mallard-basin"])
     result = acoustics.map(scene, trials=0, step_m=2.5, over=over)
     said = where_to_listen(result)
-    assert over == "pinger" or (result.listen.by, result.listen.kind) == ("position", "bound")
+    assert over == "pinger" or (result.listen.by, result.listen.kind) == ("position", "prediction")
     assert said.startswith(head) and said.count(". ") == 0
     assert map_text(result).replace("\n", " ").endswith(said)
 

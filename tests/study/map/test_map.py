@@ -159,6 +159,7 @@ def test_failed_pings_are_those_without_a_fix_or_with_a_wrong_cycle():
     assert set(result.quantiles) == {
         "bearing_deg",
         "position_m",
+        "own_position_m",
         "wrong_integer",
         "simulated_m",
         "refused",
