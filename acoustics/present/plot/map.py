@@ -87,7 +87,7 @@ def _panels(result: PoolMap) -> list[_Panel]:
         _Panel("Horizontal position error of one ping, bound (white: none)", "RMS [m]", result.position_m),
     ]
     if result.trials:
-        title = f"The same, simulated ({result.trials} pings a cell; hatched: over half no fix)"
+        title = f"Own estimator, simulated ({result.trials} pings a cell; hatched: over half no fix)"
         panels.append(_Panel(title, "RMS of the fixes given [m]", result.simulated_m, hatched=True))
         if np.isfinite(result.failed).any():
             title = "Pings that fail: no fix, or a wrong cycle"
