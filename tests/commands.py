@@ -10,6 +10,7 @@ import json
 import math
 import os
 import random
+import re
 import tempfile
 from functools import cache
 from pathlib import Path
@@ -45,7 +46,14 @@ _ODD_NUMBERS = (
 )
 _ODD_TEXTS = ("", "x", "no\nsuch", "\x1b[31m", "amber pinger", "a" * 5000, "-", "--", "é", "json:loads", "none", "ff")
 _GOOD_NUMBERS = ("0.01", "0.5", "1", "3", "10", "30", "200", "1500", "9600")
-_HEAVY = {"report": 0.01, "selfcheck": 0.1, "map": 0.3, "place": 0.3, "rehearse": 0.3, "stations": 0.3, "spacing": 0.3}
+# Commands that take a second or more where they answer: how often each is tried, beside the others, and in what share
+# of that with as few odd values as the others have.
+_HEAVY = {
+    "report": 0.01, "selfcheck": 0.1, "map": 0.2, "place": 0.3, "rehearse": 0.03, "stations": 0.2, "spacing": 0.2,
+    "checklist": 0.1, "waypoints": 0.3, "budget": 0.4, "validate": 0.5, "spectrum": 0.2, "simulate": 0.7,
+    "calibrate": 0.5,
+}  # fmt: skip
+_PLAIN = 0.2
 _GOOD_TEXTS = {
     "pinger_name": ("amber pinger",), "pinger_names": ("amber pinger",), "estimator": ("phase", "onset"),
     "example": ("quay-nine", "mallard-basin"), "explain": ("source_level_db", "pool"), "secret": ("none", "ff"),
@@ -59,6 +67,9 @@ _SIZES = QUICK | {
     "validate": ["--trials", "4"],
     "rehearse": ["--runs", "1"],
 }
+_NO_NUMBER = re.compile(r"(?<![\w.])[-+]?(nan|inf)(?![\w.])", re.IGNORECASE)
+# A recording that breaks off leaves the pings heard by then; a study, the chunks that are done; a run, its state.
+_KEEPS_WHAT_IS_DONE = {"locate", "--resume", "--state"}
 _ODD_SHARES = (0.0, 0.1, 0.1, 0.1, 0.3, 0.3, 0.3, 0.3, 0.5, 0.5)  # of the values; those without any take the time
 _HEARD = {"heard": ".wav", "notes": ".json", "found": ".jsonl"}
 _KINDS = {
@@ -108,7 +119,7 @@ class CommandLine:
         name = rng.choice([n for n in pingfix.list_commands(None) if rng.random() < _HEAVY.get(n, 1.0)] or ["check"])
         self.command = pingfix.get_command(None, name)
         # A line with something wrong in each part is refused at the first; most are wrong in one or two places.
-        self.odd = rng.choice(_ODD_SHARES)
+        self.odd = rng.choice(_ODD_SHARES if name not in _HEAVY or rng.random() < _PLAIN else _ODD_SHARES[-2:])
         self.arguments_of = name
         self.arguments = [name, *self._made(name)]
 
@@ -213,9 +224,14 @@ def answers_or_says_why(line: CommandLine) -> str:
     assert done.returncode in (0, 1, 2), f"exit code {done.returncode}: {said}"
     assert "Traceback" not in done.stderr, done.stderr
     assert all(text.isprintable() for text in said), said
-    hidden = {name for name in set(os.listdir(line.folder)) - before if name.startswith(".")}
+    assert not any("Warning" in text for text in said), said
+    left = set(os.listdir(line.folder)) - before
+    hidden = {name for name in left if name.startswith(".")}
     assert not hidden, f"left behind: {hidden}"
+    assert not _NO_NUMBER.search(done.stdout), done.stdout[:2000]
     if done.returncode == 2:
+        if not _KEEPS_WHAT_IS_DONE & set(line.arguments):
+            assert left <= {"typed"}, f"refused, and wrote {left}"
         assert any(text.startswith("pingfix: ") for text in said), said
         assert len(said) <= 60, f"{len(said)} lines"
         return "refused"

@@ -10,6 +10,7 @@ import click
 from click.core import ParameterSource
 
 from acoustics.base.errors import OutputError
+from acoustics.cli.numbers import FINITE, FloatRange
 from acoustics.cli.options import (
     COORDINATE_M,
     RANGE_M,
@@ -56,14 +57,14 @@ _WITH_PINGS = ("source_m", "sources", "out")
 )
 @click.option(
     "--source-sd-m",
-    type=click.FloatRange(0, 100),
+    type=FloatRange(0, 100),
     default=0.05,
     show_default=True,
     help="How well the source's place is known along each axis, standard deviation.",
 )
 @click.option(
     "--wobble-sd-deg",
-    type=click.FloatRange(0, 30),
+    type=FloatRange(0, 30),
     default=0.5,
     show_default=True,
     help="What roll, pitch and heading are off by from pose to pose, beside their constant error.",
@@ -76,7 +77,11 @@ _WITH_PINGS = ("source_m", "sources", "out")
 )
 @click.option("--pings-each", type=click.IntRange(1, 100), default=5, show_default=True, help="Plan: pings at each.")
 @click.option(
-    "--source-depth-m", "source_depths_m", type=float, multiple=True, help="Plan: depth of the source; may be repeated."
+    "--source-depth-m",
+    "source_depths_m",
+    type=FINITE,
+    multiple=True,
+    help="Plan: depth of the source; may be repeated.",
 )
 @click.option("--unknown-depth", is_flag=True, help="Plan: the depth of the source is not known.")
 @click.option("--range-m", type=RANGE_M, help="Plan: horizontal distance from the source.")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from acoustics.cli.live import LiveOptions, live_options
+from acoustics.cli.numbers import FloatRange
 from acoustics.cli.options import Output, output_options
 
 _LARGEST_STATE_BYTES = 10_000_000  # of two minutes of navigation and 200 pings: a third of it
@@ -50,22 +51,22 @@ def one_pinger(pings: list[Ping], name: str | None) -> list[Ping]:
 @click.option("--pinger", "pinger_name", metavar="NAME", help="Which pinger; needed where there are several.")
 @click.option(
     "--heading-bias-sd-deg",
-    type=click.FloatRange(0, 180),
+    type=FloatRange(0, 180),
     help="Part of the heading's sd that lasts; default: the scenario's, else all of it.",
 )
 @click.option(
     "--drift-sd-m-per-root-m",
-    type=click.FloatRange(0, 100),
+    type=FloatRange(0, 100),
     help="Dead reckoning's sd after 1 m, growing with the root; default: the scenario's, else 0.02.",
 )
 @click.option(
     "--log-scale-sd",
-    type=click.FloatRange(0, 0.5),
+    type=FloatRange(0, 0.5),
     help="Relative sd of the velocity log; default: the scenario's, else 0.01.",
 )
 @click.option(
     "--sound-speed-sd-m-s",
-    type=click.FloatRange(0, 100),
+    type=FloatRange(0, 100),
     help="Sd of the sound speed; default: the pings' own; 50 to take it as unknown.",
 )
 @click.option("--csv", "csv_path", type=click.Path(path_type=Path), metavar="FILE", help="Write the position as CSV.")

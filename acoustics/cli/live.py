@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 import click
 
+from acoustics.cli.numbers import FloatRange
 from acoustics.cli.options import Command, commit_options
 
 if TYPE_CHECKING:
@@ -61,14 +62,14 @@ def live_options(command: Command) -> Command:
     for option in (
         click.option(
             "--stall-s",
-            type=click.FloatRange(0.1, 3600),
+            type=FloatRange(0.1, 3600),
             default=10.0,
             show_default=True,
             help="Live: so long without a ping or a pose is said in a line.",
         ),
         click.option(
             "--wait-s",
-            type=click.FloatRange(0, 60),
+            type=FloatRange(0, 60),
             default=1.0,
             show_default=True,
             help="Live: how long a ping's line waits for its pose.",

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from acoustics.cli.numbers import FINITE, FloatRange
 from acoustics.cli.options import force_option, json_option, show_text
 from acoustics.cli.progress import Progress
 
@@ -31,10 +32,10 @@ _RAW_KINDS = ("int16", "int32", "uint16", "uint32")
 )
 @click.option("--method", type=click.Choice(_METHODS), default="phase", show_default=True, help="How delays are found.")
 @click.option("--pinger", "pinger_names", multiple=True, metavar="NAME", help="Only this pinger; may be repeated.")
-@click.option("--sound-speed-m-s", type=click.FloatRange(1000, 2000), help="Instead of the one in the notes.")
+@click.option("--sound-speed-m-s", type=FloatRange(1000, 2000), help="Instead of the one in the notes.")
 @click.option(
     "--false-alarms-per-hour",
-    type=click.FloatRange(1e-6, 3600),
+    type=FloatRange(1e-6, 3600),
     default=1.0,
     show_default=True,
     help="At most, in each pinger's band, in noise alone.",
@@ -42,7 +43,7 @@ _RAW_KINDS = ("int16", "int32", "uint16", "uint32")
 @click.option("--raw", type=click.Choice(_RAW_KINDS), help="RECORDING holds interleaved integers without a header.")
 @click.option("--big-endian", is_flag=True, help="Raw: the most significant byte comes first.")
 @click.option("--channels", type=click.IntRange(1, 256), help="Raw: how many; default: those in the notes.")
-@click.option("--sample-rate-hz", type=click.FloatRange(1e3, 1e8), help="Raw: default: the rate in the notes.")
+@click.option("--sample-rate-hz", type=FloatRange(1e3, 1e8), help="Raw: default: the rate in the notes.")
 @click.option(
     "--site",
     "site_file",
@@ -52,7 +53,7 @@ _RAW_KINDS = ("int16", "int32", "uint16", "uint32")
 )
 @click.option(
     "--surveyed-m",
-    type=(float, float, float),
+    type=(FINITE, FINITE, FINITE),
     metavar="X Y Z",
     help="With --site: where the pinger is; prints how far off each position is.",
 )

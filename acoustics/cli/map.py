@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
+from acoustics.cli.numbers import FloatRange
 from acoustics.cli.options import (
     Output,
     choose_pinger,
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
     show_default=True,
     help="Simulated fixes a cell; 0 for bounds alone.",
 )
-@click.option("--step-m", type=click.FloatRange(0.01, 10_000), help="Step of the grid; default: study.map_step_m.")
+@click.option("--step-m", type=FloatRange(0.01, 10_000), help="Step of the grid; default: study.map_step_m.")
 @click.option(
     "--over",
     type=click.Choice(["vehicle", "pinger"]),

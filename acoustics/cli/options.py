@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from acoustics.cli.numbers import FloatRange
 from acoustics.cli.progress import Progress
 
 if TYPE_CHECKING:
@@ -21,8 +22,8 @@ if TYPE_CHECKING:
 
 Command = Callable[..., None]
 # Beyond any range at which a pinger is heard; powers of larger numbers overflow.
-RANGE_M = click.FloatRange(0, 100_000, min_open=True)
-COORDINATE_M = click.FloatRange(-1e7, 1e7)
+RANGE_M = FloatRange(0, 100_000, min_open=True)
+COORDINATE_M = FloatRange(-1e7, 1e7)
 _RULE = re.compile(r"^-+(  -+)*$", re.MULTILINE)  # under the headings of a table
 
 scenario_argument = click.argument("scenario", type=click.Path(path_type=Path))
@@ -111,12 +112,10 @@ def commit_options(only: str = "") -> Callable[[Command], Command]:
     )
 
     def decorate(command: Command) -> Command:
-        command = click.option("--wrong-station-cost-s", type=click.FloatRange(0, 1e6, min_open=True), help=cost)(
-            command
-        )
+        command = click.option("--wrong-station-cost-s", type=FloatRange(0, 1e6, min_open=True), help=cost)(command)
         return click.option(
             "--commit-probability",
-            type=click.FloatRange(0.5, 1, max_open=True),
+            type=FloatRange(0.5, 1, max_open=True),
             default=0.95,
             show_default=True,
             help=probability,

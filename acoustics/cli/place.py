@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
+from acoustics.cli.numbers import FINITE, FloatRange
 from acoustics.cli.options import (
     RANGE_M,
     Output,
@@ -43,12 +44,12 @@ if TYPE_CHECKING:
     show_default=True,
     help="Judge by the worst direction, or by the mean over all (RMS).",
 )
-@click.option("--from-deg", type=float, help="Start of the sector of bearings from the bow that matter, clockwise.")
-@click.option("--to-deg", type=float, help="End of that sector. Default: bearings all round.")
+@click.option("--from-deg", type=FINITE, help="Start of the sector of bearings from the bow that matter, clockwise.")
+@click.option("--to-deg", type=FINITE, help="End of that sector. Default: bearings all round.")
 @click.option(
     "--depression-deg",
     "depressions_deg",
-    type=click.FloatRange(-90, 90),
+    type=FloatRange(-90, 90),
     multiple=True,
     help="Depression that matters, may be repeated; default: the pinger's.",
 )

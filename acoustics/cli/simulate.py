@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from acoustics.cli.numbers import FloatRange
 from acoustics.cli.options import COORDINATE_M, Output, output_options, scenario_argument, seed_option
 from acoustics.cli.progress import Progress
 
@@ -15,15 +16,15 @@ from acoustics.cli.progress import Progress
 @scenario_argument
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--pings", type=click.IntRange(1, 1_000_000), help="Length in pings of the first pinger.  [default: 3]")
-@click.option("--seconds", type=click.FloatRange(0, min_open=True), help="Length in seconds instead.")
+@click.option("--seconds", type=FloatRange(0, min_open=True), help="Length in seconds instead.")
 @click.option(
     "--place-m", type=COORDINATE_M, nargs=3, metavar="X Y Z", help="Where the vehicle is, instead of the scenario's."
 )
-@click.option("--heading-deg", type=click.FloatRange(-360, 360), help="Its heading, instead of the scenario's.")
+@click.option("--heading-deg", type=FloatRange(-360, 360), help="Its heading, instead of the scenario's.")
 @click.option("--echoes/--no-echoes", default=True, show_default=True, help="Whether the pool's faces reflect.")
 @click.option(
     "--reverberation-ms",
-    type=click.FloatRange(0, 1000, min_open=True),
+    type=FloatRange(0, 1000, min_open=True),
     default=20.0,
     show_default=True,
     help="Latest echo after the direct sound.",
@@ -39,7 +40,7 @@ from acoustics.cli.progress import Progress
 @click.option("--swapped", multiple=True, nargs=2, metavar="NAME NAME", help="Two whose cables are exchanged.")
 @click.option(
     "--dropouts-per-s",
-    type=click.FloatRange(0, 1000),
+    type=FloatRange(0, 1000),
     default=0.0,
     show_default=True,
     help="Stretches of 5 ms that the recorder loses, in a second.",

@@ -6,14 +6,15 @@ from pathlib import Path
 
 import click
 
+from acoustics.cli.numbers import FINITE
 from acoustics.cli.options import json_option, show_result
 
 
 @click.command("sound-speed", short_help="Sound speed of a scenario's water, or of water you describe.")
 @click.argument("scenario", type=click.Path(path_type=Path), required=False)
-@click.option("--temperature-degc", type=float, help="Temperature instead of a scenario [degC].")
-@click.option("--practical-salinity", type=float, default=0.0, show_default=True, help="Practical salinity.")
-@click.option("--depth-m", type=float, multiple=True, help="Depth [m]; may be repeated. Default: 0, 2, 5, 10.")
+@click.option("--temperature-degc", type=FINITE, help="Temperature instead of a scenario [degC].")
+@click.option("--practical-salinity", type=FINITE, default=0.0, show_default=True, help="Practical salinity.")
+@click.option("--depth-m", type=FINITE, multiple=True, help="Depth [m]; may be repeated. Default: 0, 2, 5, 10.")
 @json_option
 def sound_speed_command(
     scenario: Path | None,

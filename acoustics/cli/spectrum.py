@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from acoustics.cli.numbers import FloatRange
 from acoustics.cli.options import RANGE_M, Output, output_options
 
 
@@ -13,10 +14,10 @@ from acoustics.cli.options import RANGE_M, Output, output_options
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--sidecar", "sidecar_file", type=click.Path(path_type=Path), metavar="FILE", help="Notes in JSON.")
 @click.option("--scenario", type=click.Path(path_type=Path), metavar="FILE", help="Where there are no notes.")
-@click.option("--from-s", type=click.FloatRange(0), default=0.0, show_default=True, help="Where to begin.")
+@click.option("--from-s", type=FloatRange(0), default=0.0, show_default=True, help="Where to begin.")
 @click.option(
     "--seconds",
-    type=click.FloatRange(0, 600, min_open=True),
+    type=FloatRange(0, 600, min_open=True),
     default=30.0,
     show_default=True,
     help="How much to look at.",

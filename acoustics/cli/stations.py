@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from acoustics.cli.numbers import FloatRange
 from acoustics.cli.options import (
     Output,
     choose_pinger,
@@ -30,14 +31,14 @@ if TYPE_CHECKING:
 @click.option("--pings", type=click.IntRange(1, 64), default=4, show_default=True, help="Heard along the run.")
 @click.option(
     "--leg-m",
-    type=click.FloatRange(0, 10_000),
+    type=FloatRange(0, 10_000),
     default=4.0,
     show_default=True,
     help="Length of the run; 0: stand still.",
 )
 @click.option(
     "--leg-deg",
-    type=click.FloatRange(-360, 360),
+    type=FloatRange(-360, 360),
     help="Direction of travel, clockwise from +x; default: the vehicle's heading.",
 )
 @click.option(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from acoustics.cli.numbers import FINITE, FloatRange
 from acoustics.cli.options import (
     RANGE_M,
     Output,
@@ -26,8 +27,8 @@ if TYPE_CHECKING:
     from acoustics.study.execution import Running
 
 _ECHOES = {"both": (False, True), "on": (True,), "off": (False,)}
-_PERCENT = click.FloatRange(0, 100)
-_DEGREES = click.FloatRange(0, min_open=True)
+_PERCENT = FloatRange(0, 100)
+_DEGREES = FloatRange(0, min_open=True)
 
 
 @click.command("validate", short_help="How good is an estimator, built in or your own?")
@@ -40,7 +41,7 @@ _DEGREES = click.FloatRange(0, min_open=True)
 @click.option("--trials", type=click.IntRange(2, 1_000_000), default=288, show_default=True, help="Pings in all.")
 @click.option("--range-m", type=RANGE_M, multiple=True, help="May be repeated; default: the vehicle's, 1/2, 1/4.")
 @click.option(
-    "--energy-ratio-db", type=float, multiple=True, help="Burst's 2E/N0; may be repeated; default: as there, +/-10."
+    "--energy-ratio-db", type=FINITE, multiple=True, help="Burst's 2E/N0; may be repeated; default: as there, +/-10."
 )
 @click.option("--echoes", type=click.Choice(list(_ECHOES)), default="both", show_default=True)
 @click.option("--time-limit-s", type=_DEGREES, default=10.0, show_default=True, help="For a program, a ping.")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from acoustics.cli.numbers import FloatRange
 from acoustics.cli.options import (
     Output,
     choose_pinger,
@@ -31,8 +32,8 @@ if TYPE_CHECKING:
 @click.option(
     "--pings", type=click.IntRange(1, 10_000), help="Heard at each waypoint; default: study.pings_per_waypoint."
 )
-@click.option("--speed-m-s", type=click.FloatRange(0.01, 100), help="Between waypoints; default: study.speed_m_s.")
-@click.option("--time-s", type=click.FloatRange(0.1, 1e6), help="Limit of the run; default: study.time_limit_s.")
+@click.option("--speed-m-s", type=FloatRange(0.01, 100), help="Between waypoints; default: study.speed_m_s.")
+@click.option("--time-s", type=FloatRange(0.1, 1e6), help="Limit of the run; default: study.time_limit_s.")
 @click.option(
     "--prior",
     type=click.Choice(["stations", "pool"]),
@@ -46,7 +47,7 @@ if TYPE_CHECKING:
     help="What to make small: the RMS of the horizontal error, or the area of its ellipse.",
 )
 @click.option(
-    "--step-m", type=click.FloatRange(0.05, 10_000), help="Step of the grid of waypoints; default: about 80 waypoints."
+    "--step-m", type=FloatRange(0.05, 10_000), help="Step of the grid of waypoints; default: about 80 waypoints."
 )
 @click.option(
     "--trials",

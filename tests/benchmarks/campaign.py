@@ -35,6 +35,7 @@ _TOO_LONG_S = {"inputs": 5.0, "command lines": 30.0}  # of processor time
 _WAITING_S = 600.0  # for one that waits for something, however busy the machine is
 _MOST_MEMORY_BYTES = 4 << 30
 _SHOWN_EVERY_S = 60.0
+_TYPED: set[int] = set()  # lines and the files that they name, by the process at work
 
 
 def try_input(seed: int, k: int, finds: Path) -> tuple[str, str]:
@@ -54,11 +55,15 @@ def try_input(seed: int, k: int, finds: Path) -> tuple[str, str]:
 
 
 def try_command_line(seed: int, k: int, finds: Path) -> tuple[str, str]:
-    """Type one command line; the command's name and what came of it."""
+    """Type one command line; the command's name and what came of it. One that was typed before is not typed again."""
     rng = random.Random(f"{seed} command line {k}")
     with tempfile.TemporaryDirectory() as folder:
         line = CommandLine(rng, Path(folder))
         files = {p.name: p.read_bytes() for p in Path(folder).iterdir() if p.is_file()}
+        typed = hash((*line.arguments, *sorted(files.items())))
+        if typed in _TYPED:
+            return line.arguments[0], "repeated"
+        _TYPED.add(typed)
         try:
             return line.arguments[0], answers_or_says_why(line)
         except (Exception, SystemExit, KeyboardInterrupt):
@@ -158,9 +163,10 @@ def main() -> None:
         if end <= asked.first:
             continue
         print(f"\n{kind}: {end - asked.first:,} tried in {time.monotonic() - begun:.0f} s, seed {asked.seed}")
-        print(f"{'':24}{'answered':>10}{'refused':>10}{'finds':>8}")
+        columns = {"answered": "answered", "refused": "refused", "repeated": "repeated", "find": "finds"}
+        print(f"{'':24}" + "".join(f"{head:>10}" for head in columns.values()))
         for name in sorted({name for name, _ in found}):
-            print(f"{name:24}" + f"{found[name, 'answered']:10,}{found[name, 'refused']:10,}{found[name, 'find']:8,}")
+            print(f"{name:24}" + "".join(f"{found[name, outcome]:10,}" for outcome in columns))
 
 
 if __name__ == "__main__":
