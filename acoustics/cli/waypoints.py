@@ -54,7 +54,7 @@ if TYPE_CHECKING:
     type=click.IntRange(0, 100_000),
     default=400,
     show_default=True,
-    help="Simulated runs that check the bound; 0 for none.",
+    help="Simulated runs that check the prediction; 0 for none.",
 )
 @seed_option
 @running_options

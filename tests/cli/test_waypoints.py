@@ -24,7 +24,7 @@ def test_text_names_waypoints_and_says_what_they_are_worth():
     assert done.exit_code == 0, done.output
     assert "2 waypoints of 3 pings" in done.output
     assert "random, median" in done.output
-    assert "(bounds)" in done.output
+    assert "(predicted)" in done.output
 
 
 @pytest.mark.slow

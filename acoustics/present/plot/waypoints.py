@@ -46,7 +46,7 @@ def _title(result: WaypointsStudy) -> str:
     name = "RMS" if result.criterion == "rms" else "size"
     return (
         f"{result.title}: {len(result.proposed.waypoints)} waypoints in {last.leaves_s:.0f} s bring the horizontal "
-        f"position from {result.prior_size_m:.2g} m to {last.size_m:.2g} m ({name}, bound)."
+        f"position from {result.prior_size_m:.2g} m to {last.size_m:.2g} m ({name}, predicted)."
     )
 
 
@@ -97,7 +97,7 @@ def _legend(result: WaypointsStudy, scene: Scene) -> list[Line2D | Patch]:
             label="station" if station else "pinger may be here",
         ),
         Patch(fc="none", ec=SAND, ls="--", lw=1.6, label="95 % ellipse before"),
-        Patch(fc="none", ec=EMBER, lw=2, label="95 % ellipse after (bound)"),
+        Patch(fc="none", ec=EMBER, lw=2, label="95 % ellipse after (predicted)"),
     ]
     if result.straight is not None:
         handles.append(Line2D([], [], color=MOSS, lw=2, ls=":", marker="D", mec=INK, label="best straight run"))

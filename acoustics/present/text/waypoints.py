@@ -25,7 +25,7 @@ def waypoints_text(result: WaypointsStudy) -> str:
             result.wrong_integer,
             result.wrong_cycle_limit,
             "at the waypoints (predicted)",
-            "The bounds below hold for runs without any.",
+            "What is predicted below holds for runs without any.",
         ),
         f"{result.title}: {result.array}, {result.pinger} {_WHERE[result.prior.kind]}",
         f"{count} {'waypoint' if count == 1 else 'waypoints'} of {result.pings} pings, {result.speed_m_s:g} m/s, "
@@ -33,7 +33,8 @@ def waypoints_text(result: WaypointsStudy) -> str:
         f"{result.time_limit_s:g} s, from x {result.start_m[0]:.1f}, y {result.start_m[1]:.1f} m, at a depth of "
         f"{result.start_m[2]:.1f} m",
         "",
-        "What is known of the pinger's horizontal position after each waypoint (bounds, expected over where it may be)",
+        "What is known of the pinger's horizontal position after each waypoint (predicted, expected over where it may "
+        "be)",
         _waypoints_table(result),
         "",
         "Against other runs with as many waypoints and pings in the same time",
@@ -86,7 +87,13 @@ def _waypoints_table(result: WaypointsStudy) -> str:
 
 
 def _runs_table(result: WaypointsStudy) -> str:
-    header = ("run", "time s", f"{_name(result)} (bound)", "RMS m (simulated, 95 %)", "inside 95 % ellipse (simulated)")
+    header = (
+        "run",
+        "time s",
+        f"{_name(result)} (predicted)",
+        "RMS m (simulated, 95 %)",
+        "inside 95 % ellipse (simulated)",
+    )
     rows = [_run_row("proposed", result.proposed)]
     if result.straight is not None:
         rows.append(_run_row("straight", result.straight))
@@ -114,7 +121,8 @@ def _meaning(result: WaypointsStudy) -> str:
         "run leads from the start through the middle of where the pinger may be, bow ahead, as long as is best; random "
         "waypoints have the bow to that middle and are visited by the shortest way. The cycle, and the side of a plane "
         "array, are taken as known; mounting, skew, sound speed and the lasting part of the heading are one error for "
-        "the whole run."
+        "the whole run. Noise is that of the vehicle's own estimator, and so are the echoes inside its window: as one "
+        "error for all pings of a waypoint."
     )
 
 
@@ -134,7 +142,7 @@ def _conclusions(result: WaypointsStudy) -> list[str]:
     if result.gain_over_random is not None:
         gains.append(f"{_gain(result.gain_over_random)} than the median of random waypoints")
     if gains:
-        said.append(f"* The proposed waypoints leave a {' and a '.join(gains)} (bounds).")
+        said.append(f"* The proposed waypoints leave a {' and a '.join(gains)} (predicted).")
     if result.gain_over_straight is not None and result.gain_over_straight < _WORTH_A_DETOUR:
         said.append("A straight run does nearly as well here, and is easier to steer.")
     if result.criterion == "rms" and result.navigation_rms_m > _LIMITED * result.proposed.size_m:
@@ -144,9 +152,9 @@ def _conclusions(result: WaypointsStudy) -> list[str]:
             "vehicle.heading_sd_deg first."
         )
     simulated = result.proposed.simulated
-    if simulated is not None and simulated.rms_m.low > simulated.bound_m:
+    if simulated is not None and simulated.rms_m.low > simulated.predicted_m:
         said.append(
-            f"Note: the simulated error is above its bound of {number(simulated.bound_m)} m: the bound is linear about "
+            f"Note: the simulated error is above the {number(simulated.predicted_m)} m predicted: that is linear about "
             "each place, and errors of this size, with a pinger beside the place, are not. Take the simulated figure."
         )
     return said

@@ -15,7 +15,16 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import source_area
 from acoustics.study.live.evidence import expected_leader_probability
-from acoustics.study.waypoints import Heard, candidates_at, grid_of_waypoints, hear, listen, pinger_prior
+from acoustics.study.waypoints import (
+    HEADINGS,
+    Heard,
+    candidates_at,
+    grid_of_waypoints,
+    hear,
+    learned_arrivals,
+    listen,
+    pinger_prior,
+)
 
 _TIME_BINS, _BEST_OF_BIN = 4, 3  # the few places whose worth in mistakes is worked out
 
@@ -36,8 +45,8 @@ class HeardPings:
 class NextWaypoint:
     """A stop, and what it is expected to add.
 
-    `takes_s` is the way there and the listening. `rms_now_m` and `rms_after_m` are horizontal RMS errors, the first
-    a prediction by the fix, the second what it becomes with the information of the pings there, a bound.
+    `takes_s` is the way there and the listening. `rms_now_m` and `rms_after_m` are horizontal RMS errors,
+    predicted: the first by the fix, the second with the information of the pings there as well.
     `probability_after` is the expected probability of the leading station; None without stations.
     """
 
@@ -65,7 +74,9 @@ class NextWaypoints:
         self._scene, self._errors, self._speed = scene, errors, plan.speed_m_s
         self._listening_s = plan.pings_per_waypoint * pinger.pri_s
         self._candidates = candidates_at(scene, prior, grid_of_waypoints(scene, None)[0])
-        heard = listen(scene, pinger, prior, self._candidates.pose, errors, plan.pings_per_waypoint)
+        pose = self._candidates.pose
+        arrivals = learned_arrivals(scene, pinger, prior, np.asarray(pose.position_m)[::HEADINGS])
+        heard = listen(scene, pinger, prior, pose, errors, plan.pings_per_waypoint, arrivals)
         self._prior_m, self._variance = prior.places_m, heard.variance_s2
         self._prior_m2 = prior.covariance_m2
         self._prior_m2[:2, :2] = source_area(scene).covariance_m2

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.accuracy.ambiguity import wrong_integer_probability
-from acoustics.accuracy.link_budget import LinkBudget, link_budget
+from acoustics.accuracy.link_budget import LinkBudget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.physics.error_model import ErrorSizes
@@ -17,7 +17,7 @@ from acoustics.propagate.multipath_free_window import multipath_free_map_s
 from acoustics.scene.clearance import room_m, roomy
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import pinger_clock
+from acoustics.study.draws import BlindPings, OwnArrivals, measure_blind, own_arrivals, pinger_clock
 from acoustics.study.waypoints.information import Heard, hear
 from acoustics.study.waypoints.prior import Prior, cell_centres, horizontal_extent_m
 from acoustics.study.waypoints.search import Indices, Ways
@@ -27,6 +27,7 @@ _MOST_WAYPOINTS = 500
 HEADINGS = 8
 # An arrival that is not heard: its time is as good as unknown, and yet a number to count with [s].
 _UNHEARD_SD_S = 1e-2
+_PLACES_MEASURED, _WAYPOINTS_MEASURED = 5, 8  # at which pings are measured; each costs some milliseconds
 _PLACES_FOR_INTEGERS = 50  # each costs a millisecond or two at each waypoint
 
 
@@ -123,8 +124,33 @@ def allowed(scene: Scene, prior: Prior, waypoints_m: Floats) -> NDArray[np.bool_
     return np.asarray(fit)
 
 
-def links(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose) -> LinkBudget:
-    """Of a ping heard at waypoints from each place, shape (n_waypoints, n_places), inside the multipath-free window."""
+def learned_arrivals(scene: Scene, pinger: Pinger, prior: Prior, waypoints_m: Floats) -> OwnArrivals:
+    """How the vehicle's own estimator times arrivals, from pings at a few waypoints, (n, 3) [m], from a few places.
+
+    The same for all waypoints of a study, by the seed of the scene's.
+    """
+    rng = np.random.default_rng(scene.study.seed)
+    few = np.sort(rng.permutation(len(prior.weights))[:_PLACES_MEASURED])
+    at = np.sort(rng.permutation(len(waypoints_m))[:_WAYPOINTS_MEASURED])
+    own, heading = scene.vehicle.pose, rng.uniform(-np.pi, np.pi, len(at))
+    pose = Pose(waypoints_m[at], own.roll, own.pitch, heading)
+    pings = [
+        measure_blind(scene, pinger.model_copy(update={"position_m": tuple(place)}), pose, rng)
+        for place in prior.places_m[few].tolist()
+    ]
+    range_m, window_s = _seen(scene, pinger, prior.places_m[few], pose)
+    return own_arrivals(scene, pinger, BlindPings.joined(pings), range_m.T.ravel(), window_s.T.ravel())
+
+
+def links(
+    scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, arrivals: OwnArrivals, *, pings: int = 1
+) -> LinkBudget:
+    """Of pings heard at waypoints from each place, shape (n_waypoints, n_places), as the vehicle's estimator hears."""
+    return arrivals.link(scene, pinger, *_seen(scene, pinger, prior.places_m, pose), pings=pings)
+
+
+def _seen(scene: Scene, pinger: Pinger, places_m: Floats, pose: Pose) -> tuple[Floats, Floats]:
+    """Distances [m] and multipath-free windows [s] of places from waypoints, shape (n_waypoints, n_places)."""
     hydrophones, hull = pose.to_site(scene.array.positions_m), Hull.of(scene, pose)
     window = np.stack(
         [
@@ -137,18 +163,20 @@ def links(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose) -> LinkBudget:
                 threshold_db=scene.study.multipath_threshold_db,
                 hull=hull,
             )
-            for place in prior.places_m
+            for place in places_m
         ],
         axis=-1,
     )
-    distance = np.linalg.norm(hydrophones.mean(axis=-2)[:, None] - prior.places_m, axis=-1)
-    return link_budget(scene, pinger, distance, window_s=window)
+    return np.linalg.norm(hydrophones.mean(axis=-2)[:, None] - places_m, axis=-1), window
 
 
-def listen(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, errors: ErrorSizes, pings: int) -> Heard:
+def listen(
+    scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, errors: ErrorSizes, pings: int, arrivals: OwnArrivals
+) -> Heard:
     """What pings heard at waypoints, batch shape (n_waypoints,), tell of a pinger at each place; shape (n_waypoints,
     n_places)."""
-    variance, clock = links(scene, pinger, prior, pose).carrier_variance_s2 / pings, pinger_clock(pinger)
+    variance = links(scene, pinger, prior, pose, arrivals, pings=pings).carrier_variance_s2
+    clock = pinger_clock(pinger)
     each = Pose(np.asarray(pose.position_m)[:, None], pose.roll, pose.pitch, np.asarray(pose.heading)[:, None])
     return hear(
         scene.array.positions_m,
@@ -162,7 +190,7 @@ def listen(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, errors: Error
     )
 
 
-def wrong_integer_share(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose) -> float:
+def wrong_integer_share(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, arrivals: OwnArrivals) -> float:
     """Predicted share of pings at waypoints whose integers are resolved wrongly, over a prior with many places thinned
     out; NaN where none can be predicted."""
     some = slice(None, None, -(-len(prior.weights) // _PLACES_FOR_INTEGERS))
@@ -174,6 +202,6 @@ def wrong_integer_share(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose) 
         pinger,
         level.to_site(scene.array.positions_m),
         ahead.to_body(thinned.places_m),
-        links(scene, pinger, thinned, pose),
+        links(scene, pinger, thinned, pose, arrivals),
     )
     return float(wrong.mean(axis=0) @ thinned.weights)

@@ -10,6 +10,7 @@ from acoustics.base.frames import Floats, Pose, wrap_angle
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
+from acoustics.study.draws import OwnArrivals
 from acoustics.study.waypoints.candidates import HEADINGS, Candidates, allowed, listen
 from acoustics.study.waypoints.information import Heard
 from acoustics.study.waypoints.prior import Prior
@@ -26,7 +27,7 @@ _STRAIGHT_LENGTHS = 8
 
 @dataclass(frozen=True)
 class Waypoint:
-    """A stop: where, with which heading, when the vehicle leaves it, and what is then known (bounds)."""
+    """A stop: where, with which heading, when the vehicle leaves it, and what is then known (prediction)."""
 
     position_m: Floats
     heading_deg: float
@@ -56,7 +57,7 @@ Planned = tuple[Run, WaypointRun]
 
 @dataclass(frozen=True)
 class RandomRuns:
-    """Bound after as many waypoints at random in the time: median, and the limits of the middle 95 % of the sets
+    """Predicted after as many waypoints at random in the time: median, and the limits of the middle 95 % of the sets
     [m]."""
 
     n_sets: int
@@ -76,6 +77,11 @@ class Question:
     worth: Worth
     pings: int
     seed: int
+    arrivals: OwnArrivals
+
+    def listen(self, pose: Pose) -> Heard:
+        """What the vehicle's own estimator hears at waypoints of batch shape (n,)."""
+        return listen(self.scene, self.pinger, self.prior, pose, self.errors, self.pings, self.arrivals)
 
 
 def straight_run(question: Question, n_waypoints: int) -> Planned | None:
@@ -105,9 +111,7 @@ def straight_run(question: Question, n_waypoints: int) -> Planned | None:
         heading = np.full(len(waypoints_m), np.arctan2(ahead[1], ahead[0]))
         return Pose(waypoints_m, scene.vehicle.pose.roll, scene.vehicle.pose.pitch, heading)
 
-    heard = listen(
-        scene, question.pinger, question.prior, pose(waypoints.reshape(-1, 3)), question.errors, question.pings
-    )
+    heard = question.listen(pose(waypoints.reshape(-1, 3)))
     sizes = worth.of_runs(heard, np.arange(travelled.size).reshape(travelled.shape), legs)
     best = int(np.argmin(sizes))
     return plan_run(question, pose(waypoints[best]), legs[best], np.vstack([start, waypoints[best]])[:, :2])
@@ -132,9 +136,9 @@ def random_runs(question: Question, candidates: Candidates, heard: Heard, n_wayp
 
 
 def plan_run(question: Question, pose: Pose, legs_m: Floats, way_m: Floats) -> Planned:
-    """Bounds after each waypoint."""
+    """What is predicted after each waypoint."""
     worth = question.worth
-    heard = listen(question.scene, question.pinger, question.prior, pose, question.errors, question.pings)
+    heard = question.listen(pose)
     waypoints = []
     travelled = np.cumsum(legs_m)
     for k in range(len(legs_m)):

@@ -1,4 +1,4 @@
-"""Whether the bound of a run is what is obtained: runs drawn with all their errors, at the level of delays."""
+"""Whether what is predicted of a run is what is obtained: runs drawn with all their errors, at the level of delays."""
 
 from __future__ import annotations
 
@@ -52,12 +52,12 @@ class WaypointRun:
 
 @dataclass(frozen=True)
 class RunTrials:
-    """Horizontal errors of simulated runs [m]; `bound_m` is the RMS that the bound allows, `inside_95` the share of
+    """Horizontal errors of simulated runs [m]; `predicted_m` is the RMS by the linear model, `inside_95` the share of
     the stated 95 % ellipses that hold the truth."""
 
     trials: int
     rms_m: Interval
-    bound_m: float
+    predicted_m: float
     inside_95: Interval
 
 
@@ -123,12 +123,14 @@ def simulate_waypoint_runs(
     answers = []
     for k in range(len(routes)):
         parts = results[k * len(starts) : (k + 1) * len(starts)]
-        error, bound, inside = (np.concatenate([p[name] for p in parts]) for name in ("error_m", "bound_m2", "inside"))
+        error, predicted, inside = (
+            np.concatenate([p[name] for p in parts]) for name in ("error_m", "predicted_m2", "inside")
+        )
         answers.append(
             RunTrials(
                 trials=trials,
                 rms_m=rms_interval(error, np.random.default_rng(children[-1])),
-                bound_m=float(np.sqrt(bound.mean())),
+                predicted_m=float(np.sqrt(predicted.mean())),
                 inside_95=rate_interval(int(inside.sum()), trials),
             )
         )
@@ -136,7 +138,7 @@ def simulate_waypoint_runs(
 
 
 def _some_runs(chunk: _Chunk) -> Arrays:
-    """Horizontal errors, the mean squares that the bound allows, and whether the ellipse holds the truth, (runs,)."""
+    """Horizontal errors, the mean squares that are predicted, and whether the ellipse holds the truth, (runs,)."""
     route, prior, errors, worth = chunk.route, chunk.prior, chunk.errors, chunk.worth
     rng = np.random.default_rng(chunk.seed)
     which = rng.choice(len(prior.weights), size=chunk.runs, p=prior.weights)
@@ -147,10 +149,10 @@ def _some_runs(chunk: _Chunk) -> Arrays:
     depth = source[:, 2] + rng.normal(size=chunk.runs) * prior.depth_sd_m
     fixes = _fused(route, prior, errors, worth, delays, variance, depth)
     off = (fixes.position_m - source)[:, :2]
-    bound = worth.posterior_m2(route.heard, route.legs_m)[which]
+    predicted = worth.posterior_m2(route.heard, route.legs_m)[which]
     return {
         "error_m": np.hypot(*off.T),
-        "bound_m2": np.trace(bound, axis1=-2, axis2=-1),
+        "predicted_m2": np.trace(predicted, axis1=-2, axis2=-1),
         "inside": inside_region(off, fixes.covariance_m2[:, :2, :2]),
     }
 

@@ -20,7 +20,7 @@ from acoustics.study.waypoints.candidates import (
     Candidates,
     candidates_at,
     grid_of_waypoints,
-    listen,
+    learned_arrivals,
     wrong_integer_share,
 )
 from acoustics.study.waypoints.information import Heard
@@ -36,14 +36,17 @@ _AROUND = np.stack(np.meshgrid([0.0, -1.0, 1.0], [0.0, -1.0, 1.0], [0.0]), axis=
 
 @dataclass(frozen=True)
 class WaypointsStudy(Result):
-    """The proposed waypoints beside a straight run and random waypoints; sizes by the criterion are bounds [m].
+    """The proposed waypoints beside a straight run and random waypoints; sizes by the criterion are predictions [m].
+
+    They are the bound of the linear model with the arrivals of the vehicle's own estimator: its window, and the echoes
+    inside it as another error, alike in all pings of a waypoint.
 
     `prior_size_m` and `prior_ellipse` are what is known before the run. `straight` and `random` are None where the
     time or the water leaves no such run. `gain_over_straight` and `gain_over_random` are the parts by which the size
     is smaller (against the median). Ellipses are those of the covariance averaged over the prior. `navigation_rms_m`
     is what start, lasting heading and log's scale alone put the position out by: hardly a waypoint lowers it.
     `wrong_integer` is the predicted share of pings at the proposed waypoints whose integer ambiguity is resolved
-    wrongly, NaN for arrays of more than eight hydrophones; the bounds hold where none is.
+    wrongly, NaN for arrays of more than eight hydrophones; the sizes hold where none is.
     """
 
     title: str
@@ -101,7 +104,7 @@ def study_waypoints(
     step_m : float, optional
         Of the grid of waypoints [m]; by default one with about 80 cells.
     trials : int
-        Simulated runs to check the bound by; 0 for none.
+        Simulated runs to check the prediction by; 0 for none.
     seed : int
         Of the random waypoints and the simulation.
     running : Running
@@ -116,10 +119,11 @@ def study_waypoints(
 
     Notes
     -----
-    The cycle and the side of a plane array are taken as known, and echoes shorten the window but do not bias what is
-    inside it. Where the pinger's `pri_sd_ppm` is given, arrival times count, with start and interval of its clock as
-    two more unknowns. With time to spare the bound cannot get worse by a further waypoint: one that does not help is
-    not proposed.
+    The cycle and the side of a plane array are taken as known. What the vehicle's own estimator makes of its window and
+    the echoes in it is measured for some places and waypoints, and told from the multipath-free window for the others.
+    Where the pinger's `pri_sd_ppm` is given, arrival times count, with start and interval of its clock as two more
+    unknowns. With time to spare the prediction cannot get worse by a further waypoint: one that does not help is not
+    proposed.
     """
     if criterion not in CRITERIA:
         raise ParameterError(f"criterion {criterion!r} is not known; known: {', '.join(CRITERIA)}")
@@ -134,10 +138,11 @@ def study_waypoints(
         listening_s=plan.pings_per_waypoint * pinger.pri_s,
         time_limit_s=plan.time_limit_s,
     )
-    question = Question(scene, pinger, known, errors, worth, plan.pings_per_waypoint, seed)
     waypoints, step = grid_of_waypoints(scene, step_m)
     candidates = candidates_at(scene, known, waypoints)
-    heard = listen(scene, pinger, known, candidates.pose, errors, plan.pings_per_waypoint)
+    arrivals = learned_arrivals(scene, pinger, known, np.asarray(candidates.pose.position_m)[::HEADINGS])
+    question = Question(scene, pinger, known, errors, worth, plan.pings_per_waypoint, seed, arrivals)
+    heard = question.listen(candidates.pose)
     proposal = _propose(question, candidates, heard, plan.waypoints, step)
     n_waypoints = len(proposal[0].waypoints)
     straight_on, random = straight_run(question, n_waypoints), random_runs(question, candidates, heard, n_waypoints)
@@ -172,7 +177,7 @@ def study_waypoints(
         prior_size_m=float(worth.size_m(np.broadcast_to(known.covariance_m2[:2, :2], (len(known.weights), 2, 2)))),
         prior_ellipse=ellipse_95(known.covariance_m2[:2, :2]),
         navigation_rms_m=_navigation_rms_m(known, errors, np.array(scene.vehicle.position_m)),
-        wrong_integer=wrong_integer_share(scene, pinger, known, proposal[1].pose),
+        wrong_integer=wrong_integer_share(scene, pinger, known, proposal[1].pose, arrivals),
         wrong_cycle_limit=plan.wrong_cycle_limit,
         proposed=proposed,
         straight=straight,
@@ -210,7 +215,7 @@ def _propose(question: Question, candidates: Candidates, heard: Heard, n_waypoin
         same = np.linalg.norm(np.asarray(finer.pose.position_m) - waypoints[:, None], axis=-1)
         first = np.argmin(same, axis=-1)
         chosen, candidates = first + chosen % HEADINGS, finer
-        heard = listen(scene, question.pinger, question.prior, finer.pose, question.errors, question.pings)
+        heard = question.listen(finer.pose)
         chosen, _ = exchange_waypoints(score, chosen, float(score(chosen[None])[0]), len(finer.place))
     place, ways = candidates.place, candidates.ways
     order, legs = shortest_order(ways.distance_m, place[chosen[None]])

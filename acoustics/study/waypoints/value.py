@@ -1,4 +1,4 @@
-"""What a run is worth: the posterior bound of the pinger's horizontal position, expected over the prior."""
+"""What a run is worth: the posterior error of the pinger's horizontal position, expected over the prior."""
 
 from __future__ import annotations
 
