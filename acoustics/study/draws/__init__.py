@@ -4,7 +4,7 @@ from acoustics.study.draws.blind import BlindPings, measure_blind, places_about
 from acoustics.study.draws.blind_bearings import BlindBearings, draw_blind_bearings, draws_each
 from acoustics.study.draws.errors import DrawnErrors, draw_errors
 from acoustics.study.draws.integers import HALF_A_CYCLE, cycles_apart
-from acoustics.study.draws.own_arrivals import OwnArrivals, own_arrivals
+from acoustics.study.draws.own_window import OwnArrivals, own_arrivals
 from acoustics.study.draws.pings import ArrivalErrors, simulate_bearings, simulate_fixes
 from acoustics.study.draws.runs import (
     Route,
