@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.spatial import Delaunay
 
 from acoustics.base.frames import Floats
 from acoustics.base.polygons import clipped, convex_hull
@@ -79,6 +78,8 @@ def triangulated_floor(points_m: ArrayLike) -> Floor:
     B. Delaunay, Sur la sphere vide, Izv. Akad. Nauk SSSR 7, 793-800 (1934): no point lies inside the circle through a
     triangle's corners. Edges at the rim are left open: what is beyond it belongs to the triangle there.
     """
+    from scipy.spatial import Delaunay  # here, for it takes long to load and a short command has no use for it
+
     points = np.asarray(points_m, dtype=float)
     triangles = Delaunay(points[:, :2])
     planes = np.concatenate([plane_floor(points[corners]).planes for corners in triangles.simplices])

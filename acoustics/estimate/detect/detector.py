@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.ndimage import minimum_filter1d
 from scipy.special import chdtri, chndtr
 
 from acoustics.base.errors import ParameterError
@@ -198,6 +197,10 @@ class BandDetector:
             Outputs in which events may begin; the others only show how they go on.
         """
         lag = span = 3 * self.looks_in_a_burst // 2
+        from scipy.ndimage import (
+            minimum_filter1d,
+        )  # here, for it takes long to load and a short command has no use for it
+
         joined = self.with_past(statistic[:n_own])
         self._past = joined[n_own:]
         joined = joined[len(joined) - n_own - lag - span :]

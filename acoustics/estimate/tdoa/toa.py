@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
-from scipy.ndimage import minimum_filter1d
 from scipy.special import chdtri
 
 from acoustics.base.frames import Floats
@@ -147,11 +146,16 @@ def first_onsets(
     for i in range(score.shape[1]):
         for j in range(score.shape[1]):
             if i != j:
-                width = 2 * int(np.ceil(travel_s[i, j] / step)) + 1
-                total[:, i] += minimum_filter1d(score[:, j], width, axis=-1, mode="nearest")
+                total[:, i] += _least_within(score[:, j], int(np.ceil(travel_s[i, j] / step)))
     best = np.argmin(total, axis=-1)
     rough = begins[best] + (nearest - onset_s)[:, None]
     return rough, np.take_along_axis(gain, best[..., None], axis=-1)[..., 0]
+
+
+def _least_within(values: Floats, reach: int) -> Floats:
+    """Least of the values (m, k) up to `reach` places to either side."""
+    wide = np.pad(values, ((0, 0), (reach, reach)), constant_values=np.inf)
+    return np.lib.stride_tricks.sliding_window_view(wide, 2 * reach + 1, axis=-1).min(axis=-1)
 
 
 def heard_anywhere(

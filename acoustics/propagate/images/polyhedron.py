@@ -20,7 +20,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from acoustics.base.frames import Floats
 from acoustics.physics.plane_faces import next_face
@@ -41,6 +40,7 @@ from acoustics.propagate.images.room import (
 _FEW_IMAGES = 20_000  # up to here it is quicker to mirror blindly than to follow beams
 _TOUCHING_M = 1e-9
 _SAME_PLACE_M = 1e-7
+_FEW = 500  # positions whose pairs are looked at one by one
 
 
 @dataclass(frozen=True)
@@ -258,8 +258,18 @@ def _without_doubles(positions_m: Floats) -> tuple[Ints, Ints]:
     n = len(positions_m)
     leader = np.arange(n)
     if n > 1:
-        pairs = cKDTree(positions_m).query_pairs(_SAME_PLACE_M, output_type="ndarray")
+        pairs = _pairs_in_one_place(positions_m)
         np.minimum.at(leader, pairs.max(axis=1), pairs.min(axis=1))
         leader = leader[leader]  # a chain of three
     first, group = np.unique(leader, return_inverse=True)
     return first, group
+
+
+def _pairs_in_one_place(positions_m: Floats) -> Ints:
+    """Rows of two positions that coincide, shape (n_pairs, 2)."""
+    if len(positions_m) <= _FEW:
+        apart = np.linalg.norm(positions_m[:, None] - positions_m, axis=-1)
+        return np.argwhere(np.triu(apart <= _SAME_PLACE_M, 1))
+    from scipy.spatial import cKDTree  # here, for it takes long to load and few pools have so many images
+
+    return np.asarray(cKDTree(positions_m).query_pairs(_SAME_PLACE_M, output_type="ndarray"))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.spatial import cKDTree
 from scipy.special import ndtr, ndtri
 
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION, wrong_integer_probability
@@ -45,6 +44,8 @@ def wrong_integers_in_cells(
     heard = np.flatnonzero(np.isfinite(link.carrier_variance_s2) & np.isfinite(link.cycle_variance_s2))
     if heard.size == 0:
         return wrong
+    from scipy.spatial import cKDTree  # here, for it takes long to load and a short command has no use for it
+
     level = np.log(link.carrier_variance_s2[heard]) / np.log(4.0)
     direction = source_m[heard] / np.linalg.norm(source_m[heard], axis=-1, keepdims=True)
     feature = np.column_stack([direction, level])

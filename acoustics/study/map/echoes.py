@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,15 +13,15 @@ from scipy.special import stdtrit
 
 from acoustics.base.frames import Floats, Pose, bearing_and_depression
 from acoustics.base.intervals import Interval, rms_interval
-from acoustics.estimate.locate import LocateOptions, locate
 from acoustics.io.streams import SampleStream, Singles
-from acoustics.propagate.render import render
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.execution import Arrays
 from acoustics.study.map.cells import Cells
-from acoustics.study.simulate import sidecar_of
-from acoustics.study.validate import ANSWERED, Answer, Trial, answer_of_ping, compare, trial_recording
+
+# What renders and locates is loaded where pings are: `check` asks for the cells of a map alone.
+if TYPE_CHECKING:
+    from acoustics.study.validate import Answer, Trial
 
 _ECHO_CELLS = 6
 _PINGS_AT_ONCE = 4
@@ -115,6 +116,8 @@ def echo_chunks(
 def _trial(
     scene: Scene, pinger: Pinger, waypoint: tuple[float, float, float], heading: float, seed: tuple[int, ...]
 ) -> Trial:
+    from acoustics.study.validate import Trial
+
     own = scene.vehicle.pose
     seen = Pose(np.array(waypoint), own.roll, own.pitch, heading).to_body([pinger.position_m])[0]
     sight = seen - scene.array.positions_m.mean(axis=0)
@@ -141,6 +144,8 @@ def heard_of_chunk(chunk: EchoChunk) -> Arrays:
 
     Each is rendered twice with the same draws of everything but the echoes.
     """
+    from acoustics.study.validate import ANSWERED, compare
+
     own = chunk.scene.vehicle.pose
     answers, trials = [], []
     for trial in chunk.trials:
@@ -165,6 +170,11 @@ def heard_of_chunk(chunk: EchoChunk) -> Arrays:
 
 def _located(scene: Scene, pinger: Pinger, trial: Trial) -> Answer:
     """The whole path of `pingfix locate` over the samples of one ping; of several found the first counts."""
+    from acoustics.estimate.locate import LocateOptions, locate
+    from acoustics.propagate.render import render
+    from acoustics.study.simulate import sidecar_of
+    from acoustics.study.validate import Answer, answer_of_ping, trial_recording
+
     drawn = trial_recording(scene, pinger, trial)
     recorder = scene.recorder
     volts_per_count = recorder.full_scale_v / 2.0 ** (recorder.bits - 1)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from acoustics.base.frames import Floats
 from acoustics.estimate.fuse import single_ping_posterior
@@ -24,6 +23,8 @@ def predicted_outcomes(chooser: Chooser, sights: Sights, heard: NDArray[np.bool_
     cells, picked evenly over the map; between them by the inverse square of the distance over the four nearest. The
     side of a line or plane of hydrophones is taken as known. Undecided where nothing is heard.
     """
+    from scipy.spatial import cKDTree  # here, for it takes long to load and a short command has no use for it
+
     shares = np.zeros((len(heard), len(OUTCOMES)))
     shares[~heard, 3] = 1.0
     cells = np.flatnonzero(heard)

@@ -7,7 +7,6 @@ from itertools import permutations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse.csgraph import shortest_path
 
 from acoustics.base.frames import Floats
 from acoustics.base.polygons import corner_turns, corners_moved, leaves, signed_area
@@ -53,6 +52,10 @@ class Ways:
         n = len(places_m)
         self._round = bool(zones) or outline_m is not None
         if self._round:
+            from scipy.sparse.csgraph import (
+                shortest_path,
+            )  # here, for it takes long to load and `check` has no use for it
+
             apart, self._before = shortest_path(apart, method="D", directed=False, return_predecessors=True)
         self.distance_m: Floats = apart[:n, :n]
 
