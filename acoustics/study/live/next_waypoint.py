@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.frames import Floats, Pose, wrap_angle
 from acoustics.base.least_squares import transposed
-from acoustics.estimate.fuse import StationModel
+from acoustics.estimate.fuse import EPOCH_SD_S, StationModel
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import source_area
+from acoustics.study.draws import pinger_clock, source_area
 from acoustics.study.live.evidence import expected_leader_probability
 from acoustics.study.waypoints import (
     HEADINGS,
@@ -32,13 +32,16 @@ _TIME_BINS, _BEST_OF_BIN = 4, 3  # the few places whose worth in mistakes is wor
 @dataclass(frozen=True)
 class HeardPings:
     """The inliers of a run: poses of batch shape (n,), where the run began, shape (3,) [m], the way to each from there
-    [m], and the variance of one arrival time from noise, shape (n,) [s^2].
+    [m], the variance of one arrival time from noise [s^2], and when each was heard [s], shape (n,) each; and where
+    arrival times are evidence, with which jitter they count [s].
     """
 
     pose: Pose
     origin_m: Floats
     distance_m: Floats
     variance_s2: Floats
+    time_s: Floats
+    jitter_sd_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -72,7 +75,8 @@ class NextWaypoints:
         plan, prior = scene.study, pinger_prior(scene, pinger, None)
         errors = error_sizes_of(scene, pinger)
         self._scene, self._errors, self._speed = scene, errors, plan.speed_m_s
-        self._listening_s = plan.pings_per_waypoint * pinger.pri_s
+        self._listening_s, self._pings = plan.pings_per_waypoint * pinger.pri_s, plan.pings_per_waypoint
+        self._clock = pinger_clock(pinger)
         self._candidates = candidates_at(scene, prior, grid_of_waypoints(scene, None)[0])
         pose = self._candidates.pose
         arrivals = learned_arrivals(scene, pinger, prior, np.asarray(pose.position_m)[::HEADINGS])
@@ -114,7 +118,7 @@ class NextWaypoints:
         nearest = int(np.argmin(np.linalg.norm(self._prior_m - fix_m, axis=-1)))
         pose = self._candidates.pose
         choices = Pose(np.asarray(pose.position_m)[fits], pose.roll, pose.pitch, np.asarray(pose.heading)[fits])
-        added = self._added(heard, fix_m, choices, self._variance[fits, nearest], travel[fits])
+        added = self._added(heard, fix_m, choices, self._variance[fits, nearest], travel[fits], takes[fits])
         now = covariance_m2[:2, :2]
         known = np.linalg.inv(now)
         rms = np.sqrt(np.trace(np.linalg.inv(known + added), axis1=-2, axis2=-1))
@@ -142,31 +146,55 @@ class NextWaypoints:
         by_another = np.min(direct[:, None] + self._candidates.ways.distance_m, axis=0)
         return np.asarray(np.minimum(direct, by_another))
 
-    def _added(self, heard: HeardPings, fix_m: Floats, choices: Pose, variance_s2: Floats, travel_m: Floats) -> Floats:
+    def _added(
+        self,
+        heard: HeardPings,
+        fix_m: Floats,
+        choices: Pose,
+        variance_s2: Floats,
+        travel_m: Floats,
+        takes_s: Floats,
+    ) -> Floats:
         """What pings at each of the choices add to the information about the horizontal position, (n, 2, 2) [1/m^2]."""
-        scene = self._scene
+        scene, clock = self._scene, None
+        if self._clock is not None and heard.jitter_sd_s is not None:
+            clock = replace(self._clock, jitter_sd_s=heard.jitter_sd_s)
+        together = clock and replace(clock, jitter_sd_s=clock.jitter_sd_s / np.sqrt(self._pings))
         elements, source, speed = scene.array.positions_m, fix_m[None], scene.sound_speed_m_s
         start, errors = heard.origin_m, self._errors
-        past = hear(elements, heard.pose, source, heard.variance_s2, start, errors, speed)
-        there = hear(elements, choices, source, variance_s2, start, errors, speed)
+        past = hear(elements, heard.pose, source, heard.variance_s2, start, errors, speed, clock=clock)
+        there = hear(elements, choices, source, variance_s2, start, errors, speed, clock=together)
+        since_s = heard.time_s - heard.time_s[0]
         legs = np.diff(heard.distance_m, prepend=0.0)
-        state = _heard_until_now(past, legs, self._prior_m2, errors.drift_sd_m_per_root_m)
+        state = _heard_until_now(past, since_s, legs, self._prior_m2, errors.drift_sd_m_per_root_m)
         before = np.linalg.inv(state[:2, :2])
-        after = np.linalg.inv(_heard_there(state, there, travel_m, errors.drift_sd_m_per_root_m))
-        return np.asarray(after - before)
+        after = _heard_there(state, there, since_s[-1] + takes_s, travel_m, errors.drift_sd_m_per_root_m)
+        return np.asarray(np.linalg.inv(after) - before)
 
 
-def _heard_until_now(past: Heard, legs_m: Floats, prior_m2: Floats, drift: float) -> Floats:
-    """Covariance of the source, the shared errors and where the dead reckoning is by now, after pings in order.
+def _by_unknowns(heard: Heard, since_s: Floats) -> Floats:
+    """Derivatives of what pings heard `since_s` after the first tell, shape (n, n_delays, n_unknowns).
 
-    The same linear model as `run_information`, one ping after another (Kalman 1960): the unknowns are the source's
-    three [m], one a shared error, in its standard deviations, and the walk of the dead reckoning, two [m].
+    The unknowns are the source's three [m], one a shared error and with a clock its start and interval, in their
+    standard deviations, and the walk of the dead reckoning, two [m].
     """
-    n_shared = past.shared.shape[-1]
-    state = np.zeros((5 + n_shared, 5 + n_shared))
+    parts = [heard.by_source, heard.shared]
+    if heard.clock is not None:
+        ticks = np.zeros((*heard.by_source.shape[:-1], 2))
+        ticks[..., -1, 0] = EPOCH_SD_S
+        ticks[..., -1, 1] = heard.clock.pri_sd_s * np.round(since_s / heard.clock.pri_s)
+        parts.append(ticks)
+    return np.concatenate([*parts, heard.by_source[..., :2]], axis=-1)
+
+
+def _heard_until_now(past: Heard, since_s: Floats, legs_m: Floats, prior_m2: Floats, drift: float) -> Floats:
+    """Covariance of the unknowns of `_by_unknowns` after pings in order.
+
+    The same linear model as `run_information`, one ping after another (Kalman 1960).
+    """
+    rows = _by_unknowns(past, since_s)
+    state = np.diag(np.append(np.ones(rows.shape[-1] - 2), [0.0, 0.0]))
     state[:3, :3] = prior_m2
-    state[range(3, 3 + n_shared), range(3, 3 + n_shared)] = 1.0
-    rows = np.concatenate([past.by_source, past.shared, past.by_source[..., :2]], axis=-1)
     for row, own, leg in zip(rows, past.own, legs_m, strict=True):
         state[[-2, -1], [-2, -1]] += drift**2 * leg
         seen = state @ row.T
@@ -174,9 +202,9 @@ def _heard_until_now(past: Heard, legs_m: Floats, prior_m2: Floats, drift: float
     return 0.5 * (state + state.T)
 
 
-def _heard_there(state: Floats, there: Heard, travel_m: Floats, drift: float) -> Floats:
+def _heard_there(state: Floats, there: Heard, since_s: Floats, travel_m: Floats, drift: float) -> Floats:
     """Horizontal covariance of the source after one stop more, for each of n stops, shape (n, 2, 2) [m^2]."""
-    row = np.concatenate([there.by_source, there.shared, there.by_source[..., :2]], axis=-1)
+    row = _by_unknowns(there, since_s)
     walked = np.zeros((len(travel_m), *state.shape))
     walked[:, [-2, -1], [-2, -1]] = drift**2 * travel_m[:, None]
     seen = (state + walked) @ transposed(row)

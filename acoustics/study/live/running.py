@@ -234,7 +234,15 @@ class LiveRun:
             track.position_m[kept],
             *(np.asarray(angle)[kept] for angle in (track.roll, track.pitch, track.heading)),
         )
-        heard = HeardPings(pose, np.asarray(track.origin_m), np.asarray(track.distance_m)[kept], np.array(variance))
+        by_clock = solution.clock
+        heard = HeardPings(
+            pose,
+            np.asarray(track.origin_m),
+            np.asarray(track.distance_m)[kept],
+            np.array(variance),
+            np.array([pings[k].time_s for k in kept]),
+            by_clock.jitter_sd_s if by_clock is not None and by_clock.used else None,
+        )
         return self.waypoints.choose(
             heard,
             self._here_m(track),

@@ -11,7 +11,7 @@ from acoustics import fuse, load_scene
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.errors import InputError, ParameterError
 from acoustics.base.frames import Pose, bearing_and_depression
-from acoustics.estimate.fuse import StationModel, station_posterior
+from acoustics.estimate.fuse import PingClock, StationModel, station_posterior
 from acoustics.io.navigation import COLUMNS
 from acoustics.io.navigation_stream import NavigationLog
 from acoustics.io.ping import Candidate, NavigatedPose, Ping
@@ -154,20 +154,27 @@ def test_a_ping_waits_for_its_pose_and_is_fused_when_it_comes():
     assert run.answer("ping", PINGS[0]).solution is not None
 
 
-def test_the_next_waypoint_adds_what_the_joint_bound_says():
+@pytest.mark.parametrize("clock", [None, PingClock(pri_s=2.0, pri_sd_s=2e-4, jitter_sd_s=1e-5)], ids=["alone", "clock"])
+def test_the_next_waypoint_adds_what_the_joint_bound_says(clock):
     """`run_information` integrates all errors out at once; one ping after another must come to the same."""
     errors = error_sizes_of(SCENE, SCENE.pingers[0])
     places = way([0.0, 8.0, 16.0])
     pose = Pose(places, 0.0, 0.0, np.array([0.3, 0.5, 0.7]))
     elements, speed = SCENE.array.positions_m, SCENE.sound_speed_m_s
     legs, variance = np.array([0.0, 3.2, 3.2]), np.full(3, 1e-13)
-    all_three = hear(elements, pose, SOURCE[None], variance, places[0], errors, speed)
+    since = np.array([0.0, 8.0, 16.0])
+    all_three = hear(elements, pose, SOURCE[None], variance, places[0], errors, speed, clock=clock)
     prior = np.diag([40.0, 15.0, 0.04])
-    joint = run_information(all_three, legs, errors.drift_sd_m_per_root_m) + np.linalg.inv(prior)
+    joint = run_information(all_three, legs, errors.drift_sd_m_per_root_m, since) + np.linalg.inv(prior)
     past, there = all_three.take(np.array([0, 1])), all_three.take(np.array([2]))
-    state = _heard_until_now(past, legs[:2], prior, errors.drift_sd_m_per_root_m)
-    after = _heard_there(state, there, legs[2:], errors.drift_sd_m_per_root_m)
-    np.testing.assert_allclose(after[0], np.linalg.inv(joint)[:2, :2], rtol=1e-6)
+    state = _heard_until_now(past, since[:2], legs[:2], prior, errors.drift_sd_m_per_root_m)
+    after = _heard_there(state, there, since[2:], legs[2:], errors.drift_sd_m_per_root_m)
+    # A clock's start is known to a second beforehand, which leaves ten digits less.
+    np.testing.assert_allclose(after[0], np.linalg.inv(joint)[:2, :2], rtol=1e-6 if clock is None else 1e-4)
+    if clock is not None:
+        alone = hear(elements, pose, SOURCE[None], variance, places[0], errors, speed)
+        without = run_information(alone, legs, errors.drift_sd_m_per_root_m) + np.linalg.inv(prior)
+        assert np.trace(after[0]) < 0.98 * np.trace(np.linalg.inv(without)[:2, :2])
 
 
 @pytest.mark.slow
