@@ -1,13 +1,21 @@
-"""Two profiles of hypothesis for all tests: the same examples in every run, and no deadline on a busy machine."""
+"""What every run of the tests has in common: threads, byte code, order, and two profiles of hypothesis.
+
+The same examples in every run, and no deadline on a busy machine.
+"""
 
 from __future__ import annotations
 
 import os
+import sys
 
 # Before numpy is loaded, here and in the processes that run the tests: one for each core is enough, and threads of
 # linear algebra beside them take half as much processor time again.
 for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_threads, "1")
+# Kept, also where the environment says not to: every process that a test starts would compile the package anew, and
+# every process that runs tests would rewrite the assertions of all of them.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 from hypothesis import HealthCheck, Phase, settings  # noqa: E402
 

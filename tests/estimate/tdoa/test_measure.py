@@ -42,15 +42,29 @@ def test_phase_comes_near_its_bound(spacing_m, energy_ratio_db, sample_rate_hz):
     assert row["given"] == 1.0 and row["wrong"] <= 0.005
 
 
-@pytest.mark.parametrize(
-    "case", [*waveforms.CYCLE_CASES[1:3], waveforms.CYCLE_CASES[6]], ids=lambda case: case.name.replace(" ", "-")
-)
+@pytest.fixture(scope="module")
+def cycle_rows():
+    """Three cases with 2,500 pings each, from 7 to 34 % wrong."""
+    return [waveforms.cycle_row(case, 2500) for case in (*waveforms.CYCLE_CASES[1:3], waveforms.CYCLE_CASES[6])]
+
+
 @pytest.mark.slow
-def test_wrong_cycles_come_as_often_as_predicted(case):
-    row = waveforms.cycle_row(case, 2500)
-    assert row["simulated"].low < row["predicted"] < row["simulated"].high
-    # The bound alone is known to promise too much here, by more than its sum over a lattice errs, 0.006.
-    assert row["by_bound"] + 0.006 < row["simulated"].value
+def test_wrong_cycles_come_as_often_as_predicted(cycle_rows):
+    for row in cycle_rows:
+        assert row["simulated"].low < row["predicted"] < row["simulated"].high
+
+
+@pytest.mark.slow
+def test_the_bound_alone_promises_too_few_wrong_cycles(cycle_rows):
+    """All cases as one, as in a single one of 2,500 pings chance is as large as the difference.
+
+    Three standard errors of the sum of three shares are added, and what the three sums over a lattice may err, 0.006
+    each (tests/accuracy/test_ambiguity.py).
+    """
+    shares = np.array([row["simulated"].value for row in cycle_rows])
+    standard_error = np.sqrt(np.sum(shares * (1 - shares) / 2500))
+    promised = sum(row["by_bound"] for row in cycle_rows)
+    assert promised + 3 * 0.006 + 3 * standard_error < shares.sum()
 
 
 @pytest.mark.slow

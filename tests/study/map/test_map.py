@@ -149,8 +149,11 @@ def test_interpolated_wrong_cycles_are_near_those_of_every_cell(array, often, mo
     wrong = wrong_integers_in_cells(scene, pinger, positions, source, link)
     # Half of the 200 cells are worked out and the rest interpolated; the prediction itself is good to 0.006.
     assert np.sqrt(np.mean((wrong - exact) ** 2)) < 0.02
-    # The worst lies where the share falls by a third from one cell to the next.
-    assert np.abs(wrong - exact).max() < 0.1
+    # A weighted mean of sampled cells, about one in two: no cell is further off than its share is from that of a cell
+    # beside it, and the prediction's 0.006.
+    grid = np.pad(exact.reshape(10, 20), 1, mode="edge")
+    around = np.lib.stride_tricks.sliding_window_view(grid, (3, 3)).reshape(200, 9)
+    assert np.all(np.abs(wrong - exact) < np.abs(around - exact[:, None]).max(axis=-1) + 0.006)
 
 
 def test_failed_pings_are_those_without_a_fix_or_with_a_wrong_cycle():
