@@ -24,6 +24,13 @@ from acoustics.cli.progress import Progress
     type=click.IntRange(200, 1_000_000),
     help="Simulated pings at each spacing; default: study.trials.",
 )
+@click.option(
+    "--runs",
+    type=click.IntRange(0, 1000),
+    default=0,
+    show_default=True,
+    help="Runs to rehearse, 10 to 20 s each: how they end, and a series of plans of what the first knew by when.",
+)
 @seed_option
 @output_options()
 def report_command(
@@ -31,6 +38,7 @@ def report_command(
     pinger_name: str | None,
     out: Path | None,
     trials: int | None,
+    runs: int,
     seed: int | None,
     output: Output,
 ) -> None:
@@ -55,6 +63,7 @@ def report_command(
         trials=trials or max(scene.study.trials, 200),
         seed=scene.study.seed if seed is None else seed,
         progress=Progress,
+        runs=runs,
     )
     write_file(out, report_page(report).encode("utf-8"), force=output.force)
     output.show(report, lambda r: f"{out}: {r.scene.title} on one page; open it in a browser or print it")

@@ -7,6 +7,7 @@ from acoustics.present.plot.budget import budget_plot
 from acoustics.present.plot.check import link_plot
 from acoustics.present.plot.map import map_plot
 from acoustics.present.plot.pool_view import site_views
+from acoustics.present.plot.rehearse import rehearsal_plot
 from acoustics.present.plot.spacing import spacing_plot
 from acoustics.present.plot.stations import stations_plot
 from acoustics.present.plot.validate import validation_plot
@@ -26,6 +27,7 @@ from acoustics.present.text.check import (
 )
 from acoustics.present.text.map import KNOWN_POOL_TITLE, echo_rows, known_pool_rows, map_notes, map_rows, map_warning
 from acoustics.present.text.map import station_rows as map_station_rows
+from acoustics.present.text.rehearse import outcome_rows, rehearsal_conclusions, rule_text
 from acoustics.present.text.sound_speed import WATER_NOTE, water_rows
 from acoustics.present.text.spacing import rate_rows, spacing_rows
 from acoustics.present.text.stations import integer_warning, station_conclusions, station_rows
@@ -50,6 +52,7 @@ def sections(report: Report) -> list[Section]:
         _budget,
         _map,
         _stations,
+        _rehearsal,
         _validation,
         _live,
         assumptions,
@@ -290,6 +293,28 @@ def _stations(report: Report) -> Section | None:
                 caption="Rows: where the pinger is. Columns: where the vehicle would go. Off the diagonal: wrong.",
             ),
             table_block(station_rows(study), f"Share of decisions (simulation, {study.trials} runs for each truth)"),
+        ],
+    )
+
+
+def _rehearsal(report: Report) -> Section | None:
+    study = report.rehearsal
+    if study is None:
+        return None
+    moments = study.first.moments
+    return Section(
+        "rehearsal",
+        "Whole runs, rehearsed",
+        [
+            *text(*rehearsal_conclusions(study)),
+            figure_block(
+                rehearsal_plot(study, report.scene),
+                "rehearsal",
+                name="The first run, and what it knew by when",
+                alt=f"Plan of the first run, and {len(moments)} small plans of the position stated in its course",
+                caption=f"It ended: {study.first.outcome}. Below, the ellipse that it stated after so many pings.",
+            ),
+            table_block(outcome_rows(study), f"How runs end (simulation of {study.runs}; {rule_text(study)})"),
         ],
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from acoustics.base.intervals import Interval
-from acoustics.present.text.tables import percent, table, with_interval
+from acoustics.present.text.tables import Rows, percent, table, with_interval
 from acoustics.study.rehearse import Rehearsal
 
 
@@ -18,15 +18,20 @@ def rehearsal_text(study: Rehearsal) -> str:
         "",
         "How runs end (simulated, 95 %)",
     ]
-    shares = [(name, share_text(share)) for name, share in zip(study.outcomes, study.shares, strict=True)]
-    lines += [table(("outcome", "share of runs"), shares), ""]
+    lines += [table(*outcome_rows(study)), ""]
     medians = (("time s", study.time_s), ("distance m", study.distance_m), ("waypoints gone to", study.stops))
     rows = [(name, with_interval(value)) for name, value in medians if value is not None]
     if rows:
         lines += [table(("of the runs that commit", "median (simulated, 95 %)"), rows), ""]
-    for sentence in _conclusions(study):
+    for sentence in rehearsal_conclusions(study):
         lines += textwrap.wrap(sentence, 100)
     return "\n".join(lines)
+
+
+def outcome_rows(study: Rehearsal) -> Rows:
+    """How the runs ended."""
+    shares = [(name, share_text(share)) for name, share in zip(study.outcomes, study.shares, strict=True)]
+    return ("outcome", "share of runs"), shares
 
 
 def rule_text(study: Rehearsal) -> str:
@@ -42,7 +47,8 @@ def share_text(share: Interval) -> str:
     return with_interval(share, lambda part: percent(part) if part else "0")
 
 
-def _conclusions(study: Rehearsal) -> list[str]:
+def rehearsal_conclusions(study: Rehearsal) -> list[str]:
+    """What to make of it, in whole sentences."""
     found = []
     if study.stated is not None and study.right_of_committed is not None and study.covered is not None:
         right = study.right_of_committed

@@ -13,7 +13,9 @@ from acoustics.scene.scene import Scene
 from acoustics.study.budget import Budget, study_budget
 from acoustics.study.check import Summary, summary
 from acoustics.study.draws import Route
+from acoustics.study.live import CommitRule
 from acoustics.study.map import KNOWN_POOL_CELLS, MapChoices, PoolMap, map_pool
+from acoustics.study.rehearse import Rehearsal, study_rehearsal
 from acoustics.study.report.live import LiveModel, live_model
 from acoustics.study.sound_speed import WaterColumn, water_column
 from acoustics.study.spacing import SpacingStudy, study_spacing
@@ -44,11 +46,19 @@ class Report:
     pool_map: PoolMap | None
     stations: StationStudy | None
     validation: Validation
+    rehearsal: Rehearsal | None
     live: LiveModel
 
 
 def study_report(
-    scene: Scene, pinger: Pinger, scenario: Path, *, trials: int, seed: int, progress: Callable[[str], Progress]
+    scene: Scene,
+    pinger: Pinger,
+    scenario: Path,
+    *,
+    trials: int,
+    seed: int,
+    progress: Callable[[str], Progress],
+    runs: int = 0,
 ) -> Report:
     """Run the studies that the report shows.
 
@@ -67,6 +77,8 @@ def study_report(
         Of all simulations.
     progress : callable
         Given the name of a study, returns what is told of its progress.
+    runs : int
+        Rehearsed from samples to the decision, 10 to 20 s of processor time each; 0 for none.
 
     Raises
     ------
@@ -94,6 +106,11 @@ def study_report(
             choose_estimator("phase"),
             progress=progress("of the rendered pings"),
         ),
+        rehearsal=study_rehearsal(
+            scene, pinger, CommitRule(), runs=runs, seed=seed, progress=progress("of the rehearsed runs")
+        )
+        if runs
+        else None,
         live=live_model(scene, pinger),
     )
 

@@ -39,9 +39,10 @@ def report():
     """Of the example with the most sections; the command writes that of another in test_readme.py."""
     path = shipped("examples")["quay-nine"]
     scene = load_scene(path)
-    scene = scene.model_copy(update={"study": scene.study.model_copy(update={"map_step_m": 3.0})})
+    quick = {"map_step_m": 3.0, "time_limit_s": 8.0}
+    scene = scene.model_copy(update={"study": scene.study.model_copy(update=quick)})
     return study_report(
-        scene, scene.pingers[0], path, trials=200, seed=1, progress=lambda name: lambda done, total: None
+        scene, scene.pingers[0], path, trials=200, seed=1, progress=lambda name: lambda done, total: None, runs=1
     )
 
 
@@ -59,6 +60,15 @@ def browse(tmp_path, page, script, *flags):
     done = subprocess.run([*command, "--dump-dom", file.as_uri()], capture_output=True, text=True, timeout=60)
     (title,) = re.findall(r"<title>(.*?)</title>", done.stdout, re.DOTALL)
     return json.loads(title), [line for line in done.stderr.splitlines() if "CONSOLE" in line]
+
+
+def test_a_rehearsed_run_is_shown_as_a_series_of_plans(report, page):
+    part = page[page.index('id="rehearsal"') :]
+    part = part[: part.index("</section>")]
+    assert len(report.rehearsal.first.moments) >= 2
+    for moment in report.rehearsal.first.moments:
+        assert f"{moment.time_s:.0f} s, {moment.pings} ping" in part
+    assert report.rehearsal.outcomes[0] in part and "<svg" in part
 
 
 @in_browser
