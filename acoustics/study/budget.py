@@ -19,6 +19,7 @@ from acoustics.physics.tdoa import plane_wave_time, spherical_time
 from acoustics.physics.timing_bounds import lag_rounding_variance
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
+from acoustics.study.known_pool import known_pool_bound
 from acoustics.study.ping_bounds import PingerSeen, ping_bounds, standard_deviations
 from acoustics.study.ping_prediction import PingPrediction, predict_ping
 
@@ -81,6 +82,8 @@ class Budget(Result):
     The totals are Cramer-Rao bounds with all errors of kind "bound" as nuisance parameters; infinite: not observed, or
     no better than a guess. They count the burst up to the first strong echo and take the carrier's integers as
     resolved. `predicted` is what the vehicle's own estimator will do, which knows neither.
+    `position_to_first_wall_m` and `position_whole_burst_m` are bounds too, of who knows the pool and takes echoes as
+    measurements: before the first echo from a wall, and by all of the burst.
     With the `_with_bias` ones the biases are added in quadrature. `improve_bearing` and `improve_position` are the
     contributions that the rule picks; None where nothing is observed or nothing is left to change.
     """
@@ -101,6 +104,8 @@ class Budget(Result):
     bearing_with_bias_deg: float
     depression_with_bias_deg: float
     position_with_bias_m: float
+    position_to_first_wall_m: float
+    position_whole_burst_m: float
     contributions: tuple[Contribution, ...]
     rule: str
     improve_bearing: Contribution | None
@@ -137,6 +142,7 @@ def study_budget(scene: Scene, pinger: Pinger) -> Budget:
     bounds = tuple(_seen(_line(name, bearing, position), totals) for name in _ERRORS)
     extras = _outside_the_bound(scene, place, bearing, position, totals)
     biases = np.array([[c.bearing_deg, c.depression_deg, c.position_m] for c in extras if c.kind == "bias"])
+    known = known_pool_bound(scene, pinger)
     with_bias = np.sqrt(totals**2 + np.nansum(biases**2, axis=0))
     return Budget(
         title=scene.title,
@@ -155,6 +161,8 @@ def study_budget(scene: Scene, pinger: Pinger) -> Budget:
         bearing_with_bias_deg=float(with_bias[0]),
         depression_with_bias_deg=float(with_bias[1]),
         position_with_bias_m=float(with_bias[2]),
+        position_to_first_wall_m=known.to_first_wall_m,
+        position_whole_burst_m=known.whole_burst_m,
         contributions=bounds + extras,
         rule=RULE,
         improve_bearing=_largest(bounds, "bearing_deg"),

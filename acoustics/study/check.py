@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acoustics.accuracy.echo_bound import echo_bound
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import unless_guessed
@@ -28,6 +27,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.electronics import Electronics, electronics
 from acoustics.study.hearing import Listening, by_noise_state, heard_share
+from acoustics.study.known_pool import known_pool_bound
 from acoustics.study.ping_bounds import ping_bounds
 from acoustics.study.together import PingerInBrief, pingers_in_brief
 
@@ -129,21 +129,13 @@ def summary(scene: Scene, pinger: Pinger, *, together: Sequence[Pinger] = ()) ->
 
 def _positions(scene: Scene, pinger: Pinger) -> dict[str, float]:
     """Bounds of the horizontal position from one ping where the vehicle stands [m]; infinite: not observed."""
-    pose = scene.vehicle.pose
-    bound = echo_bound(
-        scene,
-        pinger,
-        np.asarray(pose.position_m)[None],
-        np.array([scene.vehicle.pose.heading], dtype=float),
-        np.array([pinger.position_m]),
-        site_position=True,
-    )
-    found = {
-        "position_multipath_free_m": float(ping_bounds(scene, pinger).totals[2]),
-        "position_to_first_wall_m": float(bound.to_first_wall_m[0]),
-        "position_whole_burst_m": float(bound.whole_burst_m[0]),
+    known = known_pool_bound(scene, pinger)
+    blind = float(ping_bounds(scene, pinger).totals[2])
+    return {
+        "position_multipath_free_m": float(unless_guessed(blind, scene.pool.extent_m)),
+        "position_to_first_wall_m": known.to_first_wall_m,
+        "position_whole_burst_m": known.whole_burst_m,
     }
-    return {name: float(unless_guessed(error, scene.pool.extent_m)) for name, error in found.items()}
 
 
 def _first_echo(scene: Scene, pinger: Pinger) -> str:

@@ -24,6 +24,7 @@ from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.array import Array
 from acoustics.scene.scenario import load_array, load_scene, shipped
 from acoustics.study.budget import RULE, study_budget
+from acoustics.study.check import summary
 from acoustics.study.draws.pings import ArrivalErrors, simulate_bearings, simulate_fixes
 from acoustics.study.map.study import map_pool
 
@@ -101,6 +102,15 @@ def test_contributions_add_up_to_the_totals_of_the_map(name):
         # The two invert different matrices, with up to five figures of ill-conditioning.
         assert getattr(result, quantity) == pytest.approx(cell.item(), rel=1e-6)
         assert in_quadrature(result, quantity) == pytest.approx(cell.item(), rel=1e-6)
+
+
+def test_who_knows_the_pool_is_told_what_check_says():
+    """The bounds with echoes are those of `check`, and in a pool the whole burst tells more than the direct sound."""
+    result, brief = study_budget(POOL, POOL.pingers[0]), summary(POOL, POOL.pingers[0])
+    assert result.position_to_first_wall_m == brief.position_to_first_wall_m
+    assert result.position_whole_burst_m == brief.position_whole_burst_m
+    assert result.position_whole_burst_m < result.position_to_first_wall_m < result.position_m
+    assert "by the whole burst" in budget_text(result)
 
 
 def test_noise_of_a_pair_has_the_closed_form_of_two_elements():

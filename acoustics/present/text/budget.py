@@ -8,7 +8,7 @@ import numpy as np
 
 from acoustics.physics.levels import power_ratio_db
 from acoustics.present.text.integers import drawn_share, wrong_integer_warning
-from acoustics.present.text.tables import Rows, number, percent, table
+from acoustics.present.text.tables import Rows, number, observed, percent, table
 from acoustics.study.budget import Budget, Contribution
 
 # Beyond this part of the distance a position error tells only that the range is not observed.
@@ -39,6 +39,7 @@ def budget_text(result: Budget) -> str:
         table(*budget_rows(result)),
         "",
         *textwrap.wrap(predicted_sentence(result), 100),
+        *textwrap.wrap(known_pool_sentence(result), 100),
         "",
         f"Improve first ({result.rule}):",
         f"  bearing:  {advice(result.improve_bearing, 'bearing', 'deg', result.bearing_deg)}",
@@ -77,6 +78,15 @@ def predicted_sentence(result: Budget) -> str:
     if found.bearing_deg < _BELOW * result.bearing_deg:
         said += " It is below the bound, since the bound's part of the burst is the shorter one."
     return said
+
+
+def known_pool_sentence(result: Budget) -> str:
+    """What the position's error could be for who knows the pool."""
+    return (
+        "The pool known and echoes taken as measurements (bounds): position "
+        f"{observed(result.position_to_first_wall_m, 'm')} before the first echo from a wall, "
+        f"{observed(result.position_whole_burst_m, 'm')} by the whole burst."
+    )
 
 
 def budget_headline(result: Budget) -> str:
