@@ -64,12 +64,16 @@ def burst_envelope(t_s: ArrayLike, *, frequency_hz: float, length_s: float, q: f
     Response of a resonant circuit to a keyed tone at its resonance, time constant ``q / (pi f)``: Kinsler et
     al. (2000), Fundamentals of Acoustics, 4th ed., ch. 1.
     """
-    t = np.asarray(t_s, dtype=float)
-    rate, length = _rate(frequency_hz, q), float(checked("length_s", length_s, above=0.0))
-    driven = -np.expm1(-rate * np.clip(t, 0.0, length))
+    length = float(checked("length_s", length_s, above=0.0))
+    return _envelope(np.asarray(t_s, dtype=float), _rate(frequency_hz, q), length)
+
+
+def _envelope(t: Floats, rate: float, length: float) -> Floats:
+    """As `burst_envelope`, of parameters that were checked: fits ask for it dozens of times a ping."""
+    driven = -np.expm1(-rate * np.minimum(np.maximum(t, 0.0), length))
     if not np.any(t > length):
         return driven
-    return driven * np.exp(-rate * np.maximum(t - length, 0.0))
+    return np.asarray(driven * np.exp(-rate * np.maximum(t - length, 0.0)))
 
 
 def burst_phase(t_s: ArrayLike, *, frequency_hz: float, length_s: float, sweep_hz: float = 0.0) -> Floats:
@@ -228,7 +232,7 @@ class Burst:
         return size * turn, (slope + 1j * offset * size) * turn
 
     def _size(self, t_s: Floats) -> Floats:
-        return burst_envelope(t_s, frequency_hz=self.frequency_hz, length_s=self.length_s, q=self.q)
+        return _envelope(t_s, np.pi * self.frequency_hz / self.q, self.length_s)
 
     def _turn(self, t_s: Floats) -> Complexes:
         """By how much the carrier's phase is ahead of a steady tone's, as a factor."""

@@ -7,6 +7,7 @@ new at each ping that another holds for constant: `EFFECTS` says which is which.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -147,7 +148,7 @@ class Sight:
     lever_m: Floats
     bend: Floats | None = None
 
-    @property
+    @cached_property
     def slowness(self) -> Floats:
         """Of the waves at each hydrophone, towards the source, (..., n, 3) [s/m]."""
         return np.asarray(self.unit / self.sound_speed_m_s[..., None, None])
@@ -172,7 +173,9 @@ class Sight:
 
         A turn by the small vector a moves a lever l by a x l, and its time by ``-u . (a x l) / c = -(l x u) . a / c``.
         """
-        turn = -np.cross(self.lever_m, self.slowness)
+        lx, ly, lz = (self.lever_m[..., i] for i in range(3))
+        ux, uy, uz = (self.slowness[..., i] for i in range(3))
+        turn = np.stack([lz * uy - ly * uz, lx * uz - lz * ux, ly * ux - lx * uy], axis=-1)
         return turn if axes is None else turn @ axes
 
     def by_heading(self, travelled_m: Floats | None = None) -> Floats:

@@ -31,7 +31,7 @@ import damage
 from commands import CommandLine, answers_or_says_why
 from readers import FILES, loads_or_says_why
 
-_TOO_LONG_S = {"inputs": 5.0, "command lines": 30.0}  # of processor time
+_TOO_LONG_S = {"inputs": 5.0, "command lines": 60.0}  # of processor time
 _WAITING_S = 600.0  # for one that waits for something, however busy the machine is
 _MOST_MEMORY_BYTES = 4 << 30
 _SHOWN_EVERY_S = 60.0
@@ -133,6 +133,7 @@ def _worker(kind: str, seed: int, first: int, last: int, finds: Path) -> tuple[i
     if number:
         os.close(write)
         return number, read
+    os.close(read)  # so that writing fails, and the work ends, once nobody reads
     try:
         resource.setrlimit(resource.RLIMIT_AS, (_MOST_MEMORY_BYTES, _MOST_MEMORY_BYTES))
         warnings.simplefilter("ignore")

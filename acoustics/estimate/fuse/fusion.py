@@ -201,7 +201,7 @@ def fuse_pings(
     chunks = [
         (solve, rows[low : low + at_once])
         for solve, rows, at_once in (
-            (_fuse, np.flatnonzero(~ambiguous), max(1, _NUMBERS_AT_ONCE // size)),
+            (_fuse, np.flatnonzero(~ambiguous), max(1, _NUMBERS_AT_ONCE // (size * _STARTS))),
             (_fuse_ambiguous, np.flatnonzero(ambiguous), max(1, _NUMBERS_AT_ONCE // (size * MOST_HYPOTHESES))),
         )
         for low in range(0, len(rows), at_once)
@@ -216,12 +216,12 @@ def _fuse(problem: FusionProblem, reject: bool) -> dict[str, Floats]:
     """Runs of which no ping has a second alternative."""
     cutoff = chdtri(problem.rows.astype(float), REJECTION_PROBABILITY)
     starts = _starts(problem, _STARTS)
-    fits = [
-        _fit(problem, starts.place[:, k], starts.agrees[:, k], starts.choice[:, k], cutoff, reject)
-        for k in range(_STARTS)
-    ]
-    swapped = fits[1].cost < fits[0].cost
-    best, second = fits[0].where(swapped, fits[1]), fits[1].where(swapped, fits[0])
+    run, start = (index.ravel() for index in np.indices((len(problem.delay), _STARTS)))
+    at = run, start
+    fits = _fit(problem.subset(run), starts.place[at], starts.agrees[at], starts.choice[at], cutoff, reject)
+    first, other = fits.subset(np.flatnonzero(start == 0)), fits.subset(np.flatnonzero(start == 1))
+    swapped = other.cost < first.cost
+    best, second = first.where(swapped, other), other.where(swapped, first)
     apart = best.state[:, :3] - second.state[:, :3]
     both = best.covariance[:, :3, :3] + second.covariance[:, :3, :3]
     distinct = np.einsum("ri,rij,rj->r", apart, np.linalg.inv(both), apart) > DISTINCT

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,6 +56,11 @@ class FusionProblem:
     alternatives: Floats | None = None  # (r, p, m, k), what may have to be added to the delays, in metres of path
     misfit: Floats | None = None  # (r, p, m), what speaks against each apart from the delays
     profile: SoundSpeedProfile | None = None
+
+    @cached_property
+    def sizes(self) -> ErrorSizes:
+        """Sizes of the errors, the channels' skew that of each run."""
+        return replace(self.errors, skew_sd_s=self.skew_sd[:, None])
 
     @property
     def rows(self) -> NDArray[np.int64]:
@@ -225,7 +231,7 @@ def _placed(problem: FusionProblem, state: Floats, steps: Floats) -> tuple[Float
 
 def _about_z(vectors: Floats, angle: Floats) -> Floats:
     """Vectors (..., 3) turned by angles (...) from x towards y."""
-    x, y, z = np.moveaxis(vectors, -1, 0)
+    x, y, z = vectors[..., 0], vectors[..., 1], vectors[..., 2]
     cosine, sine = np.cos(angle), np.sin(angle)
     return np.stack([x * cosine - y * sine, x * sine + y * cosine, z], axis=-1)
 
@@ -247,8 +253,7 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     # A step moves every place from its ping on.
     drift = errors.drift_sd_m_per_root_m * problem.legs[:, None] * np.tri(p)  # (r, p, p)
     walked = (drift[:, :, None, :, None] * sight.by_start[..., None, :2]).reshape(r, p, n, 2 * p)
-    sizes = replace(errors, skew_sd_s=problem.skew_sd[:, None])
-    by = np.concatenate([sight.by_source, sight.shared_effects(sizes, rotation, turned), walked], axis=-1)
+    by = np.concatenate([sight.by_source, sight.shared_effects(problem.sizes, rotation, turned), walked], axis=-1)
     wobble = sight.by_attitude(attitude_axes(rotation)) * errors.attitude_sd
     times = sight.time_s + (problem.skew_sd[:, None] * skew)[:, None]
 

@@ -286,8 +286,6 @@ def sureness(
     The covariance is scaled as a whole. A heading error that lasts does not average out, so that the number of pings is
     the least that could do.
     """
-    from scipy.optimize import brentq  # here, for it takes long to load and few studies come by
-
     fix, covariance = np.asarray(fix_m, dtype=float), np.asarray(covariance_m2, dtype=float)
     leader = int(np.argmax(station_posterior(fix, covariance, stations)))
 
@@ -302,7 +300,13 @@ def sureness(
     if reached.size == 0:
         return Sureness(0.0, None)
     k = int(reached[0])
-    scale = float(np.exp(brentq(lacking, scales[k], scales[k - 1]) if k else 0.0))
+    if k:  # by a straight line between points so close that what it leaves of the scale is under a millionth
+        between = np.linspace(scales[k - 1], scales[k], len(scales))
+        lack = lacking(between)
+        last = int(np.flatnonzero(lack > 0)[-1])
+        share = lack[last] / (lack[last] - lack[last + 1])
+        log_scale = between[last] + share * (between[last + 1] - between[last])
+    scale = float(np.exp(log_scale)) if k else 1.0
     return Sureness(rms * scale, pings if k == 0 else int(np.ceil(pings / scale**2)))
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
 from acoustics.base.frames import Floats
 from acoustics.estimate.detect import (
@@ -191,7 +192,9 @@ def _with_frequency(
         return ping
     rate = part.sample_rate_hz
     onset = int(np.clip(round(ping.time_s * rate) - part.first, 0, part.volts.shape[-1] - 2))
-    volts = part.volts[used] / np.sqrt(np.maximum(density[used], 1e-300))[:, None]
+    # The last few samples, long after the burst, are not worth a transform of an awkward length.
+    held = part.volts[used, : fft.prev_fast_len(part.volts.shape[-1])]
+    volts = held / np.sqrt(np.maximum(density[used], 1e-300))[:, None]
     envelope, _ = complex_envelope(volts, rate, pinger.frequency_hz, _ENVELOPE_BAND)
     heard_hz = pinger.frequency_hz + off_carrier_hz(envelope[:, onset:][:, : int(pinger.length_s * rate) + 2], rate)
     ping = replace(ping, measured_frequency_hz=float(heard_hz))
