@@ -7,6 +7,7 @@ import pytest
 
 from acoustics.accuracy.bounds import position_bound
 from acoustics.accuracy.echo_bound import EchoKnowledge, echo_bound
+from acoustics.accuracy.echo_bound.information import _product
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Pose
@@ -245,3 +246,24 @@ def test_other_sites_have_bounds_too(name):
 def test_shapes_that_do_not_fit_are_refused(basin):
     with pytest.raises(ParameterError, match=r"have shapes \(2, 3\), \(1,\) and \(2, 3\)"):
         echo_bound(basin, basin.pingers[0], np.ones((2, 3)), np.zeros(1), np.ones((2, 3)))
+
+
+@pytest.mark.parametrize("kinds", [(float, float), (float, complex), (complex, complex)])
+def test_a_product_in_blocks_is_the_product(kinds):
+    rng = np.random.default_rng(5)
+    left, right = (
+        (rng.standard_normal((2, 130, n)) + 1j * rng.standard_normal((2, 130, n))).astype(kind)
+        if kind is complex
+        else rng.standard_normal((2, 130, n))
+        for n, kind in zip((75, 60), kinds, strict=True)
+    )
+    np.testing.assert_allclose(_product(left, right), np.swapaxes(left.conj(), -1, -2) @ right, atol=1e-12)
+
+
+def test_a_film_of_water_has_a_bound_where_its_paths_can_be_told():
+    film = shipped_scene("mallard-basin", floor_points_m=((0.0, 0.0, 0.2), (25.0, 0.0, 0.2), (0.0, 12.5, 0.2)))
+    middle_m = film.array.positions_m.mean(axis=0)
+    places = np.array([[19.0, 8.0, 0.1], [2.0, 2.0, 0.1]]) - middle_m
+    bound = echo_bound(film, film.pingers[0], places, np.zeros(2), np.tile([20.0, 8.0, 0.12], (2, 1)))
+    assert np.isfinite(bound.whole_burst_m[0])
+    assert np.isinf(bound.whole_burst_m[1])

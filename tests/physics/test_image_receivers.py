@@ -135,3 +135,14 @@ def test_too_many_images_and_a_wrong_outline_are_refused(monkeypatch):
         )
     with pytest.raises(ParameterError, match=r"outline_m has shape \(2, 2\)"):
         prism_faces(np.zeros((2, 2)), floor=[FloorPart("floor", 2.0)])
+
+
+def test_a_place_with_too_many_images_has_no_paths_and_leaves_the_others_theirs():
+    faces = prism_faces(np.array(RECTANGLE), floor=[FloorPart("floor", 2.0)])
+    source, receivers = np.tile([5.0, 5.0, 1.0], (2, 1)), np.array([[6.0, 5.0, 1.5], [5.5, 5.2, 0.5]])
+    reach = np.array([4.0, 30.0])
+    few = visible_paths(faces, source, receivers, reach, most_each=50)
+    assert set(few.element) == {0}
+    alone = visible_paths(faces, source[:1], receivers[:1], reach[:1])
+    np.testing.assert_allclose(few.image_m, alone.image_m)
+    assert set(visible_paths(faces, source, receivers, reach).element) == {0, 1}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -19,8 +20,7 @@ Waves = NDArray[Any]  # real, or complex where the burst is swept
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(3)
 # Amplitudes count as known to a hundred thousand times themselves: not known, yet two paths that coincide do no harm.
 _RIDGE = 1e-10
-_LARGEST_PRODUCT = 200_000
-_LARGEST_SUM = 50_000_000  # numbers of products held before they are added up, 0.4 GB
+_SIDE, _COMPLEX_SIDE = 56, 36  # of a block of a product that is worked on one core: under 200,000 real products
 
 
 @dataclass(frozen=True)
@@ -78,21 +78,19 @@ def horizontal_information(
 
 
 def _product(left: Waves, right: Waves) -> Waves:
-    """``left^H right`` of shapes (..., k, m) and (..., k, n), in pieces that stay on one core.
+    """``left^H right`` of shapes (..., k, m) and (..., k, n), in blocks that stay on one core.
 
     A linear algebra library that shares out such small products among cores spends its time on waiting for them.
     """
-    *batch, length, _ = left.shape
-    largest = _LARGEST_PRODUCT // (1 if np.isrealobj(left) and np.isrealobj(right) else 4)
-    pieces = max(1, -(-length * left.shape[-1] * right.shape[-1] // largest))
-    each = -(-length // pieces)
-    spare = [*[(0, 0)] * len(batch), (0, pieces * each - length), (0, 0)]
-    left, right = (np.pad(part, spare).reshape(*batch, pieces, each, part.shape[-1]) for part in (left, right))
-    if left.size * right.shape[-1] < _LARGEST_SUM * each:
-        return np.sum(np.swapaxes(left.conj(), -1, -2) @ right, axis=-3)
-    total = np.swapaxes(left[..., 0, :, :].conj(), -1, -2) @ right[..., 0, :, :]
-    for k in range(1, pieces):
-        total += np.swapaxes(left[..., k, :, :].conj(), -1, -2) @ right[..., k, :, :]
+    if np.isrealobj(left) and np.iscomplexobj(right):
+        return _product(left, right.real.copy()) + 1j * _product(left, right.imag.copy())
+    rows, (length, across) = left.shape[-1], right.shape[-2:]
+    left = np.swapaxes(left.conj(), -1, -2)
+    side = _SIDE if np.isrealobj(left) and np.isrealobj(right) else _COMPLEX_SIDE
+    total = np.zeros((*left.shape[:-2], rows, across), dtype=np.result_type(left, right))
+    for i, j, k in itertools.product(*(range(0, size, side) for size in (rows, across, length))):
+        here, there, along = slice(i, i + side), slice(j, j + side), slice(k, k + side)
+        total[..., here, there] += left[..., here, along] @ right[..., along, there]
     return total
 
 

@@ -82,7 +82,14 @@ class EchoPaths:
 
 
 def echo_paths(
-    scene: Scene, pinger: Pinger, pings: PlacedPings, *, horizon_s: float, floor_db: float, site_position: bool
+    scene: Scene,
+    pinger: Pinger,
+    pings: PlacedPings,
+    *,
+    horizon_s: float,
+    floor_db: float,
+    most_images: int,
+    site_position: bool,
 ) -> EchoPaths:
     """Every path that is early and strong enough, and what its times depend on.
 
@@ -98,6 +105,8 @@ def echo_paths(
         Latest path after the direct one [s].
     floor_db : float
         Weakest path [dB re the direct one].
+    most_images : int
+        As `visible_paths` takes it, for convex water of few faces.
     site_position : bool
         Whether x and y are the site's, or relative to the vehicle.
 
@@ -115,7 +124,7 @@ def echo_paths(
     direct_m = np.linalg.norm(pings.sources_m - middle, axis=-1)
     reach = direct_m + speed * horizon_s
     if scene.pool.is_convex and len(faces.names) <= _FEW_FACES:
-        found = visible_paths(faces, pings.sources_m, middle, reach)
+        found = visible_paths(faces, pings.sources_m, middle, reach, most_each=most_images)
     else:
         found = paths_round_corners(scene, faces, pings.sources_m, middle, reach)
     gain, strong = _gains(scene, pinger, faces, found, pings.sources_m, direct_m, floor_db)
