@@ -12,6 +12,8 @@ from acoustics.base.frames import Floats, wrap_angle
 # Of each component, one quantile each: a level is then known to a half of 1 / 400.
 _POINTS = 401
 _LEAST_SD = 1e-12
+# Of each component on the map: so many rings of equal content and directions; a share is then known to 1 / 384.
+_RINGS, _DIRECTIONS = 24, 16
 
 
 def credible_level(angle: float, means: ArrayLike, sds: ArrayLike, weights: ArrayLike) -> float:
@@ -57,3 +59,62 @@ def credible_level(angle: float, means: ArrayLike, sds: ArrayLike, weights: Arra
     above = density(mean[:, None] + sd[:, None] * ndtri(middles)) > here
     around = density(2.0 * np.pi * middles) > here
     return float(np.sum(weight * above.mean(axis=-1)) + elsewhere * around.mean())
+
+
+def credible_level_on_map(place: ArrayLike, means: ArrayLike, covariances: ArrayLike, weights: ArrayLike) -> float:
+    """Content of the smallest highest-density region of a mixture of normal places that holds a given place [1].
+
+    Parameters
+    ----------
+    place : array_like, shape (2,)
+        Say, the truth [m].
+    means, covariances, weights : array_like, shape (m, 2), (m, 2, 2) and (m,)
+        Of the components [m, m^2, 1]; weights are taken as shares of their sum.
+
+    Returns
+    -------
+    float
+        As of `credible_level`.
+    """
+    mean, covariance, weight = _on_map(means, covariances, weights)
+    inverse, size = np.linalg.inv(covariance), 1.0 / np.sqrt(np.linalg.det(covariance))
+
+    def density(points: Floats) -> Floats:
+        off = points[..., None, :] - mean
+        return np.asarray(
+            np.sum(weight * size * np.exp(-0.5 * np.einsum("...mi,mij,...mj->...m", off, inverse, off)), -1)
+        )
+
+    above = density(_spread(mean, covariance)) > density(np.asarray(place, dtype=float))
+    return float(np.sum(weight * above.mean(axis=-1)))
+
+
+def share_beyond(
+    radius: float, centre: ArrayLike, means: ArrayLike, covariances: ArrayLike, weights: ArrayLike
+) -> float:
+    """Content of a mixture of normal places, as in `credible_level_on_map`, farther than a radius from a centre [1]."""
+    mean, covariance, weight = _on_map(means, covariances, weights)
+    away = np.linalg.norm(_spread(mean, covariance) - np.asarray(centre, dtype=float), axis=-1)
+    return float(np.sum(weight * np.mean(away > radius, axis=-1)))
+
+
+def _on_map(means: ArrayLike, covariances: ArrayLike, weights: ArrayLike) -> tuple[Floats, Floats, Floats]:
+    mean, covariance, weight = (np.asarray(a, dtype=float) for a in (means, covariances, weights))
+    m = len(weight)
+    if not m or mean.shape != (m, 2) or covariance.shape != (m, 2, 2):
+        raise ParameterError(
+            f"means {mean.shape}, covariances {covariance.shape}, weights {weight.shape}: expected (m, 2), (m, 2, 2) "
+            "and (m,)"
+        )
+    if not np.all(np.isfinite(weight) & (weight >= 0)) or not weight.sum() > 0:
+        raise ParameterError(f"weights={weight.tolist()}: expected finite values, 0 or more, and one above 0")
+    return mean, covariance + _LEAST_SD**2 * np.eye(2), weight / weight.sum()
+
+
+def _spread(mean: Floats, covariance: Floats) -> Floats:
+    """Points that stand for equal shares of each component, shape (m, points, 2)."""
+    radius = np.sqrt(-2.0 * np.log1p(-(np.arange(_RINGS) + 0.5) / _RINGS))
+    # Each ring is turned against the last, so that no direction is empty.
+    angle = 2.0 * np.pi * (np.arange(_DIRECTIONS) + np.arange(_RINGS)[:, None] / _RINGS) / _DIRECTIONS
+    unit = (radius[:, None, None] * np.stack([np.cos(angle), np.sin(angle)], axis=-1)).reshape(-1, 2)
+    return np.asarray(mean[:, None] + unit @ np.swapaxes(np.linalg.cholesky(covariance), -1, -2))

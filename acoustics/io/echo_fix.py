@@ -9,8 +9,12 @@ import numpy as np
 from pydantic import Field
 
 from acoustics.base.frames import Floats
+from acoustics.base.mixtures import credible_level_on_map
 from acoustics.base.regions import error_ellipse, inside_region
 from acoustics.base.table_model import Flag, NotNegative, Number, Place, Point, TableModel, Text
+
+FAR_M = 1.0
+_SURE = 0.9  # nine answers of ten are asked to lie within `FAR_M`
 
 
 @dataclass(frozen=True)
@@ -52,7 +56,11 @@ class EchoFix:
     reason : str
         Why not; empty where ok.
     modes : tuple of EchoMode
-        Places that fit, the best first; empty where none was sought.
+        Places that fit, the best first, whether the sketch is right or not; empty where none was sought.
+    far_probability : float
+        Probability that the pinger is over `FAR_M`, 1 m, from the first of them on the map [1].
+    wrong_sketch_probability : float
+        Probability that floor or walls are farther off the sketch than its standard deviations say [1].
     heading_correction, heading_correction_sd : float
         How much farther clockwise than noted the vehicle heads, of the best mode [rad].
     face_offsets : tuple of FaceOffset
@@ -72,6 +80,8 @@ class EchoFix:
     ok: bool
     reason: str
     modes: tuple[EchoMode, ...] = ()
+    far_probability: float = np.nan
+    wrong_sketch_probability: float = np.nan
     heading_correction: float = np.nan
     heading_correction_sd: float = np.nan
     face_offsets: tuple[FaceOffset, ...] = ()
@@ -79,6 +89,23 @@ class EchoFix:
     p_value: float = np.nan
     agreement: float = np.nan
     window_s: float = np.nan
+
+    @property
+    def sure(self) -> bool:
+        """Whether the pinger is within `FAR_M` of the first place with a probability of nine in ten."""
+        return self.far_probability <= 1.0 - _SURE
+
+    def credible_level(self, place_m: Floats) -> float:
+        """Content of the smallest region on the map, of all modes by their weights, that holds a place [m]."""
+        return credible_level_on_map(
+            place_m[:2],
+            [mode.position_m[:2] for mode in self.modes],
+            [mode.covariance_m2[:2, :2] for mode in self.modes],
+            [mode.probability for mode in self.modes],
+        )
+
+
+_NUMBERS = ("far_probability", "wrong_sketch_probability", "misfit", "p_value", "agreement", "window_s")
 
 
 class _ModeLine(TableModel):
@@ -99,6 +126,8 @@ class EchoLine(TableModel):
     ok: Flag
     reason: Text
     modes: Annotated[tuple[_ModeLine, ...], Field(max_length=64)]
+    far_probability: NotNegative | None = None
+    wrong_sketch_probability: NotNegative | None = None
     heading_correction_deg: Number | None
     heading_correction_sd_deg: NotNegative | None
     face_offsets: Annotated[tuple[_FaceLine, ...], Field(max_length=256)]
@@ -110,7 +139,10 @@ class EchoLine(TableModel):
 
 def echo_table(fix: EchoFix) -> dict[str, Any]:
     """The answer as the table of a ping's line, the inverse of `echo_fix`."""
-    numbers = {key: getattr(fix, key) for key in ("misfit", "p_value", "agreement", "window_s")}
+    numbers = {
+        key: getattr(fix, key)
+        for key in ("far_probability", "wrong_sketch_probability", "misfit", "p_value", "agreement", "window_s")
+    }
     turn, turn_sd = np.rad2deg([fix.heading_correction, fix.heading_correction_sd]).tolist()
     table = {
         "ok": fix.ok,
@@ -141,6 +173,8 @@ def echo_fix(line: EchoLine) -> EchoFix:
         line.ok,
         line.reason,
         tuple(EchoMode(np.array(m.position_m), np.array(m.covariance_m2), m.probability) for m in line.modes),
+        number(line.far_probability),
+        number(line.wrong_sketch_probability),
         float(np.deg2rad(number(line.heading_correction_deg))),
         float(np.deg2rad(number(line.heading_correction_sd_deg))),
         tuple(FaceOffset(f.name, f.offset, f.over_sd) for f in line.face_offsets),

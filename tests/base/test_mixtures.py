@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from acoustics.base.errors import ParameterError
-from acoustics.base.mixtures import credible_level
+from acoustics.base.mixtures import credible_level, credible_level_on_map, share_beyond
 
 
 @pytest.mark.parametrize("z", [0.1, 1.0, 1.959964, 3.0])
@@ -40,3 +40,36 @@ def test_wrong_arguments_are_refused():
     for means, sds, weights in (([0.0], [1.0, 2.0], [1.0]), ([0.0], [np.inf], [1.0]), ([0.0], [1.0], [0.0])):
         with pytest.raises(ParameterError):
             credible_level(0.0, means, sds, weights)
+
+
+SPREAD = np.array([[[0.04, 0.01], [0.01, 0.09]], [[1.0, -0.3], [-0.3, 0.5]]])
+
+
+@pytest.mark.parametrize("level", [0.1, 0.5, 0.95])
+def test_of_one_normal_place_it_is_the_ellipse(level):
+    along = np.linalg.cholesky(SPREAD[0]) @ [0.6, 0.8] * np.sqrt(stats.chi2.ppf(level, 2))
+    # One ring of 24.
+    assert credible_level_on_map(along + 3.0, [[3.0, 3.0]], SPREAD[:1], [2.0]) == pytest.approx(level, abs=1 / 24)
+
+
+def test_places_drawn_from_the_mixture_have_uniform_levels():
+    rng = np.random.default_rng(2)
+    means, weights = np.array([[0.0, 0.0], [0.5, 0.2]]), np.array([0.7, 0.3])
+    of = rng.choice(2, 400, p=weights)
+    places = means[of] + np.einsum("nij,nj->ni", np.linalg.cholesky(SPREAD)[of], rng.standard_normal((400, 2)))
+    levels = [credible_level_on_map(place, means, SPREAD, weights) for place in places]
+    assert stats.kstest(levels, "uniform").pvalue > 0.01
+
+
+def test_the_share_beyond_a_radius():
+    round_one = np.eye(2)[None] * 0.25
+    # A Rayleigh distribution: exp(-r^2 / 2 s^2); one ring of 24.
+    assert share_beyond(1.0, [0.0, 0.0], [[0.0, 0.0]], round_one, [1.0]) == pytest.approx(np.exp(-2.0), abs=1 / 24)
+    far = share_beyond(1.0, [0.0, 0.0], [[0.0, 0.0], [9.0, 0.0]], np.eye(2)[None].repeat(2, 0) * 1e-4, [3.0, 1.0])
+    assert far == pytest.approx(0.25)
+
+
+def test_wrong_mixtures_on_the_map_are_refused():
+    for means, spread, weights in (([[0.0, 0.0]], SPREAD, [1.0]), ([[0.0, 0.0]], SPREAD[:1], [-1.0])):
+        with pytest.raises(ParameterError):
+            credible_level_on_map([0.0, 0.0], means, spread, weights)

@@ -30,9 +30,10 @@ from acoustics.scene.scenario import load_array, load_scene, shipped
 from acoustics.scene.scene import Scene
 from acoustics.study.simulate import drawn_sketch, sidecar_of_scene, sketch_of_scene
 
-SEED, RATE_HZ, LEAD_S, LISTEN_S = 11, 250e3, 0.06, 0.016
+SEED, RATE_HZ, LEAD_S, LISTEN_S = 101, 250e3, 0.06, 0.016
 HULL_M, HULL_SHARE = np.array([[-0.3, 0.15, 0.1], [0.1, -0.2, 0.05]]), 0.1
 OWN_SD_M, CARRIER_SD = 0.05, 0.002
+WET_M = 0.03  # that hydrophones and pinger keep from every face
 REFLECTOR_M = 0.3  # pressure that a body sends on, over that which meets it, at 1 m [m]
 
 
@@ -156,75 +157,109 @@ def add_ping(pressure: Floats, pinger: Pinger, start_s: float, paths: tuple, dop
             pressure[:, first : first + count] += sound[:count].real.T
 
 
-def one_place(name: str, place: int) -> tuple[float, ...]:
-    """Error on the map [m], whether the region holds the truth, whether it is refused, and CPU time by echoes [s]."""
-    setting = ROWS[name]
-    rng = np.random.default_rng([SEED, list(ROWS).index(name), place])
-    scene = noted_scene(setting, rng)
-    true, vehicle = true_pool(scene, setting, rng), scene.vehicle
-    errors, noted = rng.standard_normal(6), vehicle.pose
-    turn = errors[3:] * vehicle.attitude_sd
-    own_sd = np.array([setting.own_sd_m, setting.own_sd_m, vehicle.depth_sd_m])
-    pose = Pose(
-        noted.position_m + errors[:3] * own_sd, noted.roll + turn[0], noted.pitch + turn[1], noted.heading + turn[2]
-    )
-    body = scene.array.positions_m
-    body = body + rng.standard_normal(body.shape) * scene.array.tolerances_m[:, None]
-    sheet = scene.pingers[0]
-    source = np.array(sheet.position_m) + [0.0, 0.0, 0.1 * rng.standard_normal()]
-    source[2] = min(source[2], float(true.pool.floor_depth_m(source)) - 0.05)
-    hz = sheet.frequency_hz * (1.0 + CARRIER_SD * rng.standard_normal())
-    pinger = sheet.model_copy(
-        update={"frequency_hz": hz, "q": float(np.clip(sheet.q * np.exp(setting.q_sd * rng.standard_normal()), 2, 30))}
-    )
-    paths = sound_paths(true, pose, body, source, hz, setting, rng)
+@dataclass(frozen=True)
+class Place:
+    """Vehicle and pinger in a pool as noted and as they are; the pinger's place is that of its transducer."""
+
+    scene: Scene
+    true: Scene
+    pose: Pose
+    body_m: Floats
+    pinger: Pinger
+
+
+def drawn_place(setting: Setting, rng: np.random.Generator) -> Place:
+    """A place with all its errors drawn; again where these leave something out of the water."""
+    while True:
+        scene = noted_scene(setting, rng)
+        true, vehicle = true_pool(scene, setting, rng), scene.vehicle
+        errors, noted = rng.standard_normal(6), vehicle.pose
+        turn = errors[3:] * vehicle.attitude_sd
+        own_sd = np.array([setting.own_sd_m, setting.own_sd_m, vehicle.depth_sd_m])
+        pose = Pose(
+            noted.position_m + errors[:3] * own_sd, noted.roll + turn[0], noted.pitch + turn[1], noted.heading + turn[2]
+        )
+        body = scene.array.positions_m
+        body = body + rng.standard_normal(body.shape) * scene.array.tolerances_m[:, None]
+        sheet = scene.pingers[0]
+        source = np.array(sheet.position_m) + [0.0, 0.0, 0.1 * rng.standard_normal()]
+        source[2] = min(source[2], float(true.pool.floor_depth_m(source)) - 0.05)
+        pinger = sheet.model_copy(
+            update={
+                "position_m": tuple(source.tolist()),
+                "frequency_hz": sheet.frequency_hz * (1.0 + CARRIER_SD * rng.standard_normal()),
+                "q": float(np.clip(sheet.q * np.exp(setting.q_sd * rng.standard_normal()), 2, 30)),
+            }
+        )
+        wet = pose.to_site(np.concatenate([body, HULL_M]))
+        if true.pool.contains(np.vstack([wet, source]), WET_M).all():
+            return Place(scene, true, pose, body, pinger)
+
+
+def heard_ping(setting: Setting, at: Place, rng: np.random.Generator) -> tuple[EventSegment, PingContext]:
+    """The samples of one ping at a place, and what the estimator is told."""
+    scene, sheet = at.scene, at.scene.pingers[0]
+    source = np.array(at.pinger.position_m)
+    paths = sound_paths(at.true, at.pose, at.body_m, source, at.pinger.frequency_hz, setting, rng)
     density = (1e-6 * 10 ** (float(scene.noise_density_db(sheet.frequency_hz)) / 20)) ** 2
-    pressure = rng.standard_normal((len(body), int((LEAD_S + LISTEN_S) * RATE_HZ))) * np.sqrt(density * RATE_HZ / 2)
+    n = len(at.body_m)
+    pressure = rng.standard_normal((n, int((LEAD_S + LISTEN_S) * RATE_HZ))) * np.sqrt(density * RATE_HZ / 2)
     start = LEAD_S + 0.002 - paths[0][:, 0].min()
     doppler = None
     if setting.speed_m_s:
         doppler = setting.speed_m_s / scene.sound_speed_m_s * rng.uniform(-1.0, 1.0, paths[0].shape[1])
-    add_ping(pressure, pinger, start, paths, doppler)
+    add_ping(pressure, at.pinger, start, paths, doppler)
     if setting.second_hz:
         other = sheet.model_copy(update={"frequency_hz": setting.second_hz})
         where = np.array([*rng.uniform([1.0, 1.0], [24.0, 11.5]), 1.0])
-        second = sound_paths(true, pose, body, where, setting.second_hz, setting, rng)
+        second = sound_paths(at.true, at.pose, at.body_m, where, setting.second_hz, setting, rng)
         add_ping(pressure, other, start + rng.uniform(0.0, 3e-3), second, None)
     notes = sidecar_of_scene(scene)
     context = PingContext(notes, "phase", None)
     volts, cut = pressure / context.pa_per_volt[:, None], int(LEAD_S * RATE_HZ)
-    recent = np.full(len(body), density * RATE_HZ / 2) / context.pa_per_volt**2
+    recent = np.full(n, density * RATE_HZ / 2) / context.pa_per_volt**2
     part = EventSegment(volts[:, : cut - 100], volts[:, cut:], int(0.003 * RATE_HZ), cut, RATE_HZ, recent, 0.0)
-    known = notes.pingers[0]
+    return part, context
+
+
+def one_place(name: str, place: int) -> tuple[float, ...]:
+    """Error on the map [m], level of the region that holds the truth, refused, not sure, CPU time by echoes [s]."""
+    setting = ROWS[name]
+    rng = np.random.default_rng([SEED, list(ROWS).index(name), place])
+    at = drawn_place(setting, rng)
+    part, context = heard_ping(setting, at, rng)
+    known = context.sidecar.pingers[0]
     burst = Burst(known.frequency_hz, known.length_s, known.q)
     begin = time.process_time()
     locate_ping(1, known, burst, part, context)
     direct = time.process_time()
-    fix = locate_ping(1, known, burst, part, replace(context, site=sketch_of_scene(scene))).echoes
+    fix = locate_ping(1, known, burst, part, replace(context, site=sketch_of_scene(at.scene))).echoes
     spent = time.process_time() - direct - (direct - begin)
     if fix is None or not fix.modes:
-        return np.nan, 0.0, 1.0, spent
+        return np.nan, 1.0, 1.0, 1.0, spent
+    source = np.array(at.pinger.position_m)
     error = float(np.linalg.norm((fix.modes[0].position_m - source)[:2]))
-    held = sum(mode.probability for mode in fix.modes if mode.holds(source)) > 0.5
-    return error, float(held), float(not fix.ok), spent
+    return error, fix.credible_level(source), float(not fix.ok), float(not fix.sure), spent
 
 
 def summary(results: np.ndarray) -> str:
-    """A row: all answers, then those that were not refused."""
-    error, held, refused, spent = results.T
-    far = ~(error <= 1.0)
-    used = refused == 0
+    """A row: all answers, those that were not refused, and those that were neither refused nor said to be unsure."""
+    error, level, refused, unsure, spent = results.T
+    near, right, used = error <= 1.0, level <= 0.95, refused == 0
+    plain = used & (unsure == 0)
     return " | ".join(
         [
             f"{len(error)}",
             f"{np.nanmedian(error):.2f}",
-            f"{np.mean(~far):.0%}",
-            f"{np.mean(held):.0%}",
+            f"{np.mean(near):.0%}",
+            f"{np.mean(right):.0%}",
             f"{np.mean(refused):.0%}",
             f"{np.median(error[used]):.2f}" if used.any() else "none",
-            f"{np.mean(~far[used]):.0%}" if used.any() else "none",
-            f"{np.mean(held[used]):.0%}" if used.any() else "none",
-            f"{np.mean(far & used):.0%}",
+            f"{np.mean(near[used]):.0%}" if used.any() else "none",
+            f"{np.mean(right[used]):.0%}" if used.any() else "none",
+            f"{np.mean(~near & used):.0%}",
+            f"{np.mean(used & ~plain):.0%}",
+            f"{np.mean(~near & plain):.0%}",
             f"{np.mean(spent):.1f}",
         ]
     ).replace("%", " %")
@@ -232,7 +267,7 @@ def summary(results: np.ndarray) -> str:
 
 HEADER = (
     "| setting | places | median m | within 1 m | region right | refused | median m | within 1 m | region right | "
-    "over 1 m and not refused | CPU s |\n| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |"
+    "over 1 m, not refused | not sure to 1 m | over 1 m, unannounced | CPU s |\n" + "| --- " * 13 + "|"
 )
 
 

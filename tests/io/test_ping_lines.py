@@ -61,6 +61,8 @@ ECHOES = EchoFix(
     True,
     "",
     (EchoMode(np.array([4.0, 3.0, 1.3]), np.diag([0.04, 0.01, 0.02]), 0.9),),
+    0.05,
+    0.07,
     0.02,
     0.01,
     (FaceOffset("floor_depth", 0.03, 0.6),),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import chdtrc
@@ -11,19 +11,20 @@ from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.estimate.echoes.baseband import Baseband, burst_table, to_baseband
-from acoustics.estimate.echoes.fit import Modes, fit_modes, position_of
-from acoustics.estimate.echoes.paths import ATTITUDE, FACES, SiteKnowledge, X, Y
-from acoustics.estimate.echoes.search import DirectBearing, start_states
+from acoustics.estimate.echoes.fit import Modes, fit_modes, joined
+from acoustics.estimate.echoes.paths import ATTITUDE, FACES, SiteKnowledge
+from acoustics.estimate.echoes.places import Places, loosened, weighed, with_faces_of, worst_face
+from acoustics.estimate.echoes.search import DirectBearing, start_states, states_around
 from acoustics.estimate.tdoa import Segment
-from acoustics.io.echo_fix import EchoFix, EchoMode, FaceOffset
+from acoustics.io.echo_fix import FAR_M, EchoFix, EchoMode, FaceOffset
 
 N_STARTS = 32
 MISFIT_P = 1e-3
-_LOOSE_SD_M = 0.3  # of floor and walls where the sketch is put to the test
-_LOOSE_STARTS = 10
+_LOOSE_STARTS = 10  # there, with the floor as sketched and with each of the shifts
+_NEARBY, _TAKEN_BACK = 8, 3  # starts about the best mode, and those of their modes that are tried with the sketch
 _FLOOR_SHIFTS_M = (-0.25, 0.25)
-_FARTHEST_PULL = 2.5  # standard deviations by which a face may lie off its sketch: by chance one in 80 does
-_FARTHEST_CHI2 = 13.8  # of two degrees of freedom: by chance one in 1,000
+MOST_WRONG_SKETCH = 0.5
+MOST_FAR = 1 / 3  # odds of two to one for the best place: a choice, and `EchoFix.sure` asks for nine to one
 _LEAD_S = 2e-4  # of samples before the direct sound
 _LEAST_CONSTANTS = 3.0  # of the burst's build-up: shorter samples tell nothing of echoes
 
@@ -116,20 +117,33 @@ def locate_by_echoes(
     if not len(starts):
         return EchoFix(False, "no place in the water of the site sketch lies on the bearing")
     modes = fit_modes(known, baseband, table, starts, window_s=window)
-    loose = _loosened(known)
-    free = [_with_faces_of(known, loose, np.concatenate([modes.state, starts[:_LOOSE_STARTS]]))]
+    loose = loosened(known)
+    free_starts = [with_faces_of(known, loose, np.concatenate([modes.state, starts[:_LOOSE_STARTS]]))]
     if "floor_depth" in known.faces.parameters:
-        free += [starts_of(loose, _LOOSE_STARTS, shift) for shift in _FLOOR_SHIFTS_M]
-    free_modes = fit_modes(loose, baseband, table, np.concatenate(free), window_s=window)
-    doubt = _doubt_of_sketch(known, loose, modes, free_modes)
-    return _judged(known, baseband, modes, len(starts), window, doubt)
+        free_starts += [starts_of(loose, _LOOSE_STARTS, shift) for shift in _FLOOR_SHIFTS_M]
+    free = fit_modes(loose, baseband, table, np.concatenate(free_starts), window_s=window)
+    nearby = states_around(loose, baseband, table, free.state[0], window_s=window, count=_NEARBY)
+    if len(nearby):
+        more = fit_modes(loose, baseband, table, nearby, window_s=window)
+        back = with_faces_of(loose, known, more.state[:_TAKEN_BACK])
+        free, modes = joined(free, more), joined(modes, fit_modes(known, baseband, table, back, window_s=window))
+    return _judged(Fitted(known, loose, modes, free), baseband, len(starts), window)
 
 
-def _judged(
-    known: SiteKnowledge, baseband: Baseband, modes: Modes, n_starts: int, window_s: float, doubt: str
-) -> EchoFix:
+@dataclass(frozen=True)
+class Fitted:
+    """Modes by the sketch, and those of the same samples with floor and walls loosened."""
+
+    known: SiteKnowledge
+    loose: SiteKnowledge
+    modes: Modes
+    free: Modes
+
+
+def _judged(fitted: Fitted, baseband: Baseband, n_starts: int, window_s: float) -> EchoFix:
     """The modes as an answer, and whether the best may be used."""
-    place, covariance = position_of(known, modes)
+    known, modes = fitted.known, fitted.modes
+    places = weighed(known, modes, fitted.loose, fitted.free)
     best, sd = modes.state[0], np.sqrt(np.diag(modes.covariance[0]))
     pulls = best[FACES : FACES + len(known.faces_sd)]
     offsets = tuple(
@@ -139,11 +153,14 @@ def _judged(
     # Twice the squares of complex samples: as many degrees of freedom as real numbers; what is fitted hardly counts.
     dof = 2 * baseband.samples.size
     p_value = float(chdtrc(dof, modes.misfit[0]))
-    reason = doubt or _doubt(known, place[0], p_value)
+    reason = _doubt(fitted, places, p_value)
+    listed = zip(places.position_m, places.covariance_m2, places.probability.tolist(), strict=True)
     return EchoFix(
         ok=not reason,
         reason=reason,
-        modes=tuple(EchoMode(*mode) for mode in zip(place, covariance, modes.weights.tolist(), strict=True)),
+        modes=tuple(EchoMode(*mode) for mode in listed),
+        far_probability=places.far,
+        wrong_sketch_probability=places.wrong_sketch,
         heading_correction=float(best[ATTITUDE + 2] * known.pose.heading_sd),
         heading_correction_sd=float(sd[ATTITUDE + 2] * known.pose.heading_sd),
         face_offsets=offsets,
@@ -154,52 +171,19 @@ def _judged(
     )
 
 
-def _loosened(known: SiteKnowledge) -> SiteKnowledge:
-    """The same, with the places of floor and walls known to `_LOOSE_SD_M` only."""
-    tilt = np.array([name.startswith("floor_slope") for name in known.faces.parameters], dtype=bool)
-    return replace(known, faces_sd=np.where(tilt, known.faces_sd, np.maximum(known.faces_sd, _LOOSE_SD_M)))
-
-
-def _with_faces_of(known: SiteKnowledge, other: SiteKnowledge, state: Floats) -> Floats:
-    """States of one knowledge as states of another, whose faces have other standard deviations."""
-    at = slice(FACES, FACES + len(known.faces_sd))
-    meant = np.array(state)
-    meant[:, at] *= np.divide(
-        known.faces_sd, other.faces_sd, out=np.ones(len(known.faces_sd)), where=other.faces_sd > 0
-    )
-    return meant
-
-
-def _doubt_of_sketch(known: SiteKnowledge, loose: SiteKnowledge, modes: Modes, free: Modes) -> str:
-    """Whether the modes of the same samples with loosened faces, `free`, speak against the sketch.
-
-    They tell by themselves where the faces are. Too far from the sketch for its standard deviation and theirs, or the
-    pinger elsewhere: the sketch may be wrong, and no answer by it is safe.
-    """
-    at = slice(FACES, FACES + len(known.faces_sd))
-    places = loose.faces_sd >= _LOOSE_SD_M
-    if not places.any():
-        return ""
-    offset = free.state[0, at] * loose.faces_sd
-    sd = np.sqrt(np.diag(free.covariance[0])[at]) * loose.faces_sd
-    pulls = np.where(places, offset / np.sqrt(known.faces_sd**2 + sd**2), 0.0)
-    worst = int(np.argmax(np.abs(pulls)))
-    if abs(pulls[worst]) > _FARTHEST_PULL:
-        return (
-            f"by the echoes the {known.faces.parameters[worst].replace('_', ' ')} is off the site sketch by "
-            f"{offset[worst]:+.2f} m, +-{sd[worst]:.2f}: measure it again"
-        )
-    off = free.state[0, [X, Y]] - modes.state[0, [X, Y]]
-    if off @ np.linalg.solve(free.covariance[0][:2, :2], off) > _FARTHEST_CHI2:
-        return "another place fits better once floor and walls may stand off the site sketch: measure them again"
-    return ""
-
-
-def _doubt(known: SiteKnowledge, place_m: Floats, p_value: float) -> str:
+def _doubt(fitted: Fitted, places: Places, p_value: float) -> str:
     """Why the answer may not be used; empty where nothing speaks against it."""
+    faces = fitted.known.faces
     if p_value < MISFIT_P:
         return "the echoes do not fit the site sketch: a wrong wall or floor, or something else that reflects"
-    height = known.faces.normals @ place_m - known.faces.offsets_m
+    if places.wrong_sketch > MOST_WRONG_SKETCH:
+        return (
+            f"by the echoes the site sketch is wrong with a probability of {places.wrong_sketch:.0%}, and the "
+            f"{worst_face(fitted.known, fitted.loose, fitted.free)}: measure it again"
+        )
+    height = faces.normals @ places.position_m[0] - faces.offsets_m
     if np.any(height < 0):
-        return f"the best place lies beyond the sketch's {known.faces.names[int(np.argmin(height))]}"
+        return f"the best place lies beyond the sketch's {faces.names[int(np.argmin(height))]}"
+    if places.far > MOST_FAR:
+        return f"the pinger is over {FAR_M:g} m from the best place with a probability of {places.far:.0%}"
     return ""

@@ -20,7 +20,7 @@ _LEAST_WEIGHT = 1e-3
 _LARGEST_STEP_M = 0.5
 # What the model leaves out, such as echoes of the hull: without it 95 % regions held the truth in four of five
 # simulated pings (benchmarks/echo_estimator.py, half-wave).
-_VARIANCE_SCALE = 2.0
+VARIANCE_SCALE = 2.0
 _ROUGH, _SMOOTH = Roughness(timing_sd_m=0.03), Roughness()
 
 
@@ -47,12 +47,6 @@ class Modes:
     log_evidence: Floats
     misfit: Floats
     members: np.ndarray
-
-    @property
-    def weights(self) -> Floats:
-        """Probability of each mode [1]."""
-        share = np.exp(self.log_evidence - self.log_evidence.max())
-        return np.asarray(share / share.sum())
 
 
 def fit_modes(
@@ -120,21 +114,31 @@ def _modes(problem: Problem, state: Floats, members: np.ndarray) -> Modes:
     information = np.moveaxis(information, -1, 0)
     covariance = np.asarray(np.linalg.inv(information), dtype=float)
     evidence = -0.5 * misfit - log_determinant - 0.5 * np.linalg.slogdet(information)[1]
+    return _different(Modes(state, covariance, np.asarray(evidence, dtype=float), misfit, members))
+
+
+def joined(modes: Modes, others: Modes) -> Modes:
+    """Minima of the same samples found from different starts, each place once."""
+    pairs = zip(vars(modes).values(), vars(others).values(), strict=True)
+    return _different(Modes(*(np.concatenate(pair) for pair in pairs)))
+
+
+def _different(modes: Modes) -> Modes:
+    """The best first, those of hardly any weight and those that tell the same place left out."""
+    evidence = modes.log_evidence
     order = np.argsort(-evidence, kind="stable")
     rows: list[int] = []
     together: list[int] = []
     for k in order:
-        if evidence[k] < evidence[order[0]] + np.log(_LEAST_WEIGHT) and rows:
+        if evidence[k] < evidence[order[0]] + VARIANCE_SCALE * np.log(_LEAST_WEIGHT) and rows:
             continue
-        same = [n for n, j in enumerate(rows) if _same(state[k], state[j], covariance[j])]
+        same = [n for n, j in enumerate(rows) if _same(modes.state[k], modes.state[j], modes.covariance[j])]
         if same:
-            together[same[0]] += int(members[k])
+            together[same[0]] += int(modes.members[k])
         else:
             rows.append(int(k))
-            together.append(int(members[k]))
-    return Modes(
-        state[rows], covariance[rows], np.asarray(evidence[rows], dtype=float), misfit[rows], np.array(together)
-    )
+            together.append(int(modes.members[k]))
+    return Modes(modes.state[rows], modes.covariance[rows], evidence[rows], modes.misfit[rows], np.array(together))
 
 
 def _same(state: Floats, other: Floats, covariance: Floats) -> bool:
@@ -147,8 +151,8 @@ def _same(state: Floats, other: Floats, covariance: Floats) -> bool:
 def position_of(known: SiteKnowledge, modes: Modes) -> tuple[Floats, Floats]:
     """Place [m], shape (n, 3), of each mode and its covariance [m^2], shape (n, 3, 3).
 
-    The covariance is the Laplace approximation's times `_VARIANCE_SCALE`.
+    The covariance is the Laplace approximation's times `VARIANCE_SCALE`.
     """
     at = [X, Y, DEPTH]
     scale = np.array([1.0, 1.0, known.depth_sd_m])
-    return sources_m(known, modes.state), _VARIANCE_SCALE * modes.covariance[:, at][:, :, at] * scale[:, None] * scale
+    return sources_m(known, modes.state), VARIANCE_SCALE * modes.covariance[:, at][:, :, at] * scale[:, None] * scale

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from acoustics.base.frames import Floats, wrap_angle
 from acoustics.estimate.echoes.baseband import Baseband, BurstTable
-from acoustics.estimate.echoes.likelihood import Roughness, coarse_evidence, new_problem
+from acoustics.estimate.echoes.likelihood import Problem, Roughness, coarse_evidence, cost, new_problem
 from acoustics.estimate.echoes.paths import (
     ATTITUDE,
     CARRIER,
@@ -19,15 +20,20 @@ from acoustics.estimate.echoes.paths import (
     X,
     Y,
     path_sets,
+    sources_m,
 )
 
 _STEP_M = 0.25
+_APART_M = 1.5 * _STEP_M
 _NEAREST_M, _FARTHEST_M = 0.5, 60.0
 _OFF_WALL_M = 0.02
 _SECTOR_SD = 3.0
 # Wide enough that a cell stands for its surroundings: a path's length errs by this for each bounce.
 COARSE = Roughness(diffuse=0.05, timing_sd_m=0.04, least_bounces=1)
 _AT_ONCE = 32
+# About a mode: as fine as an edge of the burst, as far as echoes of one edge are taken for those of another.
+_NEAR_STEP_M, _NEAR_M, _NEAR_APART_M = 0.15, 1.0, 0.25
+_NEAR = Roughness(timing_sd_m=0.03)
 
 
 @dataclass(frozen=True)
@@ -71,7 +77,7 @@ def start_states(
     """
     offset_hz = baseband.carrier_offset_hz()
     baseband = baseband.turned(offset_hz).thinned()
-    cells = _grid(known, bearings)
+    cells = water_along(known, bearings, sds=_SECTOR_SD, off_wall_m=_OFF_WALL_M)
     if floor_shift_m:  # a guess of a guess: every other cell will do
         cells = cells[::2]
     cells = np.concatenate([places_m[:, :2], cells])
@@ -83,34 +89,60 @@ def start_states(
         floor = known.faces.parameters.index("floor_depth")
         states[:, FACES + floor] = floor_shift_m / known.faces_sd[floor]
     fit = _log_evidence(known, baseband, table, states, window_s)
-    return states[_apart(cells, fit, count)]
+    return states[_apart(cells, fit, count, _APART_M)]
 
 
-def _grid(known: SiteKnowledge, bearings: tuple[DirectBearing, ...]) -> Floats:
-    """Places in the water along the bearings, shape (n, 2) [m]."""
+def states_around(
+    known: SiteKnowledge, baseband: Baseband, table: BurstTable, state: Floats, *, window_s: float, count: int
+) -> Floats:
+    """States like one, shape (n_parameters,), at the best places about its own, shape (count or fewer, n_parameters).
+
+    With attitude, faces, carrier and Q as they were fitted there, all channels count coherently: so places are told
+    apart that are all alike on the first grid, where minima lie closer than its cells.
+    """
+    steps = np.arange(-int(_NEAR_M / _NEAR_STEP_M), int(_NEAR_M / _NEAR_STEP_M) + 1) * _NEAR_STEP_M
+    grid = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
+    cells = state[[X, Y]] + grid[np.hypot(*grid.T) <= _NEAR_M]
+    cells = cells[_in_the_water(known, cells)]
+    states = np.repeat(state[None], len(cells), axis=0)
+    if not len(cells):
+        return states
+    states[:, [X, Y]] = cells
+    distance = np.linalg.norm(sources_m(known, states) - known.middle_m, axis=-1)
+    before = np.linalg.norm(sources_m(known, state[None])[0] - known.middle_m)
+    states[:, EMISSION] += (before - distance) / known.sound_speed_m_s / EMISSION_UNIT_S
+
+    def fit(problem: Problem, states: Floats) -> Floats:
+        misfit, log_determinant = cost(problem, states)
+        return -0.5 * misfit - log_determinant
+
+    problem = new_problem(known, baseband, table, path_sets(known, sources_m(known, states), window_s), _NEAR)
+    return states[_apart(cells, _in_parts(problem, states, fit), count, _NEAR_APART_M)]
+
+
+def water_along(known: SiteKnowledge, bearings: tuple[DirectBearing, ...], *, sds: float, off_wall_m: float) -> Floats:
+    """Places along the bearings, to so many standard deviations, in the water and off the walls, shape (n, 2) [m]."""
     heading, sd = known.pose.heading, known.pose.heading_sd
-    middle = known.middle_m
-    ranges = np.arange(_NEAREST_M, _FARTHEST_M, _STEP_M)
     parts = []
-    for r in ranges:
+    for r in np.arange(_NEAREST_M, _FARTHEST_M, _STEP_M):
         if bearings:
             for b in bearings:
-                half = min(_SECTOR_SD * np.hypot(b.bearing_sd, sd), np.pi)
+                half = min(sds * np.hypot(b.bearing_sd, sd), np.pi)
                 n = 2 * int(np.ceil(half * r / _STEP_M)) + 1
                 parts.append((np.full(n, r), heading + b.bearing + np.linspace(-half, half, n)))
         else:
             n = max(int(2 * np.pi * r / _STEP_M), 8)
             parts.append((np.full(n, r), np.arange(n) * 2 * np.pi / n))
     reach, azimuth = (np.concatenate(values) for values in zip(*parts, strict=True))
-    places = middle[:2] + reach[:, None] * np.stack([np.cos(azimuth), np.sin(azimuth)], axis=-1)
-    return places[_in_the_water(known, places)]
+    places = known.middle_m[:2] + reach[:, None] * np.stack([np.cos(azimuth), np.sin(azimuth)], axis=-1)
+    return places[_in_the_water(known, places, off_wall_m)]
 
 
-def _in_the_water(known: SiteKnowledge, places_m: Floats) -> np.ndarray:
+def _in_the_water(known: SiteKnowledge, places_m: Floats, off_wall_m: float = _OFF_WALL_M) -> np.ndarray:
     faces = known.faces
     place = np.column_stack([places_m, np.full(len(places_m), known.depth_m)])
     walls = np.array([name.startswith("wall") for name in faces.names], dtype=bool)
-    return np.all(place @ faces.normals[walls].T - faces.offsets_m[walls] > _OFF_WALL_M, axis=-1)
+    return np.all(place @ faces.normals[walls].T - faces.offsets_m[walls] > off_wall_m, axis=-1)
 
 
 def _states(known: SiteKnowledge, cells_m: Floats, bearings: tuple[DirectBearing, ...], onset_s: float) -> Floats:
@@ -139,24 +171,27 @@ def _log_evidence(
     places = np.column_stack([states[:, [X, Y]], np.full(len(states), known.depth_m)])
     paths = path_sets(known, places, window_s)
     problem = new_problem(known, baseband, table, paths, COARSE)
-    count = np.sum(paths.expected > 0, axis=-1)
+    return _in_parts(problem, states, coarse_evidence)
+
+
+def _in_parts(problem: Problem, states: Floats, evidence: Callable[[Problem, Floats], Floats]) -> Floats:
+    """An evidence of states, some at a time, those of as many paths together: the others are padded; shape (n,)."""
     out = np.empty(len(states))
-    # Those of as many paths together: the others are padded.
-    order = np.argsort(count, kind="stable")
+    order = np.argsort(np.sum(problem.paths.expected > 0, axis=-1), kind="stable")
     for k in range(0, len(states), _AT_ONCE):
         rows = order[k : k + _AT_ONCE]
-        out[rows] = coarse_evidence(problem.subset(rows), states[rows])
+        out[rows] = evidence(problem.subset(rows), states[rows])
     return out
 
 
-def _apart(cells_m: Floats, fit: Floats, count: int) -> np.ndarray:
+def _apart(cells_m: Floats, fit: Floats, count: int, apart_m: float) -> np.ndarray:
     """Indices of the best cells, none beside a better one."""
     order, chosen = np.argsort(-fit, kind="stable"), []
     free = np.ones(len(fit), dtype=bool)
     for k in order:
         if free[k]:
             chosen.append(k)
-            free &= np.linalg.norm(cells_m - cells_m[k], axis=-1) > 1.5 * _STEP_M
+            free &= np.linalg.norm(cells_m - cells_m[k], axis=-1) > apart_m
         if len(chosen) == count:
             break
     return np.array(chosen)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from acoustics.io.echo_fix import EchoFix
+from acoustics.io.echo_fix import FAR_M, EchoFix
 from acoustics.io.ping import Ping
 from acoustics.present.text.tables import number, percent, table
 
@@ -38,12 +38,17 @@ def echoes_text(pings: Sequence[Ping], surveyed_m: tuple[float, float, float] | 
         others = [
             f"{', '.join(f'{x:.1f}' for x in mode.position_m)} ({percent(mode.probability)})"
             for mode in fix.modes[1:]
-            if mode.probability >= 0.01
+            if mode.probability >= 0.01 and not fix.modes[0].holds(mode.position_m)
         ]
         if others:
             lines.append(f"{ping.time_s:.6f} s, also: {'; '.join(others)}")
         if not fix.ok:
             lines += textwrap.wrap(f"{ping.time_s:.6f} s, not to be used: {fix.reason}", 100)
+        elif not fix.sure:
+            lines.append(
+                f"{ping.time_s:.6f} s, not sure to {FAR_M:g} m: farther off with a probability of "
+                f"{percent(fix.far_probability)}"
+            )
     if place is not None:
         lines += _summary([p.echoes for p in pings if p.echoes is not None and p.echoes.modes], place)
     return "\n".join([*lines, "", *textwrap.wrap(_LEGEND, 100)])
@@ -69,7 +74,7 @@ def _checked(fix: EchoFix | None, place_m: np.ndarray | None) -> tuple[str, ...]
 
 
 def _holds(fix: EchoFix, place_m: np.ndarray) -> bool:
-    return sum(mode.probability for mode in fix.modes if mode.holds(place_m)) > 0.5
+    return fix.credible_level(place_m) <= 0.95
 
 
 def _summary(fixes: Sequence[EchoFix], place_m: np.ndarray) -> list[str]:

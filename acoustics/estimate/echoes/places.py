@@ -1,0 +1,90 @@
+"""Places that fit, weighed over two hypotheses: that the site sketch is right, and that its faces are anywhere near."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from acoustics.base.frames import Floats
+from acoustics.base.mixtures import share_beyond
+from acoustics.estimate.echoes.fit import VARIANCE_SCALE, Modes, position_of
+from acoustics.estimate.echoes.paths import FACES, SiteKnowledge
+from acoustics.io.echo_fix import FAR_M
+
+WRONG_SKETCH = 0.1  # of sketches, before anything is heard: a guess, and ten times less or more is 2.3 nats
+_LOOSE_SD_M = 0.3  # of floor and walls where the sketch is wrong
+_LEAST_PROBABILITY = 1e-3
+
+
+@dataclass(frozen=True)
+class Places:
+    """Places that fit by either hypothesis, the most probable first.
+
+    Parameters
+    ----------
+    position_m, covariance_m2 : ndarray, shape (n, 3) and (n, 3, 3)
+        Site frame [m].
+    probability : ndarray, shape (n,)
+        Adds up to 1.
+    wrong_sketch : float
+        Probability that the sketch is wrong [1].
+    far : float
+        Probability that the pinger is over `FAR_M` from the first place on the map [1].
+    """
+
+    position_m: Floats
+    covariance_m2: Floats
+    probability: Floats
+    wrong_sketch: float
+    far: float
+
+
+def loosened(known: SiteKnowledge) -> SiteKnowledge:
+    """The same, with the places of floor and walls known to `_LOOSE_SD_M` only."""
+    return replace(known, faces_sd=np.where(is_tilt(known), known.faces_sd, np.maximum(known.faces_sd, _LOOSE_SD_M)))
+
+
+def is_tilt(known: SiteKnowledge) -> np.ndarray:
+    """Which of the faces' parameters are slopes, shape (n_face_parameters,)."""
+    return np.array([name.startswith("floor_slope") for name in known.faces.parameters], dtype=bool)
+
+
+def with_faces_of(known: SiteKnowledge, other: SiteKnowledge, state: Floats) -> Floats:
+    """States of one knowledge as states of another, whose faces have other standard deviations."""
+    at = slice(FACES, FACES + len(known.faces_sd))
+    meant = np.array(state)
+    meant[:, at] *= np.divide(
+        known.faces_sd, other.faces_sd, out=np.ones(len(known.faces_sd)), where=other.faces_sd > 0
+    )
+    return meant
+
+
+def weighed(known: SiteKnowledge, modes: Modes, loose: SiteKnowledge, free: Modes) -> Places:
+    """The modes by the sketch and those of the loosened one, `free`, as one posterior.
+
+    The evidence is that of errors a few times smaller than those of real paths: what widens the variances by
+    `VARIANCE_SCALE` divides its logarithm (a power posterior: A. Bhattacharya, D. Pati and Y. Yang, Ann. Statist. 47,
+    39-66 (2019)).
+    """
+    log_weight = [np.log1p(-WRONG_SKETCH) + modes.log_evidence / VARIANCE_SCALE]
+    log_weight += [np.log(WRONG_SKETCH) + free.log_evidence / VARIANCE_SCALE]
+    weight = np.exp(np.concatenate(log_weight) - max(w.max() for w in log_weight))
+    places = zip(position_of(known, modes), position_of(loose, free), strict=True)
+    place, covariance = (np.concatenate(pair) for pair in places)
+    wrong = float(weight[len(modes.log_evidence) :].sum() / weight.sum())
+    rows = np.argsort(-weight, kind="stable")
+    rows = rows[weight[rows] >= _LEAST_PROBABILITY * weight.sum()]
+    place, covariance, weight = place[rows], covariance[rows], weight[rows] / weight[rows].sum()
+    far = share_beyond(FAR_M, place[0, :2], place[:, :2], covariance[:, :2, :2], weight)
+    return Places(place, covariance, weight, wrong, far)
+
+
+def worst_face(known: SiteKnowledge, loose: SiteKnowledge, free: Modes) -> str:
+    """Which face stands farthest off the sketch by the best mode of the loosened one, in words."""
+    at = slice(FACES, FACES + len(known.faces_sd))
+    offset = free.state[0, at] * loose.faces_sd
+    sd = np.sqrt(VARIANCE_SCALE * np.diag(free.covariance[0])[at]) * loose.faces_sd
+    pull = np.where(is_tilt(known), 0.0, np.abs(offset) / np.sqrt(known.faces_sd**2 + sd**2))
+    worst = int(np.argmax(pull))
+    return f"{known.faces.parameters[worst].replace('_', ' ')} is off by {offset[worst]:+.2f} m, +-{sd[worst]:.2f}"
