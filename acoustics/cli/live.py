@@ -142,7 +142,8 @@ class _Follower:
             with suppress(queue.Empty):
                 self._ping(inbox.pings.get_nowait())
             self._answers()
-            self._silence()
+            if inbox.pings.empty():  # the time that an answer took is no silence of who sends pings
+                self._silence()
         final = self.run.answer("end")
         self.show(final)
         return final

@@ -74,7 +74,7 @@ def test_a_stalled_stream_is_said_once_and_the_run_goes_on(capsys):
 def test_without_poses_a_ping_has_its_line_all_the_same(capsys, tmp_path):
     path = tmp_path / "nav.csv"
     path.write_text(NAVIGATION[: NAVIGATION.index("\n8.0,")])
-    answers, _ = followed(capsys, LINES, replace(OPTIONS, wait_s=0.3, stall_s=0.25), str(path))
+    answers, _ = followed(capsys, LINES, replace(OPTIONS, wait_s=1.5, stall_s=0.25), str(path))
     assert answers[-1]["waiting"] == [5, 6, 7, 8, 9, 10]
     assert len(answers[-1]["solution"]["pings"]) == 4
     assert any("the navigation has stopped" in flag for answer in answers for flag in answer["flags"])
