@@ -22,6 +22,8 @@ from acoustics.cli.numbers import FloatRange
 from acoustics.cli.options import Command, commit_options
 
 if TYPE_CHECKING:
+    from concurrent.futures import Future
+
     from acoustics.io.navigation_stream import Row
     from acoustics.io.ping import Ping
     from acoustics.study.live import LiveAnswer, LiveRun
@@ -200,6 +202,8 @@ def follow_live(
     draw: Callable[[LiveAnswer], bytes],
 ) -> LiveAnswer:
     """Print a line for each ping of a stream, and keep state and page up to date, until the stream ends."""
+    from concurrent.futures import ThreadPoolExecutor
+
     from acoustics.base.errors import InputError
     from acoustics.base.files import write_file
     from acoustics.io.navigation_stream import RowReader, navigation_lines
@@ -238,24 +242,33 @@ def follow_live(
         except InputError as error:
             _say(str(error))
 
+    unwritten: list[Future[None]] = []
+
     def show(answer: LiveAnswer) -> None:
+        while unwritten:  # what a line tells is kept by then
+            unwritten.pop().result()
         click.echo(json.dumps(to_dict(answer), allow_nan=False))  # which flushes
         if options.page is not None:
             write_file(options.page, draw(answer), force=True)
 
+    def write_state(path: Path, table: dict[str, Any]) -> None:
+        write_file(path, json.dumps(table, allow_nan=False).encode(), force=True)
+
     def keep() -> None:
-        if options.state is not None:
-            write_file(options.state, json.dumps(run.table(), allow_nan=False).encode(), force=True)
+        if options.state is not None:  # while the answer is worked out: the disk takes longer than that
+            unwritten.append(writer.submit(write_state, options.state, run.table()))
 
     threading.Thread(target=read_pings, daemon=True).start()
     if navigation is not None:
         threading.Thread(target=read_navigation, args=(navigation,), daemon=True).start()
+    writer = ThreadPoolExecutor(1)
     try:
         return _Follower(run, pinger, options, show, keep).follow(inbox)
     except (KeyboardInterrupt, click.Abort):
         raise click.Abort("each ping heard until then has its line") from None
     finally:
         stopped.set()
+        writer.shutdown()
 
 
 def _say(line: str) -> None:

@@ -199,7 +199,7 @@ class NavigationLog:
 
     def table(self) -> dict[str, Any]:
         """What `restore` takes, of plain numbers."""
-        return {"rows": self.rows, "origin_m": self.origin_m, "travelled_m": self.travelled_m}
+        return {"rows": self.rows.copy(), "origin_m": self.origin_m, "travelled_m": self.travelled_m}
 
     def restore(self, state: NavigationState) -> None:
         """Take up where `table` was made."""
