@@ -102,20 +102,23 @@ def winning_shares(vectors: Floats, excess: Floats | None, slope: Floats, own_sl
     n_candidates, m = vectors.shape[-2:]
     noise = _standard_normal(m + slope.shape[-1])
     # One row at a time keeps the table of candidates by noise in the cache.
-    shares = np.empty(vectors.shape[:-1])
+    shares = np.zeros(vectors.shape[:-1])
     for row, v in enumerate(vectors):
         misfit = 2 * v @ noise[:m] + (v**2).sum(axis=-1, keepdims=True)
         right = np.zeros(noise.shape[1])
+        if excess is not None and slope.shape[-1] == 3:
+            right = (own_slope[row] @ noise[m:]) ** 2
+        # What lies outside adds to a misfit, so many sets never fit better than the right one.
+        able = np.flatnonzero(misfit.min(axis=1) < right.max())
+        misfit = misfit[able]
         if excess is not None:
-            outside = excess[row][:, None] + slope[row] @ noise[m:]
-            if slope.shape[-1] == 3:
-                right = (own_slope[row] @ noise[m:]) ** 2
-            else:
-                outside = np.maximum(outside, 0.0)
-            misfit += outside**2
-        best = misfit.argmin(axis=0)
-        wins = misfit[best, np.arange(len(best))] < right
-        shares[row] = np.bincount(best[wins], minlength=n_candidates) / len(best)
+            outside = excess[row, able, None] + slope[row, able] @ noise[m:]
+            misfit += (outside if slope.shape[-1] == 3 else np.maximum(outside, 0.0)) ** 2
+        # Which one fits best is sought only where one fits better than the right set.
+        lost = np.flatnonzero((misfit < right).any(axis=0))
+        if len(lost):
+            best = able[misfit[:, lost].argmin(axis=0)]
+            shares[row] = np.bincount(best, minlength=n_candidates) / len(right)
     return shares
 
 
