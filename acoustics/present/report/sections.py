@@ -14,7 +14,15 @@ from acoustics.present.plot.validate import validation_plot
 from acoustics.present.report.blocks import Block, Section, figure_block, table_block, text
 from acoustics.present.report.closing import assumptions, repeat, safety
 from acoustics.present.report.live import live_block
-from acoustics.present.text.budget import LEGEND, RANGE_LOST, advice, budget_notes, budget_rows, budget_warning
+from acoustics.present.text.budget import (
+    LEGEND,
+    RANGE_LOST,
+    advice,
+    budget_notes,
+    budget_rows,
+    budget_warning,
+    known_pool_sentence,
+)
 from acoustics.present.text.check import (
     LINK_NOTE,
     electronics_words,
@@ -244,7 +252,7 @@ def _budget(report: Report) -> Section:
                 caption="Work on the longest dark bar first. Diamonds: the total with that one error halved.",
             ),
             table_block(budget_rows(result), "Contributions at the vehicle's place"),
-            *text(LEGEND, *(note[0].upper() + note[1:] for note in budget_notes(result))),
+            *text(known_pool_sentence(result), LEGEND, *(note[0].upper() + note[1:] for note in budget_notes(result))),
         ],
     )
 

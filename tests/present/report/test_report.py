@@ -15,6 +15,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from acoustics.present.report.page import report_page
+from acoustics.present.text.budget import known_pool_sentence
 from acoustics.present.text.tables import to_json
 from acoustics.scene.scenario import load_scene, shipped
 from acoustics.study.report.contents import study_report
@@ -185,6 +186,10 @@ def test_what_comes_from_a_file_is_escaped(report):
 def test_cautions_and_reproduction_are_there(report, page):
     for text in ("never for anyone", "swimmers and divers", "marine life", report.scenario_sha256, "--seed 1"):
         assert text in page
+
+
+def test_the_budget_says_what_who_knows_the_pool_could_reach(report, page):
+    assert known_pool_sentence(report.budget) in page
 
 
 def test_its_json_keeps_to_the_shipped_schema(report):
