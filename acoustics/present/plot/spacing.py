@@ -11,7 +11,7 @@ from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 from acoustics.base.intervals import Interval
 from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, SAND, STYLE, conclude
 from acoustics.present.text.spacing import spacing_headline
-from acoustics.study.spacing import SpacingStudy
+from acoustics.study.spacing import Alternative, SpacingStudy
 
 _LEAST_DEG, _MOST_DEG = 0.02, 180.0
 
@@ -71,14 +71,25 @@ def _errors(axes: Axes, study: SpacingStudy) -> None:
         zorder=6,
         label=f"recommended: {1e3 * chosen.spacing_m:.0f} mm at {chosen.sample_rate_hz / 1e3:g} kHz",
     )
+    others = [] if study.alternative is None else _uneven(axes, study.alternative)
     _limits(axes, study, named=True)
     axes.set(xscale="log", yscale="log", ylabel="bearing error, RMS [deg]")
-    finite = np.concatenate([study.right_integer_deg, study.expected_deg, study.envelope_deg, *shown])
+    finite = np.concatenate([study.right_integer_deg, study.expected_deg, study.envelope_deg, *shown, others])
     finite = finite[np.isfinite(finite)]
     axes.set_ylim(max(_LEAST_DEG, 0.6 * finite.min()), min(_MOST_DEG, 2.2 * finite.max()))
     axes.yaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}"))
     axes.yaxis.set_minor_locator(NullLocator())
+
+
+def _uneven(axes: Axes, alternative: Alternative) -> list[float]:
+    """The uneven array after one ping and after four, at its shortest baseline; the errors drawn [deg]."""
+    uneven = alternative.uneven
+    errors = [uneven.one_ping.rms_deg.value, uneven.four_pings.rms_deg.value]
+    places = np.full(len(errors), 1e3 * uneven.shortest_baseline_m)
+    label = "uneven array: one ping (above), four joined"
+    axes.plot(places, errors, "s-", ms=7, lw=1.2, color=MOSS, mfc="white", mew=2, zorder=6, label=label)
+    return errors
 
 
 def _cycles(axes: Axes, study: SpacingStudy) -> None:

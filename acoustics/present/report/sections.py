@@ -37,7 +37,7 @@ from acoustics.present.text.map import KNOWN_POOL_TITLE, echo_rows, known_pool_r
 from acoustics.present.text.map import station_rows as map_station_rows
 from acoustics.present.text.rehearse import outcome_rows, rehearsal_conclusions, rule_text
 from acoustics.present.text.sound_speed import WATER_NOTE, water_rows
-from acoustics.present.text.spacing import rate_rows, spacing_rows
+from acoustics.present.text.spacing import alternative_rows, rate_rows, spacing_rows
 from acoustics.present.text.stations import integer_warning, station_conclusions, station_rows
 from acoustics.present.text.tables import number, percent
 from acoustics.present.text.validate import (
@@ -170,7 +170,7 @@ def _spacing(report: Report) -> Section:
         "spacing",
         "Spacing and sample rate",
         [
-            *text(choice.reason, *study.remarks),
+            *text(choice.reason, *([study.alternative.reason] if study.alternative else []), *study.remarks),
             figure_block(
                 spacing_plot(study),
                 "spacing",
@@ -185,6 +185,11 @@ def _spacing(report: Report) -> Section:
                 ),
             ),
             table_block(spacing_rows(study), "Bearing error, RMS in degrees, by shortest baseline"),
+            *(
+                [table_block(alternative_rows(study), "Scaled or uneven (simulated with echoes, 95 %; RMS in degrees)")]
+                if study.alternative
+                else []
+            ),
             table_block(rate_rows(study), "What the sample rate costs at that spacing (bounds, RMS in degrees)"),
         ],
     )

@@ -8,6 +8,7 @@ import numpy as np
 
 from acoustics.base.intervals import BEARING_GUESS_SD, unless_guessed
 from acoustics.present.text.tables import number, percent, table
+from acoustics.study.draws import JOINED, BearingOutcome
 from acoustics.study.place import Check, Line, Placement, ranges_in_words
 
 _OF = {"bearing": "least error of the bearing", "position": "least horizontal error of the position"}
@@ -131,12 +132,10 @@ def _notes(result: Placement) -> list[str]:
 
 
 def _simulated(result: Placement, check: Check) -> list[str]:
-    right, wrong = check.right_integer_deg, check.wrong_integer
     notes = [
-        f"simulated, {check.trials:,} pings over all the directions, 95 % intervals: {number(right.value, 3)} deg RMS "
-        f"with the right cycle ({number(right.low, 3)} to {number(right.high, 3)}), wrong cycle {percent(wrong.value)} "
-        f"({percent(wrong.low)} to {percent(wrong.high)}); predicted {number(result.mean_error_deg, 3)} deg and "
-        f"{percent(result.mean_wrong_integer)}."
+        f"simulated for the vehicle's own estimator with the echoes in its window, {check.trials:,} pings over all the "
+        f"directions, 95 % intervals: after one ping {_outcome(check.one_ping)}; after {JOINED} joined at one place "
+        f"{_outcome(check.four_pings)}. Wide arrays may have twice as many wrong cycles on real samples."
     ]
     if check.position_m is None or check.refused is None:
         return notes
@@ -152,3 +151,12 @@ def _simulated(result: Placement, check: Check) -> list[str]:
             "(--range-m), and plan to listen from several places."
         )
     return notes
+
+
+def _outcome(outcome: BearingOutcome) -> str:
+    error, right, wrong = outcome.rms_deg, outcome.right_integer_deg, outcome.wrong_integer
+    return (
+        f"{number(error.value, 3)} deg RMS ({number(error.low, 3)} to {number(error.high, 3)}), "
+        f"{number(right.value, 3)} with the right cycle, wrong cycle {percent(wrong.value)} ({percent(wrong.low)} to "
+        f"{percent(wrong.high)})"
+    )

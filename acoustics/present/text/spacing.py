@@ -6,6 +6,7 @@ import textwrap
 
 import numpy as np
 
+from acoustics.base.frames import Floats
 from acoustics.base.intervals import BEARING_GUESS_SD, Interval, unless_guessed
 from acoustics.present.text.tables import Rows, number, percent, table, with_interval
 from acoustics.study.spacing import SpacingStudy
@@ -29,8 +30,11 @@ def spacing_text(study: SpacingStudy) -> str:
         table(*rate_rows(study)),
         "",
         *_together(study),
+        *_alternative(study),
         *textwrap.wrap(f"* {study.recommendation.reason}", 100),
     ]
+    if study.alternative is not None:
+        lines += textwrap.wrap(f"{study.alternative.reason} {_places(study.alternative.uneven.hydrophones_m)}", 100)
     if not all(np.isfinite(error).all() for error in (study.right_integer_deg, study.envelope_deg, study.expected_deg)):
         lines.append("'none': not observed, no better than a guess.")
     for remark in study.remarks:
@@ -59,6 +63,40 @@ def pinger_rows(study: SpacingStudy) -> Rows:
         for each in study.each_pinger
     ]
     return ("pinger", "kHz", "bearing error deg", "wrong cycle", "alone: spacing mm", "alone: rate kHz"), rows
+
+
+def _alternative(study: SpacingStudy) -> list[str]:
+    if study.alternative is None:
+        return []
+    return ["Scaled or uneven (simulated with echoes, 95 %; RMS in degrees)", table(*alternative_rows(study)), ""]
+
+
+def _places(hydrophones_m: Floats) -> str:
+    places = "; ".join(", ".join(f"{1e3 * at:.0f}" for at in row) for row in hydrophones_m + 0.0)
+    return f"Its hydrophones, x, y, z in mm of the body frame: {places}. `pingfix place` searches longer."
+
+
+def alternative_rows(study: SpacingStudy) -> Rows:
+    """The scaled array at the recommended spacing and the uneven one that the hull allows, after one ping and four."""
+    header = ("array", "one ping", "wrong cycle", "four joined", "wrong cycle")
+    if study.alternative is None:
+        return header, []
+    named = (
+        (f"{study.array}, {1e3 * study.recommendation.spacing_m:.1f} mm *", study.alternative.scaled),
+        ("uneven, over the hull", study.alternative.uneven),
+    )
+    rows = [
+        (
+            name,
+            *(
+                cell
+                for outcome in (choice.one_ping, choice.four_pings)
+                for cell in (_simulated(outcome.rms_deg), percent(outcome.wrong_integer.value))
+            ),
+        )
+        for name, choice in named
+    ]
+    return header, rows
 
 
 def spacing_headline(study: SpacingStudy) -> str:

@@ -5,7 +5,7 @@ from acoustics.study.draws.blind_bearings import BlindBearings, draw_blind_beari
 from acoustics.study.draws.errors import DrawnErrors, draw_errors
 from acoustics.study.draws.integers import HALF_A_CYCLE, cycles_apart
 from acoustics.study.draws.own_window import OwnArrivals, own_arrivals
-from acoustics.study.draws.pings import ArrivalErrors, simulate_bearings, simulate_fixes
+from acoustics.study.draws.pings import ArrivalErrors, BearingTrials, simulate_bearings, simulate_fixes
 from acoustics.study.draws.runs import (
     Route,
     fuse_simulated,
@@ -16,11 +16,22 @@ from acoustics.study.draws.runs import (
     source_area,
     water_outline,
 )
+from acoustics.study.draws.turned import (
+    JOINED,
+    BearingOutcome,
+    measure_turned,
+    simulate_turned,
+    turned_poses,
+    with_hydrophones,
+)
 
 __all__ = [
     "HALF_A_CYCLE",
+    "JOINED",
     "Route",
     "ArrivalErrors",
+    "BearingOutcome",
+    "BearingTrials",
     "BlindBearings",
     "BlindPings",
     "DrawnErrors",
@@ -34,11 +45,15 @@ __all__ = [
     "fuse_simulated",
     "join_runs",
     "measure_blind",
+    "measure_turned",
     "own_arrivals",
     "places_about",
     "simulate_bearings",
     "simulate_fixes",
     "simulate_runs",
+    "simulate_turned",
     "source_area",
+    "turned_poses",
     "water_outline",
+    "with_hydrophones",
 ]

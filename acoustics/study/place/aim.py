@@ -10,7 +10,7 @@ from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose, bearing_and_depression
-from acoustics.propagate.multipath_free_window import multipath_free_map_s
+from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.line import waypoints_along_line
 from acoustics.scene.mounting import Mounting
 from acoustics.scene.pinger import Pinger
@@ -51,8 +51,12 @@ class Aim:
 
 @dataclass(frozen=True)
 class Ranges:
-    """Where the pinger is heard from, shape (n_ranges,): how far [m], the multipath-free window [s], and the link."""
+    """Where the pinger is heard from, shape (n_ranges,): how far [m], the multipath-free window [s], and the link.
 
+    `scenes` have the vehicle there.
+    """
+
+    scenes: tuple[Scene, ...]
     range_m: Floats
     multipath_free_s: Floats
     link: LinkBudget
@@ -89,7 +93,7 @@ def criterion_for(scene: Scene, pinger: Pinger, aim: Aim) -> tuple[Criterion, Ra
             upright=Pose(np.zeros(3), own.pose.roll, own.pose.pitch, 0.0).rotation,
             area_sd_m=float(np.sqrt(np.trace(source_area(scene).covariance_m2) / 2)),
         ),
-    ), Ranges(range_m, window, link)
+    ), Ranges(tuple(_moved(scene, pose) for pose in poses), range_m, window, link)
 
 
 def _poses(scene: Scene, pinger: Pinger, aim: Aim) -> list[Pose]:
@@ -109,6 +113,11 @@ def _poses(scene: Scene, pinger: Pinger, aim: Aim) -> list[Pose]:
     return [Pose(waypoint, own.roll, own.pitch, own.heading) for waypoint in waypoints[wanted]]
 
 
+def _moved(scene: Scene, pose: Pose) -> Scene:
+    place = tuple(np.asarray(pose.position_m).tolist())
+    return scene.model_copy(update={"vehicle": scene.vehicle.model_copy(update={"position_m": place})})
+
+
 def _directions(aim: Aim, depression: Floats, range_m: Floats, link: LinkBudget) -> Directions:
     """Every bearing at every depression and range; bearings change fastest."""
     bearing, asked = _bearings(aim), np.deg2rad(np.unique(aim.depressions_deg))
@@ -125,27 +134,22 @@ def _directions(aim: Aim, depression: Floats, range_m: Floats, link: LinkBudget)
 
 
 def _multipath_free_s(scene: Scene, pinger: Pinger, mounting: Mounting, pose: Pose) -> float:
-    """The shortest over the corners of the regions: what any array in them can count on."""
-    in_site = pose.to_site(all_corners(mounting))
-    if not np.all(scene.pool.contains(in_site)):
+    """That of the scenario's array, as `spacing` and `check` have it: elsewhere on the hull it differs a little."""
+    if not np.all(scene.pool.contains(pose.to_site(all_corners(mounting)))):
         raise ParameterError(
             "mounting.region: a region reaches out of the water where the vehicle stands; change it, vehicle.hull_m or "
             "vehicle.position_m"
         )
-    window = float(
-        multipath_free_map_s(
-            scene,
-            in_site[None],
-            np.array(pinger.position_m),
-            frequency_hz=pinger.frequency_hz,
-            horizon_s=pinger.length_s,
-            threshold_db=scene.study.multipath_threshold_db,
-        )[0]
-    )
-    if window == 0:
+    in_the_open = scene.model_copy(update={"mounting": scene.mounting.model_copy(update={"shadows": ()})})
+    # Where the vehicle hides the scenario's array, another may hear.
+    for where in (scene, in_the_open):
+        window = float(multipath_free_windows(where, pinger, np.asarray(pose.position_m)[None])[0])
+        if window > 0:
+            break
+    else:
         raise ParameterError(
-            f"vehicle.position_m: at a corner of the mounting an echo comes as early as {pinger.name} itself, which "
-            "leaves no multipath-free window; put the vehicle nearer, or raise study.multipath_threshold_db"
+            f"vehicle.position_m: an echo reaches the array as early as {pinger.name} itself, which leaves no "
+            "multipath-free window; put the vehicle nearer, or raise study.multipath_threshold_db"
         )
     return window
 

@@ -183,7 +183,7 @@ def study_place(
         mean_error_deg=float(np.rad2deg(np.sqrt((criterion.bearing_errors(array) ** 2).mean()))),
         mean_position_error_m=float(np.sqrt((criterion.position_errors(array) ** 2).mean())),
         mean_wrong_integer=float(criterion.wrong_integers(array).mean()),
-        simulated=check_placement(criterion, found.hydrophones_m, trials, seed),
+        simulated=check_placement(ranges.scenes, pinger, criterion, found.hydrophones_m, trials, seed),
         heard_by_fewest=int(criterion.heard(array).sum(axis=-1).min()),
         shipped=tuple(_line(criterion, r, limit) for pair in compared for r in pair),
         best_shipped=None if best_shipped is None else _line(criterion, best_shipped, limit),
@@ -194,6 +194,19 @@ def study_place(
         found_by_bearing=_by_bearing(criterion, found, n_bearings),
         shipped_by_bearing=None if shown is None else _by_bearing(criterion, shown, n_bearings),
     )
+
+
+def quick_placement(scene: Scene, pinger: Pinger, n_hydrophones: int, *, aim: Aim, seed: int) -> Floats:
+    """The array that `study_place` ends at from a single start at random, shape (n_hydrophones, 3) [m].
+
+    Raises
+    ------
+    ParameterError
+        As `study_place` does.
+    """
+    criterion, limit = criterion_for(scene, pinger, aim)[0], scene.study.wrong_cycle_limit
+    found = search(criterion, n_hydrophones, limit, arrays=(), random_starts=1, seed=seed)
+    return _rounded(criterion, found, limit).hydrophones_m
 
 
 def _best(candidates: Sequence[Alternative], limit: float, *, as_it_is: bool) -> Alternative | None:

@@ -1,7 +1,8 @@
-"""Whether what a placement predicts is what the vehicle's own estimators make of simulated pings."""
+"""What the vehicle's own estimator will make of pings with the array found, echoes and wrong integers included."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,18 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, rate_interval, rms_interval
-from acoustics.study.draws import ArrivalErrors, simulate_bearings, simulate_fixes
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.draws import (
+    JOINED,
+    ArrivalErrors,
+    BearingOutcome,
+    BearingTrials,
+    measure_turned,
+    simulate_fixes,
+    simulate_turned,
+    with_hydrophones,
+)
 from acoustics.study.place.criterion import Criterion
 
 
@@ -17,22 +29,29 @@ from acoustics.study.place.criterion import Criterion
 class Check:
     """Simulation of an array over all its directions, each as often as any other.
 
-    RMS of the bearing [deg] with the right cycle, and how often it is wrong; where the position is what counts, RMS of
-    the horizontal error of the fixes given [m], right cycle, and the share of pings without a fix.
+    Bearings after one ping and after four joined at one place, as `spacing` has them: by the vehicle's own estimator
+    with the echoes in its window. Where the position is what counts, RMS of the horizontal error of the fixes given
+    [m], right cycle and no echoes, and the share of pings without a fix.
     """
 
     trials: int
-    right_integer_deg: Interval
-    wrong_integer: Interval
+    one_ping: BearingOutcome
+    four_pings: BearingOutcome
     position_m: Interval | None
     refused: Interval | None
 
 
-def check_placement(criterion: Criterion, hydrophones_m: Floats, trials: int, seed: int) -> Check | None:
+def check_placement(
+    scenes: Sequence[Scene], pinger: Pinger, criterion: Criterion, hydrophones_m: Floats, trials: int, seed: int
+) -> Check | None:
     """None without trials, and where the vehicle shadows a hydrophone in some direction.
 
     Parameters
     ----------
+    scenes : sequence of Scene
+        With the vehicle at each of the criterion's ranges.
+    pinger : Pinger
+        Theirs.
     criterion : Criterion
         Its directions and errors.
     hydrophones_m : ndarray, shape (n_hydrophones, 3)
@@ -45,42 +64,48 @@ def check_placement(criterion: Criterion, hydrophones_m: Floats, trials: int, se
     if trials == 0 or not criterion.heard(hydrophones_m[None]).all():
         return None
     rng = np.random.default_rng(np.random.SeedSequence(seed))
-    each = np.resize(np.arange(len(criterion.towards.bearing)), trials)
-    bearings = [
-        _bearings(criterion, hydrophones_m, each[np.isin(each, alike)], rng) for alike in criterion.towards.alike()
-    ]
-    error, wrong = (np.concatenate(column) for column in zip(*bearings, strict=True))
-    right = np.rad2deg(error[~wrong])
+    bearings = _bearings(scenes, pinger, criterion, hydrophones_m, trials, rng)
+    if bearings is None:
+        return None
     nothing = Interval(float("nan"), float("nan"), float("nan"))
     position = refused = None
     if criterion.of == "position":
         off, ok = _positions(criterion, hydrophones_m, -(-trials // len(criterion.towards.bearing)), rng)
         position = rms_interval(off[ok], rng) if ok.any() else nothing
         refused = rate_interval(int((~ok).sum()), ok.size)
-    return Check(
-        trials,
-        rms_interval(right, rng) if len(right) else nothing,
-        rate_interval(int(wrong.sum()), trials),
-        position,
-        refused,
-    )
+    one, four = (BearingOutcome.of(trial, rng) for trial in bearings)
+    return Check(trials, one, four, position, refused)
 
 
 def _bearings(
-    criterion: Criterion, hydrophones_m: Floats, which: NDArray[np.intp], rng: np.random.Generator
-) -> tuple[Floats, NDArray[np.bool_]]:
-    """Errors [rad] and wrong cycles of pings from directions of one link."""
-    at = criterion.towards.take(which)
-    result = simulate_bearings(
-        hydrophones_m,
-        at.bearing,
-        at.depression,
-        criterion.sound_speed_m_s,
-        ArrivalErrors(at.carrier_variance_s2[0], at.envelope_variance_s2[0], criterion.sizes),
-        criterion.frequency_hz,
-        rng,
-    )
-    return result.error, result.wrong_integer
+    scenes: Sequence[Scene],
+    pinger: Pinger,
+    criterion: Criterion,
+    hydrophones_m: Floats,
+    trials: int,
+    rng: np.random.Generator,
+) -> list[BearingTrials] | None:
+    """Of single pings and of joined ones; None where turned all round a hydrophone would leave the water."""
+    at = criterion.towards
+    bearings = np.unique(at.bearing)
+    of_range = np.arange(len(at.bearing)) // (len(at.bearing) // len(scenes))
+    parts: list[list[BearingTrials]] = [[], []]
+    for k, scene in enumerate(scenes):
+        placed = with_hydrophones(scene, hydrophones_m - np.array(scene.array.mount_m), criterion.mounting.tolerance_m)
+        pings = measure_turned(placed, pinger, bearings, rng, about=True)
+        if pings is None:
+            return None
+        which = np.resize(np.flatnonzero(of_range == k), -(-trials // len(scenes)))
+        heard = np.searchsorted(bearings, at.bearing[which])
+        which, heard = which[pings.answered[heard]], heard[pings.answered[heard]]
+        for joined, part in zip((1, JOINED), parts, strict=True):
+            part.append(
+                simulate_turned(
+                    placed, pinger, hydrophones_m, pings.some(heard), at.bearing[which], at.depression[which], rng,
+                    joined=joined,
+                )
+            )  # fmt: skip
+    return [BearingTrials.joined(part) for part in parts]
 
 
 def _positions(

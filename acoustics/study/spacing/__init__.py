@@ -2,5 +2,6 @@
 
 from acoustics.study.spacing.study import SpacingStudy, study_spacing
 from acoustics.study.spacing.sweep import Sweep, common_spacings
+from acoustics.study.spacing.uneven import Alternative
 
-__all__ = ["SpacingStudy", "Sweep", "common_spacings", "study_spacing"]
+__all__ = ["Alternative", "SpacingStudy", "Sweep", "common_spacings", "study_spacing"]

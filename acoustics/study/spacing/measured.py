@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -14,9 +14,7 @@ from acoustics.estimate.tdoa import Tdoa
 from acoustics.physics.tdoa import difference_matrix, plane_wave_time
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import BlindPings, measure_blind
-
-_NOTHING_CYCLES = 1e3  # an arrival known no better than this tells no direction of any array
+from acoustics.study.draws import BlindPings, measure_turned, turned_poses, with_hydrophones
 
 
 @dataclass(frozen=True)
@@ -82,18 +80,13 @@ def measured_scales(
         If the array fits into the water at none of them.
     """
     rng = np.random.default_rng(scene.study.seed)
-    own = scene.vehicle.pose
-    there = np.array(pinger.position_m) - own.position_m
-    heading = float(bearing_and_depression(there)[0]) - bearings
-    pose = Pose(np.tile(own.position_m, (len(bearings), 1)), own.roll, own.pitch, heading)
+    pose = turned_poses(scene, pinger, bearings)
     kept, measured, shifts = [], [], []
     for spacing in spacing_m:
-        scaled = _scaled(scene, spacing * shape_m)
-        if not np.all(scene.pool.contains(pose.to_site(scaled.array.positions_m))):
+        scaled = with_hydrophones(scene, spacing * shape_m)
+        pings = measure_turned(scaled, pinger, bearings, rng)
+        if pings is None:
             continue
-        pings = measure_blind(scaled, pinger, pose, rng)
-        if not pings.answered.any():
-            pings = _told_nothing(pings, 1 / pinger.frequency_hz)
         kept.append(spacing)
         shifts.append(_shift_deg(scaled, pinger, pings, pose))
         measured.append(pings.some(np.flatnonzero(pings.answered)))
@@ -103,23 +96,6 @@ def measured_scales(
             f"{list(scene.vehicle.position_m)}; move the vehicle"
         )
     return MeasuredScales(np.array(kept), tuple(measured), np.array(shifts))
-
-
-def _told_nothing(pings: BlindPings, period_s: float) -> BlindPings:
-    """Pings too weak to be measured: neither phase nor envelope tells of the arrival."""
-    nothing = np.full(pings.window_s.shape, (_NOTHING_CYCLES * period_s) ** 2)
-    return replace(pings, carrier_variance_s2=nothing, cycle_variance_s2=nothing, answered=np.ones_like(pings.answered))
-
-
-def _scaled(scene: Scene, positions_m: Floats) -> Scene:
-    hydrophones = [
-        one.model_copy(update={"position_m": tuple(place)})
-        for one, place in zip(scene.array.hydrophones, positions_m.tolist(), strict=True)
-    ]
-    array = type(scene.array).model_construct(
-        name=scene.array.name, mount_m=scene.array.mount_m, hydrophones=tuple(hydrophones)
-    )
-    return scene.model_copy(update={"array": array})
 
 
 def _shift_deg(scene: Scene, pinger: Pinger, pings: BlindPings, pose: Pose) -> float:

@@ -19,6 +19,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.spacing.recommendation import Curves, PingerChoice, Recommendation, each_pinger, recommended
 from acoustics.study.spacing.sweep import SimulatedBearings, Sweep, common_spacings
+from acoustics.study.spacing.uneven import Alternative, alternative
 
 _FEW_CYCLES = 5.0
 
@@ -33,7 +34,8 @@ class SpacingStudy(Result):
     probability `wrong_integer`). Infinite: not observed, no better than a guess. `onset_deg` and `lag_deg` are
     `envelope_deg` and `right_integer_deg` with each onset, or each correlation lag, rounded to a sample; `phase_deg` is
     interpolated. Of several pingers `pinger` is the one that decides: it errs most at the recommended spacing, which
-    must serve all; `each_pinger` has them all, and is empty where there is one.
+    must serve all; `each_pinger` has them all, and is empty where there is one. `alternative` is the uneven array that
+    the hull allows, beside the recommended one, for the pinger that decides; None where `place` cannot search.
     """
 
     title: str
@@ -63,6 +65,7 @@ class SpacingStudy(Result):
     simulated: SimulatedBearings
     recommendation: Recommendation
     each_pinger: tuple[PingerChoice, ...]
+    alternative: Alternative | None
     remarks: tuple[str, ...]
 
 
@@ -130,6 +133,7 @@ def study_spacing(
         simulated=simulated,
         recommendation=choice,
         each_pinger=each_pinger(sweeps, spacing, curves, rates, choice) if len(sweeps) > 1 else (),
+        alternative=alternative(sweep, choice, trials=trials, seed=seed),
         remarks=_remarks(sweep),
     )
 

@@ -11,7 +11,6 @@ from numpy.typing import ArrayLike
 
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION, integer_ambiguity
 from acoustics.accuracy.bounds import bearing_bound
-from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, bearing_and_depression, principal_axes
@@ -21,7 +20,7 @@ from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.propagate.sight import heard_directly
 from acoustics.scene.pinger import RATE_OVER_BAND, Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import ArrivalErrors, simulate_bearings
+from acoustics.study.draws import BearingTrials, simulate_turned
 from acoustics.study.spacing.measured import MeasuredScales, measured_scales
 
 _SPACINGS = 61
@@ -198,34 +197,22 @@ class Sweep:
     ) -> SimulatedBearings:
         """Bearings at a few spacings from delays as the vehicle's own estimator measures them, its echoes included, the
         directions those of the bounds in turn."""
-        sizes = error_sizes_of(self.scene, self.pinger)
         bearing = np.resize(self.bearings, trials)
         rms, wrong = [], []
         progress(0, len(spacing_m))
         for spacing, child in zip(spacing_m, np.random.SeedSequence(seed).spawn(len(spacing_m)), strict=True):
             rng = np.random.default_rng(child)
-            pings = self.measured.nearest(spacing)
-            ping = np.resize(np.arange(len(pings.window_s)), trials)
-            errors = ArrivalErrors(
-                float(np.mean(pings.carrier_variance_s2)),
-                float(np.mean(pings.cycle_variance_s2)),
-                sizes,
-                pings.carrier_shift_s[ping],
-                pings.envelope_shift_s[ping],
-            )
-            result = simulate_bearings(
-                spacing * self.shape_m,
-                bearing,
-                np.full(trials, self.depression),
-                self.scene.sound_speed_m_s,
-                errors,
-                self.pinger.frequency_hz,
-                rng,
-            )
+            result = self.draw(spacing, bearing, rng)
             rms.append(rms_interval(np.rad2deg(result.error), rng))
             wrong.append(rate_interval(int(result.wrong_integer.sum()), trials))
             progress(len(wrong), len(spacing_m))
         return SimulatedBearings(spacing_m, trials, tuple(rms), tuple(wrong))
+
+    def draw(self, spacing_m: float, bearing: Floats, rng: np.random.Generator, *, joined: int = 1) -> BearingTrials:
+        """Bearings of pings from given ones (trials,) [rad], by `simulate_turned`."""
+        pings, depression = self.measured.nearest(spacing_m), np.full(len(bearing), self.depression)
+        array_m = spacing_m * self.shape_m
+        return simulate_turned(self.scene, self.pinger, array_m, pings, bearing, depression, rng, joined=joined)
 
 
 def common_spacings(sweeps: Sequence[Sweep]) -> Floats:
