@@ -17,6 +17,7 @@ for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
 
+import pytest  # noqa: E402
 from hypothesis import HealthCheck, Phase, settings  # noqa: E402
 
 settings.register_profile(
@@ -35,3 +36,24 @@ settings.register_profile("quick", settings.get_profile("repeatable"), max_examp
 def pytest_configure(config):
     """Fewer examples where the slow tests are left out."""
     settings.load_profile("quick" if config.option.markexpr == "not slow" else "repeatable")
+
+
+def pytest_collection_modifyitems(config, items):
+    """Files with slow tests first, so that no process is left with one of them while the others have ended.
+
+    Each process begins with an even share of the list and takes from the end of the others' when its own is done
+    (`--dist worksteal`): so files are dealt out like cards. They stay whole, for what their tests share.
+    """
+    files = {}
+    for item in items:
+        files.setdefault(item.path, []).append(item)
+    slow = {path: sum("slow" in item.keywords for item in tests) for path, tests in files.items()}
+    ordered = sorted(files, key=slow.get, reverse=True)
+    hands = max(getattr(config, "workerinput", {}).get("workercount", 1), 1)
+    items[:] = [item for hand in range(hands) for path in ordered[hand::hands] for item in files[path]]
+
+
+@pytest.fixture
+def few_pings(monkeypatch):
+    """Beside the pings asked for, `stations` counts runs of one ping: not of 2, 4, 8 and 16, which take the time."""
+    monkeypatch.setattr("acoustics.study.stations.study._FURTHER_PINGS", (1,))

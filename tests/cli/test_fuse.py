@@ -231,13 +231,14 @@ def test_a_script_can_tell_no_position_from_wrong_input_by_the_exit_code(tmp_pat
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("few_pings")
 def test_stations_prints_the_confusion_and_draws_it(tmp_path):
-    common = (SCENARIO, "--trials", 8, "--pings", 2, "--leg-m", 6, "--leg-deg", -20)
+    # Kept, so that the second answer rests on the same runs as the first.
+    common = (SCENARIO, "--trials", 8, "--pings", 2, "--leg-m", 6, "--leg-deg", -20, "--resume", tmp_path / "kept")
     result = run(stations_command, *common, "--plot", tmp_path / "s.png")
     assert result.exit_code == 0
     assert "none of these" in result.output and "The right station is chosen with probability" in result.output
     answer = json.loads(run(stations_command, *common, "--json").output)
-    # The same seed, the same numbers.
     assert f"is chosen with probability {percent(answer['overall']['value'])} (" in result.output
     assert answer["truths"] == ["amber", "teal", "violet", "white", "none of these"]
     assert np.sum(answer["decided"], axis=1).tolist() == [8] * 5

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import cache
 
 import numpy as np
 import pytest
@@ -39,6 +40,12 @@ ALWAYS = (
 TRIALS, SEED = 6000, 4
 # 6,000 squared normal errors have a mean square known to 1.8 %, their root to 0.9 %: 3 % is over three times it.
 RMS_TOLERANCE = 0.03
+
+
+@cache
+def budget_of(name):
+    """Of a shipped scene as it is: several tests read it."""
+    return study_budget(SCENES[name], SCENES[name].pingers[0])
 
 
 def changed(scene, **tables):
@@ -97,7 +104,7 @@ def test_contributions_add_up_to_the_totals_of_the_map(name):
     x, y, depth = scene.vehicle.position_m
     plan = {"map_extent_m": (x - 1, y - 1, x + 1, y + 1), "map_depth_m": depth}
     mapped = map_pool(changed(scene, study=plan), scene.pingers[0], trials=0, seed=1, step_m=2.0)  # one cell: here
-    result = study_budget(scene, scene.pingers[0])
+    result = budget_of(name)
     for quantity, cell in (("bearing_deg", mapped.bearing_deg), ("position_m", mapped.position_m)):
         # The two invert different matrices, with up to five figures of ill-conditioning.
         assert getattr(result, quantity) == pytest.approx(cell.item(), rel=1e-6)
@@ -142,7 +149,7 @@ def test_shares_of_the_noise_go_by_power():
 
 @pytest.mark.parametrize("name", SCENES)
 def test_heading_contributes_itself_and_depth_nothing_to_the_bearing(name):
-    result = lines(study_budget(SCENES[name], SCENES[name].pingers[0]))
+    result = lines(budget_of(name))
     assert result["heading"].bearing_deg == pytest.approx(SCENES[name].vehicle.heading_sd_deg, rel=1e-6)
     assert result["pinger's depth"].bearing_deg == result["vehicle's depth"].bearing_deg == 0.0
 
@@ -169,7 +176,7 @@ def test_jitter_and_own_position_contribute_themselves():
      {"noise": {"self_noise_density_db": POOL.noise.self_noise_density_db - 20 * np.log10(2)}}),
 ])  # fmt: skip
 def test_halved_is_the_total_of_the_scene_with_half_the_error(name, quantity, halve):
-    before = lines(study_budget(POOL, POOL.pingers[0]))[name]
+    before = lines(budget_of("mallard-basin"))[name]
     after = study_budget(changed(POOL, **halve), POOL.pingers[0])
     total = after.bearing_deg if quantity.startswith("bearing") else after.position_m
     assert getattr(before, quantity) == pytest.approx(total, rel=1e-6)
@@ -298,7 +305,7 @@ def test_the_plane_wave_bias_is_what_the_estimator_gets_wrong():
 
 def test_refraction_is_the_tilt_of_the_exact_wavefront():
     # Direction at the vehicle: the gradient of the exact travel time in water of constant sound-speed gradient.
-    result = study_budget(LAKE, LAKE.pingers[0])
+    result = budget_of("fennel-reservoir")
     vehicle, pinger = np.array(LAKE.vehicle.position_m), np.array(LAKE.pingers[0].position_m)
     near, far = LAKE.water.sound_speed_m_s(np.array([vehicle[2], pinger[2]]))
     gradient = (far - near) / (pinger[2] - vehicle[2])
@@ -320,20 +327,20 @@ def test_refraction_is_the_tilt_of_the_exact_wavefront():
 
 
 def test_refraction_is_left_out_of_even_water():
-    assert "refraction neglected" not in lines(study_budget(POOL, POOL.pingers[0]))
+    assert "refraction neglected" not in lines(budget_of("mallard-basin"))
 
 
 def test_rounding_is_a_uniform_error_of_each_lag():
     # Ts^2 / 12 of a pair's delay, Ts^2 / 24 of each arrival: by the ratio to the skew, an error of the same form.
-    of = lines(study_budget(POOL, POOL.pingers[0]))
+    of = lines(budget_of("mallard-basin"))
     per_arrival = 1 / (POOL.recorder.sample_rate_hz * np.sqrt(24))
     expected = of["channel skew"].bearing_deg * per_arrival / POOL.recorder.skew_sd_s
     assert of["lag rounded to a sample"].bearing_deg == pytest.approx(expected, rel=1e-6)
 
 
 def test_the_rule_picks_the_largest_that_the_team_can_change():
-    for scene in SCENES.values():
-        result = study_budget(scene, scene.pingers[0])
+    for name in SCENES:
+        result = budget_of(name)
         ours = [c for c in result.contributions if c.kind == "bound" and c.changeable]
         assert result.improve_bearing.bearing_deg == max(c.bearing_deg for c in ours)
         if np.isinf(result.position_m):  # beyond the pool: nothing to improve
@@ -350,7 +357,7 @@ def test_the_rule_picks_the_largest_that_the_team_can_change():
 
 def test_nothing_is_observed_without_a_clean_window(monkeypatch):
     monkeypatch.setattr(bounds_module, "multipath_free_windows", lambda *_: np.zeros(1))
-    result = study_budget(POOL, POOL.pingers[0])
+    result = budget_of("mallard-basin")
     assert np.isinf([result.bearing_deg, result.depression_deg, result.position_m, result.position_with_bias_m]).all()
     assert result.improve_bearing is None
     text = budget_text(result)
@@ -373,7 +380,7 @@ def test_the_command_prints_a_table_json_and_a_picture(tmp_path):
     assert len(rows) == 13
     assert f"Improve first ({RULE}):" in run.output
     result = json.loads(CliRunner().invoke(budget_command, [path, "--json"]).output)
-    assert result["bearing_deg"] == pytest.approx(in_quadrature(study_budget(POOL, POOL.pingers[0]), "bearing_deg"))
+    assert result["bearing_deg"] == pytest.approx(in_quadrature(budget_of("mallard-basin"), "bearing_deg"))
     assert result["contributions"][-1]["kind"] == "rounding"
 
 

@@ -20,9 +20,12 @@ from acoustics.scene.scenario import shipped
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 
 
+COARSE = {"study.map_step_m": 4.0}  # where to listen comes from a map, whose other claims have tests of their own
+
+
 @pytest.fixture(scope="module")
 def plan():
-    return acoustics.checklist(acoustics.load_scene(POOL))
+    return acoustics.checklist(acoustics.load_scene(POOL).changed(COARSE))
 
 
 def test_safety_comes_first_and_defers_to_local_rules(plan):
@@ -43,7 +46,9 @@ def test_the_numbers_are_the_scenarios(plan):
 
 
 def test_names_are_escaped_and_nothing_is_fetched():
-    scene = acoustics.load_scene(POOL).changed({"pinger[1].name": "<b>loud</b> & clear", "title": "A <i>pool</i>"})
+    scene = acoustics.load_scene(POOL).changed(
+        COARSE | {"pinger[1].name": "<b>loud</b> & clear", "title": "A <i>pool</i>"}
+    )
     page = checklist_page(acoustics.checklist(scene))
     assert "&lt;b&gt;loud" in page and "<b>" not in page and "<i>" not in page
     assert not re.search(r"https?://|src=|url\(", page)
@@ -53,7 +58,7 @@ def test_names_are_escaped_and_nothing_is_fetched():
 @pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
 @pytest.mark.parametrize("example", shipped("examples"))
 def test_it_fits_one_sheet(example, tmp_path):
-    page = checklist_page(acoustics.checklist(acoustics.load_scene(shipped("examples")[example])))
+    page = checklist_page(acoustics.checklist(acoustics.load_scene(shipped("examples")[example]).changed(COARSE)))
     (tmp_path / "day.html").write_text(page, encoding="utf-8")
     command = [CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={tmp_path / 'profile'}"]
     command += ["--no-pdf-header-footer", f"--print-to-pdf={tmp_path / 'day.pdf'}", (tmp_path / "day.html").as_uri()]

@@ -14,7 +14,6 @@ from acoustics.study.calibrate.geometry import RunPlan
 from acoustics.study.calibrate.plan import plan_calibration
 from acoustics.study.draws.runs import Route, join_runs, simulate_runs
 from acoustics.study.execution.chunks import Running, Workers
-from acoustics.study.stations import study as stations
 from acoustics.study.stations.runs import RunsAlong, _batches, decide
 from acoustics.study.stations.study import station_model, study_stations
 from acoustics.study.waypoints.study import study_waypoints
@@ -30,9 +29,7 @@ STUDIES = {
 }
 
 
-@pytest.fixture(autouse=True)
-def few_pings(monkeypatch):
-    monkeypatch.setattr(stations, "_FURTHER_PINGS", (1,))
+pytestmark = pytest.mark.usefixtures("few_pings")
 
 
 @pytest.mark.parametrize("name", STUDIES)

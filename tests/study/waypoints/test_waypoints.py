@@ -299,13 +299,13 @@ def test_what_is_predicted_is_what_small_errors_give(pri_sd_ppm):
         }
     )
     pinger = scene.pingers[0].model_copy(update={"pri_sd_ppm": pri_sd_ppm})
-    result = study_waypoints(planned(scene, waypoints=2), pinger, trials=2000, step_m=4.0)
+    result = study_waypoints(planned(scene, waypoints=2), pinger, trials=1000, step_m=4.0)
     for run in (result.proposed, result.straight):
         trials = run.simulated
-        # RMS of 2000 errors on long ellipses: known to 1 / sqrt(4000) = 1.6 %; 5 % leaves three deviations.
-        assert trials.rms_m.value == pytest.approx(trials.predicted_m, rel=0.05)
-        # 95 % of 2000: standard deviation 0.5 %.
-        assert trials.inside_95.value == pytest.approx(0.95, abs=0.015)
+        # RMS of 1000 errors on long ellipses: known to 1 / sqrt(2000) = 2.2 %; 7 % leaves three deviations.
+        assert trials.rms_m.value == pytest.approx(trials.predicted_m, rel=0.07)
+        # 95 % of 1000: standard deviation 0.7 %.
+        assert trials.inside_95.value == pytest.approx(0.95, abs=3 * 0.0069)
 
 
 @pytest.mark.slow
