@@ -357,7 +357,7 @@ def test_the_rule_picks_the_largest_that_the_team_can_change():
 
 def test_nothing_is_observed_without_a_clean_window(monkeypatch):
     monkeypatch.setattr(bounds_module, "multipath_free_windows", lambda *_: np.zeros(1))
-    result = budget_of("mallard-basin")
+    result = study_budget(POOL, POOL.pingers[0])
     assert np.isinf([result.bearing_deg, result.depression_deg, result.position_m, result.position_with_bias_m]).all()
     assert result.improve_bearing is None
     text = budget_text(result)

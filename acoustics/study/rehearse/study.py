@@ -146,7 +146,8 @@ def study_rehearsal(
     off = (joined["fix_m"] - joined["source_m"])[committed, :2]
     inside = inside_region(off, joined["covariance_m2"][committed])
     trials = int(np.clip(runs, *_STATION_TRIALS))
-    study = study_stations(scene, pinger, Route(4, 4.0, scene.vehicle.heading_deg), trials=trials, seed=seed)
+    usual = Route(4, 4.0, scene.vehicle.heading_deg)
+    study = study_stations(scene, pinger, usual, trials=trials, seed=seed, further=False)
     return Rehearsal(
         title=scene.title,
         array=scene.array.name,

@@ -98,6 +98,7 @@ def study_stations(
     *,
     trials: int,
     seed: int,
+    further: bool = True,
     running: Running = ALONE,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> StationStudy:
@@ -115,6 +116,9 @@ def study_stations(
         Runs for each truth.
     seed : int
         Every truth and number of pings has its own child of it, and each batch of runs a child of that.
+    further : bool
+        Whether runs of 1, 2, 4, 8 and 16 pings on the same leg are simulated beside the route's; they change none of
+        its numbers.
     running : Running
         Who simulates, and where finished batches are kept.
     progress : callable
@@ -128,17 +132,19 @@ def study_stations(
     model, offset, path = station_model(scene), _offset(scene, pinger), route_positions(scene, route)
     places, truths = _places(scene), (*(s.name for s in scene.stations), NONE_OF_THESE)
     at_stations = tuple(_moved(scene, pinger, place) for place in places + offset)
-    counts = sorted({*_FURTHER_PINGS, route.n_pings})
-    seeds = np.random.SeedSequence(seed).spawn(2 + len(counts))
+    numbers = sorted({*_FURTHER_PINGS, route.n_pings})
+    seeds = np.random.SeedSequence(seed).spawn(2 + len(numbers))
+    counts = numbers if further else [route.n_pings]
     plans = [
         _passing(scene, replace(route, n_pings=n), at_stations, trials, child, main=n == route.n_pings)
-        for n, child in zip(counts, seeds[2:], strict=True)
+        for n, child in zip(numbers, seeds[2:], strict=True)
+        if n in counts
     ]
     *by_count, elsewhere = decide(
         scene,
         model,
         [*plans, _elsewhere(scene, pinger, path, trials, seeds[0])],
-        fingerprint=fingerprint("stations", scene, pinger, route, trials, seed),
+        fingerprint=fingerprint("stations", scene, pinger, route, trials, seed, counts),
         running=running,
         progress=progress,
     )
