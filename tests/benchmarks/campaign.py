@@ -5,6 +5,12 @@ seed is the same whatever came before it, so that ``--first k --inputs k`` tries
 process, which is watched: one that takes too long, too much memory, or dies, is a find as a wrong word is, and the next
 case follows in a new process. Finds are kept as files in ``--finds`` with what was said. A slice of both runs with the
 tests (tests/properties/test_campaign.py).
+
+A command line takes 0.04 s of processor time in the mean, as those that answer after seconds are made rarely and a line
+that was typed before is not typed again. Tried with seed 27, the check that no "nan" or "inf" is printed, no warning
+leaks and a refusal leaves no file included: 4,586 lines, 882 of them repeated, every command among them; 407 answered,
+3,296 were refused in words, and one, `report`, took longer than the 30 s of then. Before, seed 23 had found that options
+took "nan" for a number within their limits.
 """
 
 from __future__ import annotations
