@@ -16,7 +16,7 @@ def _numbers():
                     yield pytest.param(kind, id=f"{name} {parameter.opts[0]}")
 
 
-@pytest.mark.parametrize("kind", _numbers())
+@pytest.mark.parametrize("kind", list(_numbers()))
 @pytest.mark.parametrize("text", ["nan", "inf", "-inf"])
 def test_every_option_that_takes_a_number_refuses_what_is_none(kind, text):
     with pytest.raises(click.BadParameter, match="not a finite number|not in the range"):
