@@ -126,11 +126,11 @@ def told_of(scene: Scene, range_m: float, energy_ratio_db: float, echoes: bool, 
         )  # fmt: skip
         ping = next(locate(stream, notes, LocateOptions()), None)
         times = recording.series[0].direct_delay_s
-        told.append(Told(False, reason="no ping") if ping is None else _judged(ping, times, trial.bearing))
+        told.append(Told(False, reason="no ping") if ping is None else judged(ping, times, trial.bearing))
     return told
 
 
-def _judged(ping: Ping, arrival_s: np.ndarray, bearing: float) -> Told:
+def judged(ping: Ping, arrival_s: np.ndarray, bearing: float) -> Told:
     if not ping.ok or not ping.candidates:
         return Told(False, reason=ping.reason)
     means, sds, weights = (

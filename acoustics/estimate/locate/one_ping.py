@@ -36,7 +36,7 @@ _NOISE_BAND = 0.5  # of the carrier's frequency: what the shortest windows hear,
 _FREQUENCY_LOBES = 1.5
 _ENVELOPE_BAND = 0.2  # of the frequency: what is looked at on either side
 # Vectors of integers that are weighed by their directions: that search knows no distance and is generous.
-_MOST_ALTERNATIVES, _NEGLIGIBLE_WEIGHT = 96, 1e-5
+MOST_ALTERNATIVES, _NEGLIGIBLE_WEIGHT = 96, 1e-5
 NO_CHANNELS = "fewer than two channels work"
 
 
@@ -129,7 +129,7 @@ def locate_ping(
     """
     density = _noise_density(part, burst) * context.pa_per_volt**2
     used, flags = _usable(part, density, context, burst.frequency_hz)
-    ping = _nothing_yet(number, pinger, part, context, flags)
+    ping = nothing_yet(number, pinger, part, context, flags)
     if used.sum() < 2:
         return replace(ping, reason=NO_CHANNELS)
     ping, measured = _heard_by(used, ping, burst, part, context, density)
@@ -140,7 +140,7 @@ def locate_ping(
         hears = "hears nothing of this ping, left out; " + what_is_left(positions[used])
         flags += tuple(f"channel '{context.sidecar.channels[k].name}': {hears}" for k in below_threshold)
         ping, measured = _heard_by(used, replace(ping, flags=flags), burst, part, context, density)
-    ping = _with_frequency(_measured(ping, measured), used, pinger, part, density)
+    ping = _with_frequency(with_delays(ping, measured), used, pinger, part, density)
     if ping.ok:
         ping = with_direction(ping, context.wiring, farthest_m=context.sidecar.farthest_m or FARTHEST_M)
     if masked_by:
@@ -177,7 +177,7 @@ def _heard_by(
         element_sd_m=tolerances,
         sound_speed_sd_m_s=sidecar.sound_speed_sd_m_s,
         nearest_m=NEAREST_M,
-        n_alternatives=_MOST_ALTERNATIVES,
+        n_alternatives=MOST_ALTERNATIVES,
     )
     names = tuple(c.name for c in channels)
     time = (part.first + onset) / rate
@@ -267,7 +267,7 @@ def _usable(
     return ~failed, tuple(flags)
 
 
-def _nothing_yet(
+def nothing_yet(
     number: int, pinger: KnownPinger, part: EventSegment, context: PingContext, flags: tuple[str, ...]
 ) -> Ping:
     """A ping that was heard and of which nothing more is known."""
@@ -305,7 +305,7 @@ def _nothing_yet(
     )
 
 
-def _measured(ping: Ping, measured: TdoaMeasurement) -> Ping:
+def with_delays(ping: Ping, measured: TdoaMeasurement) -> Ping:
     """The ping with its delays, or the reason why there are none."""
     ratio = float(measured.energy_ratio)
     ping = replace(

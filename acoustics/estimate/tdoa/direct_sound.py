@@ -10,6 +10,7 @@ from acoustics.base.frames import Floats
 from acoustics.estimate.tdoa.multipath import LEAST_CYCLES, multipath_free_window
 from acoustics.estimate.tdoa.segment import AlignedSegments, align_segments
 from acoustics.estimate.tdoa.toa import SEARCH_CYCLES, BuildUp, first_onsets, fit_build_up, quadratures
+from acoustics.estimate.tdoa.undetected_echo import undetected_echo
 from acoustics.physics.burst import Burst
 
 # Parts of the burst in which it is looked for, the shortest first: echoes spoil the long ones. Doubled, the RMS beside
@@ -76,12 +77,16 @@ class DirectSound:
         Drop of chi-square by the burst at each channel alone, in the window.
     window_s : ndarray, shape (m,)
         Part of the burst that was used [s].
+    phase, phase_covariance : ndarray, shapes (m, n_channels) and (m, n_channels, n_channels)
+        Those of the fit, with what an undetected echo may do to them [rad], [rad^2].
     """
 
     aligned: AlignedSegments
     fit: BuildUp
     heard: Floats
     window_s: Floats
+    phase: Floats
+    phase_covariance: Floats
 
 
 def fit_direct_sound(pings: Pings, burst: Burst, window_s: float | None) -> DirectSound:
@@ -123,7 +128,15 @@ def fit_direct_sound(pings: Pings, burst: Burst, window_s: float | None) -> Dire
                 apart_s=float(pings.travel_s.max()) + _LEAD_CYCLES * period,
             )
     fit = fit_build_up(aligned, burst, rough, window_s=window, noise_sd=pings.noise_sd, gain_sd=pings.gain_sd)
-    return DirectSound(aligned, fit, _heard_alone(aligned, burst, fit.onset_s, window), window)
+    phase, covariance = fit.phase, fit.phase_covariance
+    # Who gives a window says that it holds no echo.
+    if window_s is None:
+        term = undetected_echo(
+            aligned, burst, fit, window_s=window, ended=window < longest - 0.25 * period, travel_s=pings.travel_s
+        )
+        phase, covariance = phase + term.phase_shift, covariance + term.phase_covariance
+    heard = _heard_alone(aligned, burst, fit.onset_s, window)
+    return DirectSound(aligned, fit, heard, window, phase, covariance)
 
 
 def _longest_windows(pings: Pings, burst: Burst) -> Floats:

@@ -50,9 +50,9 @@ def _by_onset(sound: DirectSound, array: KnownArray) -> Answer:
 
 
 def _by_phase(sound: DirectSound, array: KnownArray) -> Answer:
-    fine, fine_s2 = phase_delays(sound.fit.phase, sound.fit.phase_covariance, array.burst.carrier)
+    fine, fine_s2 = phase_delays(sound.phase, sound.phase_covariance, array.burst.carrier)
     coarse = _by_onset(sound, array)
-    d = difference_matrix(sound.fit.phase.shape[-1])
+    d = difference_matrix(sound.phase.shape[-1])
     delay, alternatives = with_cycles(
         fine, fine_s2 + d @ array.shared_covariance_s2 @ d.T, coarse.tdoa_s, coarse.covariance_s2,
         hydrophones_m=array.hydrophones_m, sound_speed_m_s=array.sound_speed_m_s,

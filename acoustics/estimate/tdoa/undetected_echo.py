@@ -1,0 +1,204 @@
+"""What an echo that the samples do not show may do to the carrier's phase in the multipath-free window."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.frames import Floats
+from acoustics.base.least_squares import transposed
+from acoustics.estimate.tdoa.segment import AlignedSegments
+from acoustics.estimate.tdoa.toa import BuildUp
+from acoustics.physics.burst import Burst
+
+# An echo that begins with the direct sound is part of it; one this much later turns the phase nearly as much.
+_FIRST_CYCLES = 0.5
+# Surface and floor are a few metres from array or pinger: their echoes come no later than by twice that.
+_LATEST_S = 4e-3
+_GROWTH = 1.15  # of the beginnings that are tried
+# Mean power over the direct sound's: of the first echoes, half are by the surface, which reflects all.
+_POWER = 0.5
+# Travel time of the direct sound over 10 m, which with an echo's delay gives the angle that it comes from.
+_RANGE_S = 7e-3
+_LEAST_PART_CYCLES = 0.25  # of an echo inside the window
+# Weight of the least likely models together: a region that holds 95 % can do without, and by their variance, that of a
+# phase turned by any angle, they would widen it for all pings.
+_NEGLIGIBLE = 0.01
+_LEAST = 1e-9
+
+
+@dataclass(frozen=True)
+class EchoTerm:
+    """What undetected echoes add to the phases of m pings, averaged over all that may be.
+
+    Parameters
+    ----------
+    phase_shift : ndarray, shape (m, n_channels)
+        Mean, to be added [rad].
+    phase_covariance : ndarray, shape (m, n_channels, n_channels)
+        About that mean [rad^2].
+    """
+
+    phase_shift: Floats
+    phase_covariance: Floats
+
+
+def undetected_echo(
+    aligned: AlignedSegments,
+    burst: Burst,
+    fit: BuildUp,
+    *,
+    window_s: Floats,
+    ended: NDArray[np.bool_],
+    travel_s: Floats,
+) -> EchoTerm:
+    """Shift and covariance of the phases by an echo that may have begun inside the window.
+
+    Parameters
+    ----------
+    aligned : AlignedSegments
+        Samples of m pings.
+    burst : Burst
+        What was sent.
+    fit : BuildUp
+        Of the direct sound alone in the window.
+    window_s : ndarray, shape (m,)
+        The multipath-free window, measured [s].
+    ended : ndarray of bool, shape (m,)
+        Whether an echo ended it: this water has echoes. Else it was as long as it could be.
+    travel_s : ndarray, shape (n_channels, n_channels)
+        Longest possible delay between two channels [s].
+
+    Notes
+    -----
+    The test that ends the window finds an echo only once its samples differ enough from those of a stronger or later
+    burst. Before that it turns the phase by up to the ratio of the amplitudes. Here each beginning b after the onset
+    is one model: its amplitude a, two quadratures a channel, is normal with mean 0 and covariance P. With N the normal
+    matrix of the echo once the direct sound's amplitude, phase and onset are fitted too, g the products of echo and
+    residuals, and J the phases that an echo is taken for, ::
+
+        evidence = exp(g' S g / 2) / sqrt(det(1 + P N)),   S = (P^-1 + N)^-1,
+        phase    = fitted - J S g,   covariance = fitted + J S J'
+
+    The models and that of no echo are averaged by evidence and prior (Bayesian model averaging).
+
+    Priors: with equal probability of each ratio the first echo comes between half a cycle and 4 ms after the direct
+    sound. Where a window was not ended by an echo, the water may as well be one that has none: both count alike before
+    the samples speak, and a long window without echoes then speaks for the latter. An echo by a face halfway has the
+    excess path d from an angle ``sqrt(2 d / R)`` off the direct sound at the range R (to second order), so early
+    echoes turn all channels of a small array alike: P has the coherence ``exp(-(k r)^2 d / (3 R))`` between channels
+    r apart, the mean over directions of the baseline.
+
+    References
+    ----------
+    MacKay (1992), Neural Computation 4, 415-447 (evidence of linear models with normal priors); Hoeting et al. (1999),
+    Statistical Science 14, 382-401 (averaging over models). The priors are derived here.
+    """
+    period = 1.0 / burst.frequency_hz
+    begins = _FIRST_CYCLES * period * _GROWTH ** np.arange(_steps(_FIRST_CYCLES * period, _LATEST_S / _GROWTH))
+    begins = begins[begins < window_s.max() - _LEAST_PART_CYCLES * period]
+    direct = _DirectFit.of(aligned, burst, fit, window_s)
+    none = np.zeros((1, *fit.phase.shape))
+    log_odds, shift, covariance = [np.zeros((1, len(window_s)))], [none], [none[..., None] * none[..., None, :]]
+    for begin in begins:
+        evidence, turned, about = direct.with_echo(begin, _amplitude_covariance(burst, fit, begin, travel_s))
+        inside = begin < window_s - _LEAST_PART_CYCLES * period
+        log_odds.append(np.where(inside, evidence + _log_prior_odds(begin, window_s, ended, period), -np.inf)[None])
+        shift.append(turned[None])
+        covariance.append(about[None])
+    weight = _likely(np.concatenate(log_odds))
+    turned = np.concatenate(shift)
+    mean = np.einsum("km,kmi->mi", weight, turned)
+    off = turned - mean
+    about = np.einsum("km,kmij->mij", weight, np.concatenate(covariance))
+    return EchoTerm(mean, about + np.einsum("km,kmi,kmj->mij", weight, off, off))
+
+
+def _likely(log_odds: Floats) -> Floats:
+    """Weights (k, m) of models by their log odds, those left out that make the negligible rest."""
+    weight = np.exp(log_odds - log_odds.max(axis=0))
+    weight = weight / weight.sum(axis=0)
+    falling = np.argsort(-weight, axis=0)
+    ordered = np.take_along_axis(weight, falling, axis=0)
+    kept = np.cumsum(ordered, axis=0) - ordered < 1.0 - _NEGLIGIBLE
+    np.put_along_axis(weight, falling, np.where(kept, ordered, 0.0), axis=0)
+    return weight / weight.sum(axis=0)
+
+
+def _steps(first: float, last: float) -> int:
+    """How many values there are from the first on, each by the growth larger, up to the last."""
+    return max(int(np.log(last / first) / np.log(_GROWTH)) + 1, 0)
+
+
+def _log_prior_odds(begin: float, window_s: Floats, ended: NDArray[np.bool_], period: float) -> Floats:
+    """Of a first echo at about this delay [s] against none before the window's end, shape (m,)."""
+    hazard = np.log(_GROWTH) / np.log(_LATEST_S / begin)
+    first = _FIRST_CYCLES * period
+    later = np.log(_LATEST_S / np.clip(window_s, first, _LATEST_S)) / np.log(_LATEST_S / first)
+    there = np.where(ended, 1.0, later / (1.0 + later))
+    return np.asarray(np.log(np.maximum(hazard * there, 1e-300)), dtype=float)
+
+
+def _amplitude_covariance(burst: Burst, fit: BuildUp, begin: float, travel_s: Floats) -> Floats:
+    """Of an echo's quadratures before the samples speak, two a channel, shape (m, 2 n, 2 n)."""
+    amplitude = np.maximum(fit.common_amplitude, _LEAST)
+    coherence: Floats = np.exp(-((burst.carrier * travel_s) ** 2) * begin / (3.0 * _RANGE_S))
+    power = 0.5 * _POWER * coherence * amplitude[:, :, None] * amplitude[:, None, :]
+    return np.asarray(np.kron(power, np.eye(2)[None]), dtype=float)
+
+
+@dataclass(frozen=True)
+class _DirectFit:
+    """The direct sound in the window: what of the samples it leaves, and how an echo would be taken for it."""
+
+    burst: Burst
+    since_s: Floats  # (m, n, l), since the onset
+    carrier: NDArray[np.complex128]  # (m, n, l), 0 beyond the window
+    columns: Floats  # (m, n, 3, l), of unit length: in phase, in quadrature, by the onset
+    inverse: Floats  # (m, n, 3, 3), of their products
+    phase_by: Floats  # (m, n), phase for a unit of the second column [rad]
+    residual: Floats  # (m, n, l)
+
+    @classmethod
+    def of(cls, aligned: AlignedSegments, burst: Burst, fit: BuildUp, window_s: Floats) -> _DirectFit:
+        inside = aligned.before(fit.onset_s + window_s[:, None])
+        last = int(np.flatnonzero(inside.any(axis=(0, 1))).max(initial=0)) + 1
+        aligned, inside = aligned.some(np.arange(len(inside)), last), inside[..., :last]
+        since = aligned.time_s - fit.onset_s[..., None]
+        carrier = np.exp(1j * (burst.carrier * aligned.time_s + fit.phase[..., None])) * inside
+        envelope, slope = burst.complex_envelope_and_slope(since)
+        columns = np.stack([(envelope * carrier).real, -(envelope * carrier).imag, -(slope * carrier).real], axis=-2)
+        size = np.maximum(np.linalg.norm(columns, axis=-1), _LEAST)
+        columns = columns / size[..., None]
+        inverse = np.linalg.inv(columns @ transposed(columns) + 1e-6 * np.eye(3))
+        samples = (aligned.samples * inside)[..., None]
+        residual = (samples - transposed(columns) @ (inverse @ (columns @ samples)))[..., 0]
+        phase_by = 1.0 / (size[..., 1] * np.maximum(fit.common_amplitude, _LEAST))
+        return cls(burst, since, carrier, columns, inverse, phase_by, residual)
+
+    def with_echo(self, begin: float, prior: Floats) -> tuple[Floats, Floats, Floats]:
+        """Log evidence of an echo against none (m,), the phases' shift (m, n) and covariance (m, n, n) by it."""
+        wave = self.burst.complex_envelope(self.since_s - begin) * self.carrier
+        echo = np.stack([wave.real, -wave.imag], axis=-2)
+        across = self.columns @ transposed(echo)
+        taken = self.inverse @ across
+        normal = _block_diagonal(echo @ transposed(echo) - transposed(across) @ taken)
+        right = (echo @ self.residual[..., None]).reshape(len(normal), -1)
+        mixed = np.eye(normal.shape[-1]) + prior @ normal
+        posterior = np.linalg.solve(mixed, prior)
+        amplitude = (posterior @ right[..., None])[..., 0]
+        log_evidence = 0.5 * np.sum(right * amplitude, axis=-1) - 0.5 * np.linalg.slogdet(mixed)[1]
+        turns = _block_diagonal(taken[..., 1:2, :] * self.phase_by[..., None, None])
+        shift = -(turns @ amplitude[..., None])[..., 0]
+        return log_evidence, shift, turns @ posterior @ transposed(turns)
+
+
+def _block_diagonal(blocks: Floats) -> Floats:
+    """Blocks (m, n, a, b) as matrices (m, n a, n b)."""
+    m, n, a, b = blocks.shape
+    matrix = np.zeros((m, n, a, n, b))
+    each = np.arange(n)
+    matrix[:, each, :, each, :] = np.moveaxis(blocks, 1, 0)
+    return matrix.reshape(m, n * a, n * b)
