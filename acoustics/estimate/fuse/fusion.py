@@ -23,7 +23,7 @@ from acoustics.estimate.fuse.hypotheses import (
     worth_fitting,
 )
 from acoustics.estimate.fuse.inliers import inlier_choice_covariance
-from acoustics.estimate.fuse.model import FusionProblem, descend, fusion_problem, information, linearise
+from acoustics.estimate.fuse.model import FusionProblem, descend, fusion_problem, information, linearise, weighed
 from acoustics.estimate.fuse.region import KEPT, Region, confidence_region
 from acoustics.estimate.fuse.run import PingRun, SourceArea, Track
 from acoustics.estimate.fuse.starts import Starts, consensus_starts
@@ -117,7 +117,7 @@ class _Fitted:
     state: Floats
     covariance: Floats
     cost: Floats
-    missed: Floats  # what of the cost is for outliers and alternatives
+    squares: Floats  # what of the cost is of the inliers' residuals and of the shared errors
     inliers: NDArray[np.bool_]
     ping_chi2: Floats
     ping_dof: NDArray[np.int64]
@@ -328,7 +328,7 @@ def _judge(
     resolved = problem.resolved(choice)
     at = linearise(resolved, state)
     weight = inliers.astype(float)
-    cost, normal, _ = information(resolved, at, state, weight)
+    squares, normal, _ = information(resolved, at, state, weight)
     covariance: Floats = np.linalg.inv(normal).astype(float)
     against = prediction_of_others(at, covariance, inliers)
     size, along = against.size, against.along
@@ -347,8 +347,8 @@ def _judge(
     return _Fitted(
         state,
         covariance,
-        cost + missed,
-        missed,
+        squares + missed,
+        squares,
         inliers.copy(),
         chi2,
         ping_dof,
@@ -360,7 +360,7 @@ def _judge(
 
 def _region(problem: FusionProblem, best: _Fitted, reject: bool) -> tuple[Region, Floats]:
     """The region of fits, and its covariance with what a mistaken inlier or alternative would change."""
-    resolved = problem.resolved(best.choice)
+    resolved = weighed(problem.resolved(best.choice), best.state)
     region = confidence_region(resolved, best.state, best.covariance, best.inliers.astype(float))
     covariance = region.covariance
     if reject:
@@ -385,7 +385,6 @@ def _answer(
 ) -> dict[str, Floats]:
     rows = np.sum(np.where(best.inliers, problem.rows, 0), axis=-1)
     dof = np.maximum(rows - 3 + (problem.depth is not None) - (problem.clock is not None), 0)
-    chi2 = best.cost - best.missed
     heard, n_inliers = problem.heard.sum(axis=-1), best.inliers.sum(axis=-1)
     gap = heard == 0
     stretch = region.reach_m[:, 1] / np.maximum(region.reach_m[:, 0], 1e-3)
@@ -393,12 +392,12 @@ def _answer(
     alternative = ~gap & alternative
     disagree = ~gap & (2 * n_inliers < heard)
     few = ~gap & (n_inliers < 3)
-    p_value = np.array([chi_square_p_value(c, int(d)) for c, d in zip(chi2, dof, strict=True)])
+    p_value = np.array([chi_square_p_value(c, int(d)) for c, d in zip(best.squares, dof, strict=True)])
     blank = gap[:, None]
     return {
         "position_m": np.where(blank, np.nan, region.mean[:, :3]),
         "covariance_m2": np.where(blank[..., None], np.nan, covariance[:, :3, :3]),
-        "chi2": chi2,
+        "chi2": best.squares,
         "dof": dof,
         "p_value": p_value,
         "inliers": best.inliers,

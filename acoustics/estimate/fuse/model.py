@@ -23,6 +23,7 @@ _NEGLIGIBLE_PATH_M = 1e-5  # far below any measurement, and keeps exact delays f
 _DESCENT = Descent(damping=1e-4, floor=0.0, settled=1e-5, most_steps=40)
 _DAMPED_SHARE = 0.3  # of the distance, as one standard deviation; it decides time, not where the descent ends
 _LONGEST_STEP = 0.75  # of the distance
+_WEIGHINGS = 2  # each descent ends where the next one's weights are taken
 # What an unobserved coordinate is known to beforehand;
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _UNKNOWN_M = 1e5
@@ -239,7 +240,8 @@ def _about_z(vectors: Floats, angle: Floats) -> Floats:
 def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     """Residuals and derivatives at states of shape (r, size).
 
-    What is new at each ping, noise and attitude, weighs the residuals; what the pings share is in the state.
+    What is new at each ping, noise and attitude, weighs the residuals; what the pings share is in the state. The
+    attitude weighs by where the source is: a cost whose weights are to stay takes them from `weighed`.
     """
     errors, (r, p, _), n = problem.errors, problem.position.shape, len(problem.hydrophones)
     mounting, skew, steps, clock = np.split(state[:, _SOURCE + 6 :], [3 * n, 4 * n, 4 * n + 2 * p], axis=-1)
@@ -276,6 +278,19 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
         jacobian=np.where(heard[..., None], whitener @ jacobian, 0.0),
         whitener=whitener,
     )
+
+
+def weighed(problem: FusionProblem, state: Floats) -> FusionProblem:
+    """The same runs, the attitude's errors counted as noise of the size that they have for the source of a state.
+
+    They move the delays of a source well below the vehicle more than those of one afar. Squares of residuals over a
+    covariance that follows the source are no likelihood: every ping would draw the source to where its errors may be
+    larger. Weights that stay leave estimating equations without bias, whatever the size of the errors really is
+    (Carroll and Ruppert 1988, Transformation and Weighting in Regression, chapter 2).
+    """
+    factor = linearise(problem, state).whitener
+    covariance: Floats = np.linalg.inv(transposed(factor) @ factor).astype(float)
+    return replace(problem, covariance=covariance, errors=replace(problem.errors, attitude_sd=np.zeros(3)))
 
 
 def _sight(problem: FusionProblem, places: Floats, source: Floats, speed: Floats, position: Floats) -> Sight:
@@ -368,12 +383,13 @@ def _split(vectors: Floats) -> tuple[Floats, Floats]:
 
 def descend(problem: FusionProblem, state: Floats, weight: Floats) -> Floats:
     """Levenberg steps from states (r, size) with weights (r, p) of the pings, to states of least cost."""
-    found = levenberg(
-        _Weighted(problem, weight),
-        state.T,
-        _Weighted.evaluate,
-        _Weighted.move,
-        unit=_Weighted.unit,
-        descent=_DESCENT,
-    )
-    return found.T
+    for _ in range(_WEIGHINGS):
+        state = levenberg(
+            _Weighted(weighed(problem, state), weight),
+            state.T,
+            _Weighted.evaluate,
+            _Weighted.move,
+            unit=_Weighted.unit,
+            descent=_DESCENT,
+        ).T
+    return state
