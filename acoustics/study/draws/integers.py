@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION
 from acoustics.base.frames import Floats
+from acoustics.estimate.direction import NEAREST_M
 from acoustics.estimate.tdoa import Cycles, Tdoa, resolve_ambiguity
 from acoustics.physics.tdoa import curvature_covariance, difference_matrix, plane_wave_time
 
 # An envelope that tells nothing of the integers has a variance of infinity; one of this many times the longest delay
 # tells as little.
 _TELLS_NOTHING = 10.0
+_LISTED, _LEAST_WEIGHT = 16, 1e-3  # vectors of integers that `locate` hands on, and their least weight
 HALF_A_CYCLE = 0.5  # of two directions over a baseline: beyond, the carrier's phase takes one for another integer
 
 
@@ -72,6 +76,16 @@ def resolved_integers(
     )
 
 
+class DrawnIntegers(NamedTuple):
+    """Of p pings in each of r runs: whole periods by which the resolved delays are off, (r, p, n - 1), 0 where rightly
+    resolved; what may have to be added to them, (r, p, m, n - 1), zeros first; and the envelope's misfit to each,
+    (r, p, m), infinite for one that is not listed."""
+
+    off: NDArray[np.int64]
+    alternatives: NDArray[np.int64]
+    misfit: Floats
+
+
 def drawn_integers(
     times_s: Floats,
     noise_s: Floats,
@@ -81,10 +95,11 @@ def drawn_integers(
     shared_variance_s2: Floats,
     hydrophones_m: Floats,
     sound_speed_m_s: float,
+    sound_speed_sd_m_s: float,
     frequency_hz: float,
     rng: np.random.Generator,
-) -> NDArray[np.int64]:
-    """Whole periods by which resolved delays of runs are off, (r, p, n - 1); 0 where rightly resolved.
+) -> DrawnIntegers:
+    """Integers of runs as the vehicle resolves them, with those that it leaves open.
 
     Parameters
     ----------
@@ -92,19 +107,19 @@ def drawn_integers(
         As `resolved_integers` takes them, of p pings in each of r runs.
     carrier_variance_s2, cycle_variance_s2 : ndarray, shape (p,)
         Of each ping.
-    shared_variance_s2, hydrophones_m, sound_speed_m_s, frequency_hz, rng
+    shared_variance_s2, hydrophones_m, sound_speed_m_s, sound_speed_sd_m_s, frequency_hz, rng
         As `resolved_integers` takes them.
 
     Notes
     -----
     The search is the estimator's own: mistakes so have the shares, the jumps and the dependence on skew and mounting
-    that they have on the vehicle. Arrays beyond eight hydrophones have no search: 0.
+    that they have on the vehicle. Arrays beyond eight hydrophones have no search: 0, and no alternative.
     """
     r, p, n = times_s.shape
+    m = _LISTED if n <= LARGEST_DIMENSION + 1 else 1
     off = np.zeros((r, p, n - 1), dtype=np.int64)
-    if n > LARGEST_DIMENSION + 1:
-        return off
-    for k in range(p):  # one covariance for all runs is searched fastest
+    drawn = DrawnIntegers(off, np.zeros((r, p, m, n - 1), dtype=np.int64), np.zeros((r, p, m)))
+    for k in range(p if m > 1 else 0):  # one covariance for all runs is searched fastest
         found = resolved_integers(
             times_s[:, k],
             noise_s[:, k],
@@ -115,10 +130,19 @@ def drawn_integers(
             sound_speed_m_s=sound_speed_m_s,
             frequency_hz=frequency_hz,
             rng=rng,
+            sound_speed_sd_m_s=sound_speed_sd_m_s,
+            nearest_m=NEAREST_M,
+            n_alternatives=m,
         )
         phase = (times_s[:, k] + noise_s[:, k]) @ difference_matrix(n).T
         off[:, k] = np.rint((found.tdoa.tdoa_s - phase) * frequency_hz)
-    return off
+        those = found.alternatives
+        listed = those.weight >= _LEAST_WEIGHT
+        listed[:, 0] = True
+        drawn.alternatives[:, k] = np.where(listed[..., None], those.cycles, 0)
+        drawn.misfit[:, k] = np.where(listed, those.build_up_misfit, np.inf)
+    most = int(np.isfinite(drawn.misfit).sum(axis=-1).max())
+    return DrawnIntegers(off, drawn.alternatives[:, :, :most], drawn.misfit[:, :, :most])
 
 
 def cycles_apart(

@@ -20,7 +20,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws.blind import BlindPings, measure_blind, places_about
 from acoustics.study.draws.errors import draw_errors
-from acoustics.study.draws.integers import drawn_integers
+from acoustics.study.draws.integers import DrawnIntegers, drawn_integers
 
 _PLACES_EACH = 2  # about each place of a run at which a ping is measured
 
@@ -181,8 +181,9 @@ def simulate_runs(
     depth = source[2] + rng.normal(size=n_runs) * scene.study.pinger_depth_sd_m
     differences = difference_matrix(n)
     off = np.zeros((*shape, n - 1), dtype=np.int64)
+    further: dict[str, Any] = {}
     if integers == "resolved":
-        off[:, heard] = drawn_integers(
+        found = drawn_integers(
             times[:, heard],
             noise[:, heard],
             carrier_variance_s2=variance[heard],
@@ -190,9 +191,12 @@ def simulate_runs(
             shared_variance_s2=sizes.skew_sd_s**2 + (scene.array.tolerances_m / scene.sound_speed_m_s) ** 2,
             hydrophones_m=scene.array.positions_m,
             sound_speed_m_s=scene.sound_speed_m_s,
+            sound_speed_sd_m_s=sizes.sound_speed_sd_m_s,
             frequency_hz=pinger.frequency_hz,
             rng=rng,
         )
+        off[:, heard] = found.off
+        further = _alternatives(found, np.asarray(heard), pinger.frequency_hz)
     delays = (times + noise) @ differences.T + off / pinger.frequency_hz
     arrival = None
     if clock is not None:
@@ -208,6 +212,7 @@ def simulate_runs(
             scene.sound_speed_m_s,
             arrival_s=arrival,
             clock=clock,
+            **further,
         ),
         track=Track(drawn.shown_positions(places_m), *shown),
         errors=sizes,
@@ -215,6 +220,16 @@ def simulate_runs(
         outlier=outlier & told,
         wrong_integer=np.asarray(told & off.any(axis=-1)),
     )
+
+
+def _alternatives(found: DrawnIntegers, heard: NDArray[np.bool_], frequency_hz: float) -> dict[str, Any]:
+    """What the integers of the pings leave open, as `PingRun` takes it; nothing where they leave nothing."""
+    r, _, m, k = found.alternatives.shape
+    if m == 1:
+        return {}
+    offset, misfit = np.zeros((r, len(heard), m, k)), np.full((r, len(heard), m), np.inf)
+    offset[:, heard], misfit[:, heard] = found.alternatives / frequency_hz, found.misfit
+    return {"alternatives_s": offset, "alternative_misfit": misfit}
 
 
 def _measured_along(scene: Scene, pinger: Pinger, places_m: Floats) -> BlindPings:
@@ -235,11 +250,15 @@ def join_runs(parts: Sequence[SimulatedRuns]) -> SimulatedRuns:
         return np.concatenate([np.asarray(value) for value in values])
 
     run = parts[0].run
+    most = max(p.run.alternatives_s.shape[2] if p.run.alternatives_s is not None else 1 for p in parts)
+    offset, misfit = zip(*(_padded(p.run, most) for p in parts), strict=True)
     return SimulatedRuns(
         run=replace(
             run,
             tdoa_s=joined(np.where(p.run.heard[..., None], p.run.tdoa_s, np.nan) for p in parts),
             covariance_s2=joined(p.run.covariance_s2 for p in parts),
+            alternatives_s=None if most == 1 else joined(offset),
+            alternative_misfit=None if most == 1 else joined(misfit),
         ),
         track=Track(**{f.name: joined(getattr(p.track, f.name) for p in parts) for f in fields(Track)}),
         # The skew depends on the pinger's frequency.
@@ -251,6 +270,17 @@ def join_runs(parts: Sequence[SimulatedRuns]) -> SimulatedRuns:
         outlier=joined(p.outlier for p in parts),
         wrong_integer=joined(p.wrong_integer for p in parts),
     )
+
+
+def _padded(run: PingRun, most: int) -> tuple[Floats, Floats]:
+    """Alternatives of the pings of runs, and their misfits, with room for so many."""
+    *shape, k = run.tdoa_s.shape
+    offset, misfit = np.zeros((*shape, most, k)), np.full((*shape, most), np.inf)
+    misfit[..., 0] = 0.0
+    if run.alternatives_s is not None and run.alternative_misfit is not None:
+        m = run.alternatives_s.shape[-2]
+        offset[..., :m, :], misfit[..., :m] = run.alternatives_s, run.alternative_misfit
+    return offset, misfit
 
 
 def _elsewhere(scene: Scene, source: Floats, shape: tuple[int, int], rng: np.random.Generator) -> Floats:
