@@ -92,6 +92,7 @@ def test_more_echoes_come_with_a_longer_horizon():
         (("x.wav", "--pings", "0"), "0 is not in the range"),
         (("x.wav", "--seconds", "0"), "0 is not in the range"),
         (("x.wav", "--format", "mp3"), "'mp3' is not one of"),
+        (("x.wav", "--seconds", "nan"), "nan"),
         ((), "Missing argument 'FILE'"),
     ],
 )
@@ -104,7 +105,6 @@ def test_wrong_options_are_refused(arguments, line, tmp_path):
 def test_wrong_values_are_refused(tmp_path):
     assert isinstance(run("x.mp3").exception, ParameterError)
     assert isinstance(run("x.npy", "--format", "wav16").exception, ParameterError)
-    assert isinstance(run("x.wav", "--seconds", "nan").exception, ParameterError)
     assert isinstance(run("no/x.wav").exception, OutputError)
     assert list(tmp_path.iterdir()) == []
 
