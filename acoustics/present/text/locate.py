@@ -16,9 +16,9 @@ from acoustics.study.locate import LocatedPings
 _LEGEND = (
     "Bearing is clockwise from the bow, depression positive downwards, position forward, starboard and down of the "
     "vehicle's origin. Each +- is the standard deviation that the estimator states for itself: noise, sound speed and "
-    "mounting, unknown distance; not an echo inside the window. Several directions on one line all fit: equally well, "
-    "or by the shares behind them; else: the share of further ones, which the file of pings lists down to 0.1 %. The "
-    "window is the part of the burst before the samples show an echo."
+    "mounting, unknown distance, an echo inside the window that the samples do not show. Several directions on one "
+    "line all fit: equally well, or by the shares behind them; else: the share of further ones, which the file of "
+    "pings lists down to 0.1 %. The window is the part of the burst before the samples show an echo."
 )
 
 
