@@ -96,7 +96,8 @@ def _reason(
     if one.wrong_integer.value > 0:
         risk = (
             f"{_percent(one.wrong_integer.value)} of its single pings have a wrong cycle, perhaps twice as many, and "
-            f"err by {one.wrong_integer_deg:.2g} deg RMS or more; the others by {one.right_integer_deg.value:.2g}"
+            f"err by {_figures(one.wrong_integer_deg)} deg RMS or more; the others by "
+            f"{_figures(one.right_integer_deg.value)}"
         )
     else:
         risk = f"none of its simulated pings had a wrong cycle, so under {_percent(one.wrong_integer.high)} have"
@@ -105,8 +106,8 @@ def _reason(
     if after_four:
         return (
             f"A crew that acts on single pings keeps the scaled array, {_why_not(one, scaled[0], limit)}. One that "
-            f"joins {JOINED} pings at one place before it acts takes the uneven one: {four.rms_deg.value:.2g} deg "
-            f"then, in place of {scaled[1].rms_deg.value:.2g}. Its risk: {risk}."
+            f"joins {JOINED} pings at one place before it acts takes the uneven one: "
+            f"{_figures(four.rms_deg.value)} deg then, in place of {_figures(scaled[1].rms_deg.value)}. Its risk: {risk}."
         )
     if after_one:
         return (
@@ -121,9 +122,14 @@ def _reason(
 
 def _why_not(uneven: BearingOutcome, scaled: BearingOutcome, limit: float) -> str:
     if uneven.rms_deg.high >= scaled.rms_deg.low:
-        return f"as {uneven.rms_deg.value:.2g} deg is not surely less than {scaled.rms_deg.value:.2g}"
+        return f"as {_figures(uneven.rms_deg.value)} deg is not surely less than {_figures(scaled.rms_deg.value)}"
     return f"as wrong cycles of the uneven one may exceed the limit of {_percent(limit)}"
 
 
 def _percent(share: float) -> str:
     return f"{100 * share:.2g} %"
+
+
+def _figures(value: float) -> str:
+    """Two significant figures, or whole numbers from a hundred on."""
+    return f"{value:.2g}" if value < 99.5 else f"{value:.0f}"
