@@ -107,7 +107,8 @@ def _reason(
         return (
             f"A crew that acts on single pings keeps the scaled array, {_why_not(one, scaled[0], limit)}. One that "
             f"joins {JOINED} pings at one place before it acts takes the uneven one: "
-            f"{_figures(four.rms_deg.value)} deg then, in place of {_figures(scaled[1].rms_deg.value)}. Its risk: {risk}."
+            f"{_figures(four.rms_deg.value)} deg then, in place of {_figures(scaled[1].rms_deg.value)}. "
+            f"Its risk: {risk}."
         )
     if after_one:
         return (
