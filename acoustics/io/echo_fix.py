@@ -139,10 +139,7 @@ class EchoLine(TableModel):
 
 def echo_table(fix: EchoFix) -> dict[str, Any]:
     """The answer as the table of a ping's line, the inverse of `echo_fix`."""
-    numbers = {
-        key: getattr(fix, key)
-        for key in ("far_probability", "wrong_sketch_probability", "misfit", "p_value", "agreement", "window_s")
-    }
+    numbers = {key: getattr(fix, key) for key in _NUMBERS}
     turn, turn_sd = np.rad2deg([fix.heading_correction, fix.heading_correction_sd]).tolist()
     table = {
         "ok": fix.ok,

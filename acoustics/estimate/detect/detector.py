@@ -196,11 +196,9 @@ class BandDetector:
         n_own : int
             Outputs in which events may begin; the others only show how they go on.
         """
-        lag = span = 3 * self.looks_in_a_burst // 2
-        from scipy.ndimage import (
-            minimum_filter1d,
-        )  # here, for it takes long to load and a short command has no use for it
+        from scipy.ndimage import minimum_filter1d  # here, for it takes long to load
 
+        lag = span = 3 * self.looks_in_a_burst // 2
         joined = self.with_past(statistic[:n_own])
         self._past = joined[n_own:]
         joined = joined[len(joined) - n_own - lag - span :]

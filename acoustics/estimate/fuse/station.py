@@ -299,14 +299,14 @@ def sureness(
     reached = np.flatnonzero(lack <= 0)
     if reached.size == 0:
         return Sureness(0.0, None)
-    k = int(reached[0])
+    k, log_scale = int(reached[0]), 0.0
     if k:  # by a straight line between points so close that what it leaves of the scale is under a millionth
         between = np.linspace(scales[k - 1], scales[k], len(scales))
         lack = lacking(between)
         last = int(np.flatnonzero(lack > 0)[-1])
         share = lack[last] / (lack[last] - lack[last + 1])
         log_scale = between[last] + share * (between[last + 1] - between[last])
-    scale = float(np.exp(log_scale)) if k else 1.0
+    scale = float(np.exp(log_scale))
     return Sureness(rms * scale, pings if k == 0 else int(np.ceil(pings / scale**2)))
 
 

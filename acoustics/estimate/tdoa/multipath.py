@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from scipy.special import chdtri
 
 from acoustics.base.frames import Floats
+from acoustics.base.least_squares import transposed
+from acoustics.estimate.tdoa.direct_fit import DirectFit
 from acoustics.estimate.tdoa.segment import AlignedSegments
 from acoustics.estimate.tdoa.toa import BuildUp, fit_build_up
 from acoustics.physics.burst import Burst
@@ -31,6 +33,7 @@ _AHEAD_FROM_CYCLES = 6.0
 # or three times of it moves the RMS in a pool by 4 to 8 % (benchmarks/constants.py)
 FALSE_ALARM = 0.01
 _NUMBERS_AT_ONCE = 100_000  # some 10 MB at work
+_RIDGE = 1e-9  # of products of columns of unit length
 
 
 def multipath_free_window(
@@ -197,15 +200,8 @@ def _echo_gain(
     """Drop of chi-square, shape (k, m), by an echo that begins `begins_s`, shape (k,), after each channel's onset.
 
     Up to `end_s` the samples count, and of the echo what is before `until_s`, shape (k,); by default all of it."""
-    weight = aligned.before(fit.onset_s + end_s)
-    since = aligned.time_s - fit.onset_s[..., None]
-    carrier = np.exp(1j * (burst.carrier * aligned.time_s + fit.phase[..., None])) * weight
-    envelope, slope = burst.complex_envelope_and_slope(since)
-    direct = np.stack([(envelope * carrier).real, -(envelope * carrier).imag, -(slope * carrier).real], axis=-2)
-    direct = direct / np.maximum(np.linalg.norm(direct, axis=-1, keepdims=True), 1e-9)
-    inverse = np.linalg.inv(direct @ np.swapaxes(direct, -1, -2) + 1e-9 * np.eye(3))
-    samples = (aligned.samples * weight)[..., None]
-    left = samples - np.swapaxes(direct, -1, -2) @ (inverse @ (direct @ samples))
+    direct = DirectFit.of(aligned, burst, fit, np.asarray(end_s), ridge=_RIDGE)
+    since, carrier = direct.since_s, direct.carrier
     each = max(1, _NUMBERS_AT_ONCE // since.size)
     gains = []
     for first in range(0, len(begins_s), each):
@@ -215,8 +211,8 @@ def _echo_gain(
             wave = wave * (since < until_s[first : first + each, None, None, None])
         echo = np.stack([wave.real, wave.imag], axis=-2)
         echo = echo / np.maximum(np.linalg.norm(echo, axis=-1, keepdims=True), 1e-9)
-        across = echo @ np.swapaxes(direct, -1, -2)
-        normal = echo @ np.swapaxes(echo, -1, -2) - across @ inverse @ np.swapaxes(across, -1, -2) + 1e-9 * np.eye(2)
-        right = echo @ left
+        across = echo @ transposed(direct.columns)
+        normal = echo @ transposed(echo) - across @ direct.inverse @ transposed(across) + _RIDGE * np.eye(2)
+        right = echo @ direct.residual[..., None]
         gains.append((right * np.linalg.solve(normal, right)).sum(axis=(-1, -2, -3)))
     return np.concatenate([np.empty((0, len(since))), *gains])

@@ -284,14 +284,22 @@ def quadratures(wave: Complexes, samples: Floats) -> tuple[Floats, Floats, Float
     return uu, uv, vv, ux, vx
 
 
+def direct_columns(burst: Burst, since_s: Floats, carrier: Complexes) -> Floats:
+    """Derivatives of a burst of unit amplitude by its amplitude, phase and onset, shape (..., 3, n).
+
+    At times since its onset and on a carrier that has its phase, both of shape (..., n).
+    """
+    envelope, slope = burst.complex_envelope_and_slope(since_s)
+    wave = envelope * carrier
+    return np.stack([wave.real, -wave.imag, -(slope * carrier).real], axis=-2)
+
+
 def _sums(
     aligned: AlignedSegments, burst: Burst, carrier: Floats, onset: Floats, phase: Floats, weight: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Normal matrices (m, n, 3, 3), right-hand sides (m, n, 3) and energies (m,) for amplitude, phase, onset."""
-    envelope, slope = burst.complex_envelope_and_slope(aligned.time_s - onset[..., None])
     turned = carrier * np.exp(1j * phase)[..., None] * weight
-    wave = envelope * turned
-    columns = np.stack([wave.real, -wave.imag, -(slope * turned).real], axis=-2)
+    columns = direct_columns(burst, aligned.time_s - onset[..., None], turned)
     samples = aligned.samples * weight
     return (
         columns @ np.swapaxes(columns, -1, -2),

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
+from acoustics.estimate.tdoa.direct_fit import DirectFit
 from acoustics.estimate.tdoa.segment import AlignedSegments
 from acoustics.estimate.tdoa.toa import BuildUp
 from acoustics.physics.burst import Burst
@@ -26,7 +27,7 @@ _LEAST_PART_CYCLES = 0.25  # of an echo inside the window
 # Weight of the least likely models together: a region that holds 95 % can do without, and by their variance, that of a
 # phase turned by any angle, they would widen it for all pings.
 _NEGLIGIBLE = 0.01
-_LEAST = 1e-9
+_LEAST, _RIDGE = 1e-9, 1e-6
 
 
 @dataclass(frozen=True)
@@ -99,13 +100,14 @@ def undetected_echo(
     period = 1.0 / burst.frequency_hz
     begins = _FIRST_CYCLES * period * _GROWTH ** np.arange(_steps(_FIRST_CYCLES * period, _LATEST_S / _GROWTH))
     begins = begins[begins < window_s.max() - _LEAST_PART_CYCLES * period]
-    direct = _DirectFit.of(aligned, burst, fit, window_s)
+    direct = _direct_fit(aligned, burst, fit, window_s)
     none = np.zeros((1, *fit.phase.shape))
     log_odds, shift, covariance = [np.zeros((1, len(window_s)))], [none], [none[..., None] * none[..., None, :]]
     for begin in begins:
-        evidence, turned, about = direct.with_echo(begin, _amplitude_covariance(burst, fit, begin, travel_s))
-        inside = begin < window_s - _LEAST_PART_CYCLES * period
-        log_odds.append(np.where(inside, evidence + _log_prior_odds(begin, window_s, ended, period), -np.inf)[None])
+        prior = _amplitude_covariance(burst, fit, begin, travel_s)
+        evidence, turned, about = _with_echo(burst, fit, direct, begin, prior)
+        begun = begin < window_s - _LEAST_PART_CYCLES * period
+        log_odds.append(np.where(begun, evidence + _log_prior_odds(begin, window_s, ended, period), -np.inf)[None])
         shift.append(turned[None])
         covariance.append(about[None])
     weight = _likely(np.concatenate(log_odds))
@@ -149,50 +151,32 @@ def _amplitude_covariance(burst: Burst, fit: BuildUp, begin: float, travel_s: Fl
     return np.asarray(np.kron(power, np.eye(2)[None]), dtype=float)
 
 
-@dataclass(frozen=True)
-class _DirectFit:
-    """The direct sound in the window: what of the samples it leaves, and how an echo would be taken for it."""
+def _direct_fit(aligned: AlignedSegments, burst: Burst, fit: BuildUp, window_s: Floats) -> DirectFit:
+    """The direct sound in the windows, without the samples that lie in none."""
+    inside = aligned.before(fit.onset_s + window_s[:, None])
+    last = int(np.flatnonzero(inside.any(axis=(0, 1))).max(initial=0)) + 1
+    return DirectFit.of(aligned.some(np.arange(len(inside)), last), burst, fit, window_s[:, None], ridge=_RIDGE)
 
-    burst: Burst
-    since_s: Floats  # (m, n, l), since the onset
-    carrier: NDArray[np.complex128]  # (m, n, l), 0 beyond the window
-    columns: Floats  # (m, n, 3, l), of unit length: in phase, in quadrature, by the onset
-    inverse: Floats  # (m, n, 3, 3), of their products
-    phase_by: Floats  # (m, n), phase for a unit of the second column [rad]
-    residual: Floats  # (m, n, l)
 
-    @classmethod
-    def of(cls, aligned: AlignedSegments, burst: Burst, fit: BuildUp, window_s: Floats) -> _DirectFit:
-        inside = aligned.before(fit.onset_s + window_s[:, None])
-        last = int(np.flatnonzero(inside.any(axis=(0, 1))).max(initial=0)) + 1
-        aligned, inside = aligned.some(np.arange(len(inside)), last), inside[..., :last]
-        since = aligned.time_s - fit.onset_s[..., None]
-        carrier = np.exp(1j * (burst.carrier * aligned.time_s + fit.phase[..., None])) * inside
-        envelope, slope = burst.complex_envelope_and_slope(since)
-        columns = np.stack([(envelope * carrier).real, -(envelope * carrier).imag, -(slope * carrier).real], axis=-2)
-        size = np.maximum(np.linalg.norm(columns, axis=-1), _LEAST)
-        columns = columns / size[..., None]
-        inverse = np.linalg.inv(columns @ transposed(columns) + 1e-6 * np.eye(3))
-        samples = (aligned.samples * inside)[..., None]
-        residual = (samples - transposed(columns) @ (inverse @ (columns @ samples)))[..., 0]
-        phase_by = 1.0 / (size[..., 1] * np.maximum(fit.common_amplitude, _LEAST))
-        return cls(burst, since, carrier, columns, inverse, phase_by, residual)
-
-    def with_echo(self, begin: float, prior: Floats) -> tuple[Floats, Floats, Floats]:
-        """Log evidence of an echo against none (m,), the phases' shift (m, n) and covariance (m, n, n) by it."""
-        wave = self.burst.complex_envelope(self.since_s - begin) * self.carrier
-        echo = np.stack([wave.real, -wave.imag], axis=-2)
-        across = self.columns @ transposed(echo)
-        taken = self.inverse @ across
-        normal = _block_diagonal(echo @ transposed(echo) - transposed(across) @ taken)
-        right = (echo @ self.residual[..., None]).reshape(len(normal), -1)
-        mixed = np.eye(normal.shape[-1]) + prior @ normal
-        posterior = np.linalg.solve(mixed, prior)
-        amplitude = (posterior @ right[..., None])[..., 0]
-        log_evidence = 0.5 * np.sum(right * amplitude, axis=-1) - 0.5 * np.linalg.slogdet(mixed)[1]
-        turns = _block_diagonal(taken[..., 1:2, :] * self.phase_by[..., None, None])
-        shift = -(turns @ amplitude[..., None])[..., 0]
-        return log_evidence, shift, turns @ posterior @ transposed(turns)
+def _with_echo(
+    burst: Burst, fit: BuildUp, direct: DirectFit, begin: float, prior: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Log evidence of an echo against none (m,), the phases' shift (m, n) and covariance (m, n, n) by it."""
+    wave = burst.complex_envelope(direct.since_s - begin) * direct.carrier
+    echo = np.stack([wave.real, -wave.imag], axis=-2)
+    across = direct.columns @ transposed(echo)
+    taken = direct.inverse @ across
+    normal = _block_diagonal(echo @ transposed(echo) - transposed(across) @ taken)
+    right = (echo @ direct.residual[..., None]).reshape(len(normal), -1)
+    mixed = np.eye(normal.shape[-1]) + prior @ normal
+    posterior = np.linalg.solve(mixed, prior)
+    amplitude = (posterior @ right[..., None])[..., 0]
+    log_evidence = 0.5 * np.sum(right * amplitude, axis=-1) - 0.5 * np.linalg.slogdet(mixed)[1]
+    # Of the direct sound's columns the second turns its phase.
+    phase_by = 1.0 / (direct.length[..., 1] * np.maximum(fit.common_amplitude, _LEAST))
+    turns = _block_diagonal(taken[..., 1:2, :] * phase_by[..., None, None])
+    shift = -(turns @ amplitude[..., None])[..., 0]
+    return log_evidence, shift, turns @ posterior @ transposed(turns)
 
 
 def _block_diagonal(blocks: Floats) -> Floats:

@@ -8,7 +8,7 @@ from scipy.stats import chi2, multivariate_normal
 
 from acoustics.estimate.tdoa.segment import AlignedSegments
 from acoustics.estimate.tdoa.toa import BuildUp, fit_build_up
-from acoustics.estimate.tdoa.undetected_echo import _DirectFit, undetected_echo
+from acoustics.estimate.tdoa.undetected_echo import _direct_fit, _with_echo, undetected_echo
 from acoustics.physics.burst import Burst
 
 BURST = Burst(30e3, 4e-3, q=8.0)
@@ -50,10 +50,10 @@ def test_evidence_and_phase_of_one_echo_are_those_of_dense_normal_algebra():
     n, window, begin = 2, np.array([8 * PERIOD]), 3 * PERIOD
     samples = pings(1, n, 1e-3, 1.5, np.full((1, n), 0.4j), np.full((1, 1), begin), rng)
     fit = fitted(samples, window)
-    direct = _DirectFit.of(samples, BURST, fit, window)
+    direct = _direct_fit(samples, BURST, fit, window)
     half = rng.standard_normal((1, 2 * n, 2 * n))
     prior = half @ np.swapaxes(half, -1, -2)
-    evidence, shift, covariance = direct.with_echo(begin, prior)
+    evidence, shift, covariance = _with_echo(BURST, fit, direct, begin, prior)
 
     inside = np.flatnonzero((samples.time_s[0, 0] < fit.onset_s[0].max() + window[0]) & (samples.time_s[0, 0] > -1))
     time = samples.time_s[0, 0, inside]
