@@ -211,5 +211,7 @@ class NavigationLog:
         if self.origin_m is None:
             self.origin_m = self.rows[0][1:4]
         places: Floats = np.array(self.rows[: count + 1])[:, 1:3]
-        self.travelled_m += float(np.linalg.norm(np.diff(places, axis=0), axis=-1).sum())
+        steps = np.linalg.norm(np.diff(places, axis=0), axis=-1)
+        # Added one after the other, as if no row had been dropped: to the last bit the same.
+        self.travelled_m = float(np.cumsum(np.append(self.travelled_m, steps))[-1])
         del self.rows[:count]

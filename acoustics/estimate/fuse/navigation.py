@@ -29,7 +29,7 @@ def navigated_track(navigation: Navigation, times_s: ArrayLike) -> Track:
             f"has no row for a ping at {outside[0]:.3f} s: it spans {first:.3f} to {last:.3f} s",
         )
     steps = np.linalg.norm(np.diff(navigation.position_m[:, :2], axis=0), axis=-1)
-    travelled = navigation.travelled_m + np.append(0.0, np.cumsum(steps))
+    travelled = np.cumsum(np.append(navigation.travelled_m, steps))
 
     def at(values: Floats) -> Floats:
         return np.interp(times, navigation.time_s, values)
