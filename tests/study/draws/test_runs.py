@@ -25,7 +25,7 @@ def test_dead_reckoning_grows_as_stated():
     """Random walk: variance by distance; scale: by its square; heading: across the track by distance times angle."""
     scene = with_vehicle(heading_sd_deg=1.0, drift_sd_m_per_root_m=0.1, log_scale_sd=0.02, position_sd_m=0.3)
     path = route_positions(scene, Route(5, 12.0, 0.0))
-    runs = simulate_runs(scene, PINGER, path, n_runs=8000, rng=np.random.default_rng(1))
+    runs = simulate_runs(scene, PINGER, path, n_runs=8000, rng=np.random.default_rng(1), integers="given")
     error = runs.track.position_m - path
     travelled = path[:, 0] - path[0, 0]
     along = np.sqrt(0.3**2 + 0.1**2 * travelled + (0.02 * travelled) ** 2)
