@@ -37,7 +37,7 @@ from acoustics.present.text.map import KNOWN_POOL_TITLE, echo_rows, known_pool_r
 from acoustics.present.text.map import station_rows as map_station_rows
 from acoustics.present.text.rehearse import outcome_rows, rehearsal_conclusions, rule_text
 from acoustics.present.text.sound_speed import WATER_NOTE, water_rows
-from acoustics.present.text.spacing import alternative_rows, rate_rows, spacing_rows
+from acoustics.present.text.spacing import alternative_rows, alternative_verdict, rate_rows, spacing_rows
 from acoustics.present.text.stations import integer_warning, station_conclusions, station_rows
 from acoustics.present.text.tables import number, percent
 from acoustics.present.text.validate import (
@@ -165,12 +165,13 @@ def _array(report: Report) -> Section:
 
 def _spacing(report: Report) -> Section:
     study = report.spacing
-    choice = study.recommendation
+    choice, other = study.recommendation, study.alternative
+    verdict = [alternative_verdict(other, study.wrong_cycle_limit)] if other else []
     return Section(
         "spacing",
         "Spacing and sample rate",
         [
-            *text(choice.reason, *([study.alternative.reason] if study.alternative else []), *study.remarks),
+            *text(choice.reason, *verdict, *study.remarks),
             figure_block(
                 spacing_plot(study),
                 "spacing",

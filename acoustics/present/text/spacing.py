@@ -9,7 +9,8 @@ import numpy as np
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import BEARING_GUESS_SD, Interval, unless_guessed
 from acoustics.present.text.tables import Rows, number, percent, table, with_interval
-from acoustics.study.spacing import SpacingStudy
+from acoustics.study.draws import JOINED, BearingOutcome
+from acoustics.study.spacing import Alternative, SpacingStudy
 
 
 def spacing_text(study: SpacingStudy) -> str:
@@ -34,7 +35,8 @@ def spacing_text(study: SpacingStudy) -> str:
         *textwrap.wrap(f"* {study.recommendation.reason}", 100),
     ]
     if study.alternative is not None:
-        lines += textwrap.wrap(f"{study.alternative.reason} {_places(study.alternative.uneven.hydrophones_m)}", 100)
+        verdict = alternative_verdict(study.alternative, study.wrong_cycle_limit)
+        lines += textwrap.wrap(f"{verdict} {_places(study.alternative.uneven.hydrophones_m)}", 100)
     if not all(np.isfinite(error).all() for error in (study.right_integer_deg, study.envelope_deg, study.expected_deg)):
         lines.append("'none': not observed, no better than a guess.")
     for remark in study.remarks:
@@ -97,6 +99,44 @@ def alternative_rows(study: SpacingStudy) -> Rows:
         for name, choice in named
     ]
     return header, rows
+
+
+def alternative_verdict(found: Alternative, limit: float) -> str:
+    """Which array to take after one ping and after four, and what the uneven one risks; `limit` is of wrong cycles."""
+    one, four = found.uneven.one_ping, found.uneven.four_pings
+    if one.wrong_integer.value > 0:
+        risk = (
+            f"{percent(one.wrong_integer.value)} of its single pings have a wrong cycle, perhaps twice as many, and "
+            f"err by {number(one.wrong_integer_deg)} deg RMS or more; the others by "
+            f"{number(one.right_integer_deg.value)}"
+        )
+    else:
+        most = percent(max(one.wrong_integer.high, 1e-4))
+        risk = f"none of its simulated pings had a wrong cycle, so under {most} have"
+    after_one = _why_not(one, found.scaled.one_ping, limit)
+    after_four = _why_not(four, found.scaled.four_pings, limit)
+    if found.better_after_one and found.better_after_four:
+        which = "Better: the uneven array, after one ping and after four."
+    elif found.better_after_four:
+        which = (
+            f"A crew that acts on single pings keeps the scaled array, {after_one}. One that joins {JOINED} pings at "
+            f"one place before it acts takes the uneven one: {number(four.rms_deg.value)} deg then, in place of "
+            f"{number(found.scaled.four_pings.rms_deg.value)}."
+        )
+    elif found.better_after_one:
+        which = f"Better after one ping: the uneven array; after four not, {after_four}."
+    else:
+        which = (
+            f"Keep the scaled array. The uneven one is not surely better after one ping, {after_one}, nor after four, "
+            f"{after_four}."
+        )
+    return f"{which} Its risk: {risk}."
+
+
+def _why_not(uneven: BearingOutcome, scaled: BearingOutcome, limit: float) -> str:
+    if uneven.rms_deg.high >= scaled.rms_deg.low:
+        return f"as {number(uneven.rms_deg.value)} deg is not surely less than {number(scaled.rms_deg.value)}"
+    return f"as wrong cycles of the uneven one may exceed the limit of {percent(limit)}"
 
 
 def spacing_headline(study: SpacingStudy) -> str:

@@ -2,6 +2,6 @@
 
 from acoustics.study.spacing.study import SpacingStudy, study_spacing
 from acoustics.study.spacing.sweep import Sweep, common_spacings
-from acoustics.study.spacing.uneven import Alternative
+from acoustics.study.spacing.uneven import Alternative, Choice
 
-__all__ = ["Alternative", "SpacingStudy", "Sweep", "common_spacings", "study_spacing"]
+__all__ = ["Alternative", "Choice", "SpacingStudy", "Sweep", "common_spacings", "study_spacing"]
