@@ -52,6 +52,7 @@ def fuse(
     drift_sd_m_per_root_m: float | None = None,
     log_scale_sd: float | None = None,
     sound_speed_sd_m_s: float | None = None,
+    by_echoes: bool = False,
 ) -> FusedRun:
     """One position from several pings, and the station that it belongs to.
 
@@ -72,6 +73,9 @@ def fuse(
         and 0.01.
     sound_speed_sd_m_s : float, optional
         In the place of the pings' own [m/s].
+    by_echoes : bool
+        Whether places by echoes count, which `locate` finds with a site sketch (experimental); they rest on the poses
+        in the pings, so `navigation` must be None.
 
     Raises
     ------
@@ -79,6 +83,8 @@ def fuse(
         If there is no ping, they are of several pingers or arrays, or none is of the one named.
     """
     run = _of_one_pinger(list(pings), pinger)
+    if by_echoes and navigation is not None:
+        raise ParameterError("by_echoes: places by echoes rest on the poses in the pings; leave out navigation")
     if navigation is None:
         track = track_of_pings(run)
     else:
@@ -86,7 +92,7 @@ def fuse(
         track = navigated_track(read_navigation(navigation), [ping.time_s for ping in run])
     given = RunErrors(heading_bias_sd_deg, drift_sd_m_per_root_m, log_scale_sd, sound_speed_sd_m_s)
     errors = errors_of_run(run, scene, given)
-    return fuse_run(run, track, errors, scene).drawn_over(scene)
+    return fuse_run(run, track, errors, scene, by_echoes=by_echoes).drawn_over(scene)
 
 
 def _of_one_pinger(pings: list[Ping], name: str | None) -> list[Ping]:

@@ -69,6 +69,12 @@ def one_pinger(pings: list[Ping], name: str | None) -> list[Ping]:
     type=FloatRange(0, 100),
     help="Sd of the sound speed; default: the pings' own; 50 to take it as unknown.",
 )
+@click.option(
+    "--echoes",
+    "by_echoes",
+    is_flag=True,
+    help="Places by echoes, as `locate --site` finds them, stand for their pings' bearings (experimental).",
+)
 @click.option("--csv", "csv_path", type=click.Path(path_type=Path), metavar="FILE", help="Write the position as CSV.")
 @click.option("--pings-csv", type=click.Path(path_type=Path), metavar="FILE", help="Write one row a ping as CSV.")
 @live_options
@@ -82,6 +88,7 @@ def fuse_command(
     drift_sd_m_per_root_m: float | None,
     log_scale_sd: float | None,
     sound_speed_sd_m_s: float | None,
+    by_echoes: bool,
     csv_path: Path | None,
     pings_csv: Path | None,
     live: LiveOptions,
@@ -92,6 +99,9 @@ def fuse_command(
     Wrong pings (a wrong cycle, an echo, another pinger) are rejected and counted. Errors of heading, velocity log,
     start, sound speed, mounting and channel skew are shared by the pings of the run. A sound speed taken as unknown is
     estimated along with the position, as far as the pings tell it.
+
+    With --echoes, a place that `locate --site` found by a ping's echoes stands for its bearing; the sketch's errors are
+    then shared by the pings as well. Where the places contradict the bearings they are left out.
 
     With - for PINGS, ping lines come from standard input as `pingfix locate` finds them, and each is answered by one
     line of JSON: the solution by now, what was rejected and why, whether to commit to a station, and where to listen
@@ -105,11 +115,13 @@ def fuse_command(
     """
     from acoustics.study.fuse import RunErrors
 
+    if by_echoes and navigation is not None:
+        raise click.UsageError("--echoes: places by echoes rest on the poses in the pings; leave out --navigation")
     errors = RunErrors(heading_bias_sd_deg, drift_sd_m_per_root_m, log_scale_sd, sound_speed_sd_m_s)
     if Path("-") in pings:
         if len(pings) > 1 or csv_path or pings_csv or output.plot:
             raise click.UsageError("- is the only PINGS of a live run, which has no --csv, --pings-csv and --plot")
-        _live(scenario, navigation, pinger_name, errors, live, force=output.force)
+        _live(scenario, navigation, pinger_name, errors, live, by_echoes=by_echoes, force=output.force)
         return
     if live.given:
         raise click.UsageError(f"{', '.join(live.given)}: only a live run has it, with - for PINGS")
@@ -129,6 +141,7 @@ def fuse_command(
         run,
         scene=scene,
         navigation=navigation,
+        by_echoes=by_echoes,
         **asdict(errors),
     )
 
@@ -152,6 +165,7 @@ def _live(
     errors: RunErrors,
     live: LiveOptions,
     *,
+    by_echoes: bool,
     force: bool,
 ) -> None:
     """A run from standard input, until it ends."""
@@ -181,6 +195,7 @@ def _live(
         None if navigation is None else NavigationLog(navigation),
         waypoints,
         CommitRule(live.commit_probability, live.wrong_station_cost_s),
+        by_echoes,
     )
     if live.state is not None and live.state.exists():
         run.restore(read_json(live.state, _LARGEST_STATE_BYTES, "the state of a run"), str(live.state))

@@ -11,19 +11,34 @@ from pydantic import Field
 from acoustics.base.frames import Floats
 from acoustics.base.mixtures import credible_level_on_map
 from acoustics.base.regions import error_ellipse, inside_region
-from acoustics.base.table_model import Flag, NotNegative, Number, Place, Point, TableModel, Text
+from acoustics.base.table_model import Flag, NotNegative, Number, Place, Point, Positive, TableModel, Text
 
 FAR_M = 1.0
+LEAST_OWN_SD_M = 0.01  # nobody knows the own place more finely; a place by echoes is never found as if one did
 _SURE = 0.9  # nine answers of ten are asked to lie within `FAR_M`
 
 
 @dataclass(frozen=True)
 class EchoMode:
-    """One place that fits: site frame [m], shape (3,), its covariance [m^2], shape (3, 3), and its probability [1]."""
+    """One place that fits.
+
+    Parameters
+    ----------
+    position_m, covariance_m2 : ndarray, shape (3,) and (3, 3)
+        Site frame [m].
+    probability : float
+        Of the place [1].
+    by_errors_m : ndarray, shape (n_errors, 2), optional
+        How far x and y are off where an error is one standard deviation large [m]. The errors, in this order: the
+        pinger's depth; own x, y and depth; roll, pitch, heading; sound speed; Q; carrier; the sketch's parameters as in
+        `EchoFix.face_offsets`; of each channel the hydrophone's x, y, z in the body; of each channel its clock. The
+        rest of the covariance is new at each ping.
+    """
 
     position_m: Floats
     covariance_m2: Floats
     probability: float
+    by_errors_m: Floats | None = None
 
     @property
     def radius_m(self) -> float:
@@ -73,6 +88,8 @@ class EchoFix:
         Share of the starts that ended at the best mode [1].
     window_s : float
         Part of the burst that was used [s].
+    depth_m, depth_sd_m : float
+        Of the pinger, as it was taken to be [m].
 
     Numbers are NaN where no place was sought.
     """
@@ -89,6 +106,8 @@ class EchoFix:
     p_value: float = np.nan
     agreement: float = np.nan
     window_s: float = np.nan
+    depth_m: float = np.nan
+    depth_sd_m: float = np.nan
 
     @property
     def sure(self) -> bool:
@@ -105,13 +124,18 @@ class EchoFix:
         )
 
 
-_NUMBERS = ("far_probability", "wrong_sketch_probability", "misfit", "p_value", "agreement", "window_s")
+_NUMBERS = (
+    *("far_probability", "wrong_sketch_probability", "misfit", "p_value", "agreement", "window_s"),
+    *("depth_m", "depth_sd_m"),
+)
+_DECIMALS = 6  # of a metre per standard deviation: a line is short, and its reader gains nothing from more
 
 
 class _ModeLine(TableModel):
     position_m: Place
     covariance_m2: tuple[Point, Point, Point]
     probability: NotNegative
+    by_errors_m: Annotated[tuple[tuple[Number, Number], ...], Field(max_length=4096)] | None = None
 
 
 class _FaceLine(TableModel):
@@ -135,6 +159,8 @@ class EchoLine(TableModel):
     p_value: NotNegative | None
     agreement: NotNegative | None
     window_s: NotNegative | None
+    depth_m: Number | None = None
+    depth_sd_m: Positive | None = None
 
 
 def echo_table(fix: EchoFix) -> dict[str, Any]:
@@ -149,6 +175,7 @@ def echo_table(fix: EchoFix) -> dict[str, Any]:
                 "position_m": mode.position_m.tolist(),
                 "covariance_m2": mode.covariance_m2.tolist(),
                 "probability": mode.probability,
+                "by_errors_m": None if mode.by_errors_m is None else np.round(mode.by_errors_m, _DECIMALS).tolist(),
             }
             for mode in fix.modes
         ],
@@ -169,7 +196,15 @@ def echo_fix(line: EchoLine) -> EchoFix:
     return EchoFix(
         line.ok,
         line.reason,
-        tuple(EchoMode(np.array(m.position_m), np.array(m.covariance_m2), m.probability) for m in line.modes),
+        tuple(
+            EchoMode(
+                np.array(m.position_m),
+                np.array(m.covariance_m2),
+                m.probability,
+                None if m.by_errors_m is None else np.array(m.by_errors_m).reshape(-1, 2),
+            )
+            for m in line.modes
+        ),
         number(line.far_probability),
         number(line.wrong_sketch_probability),
         float(np.deg2rad(number(line.heading_correction_deg))),
@@ -179,4 +214,6 @@ def echo_fix(line: EchoLine) -> EchoFix:
         number(line.p_value),
         number(line.agreement),
         number(line.window_s),
+        number(line.depth_m),
+        number(line.depth_sd_m),
     )

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from acoustics.base.frames import Floats, wrap_angle
+from acoustics.base.mixtures import credible_level_on_map
 from acoustics.base.regions import chi_square_p_value, error_ellipse
 from acoustics.base.result import Result
 from acoustics.estimate.fuse import (
@@ -25,6 +26,7 @@ from acoustics.estimate.fuse import (
     run_of_pings,
     station_posterior,
     sureness,
+    usable_echoes,
 )
 from acoustics.io.ping import Ping
 from acoustics.physics.error_model import ErrorSizes
@@ -33,6 +35,7 @@ from acoustics.scene.scene import Scene
 from acoustics.study.draws import pinger_clock, source_area
 from acoustics.study.stations import station_model
 
+_CONTRADICTED = 0.999  # of the region by bearings alone: beyond it the places by echoes are not believed
 _DRIFT_SD_M_PER_ROOT_M, _LOG_SCALE_SD = 0.02, 0.01  # dead reckoning of which no scene speaks
 
 
@@ -90,6 +93,15 @@ class FusedPing:
     weight: float
     status: str
     reason: str
+    by_echoes: bool
+
+
+@dataclass(frozen=True)
+class EchoEvidence:
+    """What became of the places by echoes: how many the position rests on, and why none where it rests on none."""
+
+    used: int
+    reason: str
 
 
 @dataclass(frozen=True)
@@ -128,7 +140,8 @@ class FusedRun(Result):
     axis is clockwise from +x. `line` stands where the range is not observed. `heading_bias_deg` is to be added to the
     heading shown. `modes`, the most probable first, stand where the integers of the pings leave more places than one:
     the region is then all of their ellipses. `stations` and `probabilities` end with none of these, and are empty
-    without a scenario. `clock` says what became of the arrival times, where the scene gives the pinger's `pri_sd_ppm`.
+    without a scenario. `clock` says what became of the arrival times, where the scene gives the pinger's `pri_sd_ppm`,
+    and `echoes` what became of the places by echoes, where they were asked for.
     """
 
     pinger: str
@@ -156,6 +169,7 @@ class FusedRun(Result):
     decision: str
     needed: Sureness | None
     clock: ClockEvidence | None
+    echoes: EchoEvidence | None
 
 
 def fuse_run(
@@ -163,6 +177,8 @@ def fuse_run(
     track: Track,
     errors: ErrorSizes,
     scene: Scene | None,
+    *,
+    by_echoes: bool = False,
 ) -> FusedRun:
     """Fuse the pings of one pinger.
 
@@ -177,31 +193,50 @@ def fuse_run(
     scene : Scene, optional
         For the outline of the water, in which the source is taken to be, the stations, and in open water the profile
         of the sound speed, which bends the rays.
+    by_echoes : bool
+        Whether a place that `locate` found by a ping's echoes stands for its bearing. Where the places contradict what
+        the bearings of all pings say, none does.
 
     Raises
     ------
     ParameterError
         If there is no ping, or they are not of one array.
     """
-    known = next((p for p in pings if p.depth_m is not None), None)
+    depth, depth_sd = _depth(pings, by_echoes)
     area = None if scene is None else source_area(scene)
     profile = None if scene is None else _bending_profile(scene)
 
-    def fused(clock: PingClock | None, off_clock: frozenset[int]) -> FusedFix:
-        return fuse_pings(
-            run_of_pings(pings, clock, off_clock, profile),
-            track,
-            errors,
-            source_depth_m=None if known is None else known.depth_m,
-            source_depth_sd_m=0.0 if known is None else known.depth_sd_m or 0.0,
-            area=area,
-        )
-
     clock = None if scene is None else _clock(scene, pings[0])
-    fix, evidence = (fused(None, frozenset()), None) if clock is None else fuse_by_clock(fused, clock)
-    heard = [i for i, ping in enumerate(pings) if ping.ok and len(ping.tdoa_s)]
+
+    def solved(by_echoes: bool) -> tuple[FusedFix, ClockEvidence | None]:
+        def fused(clock: PingClock | None, off_clock: frozenset[int]) -> FusedFix:
+            return fuse_pings(
+                run_of_pings(pings, clock, off_clock, profile, by_echoes=by_echoes),
+                track,
+                errors,
+                source_depth_m=depth,
+                source_depth_sd_m=depth_sd,
+                area=area,
+            )
+
+        return (fused(None, frozenset()), None) if clock is None else fuse_by_clock(fused, clock)
+
+    fix, evidence = solved(False)
+    echoes = None
+    placed = [by_echoes and usable_echoes(ping) for ping in pings]
+    if by_echoes:
+        echoes = EchoEvidence(0, "no ping has a place by echoes that may be used")
+    if any(placed):
+        with_echoes = solved(True)
+        if _contradicts(fix, with_echoes[0]):
+            placed = [False] * len(pings)
+            echoes = EchoEvidence(0, "they contradict the bearings, as with a wrong site sketch, and are left out")
+        else:
+            fix, evidence = with_echoes
+            echoes = EchoEvidence(int(np.sum(fix.inliers & placed)), "")
+    heard = [i for i, ping in enumerate(pings) if placed[i] or (ping.ok and len(ping.tdoa_s))]
     ellipse = error_ellipse(np.nan_to_num(fix.covariance_m2[:2, :2]))
-    rows = tuple(_row(ping, fix, track, i) for i, ping in enumerate(pings))
+    rows = tuple(_row(ping, fix, track, i, placed[i]) for i, ping in enumerate(pings))
     stations: tuple[str, ...] = ()
     probabilities: tuple[float, ...] = ()
     needed = None
@@ -240,7 +275,26 @@ def fuse_run(
         decision=stations[int(np.argmax(probabilities))] if stations else "",
         needed=needed,
         clock=evidence,
+        echoes=echoes,
     )
+
+
+def _depth(pings: Sequence[Ping], by_echoes: bool) -> tuple[float | None, float]:
+    """Depth of the pinger and its standard deviation [m] as the pings state them, else as echoes were searched with."""
+    known = next((p for p in pings if p.depth_m is not None), None)
+    if known is not None:
+        return known.depth_m, known.depth_sd_m or 0.0
+    fix = next((p.echoes for p in pings if by_echoes and usable_echoes(p)), None)
+    return (None, 0.0) if fix is None else (fix.depth_m, fix.depth_sd_m)
+
+
+def _contradicts(alone: FusedFix, with_echoes: FusedFix) -> bool:
+    """Whether a position by echoes lies beyond all that the bearings alone leave."""
+    if not (alone.ok and np.isfinite(with_echoes.position_m).all()):
+        return False
+    told = alone.mode_weight > 0
+    modes = alone.mode_m[told, :2], alone.mode_covariance_m2[told, :2, :2], alone.mode_weight[told]
+    return credible_level_on_map(with_echoes.position_m[:2], *modes) > _CONTRADICTED
 
 
 def _modes(fix: FusedFix) -> tuple[FusedMode, ...]:
@@ -288,9 +342,9 @@ def _line(fix: FusedFix, last_m: Floats) -> BearingLine:
     )
 
 
-def _row(ping: Ping, fix: FusedFix, track: Track, i: int) -> FusedPing:
+def _row(ping: Ping, fix: FusedFix, track: Track, i: int, by_echoes: bool) -> FusedPing:
     position, heading = track.position_m[i], float(np.asarray(track.heading)[i])
-    measured = ping.ok and len(ping.tdoa_s) > 0
+    measured = by_echoes or (ping.ok and len(ping.tdoa_s) > 0)
     checked = measured and int(fix.ping_dof[i]) > 0
     bearing, off = _bearing(ping, heading, fix.position_m - position)
     inliers = bool(fix.inliers[i])
@@ -307,6 +361,7 @@ def _row(ping: Ping, fix: FusedFix, track: Track, i: int) -> FusedPing:
         weight=1.0 if inliers else 0.0,
         status="inlier" if inliers else "outlier" if measured else "not measured",
         reason=ping.reason if not measured else unchecked,
+        by_echoes=by_echoes,
     )
 
 

@@ -9,10 +9,13 @@ import pytest
 from click.testing import CliRunner
 
 from acoustics.base.errors import PingfixError
+from acoustics.cli.fuse import fuse_command
 from acoustics.cli.locate import locate_command
 from acoustics.io.echo_fix import EchoFix, EchoMode
+from acoustics.io.ping_lines import read_pings
 from acoustics.present.text.echoes import echoes_text
 from acoustics.scene.scenario import load_scene, shipped
+from acoustics.study.live import LiveRun
 from acoustics.study.simulate import simulate_recording
 from tests.io.test_ping_lines import PING, replace
 
@@ -38,6 +41,18 @@ def test_one_ping_gives_a_place_and_nothing_else_changes(recording):
     truth = json.loads(recording.with_suffix(".truth.json").read_text())["pingers"][0]["position_m"]
     # The bound at this place is 0.2 m; four times that.
     assert np.linalg.norm(np.subtract(echoes["modes"][0]["position_m"], truth)[:2]) < 0.8
+    lines, without = recording.with_suffix(".jsonl"), recording.with_suffix(".plain.jsonl")
+    lines.write_text(f"{json.dumps(ours | {'echoes': echoes})}\n")
+    without.write_text(plain)
+    told = CliRunner().invoke(fuse_command, [str(lines), "--echoes"])
+    assert told.exit_code == 0 and "1 stand for the bearings" in told.output and "inlier, by echoes" in told.output
+    fused = json.loads(CliRunner().invoke(fuse_command, [str(lines), "--echoes", "--json"]).output)
+    assert np.linalg.norm(np.subtract(fused["position_m"], truth)[:2]) < 0.8
+    blind = CliRunner().invoke(fuse_command, [str(without), "--json"]).output
+    assert CliRunner().invoke(fuse_command, [str(lines), "--json"]).output == blind  # to the bit
+    live, ping = LiveRun(None, by_echoes=True), read_pings(lines)[0]
+    live.take(ping)
+    assert live.answer(ping=ping).solution.position_m.tolist() == fused["position_m"]
 
 
 def test_the_text_tells_place_region_and_error():

@@ -60,7 +60,7 @@ PING = Ping(
 ECHOES = EchoFix(
     True,
     "",
-    (EchoMode(np.array([4.0, 3.0, 1.3]), np.diag([0.04, 0.01, 0.02]), 0.9),),
+    (EchoMode(np.array([4.0, 3.0, 1.3]), np.diag([0.04, 0.01, 0.02]), 0.9, np.array([[0.1, 0.0], [-0.02, 0.03]])),),
     0.05,
     0.07,
     0.02,

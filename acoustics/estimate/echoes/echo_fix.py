@@ -154,7 +154,7 @@ def _judged(fitted: Fitted, baseband: Baseband, n_starts: int, window_s: float) 
     dof = 2 * baseband.samples.size
     p_value = float(chdtrc(dof, modes.misfit[0]))
     reason = _doubt(fitted, places, p_value)
-    listed = zip(places.position_m, places.covariance_m2, places.probability.tolist(), strict=True)
+    listed = zip(places.position_m, places.covariance_m2, places.probability.tolist(), places.by_errors_m, strict=True)
     return EchoFix(
         ok=not reason,
         reason=reason,
@@ -168,6 +168,8 @@ def _judged(fitted: Fitted, baseband: Baseband, n_starts: int, window_s: float) 
         p_value=p_value,
         agreement=float(modes.members[0] / n_starts),
         window_s=window_s,
+        depth_m=known.depth_m,
+        depth_sd_m=known.depth_sd_m,
     )
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, Pose
+from acoustics.io.echo_fix import LEAST_OWN_SD_M
 from acoustics.io.ping import NavigatedPose
 from acoustics.physics.burst import Burst
 from acoustics.physics.error_model import attitude_axes
@@ -72,7 +73,8 @@ class SiteKnowledge:
     @cached_property
     def own_sd(self) -> Floats:
         """Standard deviations of the own x, y and depth [m]."""
-        return np.array([self.pose.position_sd_m, self.pose.position_sd_m, self.pose.depth_sd_m])
+        own = [self.pose.position_sd_m, self.pose.position_sd_m, self.pose.depth_sd_m]
+        return np.maximum(own, LEAST_OWN_SD_M)
 
     @cached_property
     def angle_sd(self) -> Floats:

@@ -9,7 +9,7 @@ import numpy as np
 from acoustics.base.frames import Floats
 from acoustics.base.mixtures import share_beyond
 from acoustics.estimate.echoes.fit import VARIANCE_SCALE, Modes, position_of
-from acoustics.estimate.echoes.paths import FACES, SiteKnowledge
+from acoustics.estimate.echoes.paths import DEPTH, FACES, SiteKnowledge, X, Y
 from acoustics.io.echo_fix import FAR_M
 
 WRONG_SKETCH = 0.1  # of sketches, before anything is heard: a guess, and ten times less or more is 2.3 nats
@@ -25,6 +25,8 @@ class Places:
     ----------
     position_m, covariance_m2 : ndarray, shape (n, 3) and (n, 3, 3)
         Site frame [m].
+    by_errors_m : ndarray, shape (n, n_errors, 2)
+        As of `EchoMode`.
     probability : ndarray, shape (n,)
         Adds up to 1.
     wrong_sketch : float
@@ -35,6 +37,7 @@ class Places:
 
     position_m: Floats
     covariance_m2: Floats
+    by_errors_m: Floats
     probability: Floats
     wrong_sketch: float
     far: float
@@ -72,12 +75,27 @@ def weighed(known: SiteKnowledge, modes: Modes, loose: SiteKnowledge, free: Mode
     weight = np.exp(np.concatenate(log_weight) - max(w.max() for w in log_weight))
     places = zip(position_of(known, modes), position_of(loose, free), strict=True)
     place, covariance = (np.concatenate(pair) for pair in places)
+    by_errors = np.concatenate([position_by_errors(known, known, modes), position_by_errors(known, loose, free)])
     wrong = float(weight[len(modes.log_evidence) :].sum() / weight.sum())
     rows = np.argsort(-weight, kind="stable")
     rows = rows[weight[rows] >= _LEAST_PROBABILITY * weight.sum()]
     place, covariance, weight = place[rows], covariance[rows], weight[rows] / weight[rows].sum()
     far = share_beyond(FAR_M, place[0, :2], place[:, :2], covariance[:, :2, :2], weight)
-    return Places(place, covariance, weight, wrong, far)
+    return Places(place, covariance, by_errors[rows], weight, wrong, far)
+
+
+def position_by_errors(known: SiteKnowledge, own: SiteKnowledge, modes: Modes) -> Floats:
+    """How far x and y of modes by a knowledge `own` are off with each error, of one standard deviation by `known`.
+
+    Shape (n, n_errors, 2) [m], see `EchoMode`. An estimate that weighs errors by their priors keeps of each what the
+    samples do not tell, and its covariance with the posterior's error says how much: with ``y = X s + N e + n``, priors
+    of unit variance and ``P = cov(s)``, s errs by ``P X' C^-1 N (N' C^-1 N + 1)^-1 e = -cov(s, e) e``.
+    """
+    scale = np.ones(modes.state.shape[1])
+    at = slice(FACES, FACES + len(known.faces_sd))
+    scale[at] = np.divide(known.faces_sd, own.faces_sd, out=np.ones(len(known.faces_sd)), where=own.faces_sd > 0)
+    by_errors = -modes.covariance[:, [X, Y], DEPTH:] * scale[DEPTH:]
+    return np.asarray(np.swapaxes(by_errors, -1, -2))
 
 
 def worst_face(known: SiteKnowledge, loose: SiteKnowledge, free: Modes) -> str:

@@ -8,7 +8,8 @@ from scipy.special import chdtrc, expit, logsumexp
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
-from acoustics.base.polygons import half_planes
+from acoustics.base.polygons import half_planes, signed_area
+from acoustics.estimate.fuse.echo_rows import ROWS
 from acoustics.estimate.fuse.model import FusionProblem, linearise
 
 # What is believed of the share of wrong pings before a run, a beta distribution: one in five, worth five pings.
@@ -72,6 +73,10 @@ def inlier_choice_covariance(
     for low in range(0, len(run), _PINGS_AT_ONCE):
         some = slice(low, low + _PINGS_AT_ONCE)
         wrong[run[some], ping[some]] = _of_another_place(problem, at.whitener, run[some], ping[some])
+    if problem.echo is not None:  # a place by echoes, anywhere in the water
+        factor = at.whitener[..., :ROWS, :ROWS]
+        evenly = np.log(2.0 * np.pi / abs(signed_area(problem.area.outline_m)) / np.linalg.det(factor))
+        wrong = np.where(problem.echo.at & np.isfinite(wrong), evenly, wrong)
     share = (_WRONG + heard - n_inliers) / (_WRONG + _RIGHT + heard)
     odds = right - wrong + np.log1p(-share)[:, None] - np.log(share)[:, None]
     mistaken = np.where(np.isfinite(wrong), expit(sign * odds), 0.0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,8 @@ from numpy.typing import NDArray
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.least_squares import Descent, inverse_factor, levenberg, transposed
+from acoustics.estimate.fuse.echo_places import EchoPlaces
+from acoustics.estimate.fuse.echo_rows import CHANNELS, ROWS, EchoRows, echo_rows, place_by_echoes
 from acoustics.estimate.fuse.run import EPOCH_SD_S, PingClock, PingRun, SourceArea, Track
 from acoustics.physics.error_model import ErrorSizes, Sight, attitude_axes, sight_of_source
 from acoustics.physics.refraction import SoundSpeedProfile, apparent_source
@@ -33,9 +36,10 @@ _UNKNOWN_M = 1e5
 class FusionProblem:
     """Runs flattened, (r, ...). The state is the source's position, the errors that a run shares in the order of
     `error_model.SHARED`, each in units of its standard deviation: heading, log scale, sound speed, start (x, y, depth),
-    the hydrophones' places, the channels' skew; then a step of the walk along x and y for each ping; and last, where
-    arrival times count, the start and the interval of the pinger's clock. The last delay of a ping is then its arrival
-    time, less the whole intervals since the first."""
+    the hydrophones' places, the channels' skew; what only echoes depend on; then a step of the walk along x and y for
+    each ping; and last, where arrival times count, the start and the interval of the pinger's clock. The last delay of
+    a ping is then its arrival time, less the whole intervals since the first. With echoes the first two of a ping are
+    the source's x and y by its echoes, or nothing."""
 
     delay: Floats  # (r, p, k), in metres of path at the ping's sound speed
     covariance: Floats  # (r, p, k, k) [m^2]
@@ -57,6 +61,7 @@ class FusionProblem:
     alternatives: Floats | None = None  # (r, p, m, k), what may have to be added to the delays, in metres of path
     misfit: Floats | None = None  # (r, p, m), what speaks against each apart from the delays
     profile: SoundSpeedProfile | None = None
+    echo: EchoRows | None = None
 
     @cached_property
     def sizes(self) -> ErrorSizes:
@@ -65,13 +70,20 @@ class FusionProblem:
 
     @property
     def rows(self) -> NDArray[np.int64]:
-        """Number of delays of each ping, (p,)."""
-        return np.any(self.differences != 0, axis=-1).sum(axis=-1)
+        """Number of delays of each ping, (p,), or of coordinates by its echoes."""
+        rows = np.any(self.differences != 0, axis=-1).sum(axis=-1)
+        return np.asarray(rows if self.echo is None else rows + ROWS * self.echo.at)
 
     @property
     def size(self) -> int:
         """Number of unknowns."""
-        return _SOURCE + 6 + 4 * len(self.hydrophones) + 2 * self.position.shape[1] + self.clock_unknowns
+        n, p = len(self.hydrophones), self.position.shape[1]
+        return _SOURCE + 6 + 4 * n + 2 * p + self.site_unknowns + self.clock_unknowns
+
+    @property
+    def site_unknowns(self) -> int:
+        """Number of unknowns that only echoes depend on."""
+        return 0 if self.echo is None else int(self.echo.by.shape[-1]) - CHANNELS - 4 * len(self.hydrophones)
 
     @property
     def clock_unknowns(self) -> int:
@@ -92,12 +104,31 @@ class FusionProblem:
             alternatives=None if self.alternatives is None else self.alternatives[..., :-1],
         )
 
+    @property
+    def bearings(self) -> FusionProblem:
+        """The same runs without what echoes tell."""
+        if self.echo is None:
+            return self
+        return replace(
+            self,
+            delay=self.delay[..., ROWS:],
+            covariance=self.covariance[..., ROWS:, ROWS:],
+            differences=self.differences[:, ROWS:],
+            alternatives=None if self.alternatives is None else self.alternatives[..., ROWS:],
+            echo=None,
+        )
+
     def resolved(self, choice: NDArray[np.intp]) -> FusionProblem:
         """The same runs with the alternatives (r, p) of the pings taken for right."""
         if self.alternatives is None:
             return self
         offset = np.take_along_axis(self.alternatives, choice[..., None, None], axis=2)[:, :, 0]
-        return replace(self, delay=self.delay + offset, alternatives=None, misfit=None)
+        chosen = replace(self, delay=self.delay + offset, alternatives=None, misfit=None)
+        if self.echo is None:
+            return chosen
+        echo, covariance = self.echo.chosen(choice), self.covariance.copy()
+        covariance[..., :ROWS, :ROWS] = echo.noise[:, :, 0]
+        return replace(chosen, covariance=covariance, echo=echo)
 
     @property
     def ambiguous(self) -> NDArray[np.bool_]:
@@ -112,6 +143,8 @@ class FusionProblem:
         part = {name: getattr(self, name)[runs] for name in names}
         if self.alternatives is not None and self.misfit is not None:
             part |= {"alternatives": self.alternatives[runs], "misfit": self.misfit[runs]}
+        if self.echo is not None:
+            part["echo"] = self.echo.mapped(lambda values: values[runs])
         return replace(self, depth=None if self.depth is None else self.depth[runs], **part)
 
 
@@ -141,7 +174,7 @@ def fusion_problem(
     Raises
     ------
     ParameterError
-        For sizes of errors whose shape does not fit the run.
+        For sizes of errors whose shape does not fit the run, or echoes without a depth of the source.
     """
     p, k = run.tdoa_s.shape[-2:]
     speed = np.asarray(run.sound_speed_m_s)
@@ -153,12 +186,12 @@ def fusion_problem(
     def rows(array: Floats, core: tuple[int, ...]) -> Floats:
         return np.broadcast_to(array, (*batch, *core)).reshape(-1, *core)
 
-    delay, covariance, differences, count = _with_arrivals(run)
+    delay, covariance, differences, count = run.with_arrivals()
     k = delay.shape[-1]
     distance = np.asarray(track.distance_m)
     legs = np.sqrt(np.diff(distance, axis=-1, prepend=0.0))
     shown = Pose(track.position_m, track.roll, track.pitch, track.heading)
-    return FusionProblem(
+    problem = FusionProblem(
         delay=rows(delay * speed[:, None], (p, k)),
         covariance=rows(covariance * speed[:, None, None] ** 2, (p, k, k)) + _NEGLIGIBLE_PATH_M**2 * np.eye(k),
         heard=np.broadcast_to(run.heard, (*batch, p)).reshape(-1, p),
@@ -179,9 +212,40 @@ def fusion_problem(
         **_with_alternatives(run, speed, k),
         profile=run.profile,
     )
+    return problem if run.echoes is None else _with_echoes(problem, run.echoes, batch)
 
 
-def _with_alternatives(run: PingRun, speed: Floats, k: int) -> dict[str, Floats]:
+def _with_echoes(problem: FusionProblem, echoes: EchoPlaces, batch: tuple[int, ...]) -> FusionProblem:
+    """Runs with the likeliest places by echoes before the delays of each ping, and with the other modes."""
+    if problem.depth is None:
+        raise ParameterError("places by echoes rest on the source's depth: source_depth_m is missing")
+    echo = echo_rows(echoes, problem.errors, problem.depth_sd, batch)
+    (r, p, m), k, n = echo.misfit.shape, problem.delay.shape[-1], len(problem.hydrophones)
+    covariance = np.zeros((r, p, ROWS + k, ROWS + k))
+    covariance[..., :ROWS, :ROWS], covariance[..., ROWS:, ROWS:] = echo.noise[:, :, 0], problem.covariance
+    part: dict[str, Any] = {}
+    most = max(m, 1 if problem.misfit is None else problem.misfit.shape[-1])
+    if most > 1:
+        offset, misfit = np.zeros((r, p, most, ROWS + k)), np.full((r, p, most), np.inf)
+        misfit[..., 0] = np.where(problem.heard, 0.0, np.inf)
+        if problem.alternatives is not None and problem.misfit is not None:
+            offset[:, :, : problem.misfit.shape[-1], ROWS:] = problem.alternatives
+            misfit[:, :, : problem.misfit.shape[-1]] = problem.misfit
+        misfit[:, echo.at] = np.inf
+        offset[:, echo.at, :m, :ROWS] = (echo.place - echo.place[:, :, :1])[:, echo.at]
+        misfit[:, echo.at, :m] = echo.misfit[:, echo.at]
+        part = {"alternatives": offset, "misfit": misfit}
+    return replace(
+        problem,
+        delay=np.concatenate([echo.place[:, :, 0], problem.delay], axis=-1),
+        covariance=covariance,
+        differences=np.concatenate([np.zeros((p, ROWS, n)), problem.differences], axis=1),
+        echo=echo,
+        **part,
+    )
+
+
+def _with_alternatives(run: PingRun, speed: Floats, k: int) -> dict[str, Any]:
     """Alternatives and misfits of the runs laid out flat, for pings of k delays; nothing where no ping has any."""
     if run.alternatives_s is None or run.alternative_misfit is None:
         return {}
@@ -193,26 +257,6 @@ def _with_alternatives(run: PingRun, speed: Floats, k: int) -> dict[str, Floats]
     offset = np.concatenate([offset, np.zeros((*offset.shape[:-1], without))], axis=-1)
     p, m = misfit.shape[-2:]
     return {"alternatives": offset.reshape(-1, p, m, k), "misfit": misfit.reshape(-1, p, m)}
-
-
-def _with_arrivals(run: PingRun) -> tuple[Floats, Floats, Floats, Floats]:
-    """Delays [s], covariance and differences of a run with arrival times as the last delay, and the intervals since.
-
-    A row of one channel alone is no difference: its time is the arrival's.
-    """
-    if run.arrival_s is None or run.clock is None:
-        return run.tdoa_s, run.covariance_s2, run.differences, np.zeros(run.tdoa_s.shape[:-1])
-    (p, k), n = run.tdoa_s.shape[-2:], len(run.hydrophones_m)
-    heard = np.where(run.heard, run.arrival_s, np.nan)
-    count = run.clock.count(heard)
-    since = heard - np.fmin.reduce(heard, axis=-1, keepdims=True) - count * run.clock.pri_s
-    used = np.any(np.isfinite(run.arrival_s).reshape(-1, p), axis=0)
-    covariance = np.zeros((*run.tdoa_s.shape[:-1], k + 1, k + 1))
-    covariance[..., :k, :k] = run.covariance_s2
-    covariance[..., k, k] = np.where(used, run.clock.jitter_sd_s**2, 1.0)
-    row = used[:, None] * np.eye(n)[run.heard_first]
-    delay = np.concatenate([run.tdoa_s, np.nan_to_num(since)[..., None]], axis=-1)
-    return delay, covariance, np.concatenate([run.differences, row[:, None]], axis=1), np.nan_to_num(count)
 
 
 def _placed(problem: FusionProblem, state: Floats, steps: Floats) -> tuple[Floats, Floats, Floats]:
@@ -244,7 +288,8 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     attitude weighs by where the source is: a cost whose weights are to stay takes them from `weighed`.
     """
     errors, (r, p, _), n = problem.errors, problem.position.shape, len(problem.hydrophones)
-    mounting, skew, steps, clock = np.split(state[:, _SOURCE + 6 :], [3 * n, 4 * n, 4 * n + 2 * p], axis=-1)
+    parts = np.cumsum([3 * n, n, problem.site_unknowns, 2 * p])
+    mounting, skew, site, steps, clock = np.split(state[:, _SOURCE + 6 :], parts, axis=-1)
     moved = problem.hydrophones + mounting.reshape(r, n, 3) * np.broadcast_to(errors.element_sd_m, n)[:, None]
     position, rotation, turned = _placed(problem, state, steps)
     places = position[:, :, None] + np.einsum("rpij,rnj->rpni", rotation, moved)
@@ -255,7 +300,8 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     # A step moves every place from its ping on.
     drift = errors.drift_sd_m_per_root_m * problem.legs[:, None] * np.tri(p)  # (r, p, p)
     walked = (drift[:, :, None, :, None] * sight.by_start[..., None, :2]).reshape(r, p, n, 2 * p)
-    by = np.concatenate([sight.by_source, sight.shared_effects(problem.sizes, rotation, turned), walked], axis=-1)
+    shared, unseen = sight.shared_effects(problem.sizes, rotation, turned), np.zeros((r, p, n, site.shape[-1]))
+    by = np.concatenate([sight.by_source, shared, unseen, walked], axis=-1)
     wobble = sight.by_attitude(attitude_axes(rotation)) * errors.attitude_sd
     times = sight.time_s + (problem.skew_sd[:, None] * skew)[:, None]
 
@@ -264,6 +310,11 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     whitener = inverse_factor(problem.covariance + wobbled @ transposed(wobbled))
     residual = problem.delay - np.einsum("pkn,rpn->rpk", differences, times)
     jacobian = differences @ by
+    if problem.echo is not None:
+        unclocked = state[:, : jacobian.shape[-1]]
+        place, by_state = place_by_echoes(problem.echo, errors, unclocked, position - problem.position, turned, drift)
+        residual[..., :ROWS] -= place
+        jacobian[..., :ROWS, :] = by_state
     if problem.clock is not None:
         ticks = np.zeros((r, p, residual.shape[-1], 2))
         ticks[:, :, -1] = (

@@ -9,6 +9,7 @@ import numpy as np
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.estimate.fuse.echo_places import echo_places, usable_echoes
 from acoustics.estimate.fuse.run import PingClock, PingRun, Track
 from acoustics.io.ping import Ping
 from acoustics.physics.error_model import ErrorSizes
@@ -23,16 +24,19 @@ def run_of_pings(
     clock: PingClock | None = None,
     off_clock: Collection[int] = (),
     profile: SoundSpeedProfile | None = None,
+    *,
+    by_echoes: bool = False,
 ) -> PingRun:
     """Pings of one pinger as a run of batch shape (); a ping that is not ok is there, but not measured.
 
     With a clock their arrival times count, but for those of the pings of indices `off_clock`. With a
-    profile of the sound speed the rays are bent.
+    profile of the sound speed the rays are bent. `by_echoes`: a place by echoes that may be used stands for its ping's
+    time differences.
 
     Raises
     ------
     ParameterError
-        If there is no ping, or a channel stands at different places in two of them.
+        If there is no ping, a channel stands at different places in two of them, or the echoes are not of one sketch.
     """
     if not pings:
         raise ParameterError("no ping to fuse")
@@ -43,6 +47,8 @@ def run_of_pings(
     differences = np.zeros((len(pings), k, n))
     for i, ping in enumerate(pings):
         own = len(ping.tdoa_s)
+        if by_echoes and usable_echoes(ping):
+            continue
         if not ping.ok or own == 0:
             delay[i] = np.nan
             continue
@@ -53,6 +59,8 @@ def run_of_pings(
     hydrophones[: len(names)] = [place for place, _ in places.values()]
     speed = np.array([ping.sound_speed_m_s for ping in pings])
     further: dict[str, Any] = {"profile": profile}
+    if by_echoes:
+        further["echoes"] = echo_places(pings, names, n)
     if (m := max(len(ping.integers) for ping in pings)) > 1:
         offset, misfit = _alternatives(pings, m, k)
         further |= {"alternatives_s": offset, "alternative_misfit": misfit}

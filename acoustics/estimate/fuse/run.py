@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.polygons import uniform_moments
+from acoustics.estimate.fuse.echo_places import EchoPlaces
 from acoustics.physics.refraction import SoundSpeedProfile
 
 MOST_PINGS = 1000  # the matrices of a run then take about 100 MB
@@ -127,6 +128,9 @@ class PingRun:
         likelihood from the best; infinite for one that a ping does not have.
     profile : SoundSpeedProfile, optional
         Of the water, where it bends the direct rays; the sound speed is then that at the array.
+    echoes : EchoPlaces, optional
+        Places that count in the stead of the time differences of their pings: these, which they rest on as well, then
+        have rows of zeros only in `differences`, and of alternatives none.
     """
 
     tdoa_s: Floats
@@ -140,6 +144,7 @@ class PingRun:
     alternatives_s: Floats | None = None
     alternative_misfit: Floats | None = None
     profile: SoundSpeedProfile | None = None
+    echoes: EchoPlaces | None = None
     heard: NDArray[np.bool_] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -164,6 +169,12 @@ class PingRun:
                 f" tdoa_s of shape {delay.shape} and {n} hydrophones"
             ) from None
         heard = np.isfinite(delay).all(axis=-1) & np.isfinite(covariance).all(axis=(-2, -1))
+        if self.echoes is not None:
+            if len(self.echoes.by) != pings or self.echoes.by.shape[-1] < 8 + 4 * n:
+                expected = f"({pings}, m, 2, {8 + 4 * n} or more)"
+                raise ParameterError(f"echoes.by has shape {self.echoes.by.shape}: expected {expected}")
+            if np.any(differences[self.echoes.heard]):
+                raise ParameterError("differences: a ping counts by its time differences or by its echoes, not by both")
         object.__setattr__(self, "tdoa_s", np.where(heard[..., None], delay, 0.0))
         object.__setattr__(self, "covariance_s2", np.where(heard[..., None, None], covariance, np.eye(k)))
         object.__setattr__(self, "hydrophones_m", hydrophones)
@@ -196,6 +207,25 @@ class PingRun:
             raise ParameterError(f"heard_first={first.tolist()}: expected the index of a hydrophone for each ping")
         object.__setattr__(self, "arrival_s", arrival)
         object.__setattr__(self, "heard_first", first)
+
+    def with_arrivals(self) -> tuple[Floats, Floats, Floats, Floats]:
+        """Delays [s], covariance and differences with arrival times as the last delay; intervals since the first.
+
+        A row of one channel alone is no difference: its time is the arrival's.
+        """
+        if self.arrival_s is None or self.clock is None:
+            return self.tdoa_s, self.covariance_s2, self.differences, np.zeros(self.tdoa_s.shape[:-1])
+        (p, k), n = self.tdoa_s.shape[-2:], len(self.hydrophones_m)
+        heard = np.where(self.heard, self.arrival_s, np.nan)
+        count = self.clock.count(heard)
+        since = heard - np.fmin.reduce(heard, axis=-1, keepdims=True) - count * self.clock.pri_s
+        used = np.any(np.isfinite(self.arrival_s).reshape(-1, p), axis=0)
+        covariance = np.zeros((*self.tdoa_s.shape[:-1], k + 1, k + 1))
+        covariance[..., :k, :k] = self.covariance_s2
+        covariance[..., k, k] = np.where(used, self.clock.jitter_sd_s**2, 1.0)
+        row = used[:, None] * np.eye(n)[self.heard_first]
+        delay = np.concatenate([self.tdoa_s, np.nan_to_num(since)[..., None]], axis=-1)
+        return delay, covariance, np.concatenate([self.differences, row[:, None]], axis=1), np.nan_to_num(count)
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
+from acoustics.estimate.fuse.echo_rows import echo_misfits
 from acoustics.estimate.fuse.model import FusionProblem
 
 _RANGES_M = np.geomspace(0.5, 200.0, 24)  # each a third above the last: the fit begun nearest finds the range
@@ -59,8 +60,15 @@ def consensus_starts(problem: FusionProblem, cutoff: Floats, n_starts: int) -> S
 
 
 def _starts(problem: FusionProblem, cutoff: Floats, n_starts: int) -> Starts:
-    candidates, foot = _candidates(problem)
-    misfit, choice, spread = _misfits(problem, candidates, foot)  # (r, q, p) each
+    candidates, foot = _candidates(problem.bearings)
+    if problem.echo is not None:
+        places, feet = _by_echoes(problem)
+        candidates, foot = np.concatenate([candidates, places], axis=1), np.concatenate([foot, feet], axis=1)
+    misfit, choice, spread = _misfits(problem.bearings, candidates, foot)  # (r, q, p) each
+    if problem.echo is not None:
+        at = problem.echo.at
+        apart, mode = echo_misfits(problem.echo, candidates)
+        misfit, choice, spread = np.where(at, apart, misfit), np.where(at, mode, choice), np.where(at, 0.0, spread)
     agrees = (misfit <= cutoff) & problem.heard[:, None]
     score = np.sum(np.where(problem.heard[:, None], np.minimum(misfit, cutoff) + spread, 0.0), axis=-1)
     # Where the frame's depth is the water's, nothing sounds from above the surface unless nothing else fits.
@@ -114,6 +122,19 @@ def _candidates(problem: FusionProblem) -> tuple[Floats, Floats]:
     return (feet + rays).reshape(r, -1, 3), feet.reshape(r, -1, 3)
 
 
+def _by_echoes(problem: FusionProblem) -> tuple[Floats, Floats]:
+    """Places (r, q, 3) of all modes of up to eight pings, at the source's depth, and where those were heard."""
+    echo = problem.echo
+    assert echo is not None and problem.depth is not None
+    heard = np.flatnonzero(echo.at)
+    chosen = heard[np.unique(np.round(np.linspace(0, len(heard) - 1, min(len(heard), _MOST_BEARINGS))).astype(int))]
+    place = echo.place[:, chosen]
+    depth = np.broadcast_to(problem.depth[:, None, None, None], (*place.shape[:-1], 1))
+    places = np.concatenate([place, depth], axis=-1)
+    feet = np.broadcast_to(problem.position[:, chosen, None], places.shape)
+    return places.reshape(len(place), -1, 3), feet.reshape(len(place), -1, 3)
+
+
 def _plane_wave_directions(problem: FusionProblem) -> Floats:
     """Directions in the body frame by unweighted least squares, all that an ambiguous array cannot tell apart.
 
@@ -122,7 +143,7 @@ def _plane_wave_directions(problem: FusionProblem) -> Floats:
     """
     baselines = problem.differences @ problem.hydrophones  # (p, k, 3)
     _, length, axes = np.linalg.svd(np.concatenate([baselines, np.zeros((len(baselines), 3, 3))], axis=1))
-    seen = length > 1e-3 * length[:, :1]
+    seen = (length > 1e-3 * length[:, :1]) | (length[:, :1] == 0.0)  # a ping without delays asks for none
     delay = problem.delay[:, :, None]
     if problem.alternatives is not None:
         delay = delay + problem.alternatives

@@ -90,7 +90,7 @@ def _ping_rows(run: FusedRun) -> str:
             shown(p.site_bearing_deg, ".1f"),
             shown(p.bearing_residual_deg, "+.1f"),
             shown(p.misfit, ".1f"),
-            p.status,
+            f"{p.status}, by echoes" if p.by_echoes else p.status,
         )
         for p in run.pings
     ]
@@ -116,6 +116,9 @@ def _conclusions(run: FusedRun) -> list[str]:
         found.append("The second place: " + ", ".join(f"{v:.2f}" for v in run.alternative_m) + " m.")
     if run.clock is not None:
         found.append(_clock(run.clock))
+    if run.echoes is not None:
+        told = f"{run.echoes.used} stand for the bearings of their pings" if run.echoes.used else run.echoes.reason
+        found.append(f"Places by echoes (experimental): {told}.")
     if run.dof and run.p_value < 0.001:
         found.append("The pings do not agree as well as their stated errors allow: some error is larger than stated.")
     if run.outliers:

@@ -88,6 +88,8 @@ class LiveRun:
         For the next waypoint.
     rule : CommitRule
         When to commit to a station.
+    by_echoes : bool
+        As of `fuse_run`.
     """
 
     scene: Scene | None
@@ -96,6 +98,7 @@ class LiveRun:
     navigation: NavigationLog | None = None
     waypoints: NextWaypoints | None = None
     rule: CommitRule = CommitRule()
+    by_echoes: bool = False
     pings: list[Ping] = field(default_factory=list, init=False)
     heard: int = field(default=0, init=False)
     began_s: float | None = field(default=None, init=False)
@@ -150,7 +153,8 @@ class LiveRun:
         solution = commit = following = None
         if fused:
             track = self._track(fused)
-            solution = fuse_run(fused, track, errors_of_run(fused, self.scene, self.errors), self.scene)
+            errors = errors_of_run(fused, self.scene, self.errors)
+            solution = fuse_run(fused, track, errors, self.scene, by_echoes=self.by_echoes)
             following = self._next(fused, track, solution)
             commit = self._commit(solution, following)
         return LiveAnswer(
