@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections import deque
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -18,13 +18,11 @@ from acoustics.estimate.detect.noise_level import recent_noise_power
 # converter alone. A channel under it hears nothing; common practice, no source.
 FAILED_SHARE = 1e-3
 PAST_BURSTS = 4  # an onset looks back over three, and one more is the filter's own rise
+_NOISE_EVERY = 4  # outputs: those between are of the same samples and tell little more of the noise
 _NOISE_MEMORY_S = 1.0  # long against a burst, short against a passing boat; its row is in benchmarks/constants.py
 _RISE = 4.0  # 6 dB over what was heard just before: an onset, not the tail of an echo train
 # 10 dB: no echo is stronger than what came before it by more than a hull's shadow takes from the direct sound.
 _STRONGER = 10.0
-# Of the energy in a block, 60 dB under it: a filter of so narrow a band rings, before and after a burst and where the
-# block's end cuts one, and that is no burst.
-_RINGING = 1e-6
 # Of the repetition interval: within it of an onset only something far stronger can be a ping.
 _DEAD_TIME = 0.5
 
@@ -61,6 +59,11 @@ def detection_threshold(false_alarm_probability: ArrayLike, n_channels: int) -> 
             "at least one channel"
         )
     return np.asarray(chdtri(2.0 * n_channels, p))
+
+
+@cache
+def _threshold(false_alarm_probability: float, n_channels: int) -> float:
+    return float(detection_threshold(false_alarm_probability, n_channels))
 
 
 def detection_probability(energy_ratio: ArrayLike, n_channels: int, false_alarm_probability: ArrayLike) -> Floats:
@@ -125,11 +128,13 @@ class BandDetector:
     repetition : int
         Outputs for each repetition interval.
     memory : int
-        Outputs over which the noise is measured.
+        Outputs by which the noise is measured, one of every four.
     false_alarm_probability : float
         Of one output.
     least_noise : float
         Power of the converter's own noise, once a burst has shown it: without one, samples may stand still.
+    noise : ndarray, shape (n_channels,)
+        Mean power of the recent noise in each channel.
 
     Notes
     -----
@@ -149,33 +154,24 @@ class BandDetector:
     false_alarm_probability: float
     least_noise: float = 0.0
     n_working: int = 1
-    _powers: deque[Singles] = field(default_factory=deque)
+    noise: Floats = field(default_factory=lambda: np.zeros(0))
+    _recent: Singles | None = None
     _past: Floats | None = None
     _held: Event | None = None
-    _weight: Floats | None = None
-
-    def noise(self) -> Floats:
-        """Mean power of the recent noise in each channel, shape (n_channels,)."""
-        return np.maximum(recent_noise_power(np.concatenate(self._powers, axis=-1)), self.least_noise)
 
     def statistic(self, power: Singles, n_own: int) -> Floats:
         """Twice the power over the noise's, summed over the channels that have noise at all; shape (n_outputs,).
 
         Call once a block, in order: the first `n_own` outputs join what the noise is measured from.
         """
-        if n_own:
-            self._powers.append(power[:, :n_own])
-        while sum(p.shape[-1] for p in self._powers) - self._powers[0].shape[-1] >= self.memory:
-            self._powers.popleft()
-        noise = self.noise()
-        working = noise > FAILED_SHARE * np.median(noise)
+        kept = power[:, :n_own:_NOISE_EVERY]
+        self._recent = (
+            kept if self._recent is None else np.concatenate([self._recent, kept], axis=-1)[:, -self.memory :]
+        )
+        self.noise = np.maximum(recent_noise_power(self._recent), self.least_noise)
+        working = self.noise > FAILED_SHARE * np.sort(self.noise)[len(power) // 2]
         self.n_working = max(int(working.sum()), 1)
-        self._weight = np.divide(2.0, noise, out=np.zeros_like(noise), where=working)
-        return np.asarray(self._weight @ power)
-
-    def ringing(self, energy: Floats) -> float:
-        """What the filter may make, outside of bursts, of a block of so much energy (n_channels,), last put in."""
-        return _RINGING * float(np.asarray(self._weight) @ energy)
+        return np.asarray(np.divide(2.0, self.noise, out=np.zeros(len(power)), where=working) @ power)
 
     def with_past(self, statistic: Floats) -> Floats:
         """The statistic of a block, with its values of the last four bursts before it in front."""
@@ -190,7 +186,7 @@ class BandDetector:
         statistic : ndarray, shape (n_outputs,)
             Of `statistic`.
         floor : ndarray, shape (n_outputs,)
-            What other pingers can have leaked into this band, and the filter's own ringing.
+            What other pingers can have leaked into this band.
         first_sample : int
             Of the recording, where the first output stands.
         n_own : int
@@ -203,7 +199,7 @@ class BandDetector:
         self._past = joined[n_own:]
         joined = joined[len(joined) - n_own - lag - span :]
         before = minimum_filter1d(joined, span)[span // 2 : span // 2 + n_own]
-        threshold = np.maximum(float(detection_threshold(self.false_alarm_probability, self.n_working)), floor)
+        threshold = np.maximum(_threshold(self.false_alarm_probability, self.n_working), floor)
         own = statistic[:n_own]
         over = np.flatnonzero((own > threshold[:n_own]) & (own > _RISE * before))
         found: list[Event] = []
@@ -246,6 +242,6 @@ def band_detector(
         step=step,
         looks_in_a_burst=max(int(np.ceil(length_s * per_second)), 1),
         repetition=int(pri_s * per_second),
-        memory=int(_NOISE_MEMORY_S * per_second),
+        memory=max(int(_NOISE_MEMORY_S * per_second / _NOISE_EVERY), 1),
         false_alarm_probability=min(false_alarms_per_hour / (3600.0 * per_second), 0.1),
     )

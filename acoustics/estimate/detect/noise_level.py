@@ -70,12 +70,12 @@ def quantisation_density(volts: Floats | Singles, sample_rate_hz: float) -> floa
         One-sided; 0 where nothing changes.
     """
     steps = np.diff(volts, axis=-1)
-    changing = volts[:, 1:][steps != 0]
-    if not changing.size:
+    changes = np.flatnonzero(steps)
+    if not changes.size:
         return 0.0
     # Neighbours, and some samples whatever their places: those of a strong tone in silence are all far apart.
-    some = np.diff(np.sort(changing[:: -(-changing.size // _COMPARED)]))
-    step = min(np.abs(steps[steps != 0]).min(), some[some > 0].min(initial=np.inf))
+    some = np.diff(np.sort(volts[:, 1:].flat[changes[:: -(-changes.size // _COMPARED)]]))
+    step = min(np.abs(steps.ravel()[changes]).min(), some[some > 0].min(initial=np.inf))
     # A converter of one bit has its full scale for a step.
     return float(quantisation_noise_density(step, 1, sample_rate_hz))
 

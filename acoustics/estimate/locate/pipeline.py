@@ -159,18 +159,18 @@ def _located(
     np.fill_diagonal(leaks, 0.0)
     unknown = UnknownSounds(sidecar.pingers, rate)
     count, varies = 0, False
-    for window in _windows(stream, bank, int(_HISTORY_S * rate)):
+    for window, powers in _filtered(_windows(stream, bank, int(_HISTORY_S * rate)), bank):
         tally.seconds = (window.first + window.n_real) / rate
         begin = window.history
         own = window.samples[:, begin : begin + min(bank.hop, window.n_real)]
         varies = varies or bool(np.any(np.ptp(window.samples[:, window.history :][:, : window.n_real], axis=-1)))
         if window.first == 0:
             _know_converter(detectors, quantisation_density(own, rate), rate)
-        for k, event, beside in _heard(window, bank, detectors, leaks):
+        for k, event, beside in _heard(window, powers, bank, detectors, leaks):
             if not trackers[k].accept(event.peak_at / rate, event.power):
                 continue
             count += 1
-            part = _event_segment(window, event, bank, rate, detectors[k].noise())
+            part = _event_segment(window, event, bank, rate, detectors[k].noise)
             _know_converter(detectors, part.converter_density, rate)
             over = ", ".join(f"'{pingers[j].name}'" for j in beside)
             ping = locate_ping(count, pingers[k], bursts[k], part, context, masked_by=over)
@@ -199,50 +199,58 @@ def _count(tally: Tally, line: PingerTally, ping: Ping) -> None:
     tally.flags += [flag for flag in ping.flags if flag not in tally.flags]
 
 
+def _filtered(windows: Iterator[_Window], bank: FilterBank) -> Iterator[tuple[_Window, list[Singles]]]:
+    """Each block with the power behind every filter, what lies ahead of its own outputs included."""
+    ahead: list[Singles] = []
+    for window in windows:
+        samples = window.samples[:, window.history :]
+        ahead = ahead or bank.outputs(samples, bank.ahead)
+        new = bank.outputs(samples[:, bank.ahead :], bank.hop)
+        powers = [np.concatenate(both, axis=-1) for both in zip(ahead, new, strict=True)]
+        ahead = [power[:, bank.hop // step :] for power, step in zip(powers, bank.steps, strict=True)]
+        yield window, powers
+
+
 def _heard(
-    window: _Window, bank: FilterBank, detectors: list[BandDetector], leaks: Floats
+    window: _Window, powers: list[Singles], bank: FilterBank, detectors: list[BandDetector], leaks: Floats
 ) -> list[tuple[int, Event, list[int]]]:
     """Events of all bands in the order of time: the pinger, the event, and other pingers that drown it."""
-    samples = window.samples[:, window.history - bank.lead :]
-    powers, energy = bank.outputs(samples), np.einsum("ij,ij->i", samples, samples)
     own = [min(bank.hop, window.n_real) // d.step if window.is_last else bank.hop // d.step for d in detectors]
     statistics = [d.statistic(p, n) for d, p, n in zip(detectors, powers, own, strict=True)]
-    floors = [np.full(len(s), d.ringing(energy)) for d, s in zip(detectors, statistics, strict=True)]
+    joined = [d.with_past(s) for d, s in zip(detectors, statistics, strict=True)]
+    noise = np.array([d.noise.mean() for d in detectors])
+    units = noise / np.maximum(noise[:, None], 1e-300)  # of another band's statistic in those of this one
+    floors = [np.zeros(len(s)) for s in statistics]
     for k, j in np.argwhere(leaks > 0):
-        floors[k] += leaks[k, j] * _around(statistics[j], detectors[j], detectors[k], len(floors[k]))
+        floors[k] += leaks[k, j] * units[k, j] * _around(joined[j], detectors[j], detectors[k], len(floors[k]))
     heard = []
     for k, detector in enumerate(detectors):
         for event in detector.events(statistics[k], floors[k], window.first, own[k]):
-            beside = [
-                j
-                for j in range(len(detectors))
-                if j != k and _before(statistics[j], detectors[j], event, window.first) > _HEARD_BESIDE * event.power
-            ]
-            heard.append((k, event, beside))
+            before = units[k] * [_before(joined[j], detectors[j], event, window.first) for j in range(len(detectors))]
+            loud = np.flatnonzero(before > _HEARD_BESIDE * event.power).tolist()
+            heard.append((k, event, [j for j in loud if j != k]))
     return sorted(heard, key=lambda entry: entry[1].first)
 
 
-def _around(statistic: Floats, its: BandDetector, own: BandDetector, n: int) -> Floats:
+def _around(joined: Floats, its: BandDetector, own: BandDetector, n: int) -> Floats:
     """Largest value of another band's statistic from four bursts before to one after each output of this one, (n,)."""
     before, after = PAST_BURSTS * its.looks_in_a_burst, its.looks_in_a_burst
-    padded = np.pad(its.with_past(statistic), (0, after), mode="edge")
-    widest = sliding_window_view(padded, before + after + 1).max(axis=-1)
+    widest = sliding_window_view(np.pad(joined, (0, after), mode="edge"), before + after + 1).max(axis=-1)
     place = np.minimum(np.arange(n) * own.step // its.step, len(widest) - 1)
     return np.asarray(widest[place])
 
 
-def _before(statistic: Floats, its: BandDetector, event: Event, first: int) -> float:
+def _before(joined: Floats, its: BandDetector, event: Event, first: int) -> float:
     """Largest value of another band's statistic for bursts that began before the event and still sound in it."""
-    middle = (event.peak_at - first) // its.step
+    middle = (event.peak_at - first) // its.step + PAST_BURSTS * its.looks_in_a_burst
     start, stop = middle - 5 * its.looks_in_a_burst // 4, middle - its.looks_in_a_burst // 4
-    loudest = float(statistic[max(start, 0) : max(stop, 0)].max(initial=0.0))
+    loudest = float(joined[max(start, 0) : max(stop, 0)].max(initial=0.0))
     return loudest if loudest > event.threshold else 0.0
 
 
 def _windows(stream: SampleStream, bank: FilterBank, history: int) -> Iterator[_Window]:
     """Blocks that overlap, each with the samples before it; beyond the recording's ends stand zeros."""
-    history = max(history, bank.lead)
-    block, hop = bank.block - bank.lead, bank.hop
+    block, hop = bank.block, bank.hop
     size = history + block
     held = np.zeros((stream.n_channels, size + _HOPS_HELD * hop), dtype=np.float32)
     begin, filled, first = 0, history, 0

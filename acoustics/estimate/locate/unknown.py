@@ -38,26 +38,27 @@ class UnknownSounds:
     pingers: Sequence[KnownPinger]
     sample_rate_hz: float
     sounds: list[UnknownSound] = field(default_factory=list)
-    _kept: list[Singles] = field(default_factory=list)
-    _kept_from_s: float = 0.0
+    _kept: Singles | None = None
+    _n_kept: int = 0
 
     def hear(self, block: Singles, first_s: float, *, is_last: bool) -> None:
-        """Take the next block, shape (n_channels, n_samples), which begins at `first_s` [s]."""
-        if not self._kept:
-            self._kept_from_s = first_s
-        self._kept.append(block.copy())
-        seconds = sum(part.shape[-1] for part in self._kept) / self.sample_rate_hz
-        if seconds < _AT_ONCE_S and not is_last:
-            return
-        if seconds > _SHORTEST_S:
-            self._look(np.concatenate(self._kept, axis=-1))
-        self._kept = []
+        """Take the next block, shape (n_channels, n_samples), from `first_s` [s] on; only the last may be shorter."""
+        if self._kept is None:
+            blocks = -(-int(_AT_ONCE_S * self.sample_rate_hz) // block.shape[-1])
+            self._kept = np.empty((len(block), blocks * block.shape[-1]), dtype=np.float32)
+        self._kept[:, self._n_kept : self._n_kept + block.shape[-1]] = block
+        self._n_kept += block.shape[-1]
+        if self._n_kept == self._kept.shape[-1] or is_last:
+            self._look(self._kept[:, : self._n_kept], first_s + (block.shape[-1] - self._n_kept) / self.sample_rate_hz)
+            self._n_kept = 0
 
-    def _look(self, samples: Singles) -> None:
+    def _look(self, samples: Singles, first_s: float) -> None:
+        if samples.shape[-1] < _SHORTEST_S * self.sample_rate_hz:
+            return
         middle = np.argsort(np.var(samples[:, ::_POWER_STEP], axis=-1))[len(samples) // 2]
         for train in find_bursts(samples[middle : middle + 1], self.sample_rate_hz, overlap=False):
             if not any(self._may_be(train.frequency_hz, pinger) for pinger in self.pingers):
-                self._add(train, self._kept_from_s)
+                self._add(train, first_s)
 
     def worth_a_line(self) -> tuple[UnknownSound, ...]:
         """Those heard more than once, or loud, the most frequent first."""
