@@ -18,6 +18,7 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
 
 import pytest  # noqa: E402
+import quick  # noqa: E402
 from hypothesis import HealthCheck, Phase, settings  # noqa: E402
 
 settings.register_profile(
@@ -53,7 +54,8 @@ def pytest_collection_modifyitems(config, items):
     items[:] = [item for hand in range(hands) for path in ordered[hand::hands] for item in files[path]]
 
 
-@pytest.fixture
-def few_pings(monkeypatch):
-    """Beside the pings asked for, `stations` counts runs of one ping: not of 2, 4, 8 and 16, which take the time."""
-    monkeypatch.setattr("acoustics.study.stations.study._FURTHER_PINGS", (1,))
+@pytest.fixture(scope="module")
+def few():
+    """What a study measures and draws inside is little (`quick.FEW`): for modules of tests that do not ask how good it is."""
+    with quick.few():
+        yield

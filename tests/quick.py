@@ -1,7 +1,8 @@
 """The command line as the tests run it: in this process, and each command at one quick size.
 
-`QUICK` is the one table of these sizes. Every study runs once on every shipped scenario, in cli/test_json_schema.py;
-the commands of the documentation run once, in test_readme.py.
+`QUICK` is the one table of these sizes, and `FEW` that of the sizes inside, for which there is no option. Every study
+runs once on every shipped scenario, in cli/test_json_schema.py; the commands of the documentation run once, in
+test_readme.py. Tests that ask how good a prediction is call the studies themselves, at full size.
 """
 
 from __future__ import annotations
@@ -28,6 +29,20 @@ QUICK = {
     "report": ["--trials", "200"],
     "selfcheck": ["--trials", "400"],
 }
+FEW = {
+    "acoustics.study.ping_prediction._PLACES": 4,
+    "acoustics.study.map.own_estimator.MEASURED_CELLS": 4,
+    "acoustics.study.map.ambiguity.SAMPLED_CELLS": 40,
+    "acoustics.study.map.station_prediction.PREDICTED_CELLS": 40,
+    "acoustics.study.map.KNOWN_POOL_CELLS": 40,
+    "acoustics.api.planning.KNOWN_POOL_CELLS": 40,
+    "acoustics.study.report.contents._ECHO_CELLS": 1,
+    "acoustics.study.spacing.sweep._BEARINGS": 12,
+    "acoustics.study.stations.study._FURTHER_PINGS": (1,),
+    "acoustics.study.stations.study._TRIALS_FOR_ACCURACY": 1000,
+    "acoustics.study.waypoints.candidates._PLACES_MEASURED": 2,
+    "acoustics.study.waypoints.candidates._WAYPOINTS_MEASURED": 3,
+}
 # Commands that ask one question of a scenario.
 STUDIES = (
     "check",
@@ -45,6 +60,15 @@ STUDIES = (
 POOL = str(shipped("examples")["mallard-basin"])
 
 
+@contextlib.contextmanager
+def few():
+    """With the sizes of `FEW`."""
+    with contextlib.ExitStack() as stack:
+        for name, size in FEW.items():
+            stack.enter_context(patch(name, size))
+        yield
+
+
 @dataclass(frozen=True)
 class Done:
     returncode: int
@@ -58,6 +82,7 @@ def run(*arguments, cwd=None):
     code = 0
     handlers = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT)}
     with (
+        few(),
         patch("sys.argv", ["pingfix", *arguments]),
         contextlib.redirect_stdout(out),
         contextlib.redirect_stderr(err),

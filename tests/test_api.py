@@ -20,6 +20,8 @@ import acoustics
 from acoustics.base.result import Result
 from acoustics.present.results import PLOTS, TEXTS
 
+pytestmark = pytest.mark.usefixtures("few")
+
 EXAMPLES = Path(__file__).parent.parent / "examples"
 MALLARD = EXAMPLES / "mallard-basin.toml"
 FUNCTIONS = [name for name in acoustics.__all__ if inspect.isfunction(getattr(acoustics, name))]

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.usefixtures("few")
+
 SCRIPTS = Path(__file__).parent.parent / "examples" / "guide" / "scripts"
 SAYS_AND_DRAWS = {
     "own_array": (("SNR 10.0 dB in 5000 Hz", "our-array scaled", "* Take "), 2),

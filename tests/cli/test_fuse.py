@@ -231,7 +231,6 @@ def test_a_script_can_tell_no_position_from_wrong_input_by_the_exit_code(tmp_pat
 
 
 @pytest.mark.slow
-@pytest.mark.usefixtures("few_pings")
 def test_stations_prints_the_confusion_and_draws_it(tmp_path):
     # Kept, so that the second answer rests on the same runs as the first.
     common = (SCENARIO, "--trials", 8, "--pings", 2, "--leg-m", 6, "--leg-deg", -20, "--resume", tmp_path / "kept")

@@ -45,7 +45,6 @@ def studies_of_examples():
                 yield pytest.param(command, example, marks=[] if quick else [pytest.mark.slow])
 
 
-@pytest.mark.usefixtures("few_pings")
 @pytest.mark.parametrize(("command", "example"), list(studies_of_examples()))
 def test_a_study_of_every_example_keeps_to_its_schema(command, example):
     path = str(shipped("examples")[example])

@@ -84,7 +84,6 @@ OUTPUTS = {
 
 
 @pytest.mark.slow
-@pytest.mark.usefixtures("few_pings")
 @pytest.mark.parametrize("what", OUTPUTS)
 def test_on_a_full_disk_the_old_file_stays_and_nothing_else(what, inputs, tmp_path, monkeypatch):
     name, command = OUTPUTS[what]

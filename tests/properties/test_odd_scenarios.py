@@ -14,6 +14,8 @@ import pytest
 from acoustics.base.errors import PingfixError
 from acoustics.cli.main import pingfix
 
+pytestmark = pytest.mark.usefixtures("few")
+
 HEAD = """
 vehicle = {{ position_m = {vehicle}, heading_deg = {heading}, {navigation} }}
 pinger = [{{ position_m = {pinger}, frequency_hz = 30e3, {burst} }}]

@@ -29,6 +29,8 @@ from acoustics.study.check import summary
 from acoustics.study.draws.pings import ArrivalErrors, simulate_bearings, simulate_fixes
 from acoustics.study.map.study import map_pool
 
+pytestmark = pytest.mark.usefixtures("few")
+
 SCENES = {name: load_scene(path) for name, path in shipped("examples").items()}
 POOL, LAKE = SCENES["mallard-basin"], SCENES["fennel-reservoir"]
 ALWAYS = (

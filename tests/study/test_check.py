@@ -10,6 +10,8 @@ from acoustics.accuracy.link_budget import link_budget
 from acoustics.scene.scenario import load_scene, shipped
 from acoustics.study.check import summary
 
+pytestmark = pytest.mark.usefixtures("few")
+
 HARBOUR = load_scene(shipped("examples")["quay-nine"])
 
 

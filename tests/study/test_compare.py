@@ -14,6 +14,8 @@ import acoustics
 from acoustics.present.text.compare import comparison_rows, conclusions, headline, value_text
 from acoustics.study.compare import ComparedQuantity
 
+pytestmark = pytest.mark.usefixtures("few")
+
 SCENE = acoustics.load_scene(POOL)
 
 

@@ -10,6 +10,8 @@ import acoustics
 from acoustics.present.text.check import who_decides
 from acoustics.scene.scenario import shipped
 
+pytestmark = pytest.mark.usefixtures("few")
+
 SCENE = acoustics.load_scene(shipped("examples")["mallard-basin"])
 OWN = SCENE.pingers[0]
 

@@ -29,7 +29,7 @@ STUDIES = {
 }
 
 
-pytestmark = pytest.mark.usefixtures("few_pings")
+pytestmark = pytest.mark.usefixtures("few")
 
 
 @pytest.mark.parametrize("name", STUDIES)

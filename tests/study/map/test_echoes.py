@@ -15,6 +15,8 @@ from acoustics.study.map.cells import grid_cells
 from acoustics.study.map.echoes import _mean_interval, echo_places
 from acoustics.study.map.study import MapChoices, map_pool
 
+pytestmark = pytest.mark.usefixtures("few")
+
 POOL = load_scene(shipped("examples")["mallard-basin"])
 QUIET = {"self_noise_density_db": 50.0, "ambient_density_db": 45.0}
 

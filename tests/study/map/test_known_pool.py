@@ -14,6 +14,8 @@ from acoustics.scene.scenario import load_scene, shipped
 from acoustics.study.check import summary
 from acoustics.study.map import MapChoices, map_pool
 
+pytestmark = pytest.mark.usefixtures("few")
+
 POOL = load_scene(shipped("examples")["mallard-basin"])
 
 

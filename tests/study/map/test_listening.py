@@ -10,6 +10,8 @@ from acoustics.present.text.map import map_text, where_to_listen
 from acoustics.scene.scenario import shipped
 from acoustics.study.map.listening import listening_place
 
+pytestmark = pytest.mark.usefixtures("few")
+
 CELLS = 10
 RANGE_M = np.arange(1.0, CELLS + 1)
 

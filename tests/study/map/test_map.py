@@ -17,6 +17,8 @@ from acoustics.study.execution.chunks import Running, Workers
 from acoustics.study.map.ambiguity import wrong_integers_in_cells
 from acoustics.study.map.study import MapChoices, map_pool
 
+pytestmark = pytest.mark.usefixtures("few")
+
 POOL = load_scene(shipped("examples")["mallard-basin"])
 LAKE = load_scene(shipped("examples")["fennel-reservoir"])
 
@@ -89,7 +91,8 @@ def test_a_pinger_in_the_cells_sees_the_same_as_a_vehicle_there():
 
 
 @pytest.mark.slow
-def test_the_worst_heading_is_the_worst_of_maps_at_each_heading():
+def test_the_worst_heading_is_the_worst_of_maps_at_each_heading(monkeypatch):
+    monkeypatch.setattr("acoustics.study.map.study._HEADINGS", 6)
     line = POOL.model_copy(update={"array": load_array("line-4")})
 
     def at(degrees, **choice):
@@ -98,14 +101,14 @@ def test_the_worst_heading_is_the_worst_of_maps_at_each_heading():
         return map_pool(scene, scene.pingers[0], trials=0, seed=1, step_m=5.0, choices=MapChoices(**choice))
 
     worst = at(20.0, heading="worst")
-    maps = [at(20.0 + 15.0 * k) for k in range(24)]
+    maps = [at(20.0 + 60.0 * k) for k in range(6)]
     wet = np.isfinite(worst.multipath_free_s)
     assert worst.heading_deg is None
     for name in ("position_m", "bearing_deg"):
         each = np.array([getattr(m, name)[wet] for m in maps])
         # Headings in degrees and in radians differ by rounding, which an ill-observed position magnifies.
         assert getattr(worst, name)[wet] == pytest.approx(each.max(axis=0), rel=1e-5)
-    k = np.round((worst.worst_heading_deg[wet] - 20.0) % 360 / 15).astype(int)
+    k = np.round((worst.worst_heading_deg[wet] - 20.0) % 360 / 60).astype(int)
     picked = np.array([m.position_m[wet] for m in maps])[k, np.arange(wet.sum())]
     assert worst.position_m[wet] == pytest.approx(picked, rel=1e-5)
 

@@ -21,6 +21,8 @@ from acoustics.study.map.stations import (
 )
 from acoustics.study.map.study import MapChoices, map_pool
 
+pytestmark = pytest.mark.usefixtures("few")
+
 POOL = load_scene(shipped("examples")["mallard-basin"])
 CHOOSER = Chooser.of(POOL)
 
