@@ -28,6 +28,7 @@ _LEAST_PART_CYCLES = 0.25  # of an echo inside the window
 # phase turned by any angle, they would widen it for all pings.
 _NEGLIGIBLE = 0.01
 _LEAST, _RIDGE = 1e-9, 1e-6
+_NUMBERS_AT_ONCE = 100_000  # some 10 MB at work
 
 
 @dataclass(frozen=True)
@@ -103,13 +104,16 @@ def undetected_echo(
     direct = _direct_fit(aligned, burst, fit, window_s)
     none = np.zeros((1, *fit.phase.shape))
     log_odds, shift, covariance = [np.zeros((1, len(window_s)))], [none], [none[..., None] * none[..., None, :]]
-    for begin in begins:
-        prior = _amplitude_covariance(burst, fit, begin, travel_s)
-        evidence, turned, about = _with_echo(burst, fit, direct, begin, prior)
-        begun = begin < window_s - _LEAST_PART_CYCLES * period
-        log_odds.append(np.where(begun, evidence + _log_prior_odds(begin, window_s, ended, period), -np.inf)[None])
-        shift.append(turned[None])
-        covariance.append(about[None])
+    each = max(1, _NUMBERS_AT_ONCE // (2 * direct.since_s.size))
+    for part in np.split(begins, range(each, len(begins), each)) if len(begins) else ():
+        evidence, turned, about = _with_echo(
+            burst, fit, direct, part, _amplitude_covariance(burst, fit, part, travel_s)
+        )
+        begun = part[:, None] < window_s - _LEAST_PART_CYCLES * period
+        odds = evidence + _log_prior_odds(part[:, None], window_s, ended, period)
+        log_odds.append(np.where(begun, odds, -np.inf))
+        shift.append(turned)
+        covariance.append(about)
     weight = _likely(np.concatenate(log_odds))
     turned = np.concatenate(shift)
     mean = np.einsum("km,kmi->mi", weight, turned)
@@ -134,21 +138,22 @@ def _steps(first: float, last: float) -> int:
     return max(int(np.log(last / first) / np.log(_GROWTH)) + 1, 0)
 
 
-def _log_prior_odds(begin: float, window_s: Floats, ended: NDArray[np.bool_], period: float) -> Floats:
-    """Of a first echo at about this delay [s] against none before the window's end, shape (m,)."""
-    hazard = np.log(_GROWTH) / np.log(_LATEST_S / begin)
+def _log_prior_odds(begins: Floats, window_s: Floats, ended: NDArray[np.bool_], period: float) -> Floats:
+    """Of a first echo at about these delays, (k, 1) [s], against none before the window's end, shape (k, m)."""
+    hazard = np.log(_GROWTH) / np.log(_LATEST_S / begins)
     first = _FIRST_CYCLES * period
     later = np.log(_LATEST_S / np.clip(window_s, first, _LATEST_S)) / np.log(_LATEST_S / first)
     there = np.where(ended, 1.0, later / (1.0 + later))
     return np.asarray(np.log(np.maximum(hazard * there, 1e-300)), dtype=float)
 
 
-def _amplitude_covariance(burst: Burst, fit: BuildUp, begin: float, travel_s: Floats) -> Floats:
-    """Of an echo's quadratures before the samples speak, two a channel, shape (m, 2 n, 2 n)."""
+def _amplitude_covariance(burst: Burst, fit: BuildUp, begins: Floats, travel_s: Floats) -> Floats:
+    """Of an echo's quadratures before the samples speak, two a channel, shape (k, m, 2 n, 2 n)."""
     amplitude = np.maximum(fit.common_amplitude, _LEAST)
-    coherence: Floats = np.exp(-((burst.carrier * travel_s) ** 2) * begin / (3.0 * _RANGE_S))
+    spread = (burst.carrier * travel_s) ** 2 / (3.0 * _RANGE_S)
+    coherence: Floats = np.exp(-spread * begins[:, None, None, None])
     power = 0.5 * _POWER * coherence * amplitude[:, :, None] * amplitude[:, None, :]
-    return np.asarray(np.kron(power, np.eye(2)[None]), dtype=float)
+    return np.asarray(np.kron(power, np.eye(2)[None, None]), dtype=float)
 
 
 def _direct_fit(aligned: AlignedSegments, burst: Burst, fit: BuildUp, window_s: Floats) -> DirectFit:
@@ -159,15 +164,16 @@ def _direct_fit(aligned: AlignedSegments, burst: Burst, fit: BuildUp, window_s: 
 
 
 def _with_echo(
-    burst: Burst, fit: BuildUp, direct: DirectFit, begin: float, prior: Floats
+    burst: Burst, fit: BuildUp, direct: DirectFit, begins: Floats, prior: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Log evidence of an echo against none (m,), the phases' shift (m, n) and covariance (m, n, n) by it."""
-    wave = burst.complex_envelope(direct.since_s - begin) * direct.carrier
+    """Log evidence of an echo that begins at each of k delays against none, (k, m), the phases' shift (k, m, n) and
+    covariance (k, m, n, n) by it."""
+    wave = burst.complex_envelope(direct.since_s - begins[:, None, None, None]) * direct.carrier
     echo = np.stack([wave.real, -wave.imag], axis=-2)
     across = direct.columns @ transposed(echo)
     taken = direct.inverse @ across
     normal = _block_diagonal(echo @ transposed(echo) - transposed(across) @ taken)
-    right = (echo @ direct.residual[..., None]).reshape(len(normal), -1)
+    right = (echo @ direct.residual[..., None]).reshape(normal.shape[:-1])
     mixed = np.eye(normal.shape[-1]) + prior @ normal
     posterior = np.linalg.solve(mixed, prior)
     amplitude = (posterior @ right[..., None])[..., 0]
@@ -180,9 +186,9 @@ def _with_echo(
 
 
 def _block_diagonal(blocks: Floats) -> Floats:
-    """Blocks (m, n, a, b) as matrices (m, n a, n b)."""
-    m, n, a, b = blocks.shape
-    matrix = np.zeros((m, n, a, n, b))
+    """Blocks (k, m, n, a, b) as matrices (k, m, n a, n b)."""
+    k, m, n, a, b = blocks.shape
+    matrix = np.zeros((k, m, n, a, n, b))
     each = np.arange(n)
-    matrix[:, each, :, each, :] = np.moveaxis(blocks, 1, 0)
-    return matrix.reshape(m, n * a, n * b)
+    matrix[:, :, each, :, each, :] = np.moveaxis(blocks, 2, 0)
+    return matrix.reshape(k, m, n * a, n * b)
