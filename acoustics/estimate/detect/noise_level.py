@@ -69,7 +69,10 @@ def quantisation_density(volts: Floats | Singles, sample_rate_hz: float) -> floa
     float
         One-sided; 0 where nothing changes.
     """
-    steps = np.diff(volts, axis=-1)
+    steps = np.diff(volts[:, :_COMPARED], axis=-1)
+    if np.count_nonzero(steps) < _COMPARED // 4:  # else a part of the samples tells as much as all
+        steps = np.diff(volts, axis=-1)
+    volts = volts[:, : steps.shape[-1] + 1]
     changes = np.flatnonzero(steps)
     if not changes.size:
         return 0.0

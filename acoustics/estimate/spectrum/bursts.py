@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 from scipy import fft, ndimage
 from scipy.special import gammainccinv
 
@@ -83,15 +84,23 @@ def find_bursts(samples: Floats | Singles, sample_rate_hz: float, *, overlap: bo
     hits = ratio > threshold
     if not hits.any():
         return ()
-    labels, count = ndimage.label(hits, structure=np.ones((3, 3)))
-    at = np.array(ndimage.maximum_position(ratio, labels, np.arange(1, count + 1)))
-    frames = [(box[1].start, box[1].stop) for box in ndimage.find_objects(labels)]
+    labels: NDArray[np.int32] = ndimage.label(hits, structure=np.ones((3, 3)))[0]
+    at = _peaks(ratio, hits, labels)
+    frames = np.array([(box[1].start, box[1].stop) for box in ndimage.find_objects(labels)])
     events = np.column_stack([_refined_bin(ratio, at), frames, ratio[at[:, 0], at[:, 1]]])
     width = np.count_nonzero(ratio[:, at[:, 1]] > events[:, 3] / 10.0, axis=0)
     events = events[(width < _KNOCK_SHARE * len(ratio)) & (at[:, 0] >= _LOWEST_BIN)]
     events = _without_splatter(events[np.argsort(-events[:, 3])][:_MOST_EVENTS])
     step_s = step / sample_rate_hz
     return tuple(_train(of_one, sample_rate_hz / segment, step_s) for of_one in _by_frequency(events, step_s))
+
+
+def _peaks(ratio: Floats, hits: NDArray[np.bool_], labels: NDArray[np.int32]) -> NDArray[np.intp]:
+    """Where each label is largest, shape (n_labels, 2); ndimage.maximum_position also sorts what has no label."""
+    at = np.argwhere(hits)
+    label = labels[hits]
+    order = np.lexsort((ratio[hits], label))
+    return at[order[np.searchsorted(label[order], np.arange(1, label.max() + 1), side="right") - 1]]
 
 
 def _over_noise(channel: Floats | Singles, segment: int, step: int, least: float) -> Floats:
@@ -106,7 +115,7 @@ def _over_noise(channel: Floats | Singles, segment: int, step: int, least: float
     return power / np.maximum(noise_power(power), floor)[:, None]
 
 
-def _refined_bin(ratio: Floats, at: Floats) -> Floats:
+def _refined_bin(ratio: Floats, at: NDArray[np.intp]) -> Floats:
     """Frequency of each peak in bins, by a parabola through the logarithms of its neighbours."""
     k = np.clip(at[:, 0], 1, len(ratio) - 2)
     below, middle, above = (np.log(np.maximum(ratio[k + d, at[:, 1]], 1e-300)) for d in (-1, 0, 1))

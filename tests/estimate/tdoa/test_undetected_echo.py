@@ -53,7 +53,7 @@ def test_evidence_and_phase_of_one_echo_are_those_of_dense_normal_algebra():
     direct = _direct_fit(samples, BURST, fit, window)
     half = rng.standard_normal((1, 2 * n, 2 * n))
     prior = half @ np.swapaxes(half, -1, -2)
-    evidence, shift, covariance = _with_echo(BURST, fit, direct, begin, prior)
+    (evidence,), (shift,), (covariance,) = _with_echo(BURST, fit, direct, np.array([begin]), prior[None])
 
     inside = np.flatnonzero((samples.time_s[0, 0] < fit.onset_s[0].max() + window[0]) & (samples.time_s[0, 0] > -1))
     time = samples.time_s[0, 0, inside]
