@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -191,6 +192,7 @@ def _rate(frequency_hz: float, q: float) -> float:
 
 
 Complexes = NDArray[np.complex128]
+Envelopes = NDArray[Any]  # real, or complex where the burst is swept
 
 
 @dataclass(frozen=True)
@@ -218,28 +220,29 @@ class Burst:
         """Angular frequency of the carrier [rad/s]."""
         return 2.0 * np.pi * self.frequency_hz
 
-    def complex_envelope(self, t_s: Floats) -> Complexes:
-        """Complex envelope about the carrier at times since the burst began [1]."""
-        return self._size(t_s) * self._turn(t_s)
+    def complex_envelope(self, t_s: Floats) -> Envelopes:
+        """Complex envelope about the carrier at times since the burst began; real without a sweep [1]."""
+        return self._turned(_envelope(t_s, self._rate, self.length_s), t_s)
 
-    def complex_envelope_and_slope(self, t_s: Floats) -> tuple[Complexes, Complexes]:
+    def complex_envelope_and_slope(self, t_s: Floats) -> tuple[Envelopes, Envelopes]:
         """Complex envelope about the carrier at times since the burst began, and its derivative [1, 1/s]."""
-        size, turn, rate = self._size(t_s), self._turn(t_s), np.pi * self.frequency_hz / self.q
-        slope = rate * np.where(t_s <= self.length_s, (t_s > 0) * (1.0 - size), -size)
-        if not self.sweep_hz:
-            return size * turn, slope * turn
-        offset = 2.0 * np.pi * self.sweep_hz * (np.clip(t_s, 0.0, self.length_s) / self.length_s - 0.5)
-        return size * turn, (slope + 1j * offset * size) * turn
+        size = _envelope(t_s, self._rate, self.length_s)
+        slope: Envelopes = self._rate * np.where(t_s <= self.length_s, (t_s > 0) * (1.0 - size), -size)
+        if self.sweep_hz:
+            offset = 2.0 * np.pi * self.sweep_hz * (np.clip(t_s, 0.0, self.length_s) / self.length_s - 0.5)
+            slope = slope + 1j * offset * size
+        return self._turned(size, t_s), self._turned(slope, t_s)
 
-    def _size(self, t_s: Floats) -> Floats:
-        return _envelope(t_s, np.pi * self.frequency_hz / self.q, self.length_s)
+    @property
+    def _rate(self) -> float:
+        return np.pi * self.frequency_hz / self.q
 
-    def _turn(self, t_s: Floats) -> Complexes:
-        """By how much the carrier's phase is ahead of a steady tone's, as a factor."""
+    def _turned(self, envelope: Envelopes, t_s: Floats) -> Envelopes:
+        """An envelope with the phase by which the carrier is ahead of a steady tone's."""
         if not self.sweep_hz:
-            return np.array(1.0 + 0.0j)
+            return envelope
         phase = burst_phase(t_s, frequency_hz=self.frequency_hz, length_s=self.length_s, sweep_hz=self.sweep_hz)
-        return np.asarray(np.exp(1j * (phase - self.carrier * t_s)))
+        return np.asarray(envelope * np.exp(1j * (phase - self.carrier * t_s)))
 
     def moments(self, window_s: Floats) -> BurstMoments:
         """Energy and mean squares of the part of the burst inside windows [s] of any shape."""

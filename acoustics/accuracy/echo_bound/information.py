@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -106,14 +106,12 @@ def _waves(burst: Burst, delay_s: Floats, amplitude: Complexes, window_s: Floats
     delay = np.where(here, delay_s, begin[..., None])
     time, weight = _nodes(burst, delay, begin, window_s)
     age = time[..., None] - delay[:, :, None, :]
-    size, slope = cast(tuple[Waves, Waves], burst.complex_envelope_and_slope(age))
+    size, slope = burst.complex_envelope_and_slope(age)
     carried = np.where(here, amplitude, 0.0) * np.exp(-1j * burst.carrier * delay)
     build_up = slope
     if burst.sweep_hz:
         offset = 2 * np.pi * burst.sweep_hz * (np.clip(age / burst.length_s, 0.0, 1.0) - 0.5)
         build_up = slope - 1j * offset * size
-    else:
-        size, slope, build_up = size.real, slope.real, slope.real
     # While it is driven the envelope is a function of t / Q alone.
     aged = np.concatenate([-age * build_up, age * size], axis=-1)
     n_paths = delay.shape[-1]

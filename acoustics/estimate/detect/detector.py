@@ -11,6 +11,7 @@ from scipy.special import chdtri, chndtr
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.running import running_minimum
 from acoustics.estimate.detect.matched_filter import Singles
 from acoustics.estimate.detect.noise_level import recent_noise_power
 
@@ -192,13 +193,10 @@ class BandDetector:
         n_own : int
             Outputs in which events may begin; the others only show how they go on.
         """
-        from scipy.ndimage import minimum_filter1d  # here, for it takes long to load
-
         lag = span = 3 * self.looks_in_a_burst // 2
         joined = self.with_past(statistic[:n_own])
         self._past = joined[n_own:]
-        joined = joined[len(joined) - n_own - lag - span :]
-        before = minimum_filter1d(joined, span)[span // 2 : span // 2 + n_own]
+        before = running_minimum(joined[len(joined) - n_own - lag - span :], span)[:n_own]
         threshold = np.maximum(_threshold(self.false_alarm_probability, self.n_working), floor)
         own = statistic[:n_own]
         over = np.flatnonzero((own > threshold[:n_own]) & (own > _RISE * before))

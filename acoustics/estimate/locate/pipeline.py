@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from acoustics.base.errors import InputError, ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.running import running_minimum
 from acoustics.estimate.detect import (
     PAST_BURSTS,
     BandDetector,
@@ -235,7 +235,7 @@ def _heard(
 def _around(joined: Floats, its: BandDetector, own: BandDetector, n: int) -> Floats:
     """Largest value of another band's statistic from four bursts before to one after each output of this one, (n,)."""
     before, after = PAST_BURSTS * its.looks_in_a_burst, its.looks_in_a_burst
-    widest = sliding_window_view(np.pad(joined, (0, after), mode="edge"), before + after + 1).max(axis=-1)
+    widest = -running_minimum(-np.pad(joined, (0, after), mode="edge"), before + after + 1)
     place = np.minimum(np.arange(n) * own.step // its.step, len(widest) - 1)
     return np.asarray(widest[place])
 

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.estimate.tdoa.burst_sums import products
 from acoustics.estimate.tdoa.direct_sound import DirectSound
-from acoustics.estimate.tdoa.toa import quadratures
 from acoustics.physics.burst import Burst
 
 # Onsets further from the fitted ones than this count as if they were this far;
@@ -76,7 +76,7 @@ def onset_misfit(
     that the burst begins with a corner, which a normal distribution of the fitted onsets does not: the choice by
     likelihood errs less often.
     """
-    aligned, fit = sound.aligned.some(rows), sound.fit.some(rows)
+    fit = sound.fit.some(rows)
     n = fit.onset_s.shape[1]
     step_s = 1.0 / (burst.frequency_hz * n)
     relative = np.concatenate([np.zeros((len(fine_s), 1)), fine_s], axis=-1)
@@ -86,19 +86,26 @@ def onset_misfit(
 
     longest = np.inf if burst.sweep_hz else _BUILT_UP * burst.q / (np.pi * burst.frequency_hz)
     end = fit.onset_s + np.minimum(sound.window_s[rows], longest)[:, None]
-    counts = aligned.before(end)
-    aligned = aligned.some(np.arange(len(end)), int(np.flatnonzero(counts.any(axis=(0, 1))).max(initial=0)) + 1)
-    carrier = np.exp(1j * (burst.carrier * aligned.time_s + fit.phase[..., None])) * aligned.before(end)
-    amplitude = fit.common_amplitude
+    carried = sound.carried.some(rows).first(end)
+    amplitude = fit.common_amplitude[..., None]
     spread = (gain_sd * amplitude) ** 2
     moves = np.arange(-_SPAN_CYCLES * n, _SPAN_CYCLES * n + 1) * step_s
-    likely = np.empty((*fit.onset_s.shape, len(moves)))
-    for k, move in enumerate(moves):
-        wave = burst.complex_envelope(aligned.time_s - begin[..., None] - move) * carrier
-        uu, uv, vv, ux, vx = quadratures(wave, aligned.samples)
-        vv = np.maximum(vv, 1e-9)
-        size, found = uu - uv**2 / vv, ux - uv * vx / vv
-        weight = 1.0 + spread * size
-        likely[..., k] = (amplitude * found - 0.5 * amplitude**2 * size + 0.5 * spread * found**2) / weight
-        likely[..., k] += 0.5 * vx**2 / vv - 0.5 * np.log(weight)
+    envelopes = burst.complex_envelope((carried.time_s - begin[..., None])[:, :, None] - moves[:, None])
+    envelopes = envelopes * carried.before(end)[:, :, None]
+    doubled, level = carried.envelopes_squared(envelopes)
+    turn = np.exp(1j * fit.phase)[..., None]
+    doubled, mixed = doubled * turn**2, products(envelopes, carried.mixed[:, :, None])[..., 0] * turn
+    # In phase u and in quadrature v: their products with each other and with the samples.
+    uu, uv, vv, ux, vx = (
+        (level + doubled.real) / 2,
+        -doubled.imag / 2,
+        (level - doubled.real) / 2,
+        mixed.real,
+        -mixed.imag,
+    )
+    vv = np.maximum(vv, 1e-9)
+    size, found = uu - uv**2 / vv, ux - uv * vx / vv
+    weight = 1.0 + spread * size
+    likely = (amplitude * found - 0.5 * amplitude**2 * size + 0.5 * spread * found**2) / weight
+    likely += 0.5 * vx**2 / vv - 0.5 * np.log(weight)
     return OnsetMisfit(cycles, 2.0 * (likely.max(axis=-1, keepdims=True) - likely))

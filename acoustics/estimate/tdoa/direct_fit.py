@@ -1,19 +1,40 @@
-"""The direct sound once it is fitted: what of the samples it leaves, and what an echo may be taken for."""
+"""The direct sound once it is fitted: what of the samples it leaves to echoes."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
-from acoustics.estimate.tdoa.segment import AlignedSegments
-from acoustics.estimate.tdoa.toa import BuildUp, direct_columns
-from acoustics.physics.burst import Burst
+from acoustics.estimate.tdoa.burst_sums import ENVELOPE_OR_SLOPE, BurstSums, direct_factors, product_of
+from acoustics.physics.burst import Complexes
 
 _LEAST = 1e-9
+_NUMBERS_AT_ONCE = 100_000  # some 10 MB at work
+
+
+@dataclass(frozen=True)
+class EchoSums:
+    """Echoes of k beginnings beside the direct sound of m pings: two quadratures of unit amplitude at each channel.
+
+    Parameters
+    ----------
+    square : ndarray, shape (k, m, n_channels, 2)
+        Squares of the quadratures.
+    normal : ndarray, shape (k, m, n_channels, 2, 2)
+        Their products once the direct sound is fitted too.
+    right : ndarray, shape (k, m, n_channels, 2)
+        Their products with what the direct sound leaves of the samples.
+    taken : ndarray, shape (k, m, n_channels, 3, 2)
+        What of the direct sound's columns, of unit length, they are taken for.
+    """
+
+    square: Floats
+    normal: Floats
+    right: Floats
+    taken: Floats
 
 
 @dataclass(frozen=True)
@@ -22,40 +43,66 @@ class DirectFit:
 
     Parameters
     ----------
-    since_s : ndarray, shape (m, n_channels, n)
-        Times of the samples since each channel's onset [s].
-    carrier : ndarray of complex, shape (m, n_channels, n)
-        With the phase that was fitted; 0 from the end of the fit on.
-    columns : ndarray, shape (m, n_channels, 3, n)
-        As `direct_columns`, of unit length.
+    sums : BurstSums
+        Over its bursts in their windows.
+    phase : ndarray, shape (m, n_channels)
+        That was fitted [rad].
     length : ndarray, shape (m, n_channels, 3)
-        What they were divided by.
+        Of its derivatives by amplitude, phase and onset, which divided by it are columns of unit length.
     inverse : ndarray, shape (m, n_channels, 3, 3)
-        Of their products.
-    residual : ndarray, shape (m, n_channels, n)
-        Samples less what the columns explain.
+        Of the columns' products.
+    right : ndarray, shape (m, n_channels, 3)
+        Products of the columns with the samples.
     """
 
-    since_s: Floats
-    carrier: NDArray[np.complex128]
-    columns: Floats
+    sums: BurstSums
+    phase: Floats
     length: Floats
     inverse: Floats
-    residual: Floats
+    right: Floats
 
     @classmethod
-    def of(cls, aligned: AlignedSegments, burst: Burst, fit: BuildUp, end_s: Floats, *, ridge: float) -> DirectFit:
-        """By the samples up to `end_s` after each onset, shape () or (m, 1) [s].
+    def of(cls, sums: BurstSums, phase: Floats, *, ridge: float) -> DirectFit:
+        """`ridge` is added to the squares of the columns, 1 each, for those that coincide."""
+        normal, right = sums.normal_equations(phase)
+        length = np.sqrt(np.maximum(np.diagonal(normal, axis1=-2, axis2=-1), _LEAST**2))
+        inverse = np.linalg.inv(normal / (length[..., :, None] * length[..., None, :]) + ridge * np.eye(3))
+        return cls(sums, phase, length, inverse, right / length)
 
-        `ridge` is added to the squares of the columns, 1 each, for those that coincide.
+    def echoes(self, begins_s: Floats, until_s: Floats | None = None) -> EchoSums:
+        """Echoes that begin `begins_s`, shape (k,), after each channel's onset, of the direct sound's phase [s].
+
+        With `until_s`, shape (k,), each stands twice: heard until then alone, and to the end.
         """
-        inside = aligned.before(fit.onset_s + end_s)
-        since = aligned.time_s - fit.onset_s[..., None]
-        carrier = np.exp(1j * (burst.carrier * aligned.time_s + fit.phase[..., None])) * inside
-        columns = direct_columns(burst, since, carrier)
-        length = np.maximum(np.linalg.norm(columns, axis=-1), _LEAST)
-        columns = columns / length[..., None]
-        inverse = np.linalg.inv(columns @ transposed(columns) + ridge * np.eye(3))
-        samples = (aligned.samples * inside)[..., None]
-        residual = (samples - transposed(columns) @ (inverse @ (columns @ samples)))[..., 0]
-        return cls(since, carrier, columns, length, inverse, residual)
+        sums, burst = self.sums, self.sums.part.burst
+        step = max(1, _NUMBERS_AT_ONCE // sums.since_s.size)
+        found = []
+        for i in range(0, max(len(begins_s), 1), step):
+            later = sums.since_s[:, :, None] - begins_s[i : i + step, None]
+            envelopes = burst.complex_envelope(later) * sums.inside[:, :, None]
+            if until_s is not None:
+                alone = envelopes * (sums.since_s[:, :, None] < until_s[i : i + step, None])
+                envelopes = np.concatenate([alone, envelopes], axis=2)
+            found.append((*sums.part.envelopes_squared(envelopes), *sums.with_echoes(envelopes)))
+        return self._beside(*(np.moveaxis(np.concatenate(column, axis=2), 2, 0) for column in zip(*found, strict=True)))
+
+    def _beside(
+        self, own_doubled: Complexes, own_level: Floats, doubled: Complexes, level: Complexes, mixed: Complexes
+    ) -> EchoSums:
+        """By the sums S and L of the echoes with themselves, and S, L and M with the direct sound, (k, m, n, ...)."""
+        pair, direct = np.exp(1j * self.phase)[..., None] * np.array([1.0, 1.0j]), direct_factors(self.phase)
+        both = product_of(
+            pair[..., :, None], pair[..., None, :], own_doubled[..., None, None], own_level[..., None, None]
+        )
+        across = (
+            product_of(
+                pair[..., None, :],
+                direct[..., :, None],
+                doubled[..., ENVELOPE_OR_SLOPE, None],
+                level[..., ENVELOPE_OR_SLOPE, None],
+            )
+            / self.length[..., :, None]
+        )
+        taken = self.inverse @ across
+        right = (pair * mixed[..., None]).real - (transposed(taken) @ self.right[..., None])[..., 0]
+        return EchoSums(np.diagonal(both, axis1=-2, axis2=-1), both - transposed(across) @ taken, right, taken)

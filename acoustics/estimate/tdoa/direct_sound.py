@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from acoustics.base.frames import Floats
+from acoustics.estimate.tdoa.burst_sums import BurstSums, CarriedSegments
 from acoustics.estimate.tdoa.multipath import LEAST_CYCLES, multipath_free_window
-from acoustics.estimate.tdoa.segment import AlignedSegments, align_segments
-from acoustics.estimate.tdoa.toa import SEARCH_CYCLES, BuildUp, first_onsets, fit_build_up, quadratures
+from acoustics.estimate.tdoa.segment import align_segments
+from acoustics.estimate.tdoa.toa import SEARCH_CYCLES, BuildUp, first_onsets, fit_build_up
 from acoustics.estimate.tdoa.undetected_echo import undetected_echo
 from acoustics.physics.burst import Burst
 
@@ -69,7 +70,7 @@ class DirectSound:
 
     Parameters
     ----------
-    aligned : AlignedSegments
+    carried : CarriedSegments
         The samples about it.
     fit : BuildUp
         Amplitude, phase and onset in the window.
@@ -81,7 +82,7 @@ class DirectSound:
         Those of the fit, with what an undetected echo may do to them [rad], [rad^2].
     """
 
-    aligned: AlignedSegments
+    carried: CarriedSegments
     fit: BuildUp
     heard: Floats
     window_s: Floats
@@ -111,13 +112,13 @@ def fit_direct_sound(pings: Pings, burst: Burst, window_s: float | None) -> Dire
         from_s=rough - _LEAD_CYCLES * period,
         length_s=2.0 * _LEAD_CYCLES * period + kept_s,
     )
+    carried = CarriedSegments.of(aligned, burst)
     window = longest.copy()
     if window_s is None:
         for look, limit in np.unique(np.stack([looked, longest], axis=-1), axis=0):
             rows = np.flatnonzero((looked == look) & (longest == limit))
             window[rows], rough[rows] = multipath_free_window(
-                aligned.some(rows),
-                burst,
+                carried.some(rows),
                 rough[rows],
                 longest_s=float(limit),
                 # What took a long look to be found needs it to be measured.
@@ -127,16 +128,15 @@ def fit_direct_sound(pings: Pings, burst: Burst, window_s: float | None) -> Dire
                 gain_sd=pings.gain_sd,
                 apart_s=float(pings.travel_s.max()) + _LEAD_CYCLES * period,
             )
-    fit = fit_build_up(aligned, burst, rough, window_s=window, noise_sd=pings.noise_sd, gain_sd=pings.gain_sd)
+    fit = fit_build_up(carried, rough, window_s=window, noise_sd=pings.noise_sd, gain_sd=pings.gain_sd)
+    sums = BurstSums.of(carried, fit.onset_s, window[:, None])
     phase, covariance = fit.phase, fit.phase_covariance
     # Who gives a window says that it holds no echo.
     if window_s is None:
-        term = undetected_echo(
-            aligned, burst, fit, window_s=window, ended=window < longest - 0.25 * period, travel_s=pings.travel_s
-        )
+        ended = window < longest - 0.25 * period
+        term = undetected_echo(sums, fit, window_s=window, ended=ended, travel_s=pings.travel_s)
         phase, covariance = phase + term.phase_shift, covariance + term.phase_covariance
-    heard = _heard_alone(aligned, burst, fit.onset_s, window)
-    return DirectSound(aligned, fit, heard, window, phase, covariance)
+    return DirectSound(carried, fit, _heard_alone(sums, fit.phase), window, phase, covariance)
 
 
 def _longest_windows(pings: Pings, burst: Burst) -> Floats:
@@ -149,11 +149,11 @@ def _longest_windows(pings: Pings, burst: Burst) -> Floats:
     return np.maximum(np.minimum(burst.length_s, held), LEAST_CYCLES * period)
 
 
-def _heard_alone(aligned: AlignedSegments, burst: Burst, onset: Floats, window_s: Floats) -> Floats:
+def _heard_alone(sums: BurstSums, phase: Floats) -> Floats:
     """Drop of chi-square (m, n) by the burst in the window, its onset given, of any amplitude and phase."""
-    since = aligned.time_s - onset[..., None]
-    wave = burst.complex_envelope(since) * np.exp(1j * burst.carrier * since)
-    uu, uv, vv, ux, vx = quadratures(wave * aligned.before(onset + window_s[:, None]), aligned.samples)
+    normal, right = sums.normal_equations(phase)
+    uu, uv, vv = normal[..., 0, 0], normal[..., 0, 1], normal[..., 1, 1]
+    ux, vx = right[..., 0], right[..., 1]
     return np.asarray((vv * ux**2 - 2.0 * uv * ux * vx + uu * vx**2) / np.maximum(uu * vv - uv**2, 1e-9))
 
 

@@ -66,7 +66,7 @@ def _by_phase(sound: DirectSound, array: KnownArray) -> Answer:
 def _by_correlation(sound: DirectSound, array: KnownArray, *, whiten: bool = False) -> Answer:
     travel_s = array.travel_s[0]
     delay, covariance = correlation_delays(
-        sound.aligned, array.burst, sound.fit.onset_s, window_s=sound.window_s, travel_s=travel_s, whiten=whiten
+        sound.carried, array.burst, sound.fit.onset_s, window_s=sound.window_s, travel_s=travel_s, whiten=whiten
     )
     # By the envelope, each pair for itself: only a pair well within half a wavelength has but one peak.
     sd = np.sqrt(np.diagonal(_by_onset(sound, array).covariance_s2, axis1=-2, axis2=-1))

@@ -10,11 +10,9 @@ from numpy.typing import NDArray
 from scipy.special import chdtri
 
 from acoustics.base.frames import Floats
-from acoustics.base.least_squares import transposed
+from acoustics.estimate.tdoa.burst_sums import BurstSums, CarriedSegments
 from acoustics.estimate.tdoa.direct_fit import DirectFit
-from acoustics.estimate.tdoa.segment import AlignedSegments
 from acoustics.estimate.tdoa.toa import BuildUp, fit_build_up
-from acoustics.physics.burst import Burst
 
 # No echo within it can be told from the direct sound. Longer looks better in the middle of a pool, where the first
 # echoes come from surface and floor and share the azimuth, but beside a wall 3, 4, 5 cycles cover 92, 88, 87 % where 95
@@ -32,13 +30,11 @@ _AHEAD_FROM_CYCLES = 6.0
 # Chance that the window of a burst without echoes is shortened, over all tests of a ping: 0.15 % were of 2,000. A third
 # or three times of it moves the RMS in a pool by 4 to 8 % (benchmarks/constants.py)
 FALSE_ALARM = 0.01
-_NUMBERS_AT_ONCE = 100_000  # some 10 MB at work
 _RIDGE = 1e-9  # of products of columns of unit length
 
 
 def multipath_free_window(
-    aligned: AlignedSegments,
-    burst: Burst,
+    carried: CarriedSegments,
     onset_s: Floats,
     *,
     longest_s: float,
@@ -52,10 +48,8 @@ def multipath_free_window(
 
     Parameters
     ----------
-    aligned : AlignedSegments
-        Samples of m pings.
-    burst : Burst
-        What was sent.
+    carried : CarriedSegments
+        Samples of m pings, on the carrier of what was sent.
     onset_s : ndarray, shape (m, n_channels)
         Rough onsets [s].
     longest_s : float
@@ -88,7 +82,7 @@ def multipath_free_window(
     an echo, these are passed over.
     """
     m, n = onset_s.shape
-    period = 1.0 / burst.frequency_hz
+    period = 1.0 / carried.burst.frequency_hz
     look_back = period * np.array(_LOOK_BACK_CYCLES)
     longest_s = max(longest_s, shortest_s)
     ends = _ends(shortest_s + look_back[0], longest_s, 0.5 * period)
@@ -96,7 +90,7 @@ def multipath_free_window(
     # The first window may hold an echo at any place.
     at_first = begins[: 1 + int(np.sum(begins < shortest_s - 1e-3 * period))]
     limit = float(chdtri(2.0 * n, FALSE_ALARM / max(len(at_first) + len(ends) * len(look_back), 1)))
-    direct = _DirectSound(aligned, burst, lead_s + 2.0 * period, noise_sd, gain_sd, apart_s)
+    direct = _DirectSound(carried, lead_s + 2.0 * period, noise_sd, gain_sd, apart_s)
     window = np.full(m, longest_s)
     onsets = np.repeat(onset_s[None], len(ends) + 1, axis=0)
     going_on = np.arange(m)
@@ -106,7 +100,7 @@ def multipath_free_window(
         rows = going_on
         if len(group) > 1:
             part, fit = direct.fitted(rows, onsets[group[0], rows], ends[group[-1]], iterations=3)
-            free = _gain_ahead(part, burst, fit, [ends[k] for k in group], look_back, begins[0]) <= limit
+            free = _gain_ahead(part, fit, [ends[k] for k in group], look_back, begins[0]) <= limit
             onsets[group[-1] + 1 :, rows[free]] = fit.onset_s[free]
             rows = rows[~free]
         for k in group if len(rows) else ():
@@ -114,14 +108,14 @@ def multipath_free_window(
             part, fit = direct.fitted(rows, onsets[k, rows], end, iterations=2 if k else 6)
             onsets[k + 1 :, rows] = fit.onset_s
             tried = end - look_back[look_back <= end - begins[0]] if k else at_first[::-1]
-            gain = _echo_gain(part, burst, fit, end, tried)
+            gain = _echo_gain(part, fit, end, tried)
             ended = gain.max(axis=0) > limit
             window[rows[ended]] = end - look_back[0]
             # Where the echo was not heard at once, or may be anywhere, the beginning that fits best is sought.
             late = np.flatnonzero(ended & ((gain[0] <= limit) | (k == 0)))
             if len(late):
                 tried = begins[begins < end - look_back[0] + 1e-3 * period]
-                gain = _echo_gain(part.some(late), burst, fit.some(late), end, tried)
+                gain = _echo_gain(part.some(late), fit.some(late), end, tried)
                 window[rows[late]] = tried[np.argmax(gain, axis=0)]
             rows = rows[~ended]
             if not len(rows):
@@ -137,8 +131,7 @@ def multipath_free_window(
 class _DirectSound:
     """What the direct sound of m pings is fitted to; `margin_s` is what samples come before an onset and after it."""
 
-    aligned: AlignedSegments
-    burst: Burst
+    carried: CarriedSegments
     margin_s: float
     noise_sd: Floats
     gain_sd: float
@@ -146,12 +139,12 @@ class _DirectSound:
 
     def fitted(
         self, rows: NDArray[np.intp], onset_s: Floats, end_s: float, *, iterations: int
-    ) -> tuple[AlignedSegments, BuildUp]:
+    ) -> tuple[CarriedSegments, BuildUp]:
         """The samples of some pings up to a time after their onsets, and the fit to them."""
-        interval = float(self.aligned.time_s[0, 0, 1] - self.aligned.time_s[0, 0, 0])
-        part = self.aligned.some(rows, int(np.ceil((self.margin_s + end_s) / interval)))
+        interval = float(self.carried.time_s[0, 0, 1] - self.carried.time_s[0, 0, 0])
+        part = self.carried.some(rows, int(np.ceil((self.margin_s + end_s) / interval)))
         fit = fit_build_up(
-            part, self.burst, onset_s, window_s=np.full(len(rows), end_s), noise_sd=self.noise_sd[rows],
+            part, onset_s, window_s=np.full(len(rows), end_s), noise_sd=self.noise_sd[rows],
             gain_sd=self.gain_sd, iterations=iterations,
         )  # fmt: skip
         # A weak burst's onset may wander off in noise, further than sound travels.
@@ -179,40 +172,22 @@ def _doubling(ends_s: list[float], from_s: float) -> Iterator[range]:
 
 
 def _gain_ahead(
-    aligned: AlignedSegments, burst: Burst, fit: BuildUp, ends_s: list[float], look_back_s: Floats, least_s: float
+    carried: CarriedSegments, fit: BuildUp, ends_s: list[float], look_back_s: Floats, least_s: float
 ) -> Floats:
     """Largest drop of chi-square, shape (m,), by what each of some windows may need, beside the fit in the last."""
     until, back = (values.ravel() for values in np.meshgrid(ends_s, look_back_s))
-    begins = np.maximum(until - back, least_s)
     # Heard to the end of each window, as of echoes that cancel each other later, and to the end of the last.
-    until = np.concatenate([until, np.full(len(until), ends_s[-1])])
-    return _echo_gain(aligned, burst, fit, ends_s[-1], np.tile(begins, 2), until).max(axis=0)
+    return _echo_gain(carried, fit, ends_s[-1], np.maximum(until - back, least_s), until).max(axis=0)
 
 
 def _echo_gain(
-    aligned: AlignedSegments,
-    burst: Burst,
-    fit: BuildUp,
-    end_s: float,
-    begins_s: Floats,
-    until_s: Floats | None = None,
+    carried: CarriedSegments, fit: BuildUp, end_s: float, begins_s: Floats, until_s: Floats | None = None
 ) -> Floats:
-    """Drop of chi-square, shape (k, m), by an echo that begins `begins_s`, shape (k,), after each channel's onset.
-
-    Up to `end_s` the samples count, and of the echo what is before `until_s`, shape (k,); by default all of it."""
-    direct = DirectFit.of(aligned, burst, fit, np.asarray(end_s), ridge=_RIDGE)
-    since, carrier = direct.since_s, direct.carrier
-    each = max(1, _NUMBERS_AT_ONCE // since.size)
-    gains = []
-    for first in range(0, len(begins_s), each):
-        begin = begins_s[first : first + each, None, None, None]
-        wave = burst.complex_envelope(since - begin) * carrier
-        if until_s is not None:
-            wave = wave * (since < until_s[first : first + each, None, None, None])
-        echo = np.stack([wave.real, wave.imag], axis=-2)
-        echo = echo / np.maximum(np.linalg.norm(echo, axis=-1, keepdims=True), 1e-9)
-        across = echo @ transposed(direct.columns)
-        normal = echo @ transposed(echo) - across @ direct.inverse @ transposed(across) + _RIDGE * np.eye(2)
-        right = echo @ direct.residual[..., None]
-        gains.append((right * np.linalg.solve(normal, right)).sum(axis=(-1, -2, -3)))
-    return np.concatenate([np.empty((0, len(since))), *gains])
+    """Drop of chi-square, shape (k, m), by echoes as `DirectFit.echoes` has them; up to `end_s` the samples count."""
+    sums = BurstSums.of(carried, fit.onset_s, np.asarray(end_s))
+    echo = DirectFit.of(sums, fit.phase, ridge=_RIDGE).echoes(begins_s, until_s)
+    size = np.maximum(np.sqrt(echo.square), 1e-9)
+    normal, right = echo.normal / (size[..., :, None] * size[..., None, :]), echo.right / size
+    a, b, c = normal[..., 0, 0] + _RIDGE, normal[..., 0, 1], normal[..., 1, 1] + _RIDGE
+    x, y = right[..., 0], right[..., 1]
+    return np.asarray(((c * x**2 - 2.0 * b * x * y + a * y**2) / (a * c - b**2)).sum(axis=-1))

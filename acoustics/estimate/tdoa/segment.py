@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -94,10 +95,11 @@ class AlignedSegments:
         """Weights, 1 for samples before times of shape (m, n_channels) and 0 for others, shape of `samples`."""
         return (self.held & (self.time_s < end_s[..., None])).astype(float)
 
-    def some(self, rows: NDArray[np.intp], n_samples: int | None = None) -> AlignedSegments:
+    def some(self, rows: NDArray[np.intp] | slice, n_samples: int | None = None) -> Self:
         """Some of the pings, and of each channel the first samples."""
-        part = rows, slice(None), slice(n_samples)
-        return AlignedSegments(self.samples[part], self.time_s[part], self.held[part])
+        part = rows, ..., slice(n_samples)
+        arrays = {name: value[part] for name, value in vars(self).items() if isinstance(value, np.ndarray)}
+        return replace(self, **arrays)
 
 
 def align_segments(

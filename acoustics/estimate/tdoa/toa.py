@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,8 +11,10 @@ from scipy import fft
 from scipy.special import chdtri
 
 from acoustics.base.frames import Floats
-from acoustics.estimate.tdoa.segment import AlignedSegments, align_segments
-from acoustics.physics.burst import Burst, Complexes
+from acoustics.base.running import running_minimum
+from acoustics.estimate.tdoa.burst_sums import BurstSums, CarriedSegments
+from acoustics.estimate.tdoa.segment import align_segments
+from acoustics.physics.burst import Burst
 from acoustics.physics.timing_bounds import onset_excess
 
 # How far the first guess may be off; flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
@@ -53,8 +56,6 @@ class BuildUp:
         Of both, what is common to the channels included [s^2], [rad^2].
     energy_ratio : ndarray, shape (m, n_channels)
         2 E / N0 of what was fitted [1].
-    chi2 : ndarray, shape (m,)
-        Sum of squared residuals over all channels.
     """
 
     onset_s: Floats
@@ -64,7 +65,6 @@ class BuildUp:
     onset_covariance_s2: Floats
     phase_covariance: Floats
     energy_ratio: Floats
-    chi2: Floats
 
     def some(self, rows: NDArray[np.intp]) -> BuildUp:
         """The same of some of the pings."""
@@ -129,33 +129,27 @@ def first_onsets(
     time = np.round(aligned.time_s[0] * sample_rate_hz) / sample_rate_hz + offset_s[:, None]
     counts = share * np.cumsum(aligned.held, axis=-1)
     energy = np.cumsum(aligned.samples**2, axis=-1)
-    score, gain = (np.empty((*pressure.shape[:2], len(begins))) for _ in range(2))
-    for channel in range(pressure.shape[1]):
-        since = time[channel] - begins[:, None]
+    excess, gain = (np.empty((*pressure.shape[:2], len(begins))) for _ in range(2))
+    for offset in np.unique(offset_s):  # channels that are sampled together have the same templates
+        alike = np.flatnonzero(offset_s == offset)
+        since = time[alike[0]] - begins[:, None]
         inside = (since >= 0) & (since < window_s)
         wave = burst.complex_envelope(since) * np.exp(1j * burst.carrier * since) * inside
-        found = np.zeros((len(pressure), len(begins)))
-        for column in _orthonormal(wave.real, wave.imag):
-            found += (aligned.samples[:, channel] @ column.T) ** 2
+        templates = np.concatenate(_orthonormal(wave.real, wave.imag))
+        first, second = np.split(aligned.samples[:, alike] @ templates.T, 2, axis=-1)
+        gain[:, alike] = first**2 + second**2
         end = np.maximum(np.sum(since < window_s, axis=-1) - 1, 0)
-        excess = energy[:, channel, end] - found - counts[:, channel, end]
-        clear = np.maximum(_CLEAR_SHARE * found.max(axis=-1, keepdims=True), _CLEAR)
-        score[:, channel] = excess - np.minimum(found, clear)
-        gain[:, channel] = found
+        excess[:, alike] = (energy - counts)[:, alike][..., end]
+    clear = np.maximum(_CLEAR_SHARE * gain.max(axis=-1, keepdims=True), _CLEAR)
+    score = excess - gain - np.minimum(gain, clear)
     total = score.copy()
-    for i in range(score.shape[1]):
-        for j in range(score.shape[1]):
-            if i != j:
-                total[:, i] += _least_within(score[:, j], int(np.ceil(travel_s[i, j] / step)))
+    for i, j in itertools.permutations(range(score.shape[1]), 2):
+        reach = int(np.ceil(travel_s[i, j] / step))
+        wide = np.pad(score[:, j], ((0, 0), (reach, reach)), constant_values=np.inf)
+        total[:, i] += running_minimum(wide, 2 * reach + 1)
     best = np.argmin(total, axis=-1)
     rough = begins[best] + (nearest - onset_s)[:, None]
     return rough, np.take_along_axis(gain, best[..., None], axis=-1)[..., 0]
-
-
-def _least_within(values: Floats, reach: int) -> Floats:
-    """Least of the values (m, k) up to `reach` places to either side."""
-    wide = np.pad(values, ((0, 0), (reach, reach)), constant_values=np.inf)
-    return np.lib.stride_tricks.sliding_window_view(wide, 2 * reach + 1, axis=-1).min(axis=-1)
 
 
 def heard_anywhere(
@@ -181,8 +175,7 @@ def heard_anywhere(
 
 
 def fit_build_up(
-    aligned: AlignedSegments,
-    burst: Burst,
+    carried: CarriedSegments,
     onset_s: Floats,
     *,
     window_s: Floats,
@@ -194,10 +187,8 @@ def fit_build_up(
 
     Parameters
     ----------
-    aligned : AlignedSegments
-        Samples of m pings.
-    burst : Burst
-        What was sent.
+    carried : CarriedSegments
+        Samples of m pings, on the carrier of what was sent.
     onset_s : ndarray, shape (m, n_channels)
         Start of the fit, less the first guess [s].
     window_s : ndarray, shape (m,)
@@ -216,15 +207,15 @@ def fit_build_up(
     none of the damping of `levenberg`. The carrier's phase is free at each channel, so the onset rests on the envelope
     alone and its errors are independent of those of the phase, but for windows of a cycle or less.
     """
-    m, n = onset_s.shape
+    n = onset_s.shape[1]
     scale = noise_sd.mean(axis=-1, keepdims=True) / noise_sd
-    carrier = np.exp(1j * burst.carrier * aligned.time_s) * scale[..., None]
-    onset = onset_s.copy()
-    phase, amplitude = _start(aligned, burst, carrier, onset, window_s)
-    longest = 0.5 / burst.frequency_hz
-    for _ in range(iterations):
-        weight = aligned.before(onset + window_s[:, None])
-        normal, right, total = _sums(aligned, burst, carrier, onset, phase, weight)
+    onset, longest = onset_s, 0.5 / carried.burst.frequency_hz
+    for step in range(iterations):
+        sums = BurstSums.of(carried, onset, window_s[:, None])
+        if not step:
+            phase, amplitude = _start(sums, scale)
+        normal, right = sums.normal_equations(phase)
+        normal, right = normal * scale[..., None, None] ** 2, right * scale[..., None]
         solution, covariance = _solve(normal, right, amplitude, gain_sd)
         amplitude = solution[..., 0]
         size = np.maximum(amplitude.mean(axis=-1), 1e-9)[:, None]
@@ -232,7 +223,6 @@ def fit_build_up(
         onset = onset + np.clip(solution[..., 2] / size, -longest, longest)
     farthest = _FARTHEST_HALF_CYCLES * longest
     onset = np.clip(onset, onset_s - farthest, onset_s + farthest)
-    explained = np.einsum("mci,mci->m", right, solution)
     # Else weak bursts would seem stronger than they are.
     fitted = np.maximum(amplitude, 0.0) ** 2 * normal[..., 0, 0]
     ratio = np.maximum(fitted - _UNKNOWNS, 0.1)
@@ -240,7 +230,8 @@ def fit_build_up(
     onset_s2 = covariance[:, 2::3, 2::3][:, :n, :n] / size[..., None] ** 2
     own_sd = np.sqrt(np.maximum(np.diagonal(onset_s2, axis1=-2, axis2=-1), 0.0))
     own_sd = np.where(np.isfinite(own_sd), own_sd, np.inf)
-    stretch = np.sqrt(onset_excess(own_sd, window_s[:, None], frequency_hz=burst.frequency_hz, q=burst.q))
+    frequency_hz, q = carried.burst.frequency_hz, carried.burst.q
+    stretch = np.sqrt(onset_excess(own_sd, window_s[:, None], frequency_hz=frequency_hz, q=q))
     return BuildUp(
         onset_s=onset,
         phase=phase,
@@ -249,7 +240,6 @@ def fit_build_up(
         onset_covariance_s2=_at_most(stretch[:, :, None] * onset_s2 * stretch[:, None, :], farthest),
         phase_covariance=_at_most(covariance[:, 1::3, 1::3][:, :n, :n] / size[..., None] ** 2, np.pi),
         energy_ratio=ratio,
-        chi2=total - explained,
     )
 
 
@@ -264,48 +254,14 @@ def _at_most(covariance: Floats, farthest: float) -> Floats:
     return covariance * shrink[..., :, None] * shrink[..., None, :]
 
 
-def _start(
-    aligned: AlignedSegments, burst: Burst, carrier: Floats, onset: Floats, window_s: Floats
-) -> tuple[Floats, Floats]:
+def _start(sums: BurstSums, scale: Floats) -> tuple[Floats, Floats]:
     """Phase and amplitude of each channel for given onsets, by linear least squares."""
-    weight = aligned.before(onset + window_s[:, None])
-    wave = burst.complex_envelope(aligned.time_s - onset[..., None]) * carrier * weight
-    uu, uv, vv, ux, vx = quadratures(wave, aligned.samples)
+    normal, right = sums.normal_equations(np.zeros_like(scale))
+    uu, uv, vv = normal[..., 0, 0], normal[..., 0, 1], normal[..., 1, 1]
+    ux, vx = right[..., 0], right[..., 1]
     det = np.maximum(uu * vv - uv**2, 1e-300)
     real, imag = (vv * ux - uv * vx) / det, (uu * vx - uv * ux) / det
-    return np.arctan2(imag, real), np.hypot(real, imag)
-
-
-def quadratures(wave: Complexes, samples: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-    """Products uu, uv, vv of the parts of a wave in phase and in quadrature, and theirs with samples, all (m, n)."""
-    u, v = wave.real, -wave.imag
-    uu, uv, vv = (np.einsum("mcl,mcl->mc", a, b) for a, b in ((u, u), (u, v), (v, v)))
-    ux, vx = (np.einsum("mcl,mcl->mc", a, samples) for a in (u, v))
-    return uu, uv, vv, ux, vx
-
-
-def direct_columns(burst: Burst, since_s: Floats, carrier: Complexes) -> Floats:
-    """Derivatives of a burst of unit amplitude by its amplitude, phase and onset, shape (..., 3, n).
-
-    At times since its onset and on a carrier that has its phase, both of shape (..., n).
-    """
-    envelope, slope = burst.complex_envelope_and_slope(since_s)
-    wave = envelope * carrier
-    return np.stack([wave.real, -wave.imag, -(slope * carrier).real], axis=-2)
-
-
-def _sums(
-    aligned: AlignedSegments, burst: Burst, carrier: Floats, onset: Floats, phase: Floats, weight: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Normal matrices (m, n, 3, 3), right-hand sides (m, n, 3) and energies (m,) for amplitude, phase, onset."""
-    turned = carrier * np.exp(1j * phase)[..., None] * weight
-    columns = direct_columns(burst, aligned.time_s - onset[..., None], turned)
-    samples = aligned.samples * weight
-    return (
-        columns @ np.swapaxes(columns, -1, -2),
-        (columns @ samples[..., None])[..., 0],
-        np.einsum("mcl,mcl->m", samples, samples),
-    )
+    return np.arctan2(imag, real), np.hypot(real, imag) / scale
 
 
 def _solve(normal: Floats, right: Floats, amplitude: Floats, gain_sd: float) -> tuple[Floats, Floats]:

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
+from acoustics.estimate.tdoa.burst_sums import BurstSums
 from acoustics.estimate.tdoa.direct_fit import DirectFit
-from acoustics.estimate.tdoa.segment import AlignedSegments
 from acoustics.estimate.tdoa.toa import BuildUp
 from acoustics.physics.burst import Burst
 
@@ -28,7 +28,6 @@ _LEAST_PART_CYCLES = 0.25  # of an echo inside the window
 # phase turned by any angle, they would widen it for all pings.
 _NEGLIGIBLE = 0.01
 _LEAST, _RIDGE = 1e-9, 1e-6
-_NUMBERS_AT_ONCE = 100_000  # some 10 MB at work
 
 
 @dataclass(frozen=True)
@@ -48,8 +47,7 @@ class EchoTerm:
 
 
 def undetected_echo(
-    aligned: AlignedSegments,
-    burst: Burst,
+    sums: BurstSums,
     fit: BuildUp,
     *,
     window_s: Floats,
@@ -60,10 +58,8 @@ def undetected_echo(
 
     Parameters
     ----------
-    aligned : AlignedSegments
-        Samples of m pings.
-    burst : Burst
-        What was sent.
+    sums : BurstSums
+        Over the samples of m pings in the window.
     fit : BuildUp
         Of the direct sound alone in the window.
     window_s : ndarray, shape (m,)
@@ -98,27 +94,18 @@ def undetected_echo(
     MacKay (1992), Neural Computation 4, 415-447 (evidence of linear models with normal priors); Hoeting et al. (1999),
     Statistical Science 14, 382-401 (averaging over models). The priors are derived here.
     """
-    period = 1.0 / burst.frequency_hz
+    period = 1.0 / sums.part.burst.frequency_hz
     begins = _FIRST_CYCLES * period * _GROWTH ** np.arange(_steps(_FIRST_CYCLES * period, _LATEST_S / _GROWTH))
     begins = begins[begins < window_s.max() - _LEAST_PART_CYCLES * period]
-    direct = _direct_fit(aligned, burst, fit, window_s)
-    none = np.zeros((1, *fit.phase.shape))
-    log_odds, shift, covariance = [np.zeros((1, len(window_s)))], [none], [none[..., None] * none[..., None, :]]
-    each = max(1, _NUMBERS_AT_ONCE // (2 * direct.since_s.size))
-    for part in np.split(begins, range(each, len(begins), each)) if len(begins) else ():
-        evidence, turned, about = _with_echo(
-            burst, fit, direct, part, _amplitude_covariance(burst, fit, part, travel_s)
-        )
-        begun = part[:, None] < window_s - _LEAST_PART_CYCLES * period
-        odds = evidence + _log_prior_odds(part[:, None], window_s, ended, period)
-        log_odds.append(np.where(begun, odds, -np.inf))
-        shift.append(turned)
-        covariance.append(about)
-    weight = _likely(np.concatenate(log_odds))
-    turned = np.concatenate(shift)
-    mean = np.einsum("km,kmi->mi", weight, turned)
-    off = turned - mean
-    about = np.einsum("km,kmij->mij", weight, np.concatenate(covariance))
+    prior = _amplitude_covariance(sums.part.burst, fit, begins, travel_s)
+    evidence, turned, about = _with_echoes(DirectFit.of(sums, fit.phase, ridge=_RIDGE), fit, begins, prior)
+    begun = begins[:, None] < window_s - _LEAST_PART_CYCLES * period
+    log_odds = np.where(begun, evidence + _log_prior_odds(begins[:, None], window_s, ended, period), -np.inf)
+    # The model of no echo adds nothing to either.
+    weight = _likely(np.concatenate([np.zeros((1, len(window_s))), log_odds]))
+    mean = np.einsum("km,kmi->mi", weight[1:], turned)
+    off = np.concatenate([np.zeros((1, *mean.shape)), turned]) - mean
+    about = np.einsum("km,kmij->mij", weight[1:], about)
     return EchoTerm(mean, about + np.einsum("km,kmi,kmj->mij", weight, off, off))
 
 
@@ -138,9 +125,9 @@ def _steps(first: float, last: float) -> int:
     return max(int(np.log(last / first) / np.log(_GROWTH)) + 1, 0)
 
 
-def _log_prior_odds(begins: Floats, window_s: Floats, ended: NDArray[np.bool_], period: float) -> Floats:
-    """Of a first echo at about these delays, (k, 1) [s], against none before the window's end, shape (k, m)."""
-    hazard = np.log(_GROWTH) / np.log(_LATEST_S / begins)
+def _log_prior_odds(begin: Floats, window_s: Floats, ended: NDArray[np.bool_], period: float) -> Floats:
+    """Of a first echo at about each delay (k, 1) [s] against none before the window's end, shape (k, m)."""
+    hazard = np.log(_GROWTH) / np.log(_LATEST_S / begin)
     first = _FIRST_CYCLES * period
     later = np.log(_LATEST_S / np.clip(window_s, first, _LATEST_S)) / np.log(_LATEST_S / first)
     there = np.where(ended, 1.0, later / (1.0 + later))
@@ -148,39 +135,25 @@ def _log_prior_odds(begins: Floats, window_s: Floats, ended: NDArray[np.bool_], 
 
 
 def _amplitude_covariance(burst: Burst, fit: BuildUp, begins: Floats, travel_s: Floats) -> Floats:
-    """Of an echo's quadratures before the samples speak, two a channel, shape (k, m, 2 n, 2 n)."""
+    """Of k echoes' quadratures before the samples speak, two a channel, shape (k, m, 2 n, 2 n)."""
     amplitude = np.maximum(fit.common_amplitude, _LEAST)
-    spread = (burst.carrier * travel_s) ** 2 / (3.0 * _RANGE_S)
-    coherence: Floats = np.exp(-spread * begins[:, None, None, None])
+    coherence = np.exp(-((burst.carrier * travel_s) ** 2) * begins[:, None, None, None] / (3.0 * _RANGE_S))
     power = 0.5 * _POWER * coherence * amplitude[:, :, None] * amplitude[:, None, :]
-    return np.asarray(np.kron(power, np.eye(2)[None, None]), dtype=float)
+    k, m, n, _ = power.shape
+    return np.asarray((power[..., None, :, None] * np.eye(2)[:, None]).reshape(k, m, 2 * n, 2 * n))
 
 
-def _direct_fit(aligned: AlignedSegments, burst: Burst, fit: BuildUp, window_s: Floats) -> DirectFit:
-    """The direct sound in the windows, without the samples that lie in none."""
-    inside = aligned.before(fit.onset_s + window_s[:, None])
-    last = int(np.flatnonzero(inside.any(axis=(0, 1))).max(initial=0)) + 1
-    return DirectFit.of(aligned.some(np.arange(len(inside)), last), burst, fit, window_s[:, None], ridge=_RIDGE)
-
-
-def _with_echo(
-    burst: Burst, fit: BuildUp, direct: DirectFit, begins: Floats, prior: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Log evidence of an echo that begins at each of k delays against none, (k, m), the phases' shift (k, m, n) and
-    covariance (k, m, n, n) by it."""
-    wave = burst.complex_envelope(direct.since_s - begins[:, None, None, None]) * direct.carrier
-    echo = np.stack([wave.real, -wave.imag], axis=-2)
-    across = direct.columns @ transposed(echo)
-    taken = direct.inverse @ across
-    normal = _block_diagonal(echo @ transposed(echo) - transposed(across) @ taken)
-    right = (echo @ direct.residual[..., None]).reshape(normal.shape[:-1])
+def _with_echoes(direct: DirectFit, fit: BuildUp, begins: Floats, prior: Floats) -> tuple[Floats, Floats, Floats]:
+    """Log evidence of k echoes against none (k, m), the phases' shift (k, m, n) and covariance (k, m, n, n) by each."""
+    echo = direct.echoes(begins)
+    normal, right = _block_diagonal(echo.normal), echo.right.reshape(*echo.right.shape[:2], -1)
     mixed = np.eye(normal.shape[-1]) + prior @ normal
     posterior = np.linalg.solve(mixed, prior)
     amplitude = (posterior @ right[..., None])[..., 0]
     log_evidence = 0.5 * np.sum(right * amplitude, axis=-1) - 0.5 * np.linalg.slogdet(mixed)[1]
     # Of the direct sound's columns the second turns its phase.
     phase_by = 1.0 / (direct.length[..., 1] * np.maximum(fit.common_amplitude, _LEAST))
-    turns = _block_diagonal(taken[..., 1:2, :] * phase_by[..., None, None])
+    turns = _block_diagonal(echo.taken[..., 1:2, :] * phase_by[..., None, None])
     shift = -(turns @ amplitude[..., None])[..., 0]
     return log_evidence, shift, turns @ posterior @ transposed(turns)
 

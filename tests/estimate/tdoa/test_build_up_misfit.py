@@ -30,8 +30,8 @@ def minus_twice_log_likelihood(sound, burst, ping, onset_s, gain_sd):
     """By least squares in the phase and numerical integration over each channel's amplitude (scipy.integrate.quad)."""
     total = 0.0
     for channel, onset in enumerate(onset_s):
-        time, samples = sound.aligned.time_s[ping, channel], sound.aligned.samples[ping, channel]
-        counts = (time < sound.fit.onset_s[ping, channel] + WINDOW_S) & sound.aligned.held[ping, channel]
+        time, samples = sound.carried.time_s[ping, channel], sound.carried.samples[ping, channel]
+        counts = (time < sound.fit.onset_s[ping, channel] + WINDOW_S) & sound.carried.held[ping, channel]
         turn = np.exp(1j * (burst.carrier * time + sound.fit.phase[ping, channel]))
         wave = (burst.complex_envelope(time - onset) * turn)[counts]
         common = sound.fit.common_amplitude[ping, channel]

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
+from acoustics.estimate.tdoa.burst_sums import CarriedSegments
 from acoustics.estimate.tdoa.multipath import multipath_free_window
 from acoustics.estimate.tdoa.segment import align_segments
 from acoustics.estimate.tdoa.toa import first_onsets, fit_build_up
@@ -28,12 +29,13 @@ def samples(m, *, echo_s=None, echo=0.9, seed=0, late=(0.0, 1.3e-6)):
     return (total * np.exp(1j * phase)).real + SD * rng.normal(size=(m, 2, len(t)))
 
 
-def aligned(x, from_s=-1.2e-4):
+def carried(x, from_s=-1.2e-4):
     m = len(x)
-    return align_segments(
+    aligned = align_segments(
         x, RATE, np.zeros(2), noise_density=np.full((m, 2), DENSITY), onset_s=np.full(m, ONSET),
         from_s=np.full((m, 2), from_s), length_s=1e-3,
     )  # fmt: skip
+    return CarriedSegments.of(aligned, BURST)
 
 
 def test_first_onsets_find_the_burst_from_a_poor_guess():
@@ -51,10 +53,10 @@ def test_first_onsets_find_the_burst_from_a_poor_guess():
 def test_fit_is_the_least_squares_minimum():
     """Against scipy.optimize.least_squares on the same samples, amplitude, phases and onsets free."""
     x = samples(3, seed=5)
-    part = aligned(x)
+    part = carried(x)
     window = np.full(3, 2e-4)
     fit = fit_build_up(
-        part, BURST, np.full((3, 2), 2e-6), window_s=window, noise_sd=np.full((3, 2), SD), gain_sd=0.0, iterations=20
+        part, np.full((3, 2), 2e-6), window_s=window, noise_sd=np.full((3, 2), SD), gain_sd=0.0, iterations=20
     )
     for i in range(3):
         weight = part.before(fit.onset_s + window[:, None])[i]
@@ -71,15 +73,13 @@ def test_fit_is_the_least_squares_minimum():
         sd = np.sqrt(np.diagonal(fit.onset_covariance_s2[i]))
         assert np.abs(1e-6 * reference.x[3:5] - fit.onset_s[i]).max() < 0.1 * sd.min()
         np.testing.assert_allclose(fit.phase[i], reference.x[1:3], atol=2e-3)
-        np.testing.assert_allclose(fit.chi2[i], 2 * reference.cost, rtol=1e-3)
 
 
 @pytest.mark.slow
 def test_onset_scatter_is_the_stated_one():
     x = samples(2000, seed=2)
     fit = fit_build_up(
-        aligned(x),
-        BURST,
+        carried(x),
         np.zeros((2000, 2)),
         window_s=np.full(2000, 2e-4),
         noise_sd=np.full((2000, 2), SD),
@@ -96,7 +96,7 @@ def test_onset_scatter_is_the_stated_one():
 def test_the_window_is_shortened_as_seldom_as_stated_without_echoes():
     x = samples(600, seed=3)
     window, _ = multipath_free_window(
-        aligned(x), BURST, np.zeros((600, 2)), longest_s=6e-4, shortest_s=2 / 30e3, lead_s=1.2e-4,
+        carried(x), np.zeros((600, 2)), longest_s=6e-4, shortest_s=2 / 30e3, lead_s=1.2e-4,
         noise_sd=np.full((600, 2), SD),
         gain_sd=0.0,
     )  # fmt: skip
@@ -108,7 +108,7 @@ def test_the_window_is_shortened_as_seldom_as_stated_without_echoes():
 def test_the_multipath_free_window_ends_where_the_echo_begins(echo_s):
     x = samples(200, echo_s=echo_s, seed=4)
     window, _ = multipath_free_window(
-        aligned(x), BURST, np.zeros((200, 2)), longest_s=6e-4, shortest_s=2 / 30e3, lead_s=1.2e-4,
+        carried(x), np.zeros((200, 2)), longest_s=6e-4, shortest_s=2 / 30e3, lead_s=1.2e-4,
         noise_sd=np.full((200, 2), SD),
         gain_sd=0.05,
     )  # fmt: skip

@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 from scipy.stats import chi2, multivariate_normal
 
+from acoustics.estimate.tdoa.burst_sums import BurstSums, CarriedSegments
+from acoustics.estimate.tdoa.direct_fit import DirectFit
 from acoustics.estimate.tdoa.segment import AlignedSegments
 from acoustics.estimate.tdoa.toa import BuildUp, fit_build_up
-from acoustics.estimate.tdoa.undetected_echo import _direct_fit, _with_echo, undetected_echo
+from acoustics.estimate.tdoa.undetected_echo import _with_echoes, undetected_echo
 from acoustics.physics.burst import Burst
 
 BURST = Burst(30e3, 4e-3, q=8.0)
@@ -16,10 +18,10 @@ RATE = 180e3
 PERIOD = 1.0 / BURST.frequency_hz
 
 
-def aligned(pressure: np.ndarray) -> AlignedSegments:
+def aligned(pressure: np.ndarray) -> CarriedSegments:
     """Samples of pings that begin 5 periods after the first sample, noise of variance 1."""
     time = np.broadcast_to(np.arange(pressure.shape[-1]) / RATE - 5 * PERIOD, pressure.shape)
-    return AlignedSegments(pressure, time, np.ones(pressure.shape, dtype=bool))
+    return CarriedSegments.of(AlignedSegments(pressure, time, np.ones(pressure.shape, dtype=bool)), BURST)
 
 
 def wave(time_s: np.ndarray, amplitude: np.ndarray) -> np.ndarray:
@@ -29,7 +31,7 @@ def wave(time_s: np.ndarray, amplitude: np.ndarray) -> np.ndarray:
 
 def pings(
     m: int, n: int, seconds: float, amplitude: float, echo: np.ndarray, delay_s: np.ndarray, rng: np.random.Generator
-) -> AlignedSegments:
+) -> CarriedSegments:
     """Direct sound of phase 0, an echo of relative complex amplitude (m, n) at delays (m, 1), and noise."""
     time = np.arange(int((seconds + 8 * PERIOD) * RATE)) / RATE - 5 * PERIOD
     clean = amplitude * wave(time, np.ones((m, n, 1)))
@@ -40,9 +42,9 @@ def pings(
     return aligned(clean + rng.standard_normal(clean.shape))
 
 
-def fitted(samples: AlignedSegments, window_s: np.ndarray) -> BuildUp:
+def fitted(samples: CarriedSegments, window_s: np.ndarray) -> BuildUp:
     m, n = samples.samples.shape[:2]
-    return fit_build_up(samples, BURST, np.zeros((m, n)), window_s=window_s, noise_sd=np.ones((m, n)), gain_sd=0.05)
+    return fit_build_up(samples, np.zeros((m, n)), window_s=window_s, noise_sd=np.ones((m, n)), gain_sd=0.05)
 
 
 def test_evidence_and_phase_of_one_echo_are_those_of_dense_normal_algebra():
@@ -50,10 +52,10 @@ def test_evidence_and_phase_of_one_echo_are_those_of_dense_normal_algebra():
     n, window, begin = 2, np.array([8 * PERIOD]), 3 * PERIOD
     samples = pings(1, n, 1e-3, 1.5, np.full((1, n), 0.4j), np.full((1, 1), begin), rng)
     fit = fitted(samples, window)
-    direct = _direct_fit(samples, BURST, fit, window)
+    direct = DirectFit.of(BurstSums.of(samples, fit.onset_s, window[:, None]), fit.phase, ridge=1e-6)
     half = rng.standard_normal((1, 2 * n, 2 * n))
     prior = half @ np.swapaxes(half, -1, -2)
-    (evidence,), (shift,), (covariance,) = _with_echo(BURST, fit, direct, np.array([begin]), prior[None])
+    evidence, shift, covariance = (of[0] for of in _with_echoes(direct, fit, np.array([begin]), prior[None]))
 
     inside = np.flatnonzero((samples.time_s[0, 0] < fit.onset_s[0].max() + window[0]) & (samples.time_s[0, 0] > -1))
     time = samples.time_s[0, 0, inside]
@@ -87,14 +89,13 @@ def test_evidence_and_phase_of_one_echo_are_those_of_dense_normal_algebra():
     assert covariance[0] == pytest.approx(added / np.outer(size, size), rel=1e-3, abs=1e-6)
 
 
-def stated(samples: AlignedSegments, window: np.ndarray, ended: bool, travel_s: np.ndarray, *, with_term: bool):
+def stated(samples: CarriedSegments, window: np.ndarray, ended: bool, travel_s: np.ndarray, *, with_term: bool):
     """Errors of phase differences to the first channel, and their covariance."""
     fit = fitted(samples, window)
     phase, covariance = fit.phase, fit.phase_covariance
     if with_term:
-        term = undetected_echo(
-            samples, BURST, fit, window_s=window, ended=np.full(len(window), ended), travel_s=travel_s
-        )
+        sums = BurstSums.of(samples, fit.onset_s, window[:, None])
+        term = undetected_echo(sums, fit, window_s=window, ended=np.full(len(window), ended), travel_s=travel_s)
         phase, covariance = phase + term.phase_shift, covariance + term.phase_covariance
     n = phase.shape[1]
     d = np.concatenate([-np.ones((n - 1, 1)), np.eye(n - 1)], axis=-1)

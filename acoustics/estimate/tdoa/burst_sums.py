@@ -1,0 +1,141 @@
+"""Sums over samples of bursts on their carrier: all that the fits of direct sound and echoes ask of the samples.
+
+A burst at one channel is ``Re(a E(t) exp(i w t))`` with a complex amplitude a, an envelope E and the carrier's angular
+frequency w. The product of two over the samples is ``Re(a b S + a b* L) / 2`` by the sums S of ``E F exp(2 i w t)`` and
+L of ``E F*``; that with the samples x is ``Re(a M)`` by the sum M of ``E x exp(i w t)``. So no sample is looked at
+again for another phase or amplitude.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from acoustics.base.frames import Floats
+from acoustics.base.least_squares import transposed
+from acoustics.estimate.tdoa.segment import AlignedSegments
+from acoustics.physics.burst import Burst, Complexes, Envelopes
+
+# By amplitude, phase and onset a burst changes as bursts of its envelope, its envelope and its slope do, of amplitudes:
+ENVELOPE_OR_SLOPE, _FACTORS = np.array([0, 0, 1]), np.array([1.0, 1.0j, -1.0])
+
+
+@dataclass(frozen=True)
+class CarriedSegments(AlignedSegments):
+    """Aligned samples of m pings, ready for sums over bursts. Complex values stand as real and imaginary parts.
+
+    Parameters
+    ----------
+    burst : Burst
+        What was sent.
+    mixed : ndarray, shape (m, n_channels, 2, n)
+        Samples times the carrier ``exp(i w t)``.
+    doubled : ndarray, shape (m, n_channels, 2, n)
+        The square of the carrier.
+    """
+
+    burst: Burst
+    mixed: Floats
+    doubled: Floats
+
+    @classmethod
+    def of(cls, aligned: AlignedSegments, burst: Burst) -> CarriedSegments:
+        """Aligned samples on a burst's carrier."""
+        cosine, sine = np.cos(burst.carrier * aligned.time_s), np.sin(burst.carrier * aligned.time_s)
+        mixed = aligned.samples[:, :, None] * np.stack([cosine, sine], axis=2)
+        doubled = np.stack([2.0 * cosine**2 - 1.0, 2.0 * cosine * sine], axis=2)
+        return cls(aligned.samples, aligned.time_s, aligned.held, burst, mixed, doubled)
+
+    def first(self, end_s: Floats) -> CarriedSegments:
+        """The samples of each channel that may lie before some ends of shape (m, n_channels) [s]."""
+        interval = self.time_s[0, 0, 1] - self.time_s[0, 0, 0] if self.time_s.shape[-1] > 1 else 1.0
+        last = np.max((end_s - self.time_s[..., 0]) / interval, initial=1.0)
+        return self.some(slice(None), int(np.ceil(min(last, self.time_s.shape[-1]))))
+
+    def envelopes_squared(self, envelopes: Envelopes) -> tuple[Complexes, Floats]:
+        """S and L of envelopes (m, n_channels, k, n) with themselves, shape (m, n_channels, k) each."""
+        square = envelopes * envelopes
+        level = np.abs(square) if np.iscomplexobj(square) else square
+        return products(square, self.doubled[:, :, None])[..., 0], level.sum(axis=-1)
+
+
+def products(envelopes: Envelopes, others: Floats) -> Complexes:
+    """Sums over samples of envelopes (..., k, n) times others in parts (..., j, 2, n), shape (..., k, j)."""
+    if np.iscomplexobj(envelopes):
+        return products(envelopes.real.copy(), others) + 1j * products(envelopes.imag.copy(), others)
+    parts = envelopes @ transposed(others.reshape(*others.shape[:-3], -1, others.shape[-1]))
+    return np.ascontiguousarray(parts).view(np.complex128)
+
+
+def product_of(one: Complexes, other: Complexes, doubled: Complexes, level: Envelopes) -> Floats:
+    """Product of two bursts of complex amplitudes by their S and L, all of one shape."""
+    return np.asarray(0.5 * (one * (other * doubled + np.conj(other) * level)).real)
+
+
+@dataclass(frozen=True)
+class BurstSums:
+    """Sums over bursts that begin at given onsets and count up to given times after them.
+
+    Parameters
+    ----------
+    part : CarriedSegments
+        The samples that may count.
+    since_s : ndarray, shape (m, n_channels, n)
+        Times of the samples since each channel's onset [s].
+    inside : ndarray, shape (m, n_channels, n)
+        1 for samples that count, else 0.
+    factors : ndarray, shape (m, n_channels, 5, 2, n)
+        By which any envelope gives its S and L with envelope and slope of these bursts, and its M, in parts.
+    doubled, level : ndarray of complex, shape (m, n_channels, 2, 2)
+        S and L of envelope and slope of the bursts with each other.
+    mixed : ndarray of complex, shape (m, n_channels, 2)
+        M of these.
+    """
+
+    part: CarriedSegments
+    since_s: Floats
+    inside: Floats
+    factors: Floats
+    doubled: Complexes
+    level: Complexes
+    mixed: Complexes
+
+    @classmethod
+    def of(cls, carried: CarriedSegments, onset_s: Floats, window_s: Floats) -> BurstSums:
+        """Onsets of shape (m, n_channels), and for how long the bursts count, shape () or (m, 1) [s]."""
+        end = onset_s + window_s
+        part = carried.first(end)
+        since, inside = part.time_s - onset_s[..., None], part.before(end)
+        envelopes = np.stack(part.burst.complex_envelope_and_slope(since), axis=-2) * inside[..., None, :]
+        factors = np.zeros((*since.shape[:2], 5, 2, since.shape[-1]))
+        factors[:, :, :2] = envelopes.real[..., None, :] * part.doubled[:, :, None]
+        factors[:, :, 2:4, 0], factors[:, :, 4] = envelopes.real, part.mixed
+        if np.iscomplexobj(envelopes):
+            turned = envelopes.imag[..., None, :] * part.doubled[:, :, None]
+            factors[:, :, :2, 0] -= turned[..., 1, :]
+            factors[:, :, :2, 1] += turned[..., 0, :]
+            factors[:, :, 2:4, 1] = -envelopes.imag
+        return cls(part, since, inside, factors, *_parted(products(envelopes, factors)))
+
+    def with_echoes(self, envelopes: Envelopes) -> tuple[Complexes, Complexes, Complexes]:
+        """S and L of other envelopes (m, n_channels, k, n) with the bursts, (m, n_channels, k, 2) each, and their M."""
+        return _parted(products(envelopes, self.factors))
+
+    def normal_equations(self, phase: Floats) -> tuple[Floats, Floats]:
+        """Products (m, n_channels, 3, 3) of the bursts' derivatives by amplitude, phase and onset, and theirs with the
+        samples (m, n_channels, 3); for unit amplitude and phases of shape (m, n_channels)."""
+        factor = direct_factors(phase)
+        pick = (..., ENVELOPE_OR_SLOPE[:, None], ENVELOPE_OR_SLOPE)
+        normal = product_of(factor[..., :, None], factor[..., None, :], self.doubled[pick], self.level[pick])
+        return normal, (factor * self.mixed[..., ENVELOPE_OR_SLOPE]).real
+
+
+def _parted(found: Complexes) -> tuple[Complexes, Complexes, Complexes]:
+    """S, L and M by the factors of `BurstSums`."""
+    return found[..., :2], found[..., 2:4], found[..., 4]
+
+
+def direct_factors(phase: Floats) -> Complexes:
+    """Complex amplitudes (..., 3) of a burst's derivatives by amplitude, phase and onset, for its phase (...)."""
+    return np.asarray(np.exp(1j * phase)[..., None] * _FACTORS)

@@ -1,0 +1,42 @@
+"""Sums over bursts on their carrier, against waves written out sample by sample."""
+
+import numpy as np
+import pytest
+
+from acoustics.estimate.tdoa.burst_sums import BurstSums, CarriedSegments
+from acoustics.estimate.tdoa.direct_fit import DirectFit
+from acoustics.estimate.tdoa.segment import AlignedSegments
+from acoustics.physics.burst import Burst
+
+PERIOD, WINDOW_S, BEGINS_S = 1 / 30e3, 2e-4, np.array([2e-5, 1.1e-4])
+
+
+@pytest.mark.parametrize("burst", [Burst(30e3, 1.5e-4, 8.0), Burst(30e3, 1e-3, 8.0, 9e3)], ids=["tone", "chirp"])
+def test_sums_are_those_of_waves(burst):
+    rng = np.random.default_rng(1)
+    time = np.arange(90) / 250e3 - 3 * PERIOD + 1e-6 * rng.uniform(size=(2, 3, 1))
+    aligned = AlignedSegments(rng.normal(size=time.shape), time, rng.uniform(size=time.shape) < 0.95)
+    onset, phase = 1e-5 * rng.normal(size=(2, 3)), rng.uniform(-3, 3, (2, 3))
+    sums = BurstSums.of(CarriedSegments.of(aligned, burst), onset, WINDOW_S)
+    normal, right = sums.normal_equations(phase)
+    direct = DirectFit.of(sums, phase, ridge=0.0)
+    echoes = direct.echoes(BEGINS_S)
+    for at in np.ndindex(2, 3):
+        counts = aligned.held[at] & (time[at] < onset[at] + WINDOW_S)
+        t, x = time[at][counts], aligned.samples[at][counts]
+
+        def wave(o=0.0, p=0.0, a=1.0, t=t, at=at):
+            return (
+                a * (burst.complex_envelope(t - onset[at] - o) * np.exp(1j * (burst.carrier * t + phase[at] + p))).real
+            )
+
+        late = 1e-10  # the slope has a corner at the onset, which no sample is this near to
+        columns = np.array([wave(), (wave(p=1e-6) - wave(p=-1e-6)) / 2e-6, (wave(late) - wave(-late)) / (2 * late)])
+        np.testing.assert_allclose(normal[at], columns @ columns.T, rtol=1e-5, atol=1e-5 * np.abs(normal[at]).max())
+        np.testing.assert_allclose(right[at], columns @ x, rtol=1e-5, atol=1e-5 * np.abs(right[at]).max())
+        for k, begin in enumerate(BEGINS_S):
+            pair = np.array([wave(begin), wave(begin, p=np.pi / 2)])
+            left = np.stack([y - columns.T @ np.linalg.lstsq(columns.T, y, rcond=None)[0] for y in (*pair, x)])
+            np.testing.assert_allclose(echoes.square[k][at], np.sum(pair**2, axis=-1), rtol=1e-9)
+            np.testing.assert_allclose(echoes.normal[k][at], left[:2] @ left[:2].T, atol=1e-5)
+            np.testing.assert_allclose(echoes.right[k][at], pair @ left[2], atol=1e-4)
