@@ -2,8 +2,8 @@
 
 Run as ``python tests/benchmarks/live.py --pings 60``; it lasts as long as the pings sound, as nothing but real time
 tells a delay. With ``--seconds 3600`` it first sends an hour of samples as fast as they are taken, and prints the
-memory of both programs over it; and before that, the memory of `simulate` over a recording of as long, which takes
-4 MB of disk a second. Delays are for a machine that does nothing else.
+memory of both programs over it; and before that, the memory of `simulate` and of `locate` over a recording of as long,
+which takes 4 MB of disk a second. Delays are for a machine that does nothing else.
 """
 
 from __future__ import annotations
@@ -120,19 +120,26 @@ def memory_over(scenario: Path, seconds: float, seed: int) -> list[tuple[float, 
     return found
 
 
-def memory_of_simulate(scenario: Path, seconds: float) -> list[tuple[float, float]]:
-    """Shares of its run, and the memory of `simulate` [MB] by then; looked at ten times a second."""
-    found: list[float] = []
+def memory_of_files(scenario: Path, seconds: float) -> None:
+    """Print the memory of `simulate`, and of `locate` over what it made, by shares of their runs."""
     with tempfile.TemporaryDirectory() as folder:
-        command = [sys.executable, "-m", "acoustics.cli.main", "simulate", str(scenario), f"{folder}/long.wav"]
-        simulate = subprocess.Popen([*command, "--seconds", str(seconds)], stdout=subprocess.DEVNULL)
-        while simulate.poll() is None:
-            with suppress(OSError, IndexError):  # it has just ended
-                found.append(resident_mb(simulate))
-            time.sleep(0.1)
-        if simulate.returncode:
-            sys.exit("simulate was refused")
-    return [(share, max(found[: max(int(share * len(found)), 1)])) for share in (0.25, 0.5, 0.75, 1.0)]
+        recording = f"{folder}/long.wav"
+        for command in (["simulate", str(scenario), recording, "--seconds", str(seconds)], ["locate", recording]):
+            start, found = time.monotonic(), []
+            program = subprocess.Popen(
+                [sys.executable, "-m", "acoustics.cli.main", *command], stdout=subprocess.DEVNULL
+            )
+            while program.poll() is None:
+                with suppress(OSError, IndexError):  # it has just ended
+                    found.append(resident_mb(program))
+                time.sleep(0.1)
+            if program.returncode:
+                sys.exit(f"{command[0]} was refused")
+            rate = seconds / (time.monotonic() - start)
+            for share in (0.25, 0.5, 0.75, 1.0):
+                largest = max(found[: max(int(share * len(found)), 1)])
+                print(f"{command[0]}, {100 * share:3.0f} % of its run: at most {largest:.0f} MB by then", flush=True)
+            print(f"{command[0]}: {rate:.0f} times real time, start included", flush=True)
 
 
 def main() -> None:
@@ -144,8 +151,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     given = parser.parse_args()
     if given.seconds:
-        for share, memory_mb in memory_of_simulate(given.scenario, given.seconds):
-            print(f"simulate, {100 * share:3.0f} % of its run: at most {memory_mb:.0f} MB by then", flush=True)
+        memory_of_files(given.scenario, given.seconds)
         start = time.monotonic()
         for at, locate, fuse in memory_over(given.scenario, given.seconds, given.seed):
             print(f"after {at:6.0f} s of samples: locate {locate:.0f} MB, fuse {fuse:.0f} MB")
