@@ -19,7 +19,9 @@ _LOUDEST_OVER_NOISE = 1e10  # 100 dB: more than hydrophones and converters span
 _QUANTILE = 0.25  # the lower quartile: what bursts and echoes that fill under half of the time leave alone
 
 
-def band_noise_density(pressure: Floats, sample_rate_hz: float, frequency_hz: float, width_hz: float) -> Floats | None:
+def band_noise_density(
+    pressure: Floats | Singles, sample_rate_hz: float, frequency_hz: float, width_hz: float
+) -> Floats | None:
     """One-sided noise density of each channel about a carrier, shape (n_channels,); None for too few samples.
 
     Parameters
@@ -37,13 +39,13 @@ def band_noise_density(pressure: Floats, sample_rate_hz: float, frequency_hz: fl
     70-73), of each bin the median over time, so that a knock does not count, less its bias (Allen et al. 2012,
     Physical Review D 85, 122006, appendix B).
     """
-    segment = int(_SEGMENT_CYCLES * sample_rate_hz / frequency_hz)
+    segment = fft.prev_fast_len(int(_SEGMENT_CYCLES * sample_rate_hz / frequency_hz), real=True)
     if pressure.shape[-1] < _LEAST_SEGMENTS * segment:
         return None
     # As signal.welch(average="median") does, but for the band alone: medians of all bins take most of its time, and
     # scipy.signal takes seconds to load.
-    window = np.hanning(segment + 1)[:-1]
-    frames = sliding_window_view(pressure, segment, axis=-1)[:, :: segment // 2]
+    window = np.hanning(segment + 1)[:-1].astype(np.float32)
+    frames = sliding_window_view(pressure.astype(np.float32), segment, axis=-1)[:, :: segment // 2]
     half = int(max(width_hz / 2.0 * segment / sample_rate_hz, 1.0))
     middle = round(frequency_hz * segment / sample_rate_hz)
     band = slice(max(middle - half, 1), min(middle + half, (segment - 1) // 2) + 1)  # one-sided: neither end

@@ -11,6 +11,7 @@ from scipy import fft
 
 from acoustics.base.frames import Floats
 from acoustics.estimate.detect import (
+    Singles,
     band_noise_density,
     clipped_channels,
     failed_channels,
@@ -62,7 +63,7 @@ class EventSegment:
         Noise density of the converters, by the steps of `volts` [V^2/Hz].
     """
 
-    before: Floats
+    before: Singles
     volts: Floats
     search: int
     first: int

@@ -286,7 +286,7 @@ def _event_segment(window: _Window, event: Event, bank: FilterBank, rate: float,
     end = min(stop + int(1.3 * bank.longest), window.history + window.n_real)
     volts = window.samples[:, begin:end].astype(float)
     return EventSegment(
-        before=window.samples[:, oldest:begin].astype(float),
+        before=window.samples[:, oldest:begin],
         volts=volts,
         search=min(stop, end) - begin,
         first=begin - window.history + window.first,
