@@ -14,13 +14,13 @@ from acoustics.physics.ray_tracing import RayEnds, fan_depths, trace_rays
 
 FAN = 241
 LOUDEST = 3.0
-_STEEPEST = np.deg2rad(89.5)
+STEEPEST = np.deg2rad(89.5)
 _FLATTER = 0.85  # a fan than the next steeper one
-_TURN = 1e-6  # between the sides of a ray tube [rad]
+TURN = 1e-6  # between the sides of a ray tube [rad]
 _STEPS = 60
-_MISS_M = 1e-9
+MISS_M = 1e-9
 _NARROW = 1e-13  # [rad]: nothing is between
-_MET_M = 1e-5
+MET_M = 1e-5
 
 
 @dataclass(frozen=True)
@@ -95,7 +95,7 @@ def eigenrays(
     3.3.5, from memory).
     """
     to_depth, across = np.asarray(to_depth_m, dtype=float), np.asarray(range_m, dtype=float)
-    limit = np.full(len(across), _STEEPEST) if steepest is None else np.minimum(steepest, _STEEPEST)
+    limit = np.full(len(across), STEEPEST) if steepest is None else np.minimum(steepest, STEEPEST)
     receiver, target, *bracket = _brackets(rows_m, speed_m_s, from_depth_m, to_depth, across, limit)
 
     def trace(angle: Floats, which: NDArray[np.int64], watched: NDArray[np.bool_] | None = None) -> RayEnds:
@@ -105,11 +105,11 @@ def eigenrays(
     def miss(angle: Floats, which: NDArray[np.int64]) -> Floats:
         return trace(angle, which).depth_m - to_depth[receiver[which], target[which]]
 
-    angle, missed = _root(miss, *bracket)
+    angle, missed = root_between(miss, *bracket)
     # Where a ray level at a row of most speed parts those above from those below, signs change without one between.
-    met = np.flatnonzero(np.abs(missed) < _MET_M)
+    met = np.flatnonzero(np.abs(missed) < MET_M)
     angle, ends = angle[met], trace(angle[met], met, watched)
-    wide = (miss(angle + _TURN, met) - miss(angle - _TURN, met)) / (2 * _TURN)
+    wide = (miss(angle + TURN, met) - miss(angle - TURN, met)) / (2 * TURN)
     receiver, target = receiver[met], target[met]
     level = np.sqrt(1.0 - ends.sin_angle**2)
     tube = across[receiver] * np.maximum(np.abs(wide), 1e-12) * level
@@ -134,11 +134,11 @@ def _brackets(
     rows_m: Floats, speed_m_s: Floats, from_depth_m: float, to_depth_m: Floats, range_m: Floats, steepest: Floats
 ) -> _Brackets:
     """Brackets of the angles [rad] and the misses there [m], sorted by receiver, depth and angle."""
-    flatter = np.floor(np.log(steepest / _STEEPEST) / np.log(_FLATTER) + 1e-9).astype(np.int64)
+    flatter = np.floor(np.log(steepest / STEEPEST) / np.log(_FLATTER) + 1e-9).astype(np.int64)
     found = []
     for power in np.unique(flatter):
         some = np.flatnonzero(flatter == power)
-        fan = np.linspace(-1.0, 1.0, FAN) * _STEEPEST * _FLATTER**power
+        fan = np.linspace(-1.0, 1.0, FAN) * STEEPEST * _FLATTER**power
         depth = fan_depths(rows_m, speed_m_s, from_depth_m, fan, range_m[some])
         below = depth[..., None] > to_depth_m[some]  # (ray, receiver, depth)
         both = np.isfinite(depth[1:]) & np.isfinite(depth[:-1])
@@ -154,7 +154,7 @@ def _brackets(
     return _Brackets._make(values[order] for values in joined)
 
 
-def _root(
+def root_between(
     miss: Callable[[Floats, NDArray[np.int64]], Floats], low: Floats, high: Floats, at_low: Floats, at_high: Floats
 ) -> tuple[Floats, Floats]:
     """Angles between `low` and `high` at which rays miss by nothing, and by what they miss; the misses at the two are
@@ -176,7 +176,7 @@ def _root(
         same = side == np.sign(at_high)
         at_low, at_high = np.where(same, stays * at_low, off), np.where(same, off, stays * at_high)
         low, high = np.where(same, low, here), np.where(same, here, high)
-        on = (np.abs(off) > _MISS_M) & (high - low > _NARROW)
+        on = (np.abs(off) > MISS_M) & (high - low > _NARROW)
         going, before = going[on], side[on]
         low, high, at_low, at_high = (ends[on] for ends in (low, high, at_low, at_high))
     return angle, missed

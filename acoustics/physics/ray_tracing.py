@@ -9,16 +9,13 @@ radius ``1 / (xi |g|)``, and the time along it is ``(artanh(sin theta_1) - artan
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-
-_TINY = 1e-6  # of g times time: below it the series of artanh is exact to rounding
-MOST_ARCS = 3_000
+from acoustics.physics._arcs import MOST_ARCS, Rays, along_arc, arc_time, start, to_next_row
 
 
 @dataclass(frozen=True)
@@ -81,7 +78,7 @@ def trace_rays(
     ParameterError
         A range so long that a ray is of more than `MOST_ARCS` arcs.
     """
-    rays = _start(rows_m, speed_m_s, from_depth_m, angle)
+    rays = start(rows_m, speed_m_s, from_depth_m, angle)
     z, sine, c, time = (np.full(len(rays.z), np.nan) for _ in range(4))
     spent, left = np.zeros(len(rays.z)), np.array(range_m, dtype=float)
     passed: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
@@ -89,20 +86,20 @@ def trace_rays(
     for _ in range(MOST_ARCS):
         if not going.size:
             break
-        slope, arc_m, then = _to_next_row(rows_m, speed_m_s, rays)
+        slope, arc_m, then = to_next_row(rows_m, speed_m_s, rays)
         ends = arc_m >= left
         if ends.any():
             here, last = going[ends], rays.take(ends)
-            z[here], sine[here] = _along_arc(last, slope[ends], left[ends])
+            z[here], sine[here] = along_arc(last, slope[ends], left[ends])
             c[here] = last.c + slope[ends] * (z[here] - last.z)
-            time[here] = spent[ends] + _arc_time(last.xi, slope[ends], left[ends], last.sine, sine[here])
+            time[here] = spent[ends] + arc_time(last.xi, slope[ends], left[ends], last.sine, sine[here])
         row = then.layer + (then.sine <= 0)
         if watched is not None:
             seen = ~ends & watched[row]
             passed.append((going[seen], row[seen]))
         on = ~ends & (then.layer >= 0) & (then.layer < len(rows_m) - 1)
         before, arc_m, going, rays = rays.take(on), arc_m[on], going[on], then.take(on)
-        spent = spent[on] + _arc_time(rays.xi, slope[on], arc_m, before.sine, rays.sine)
+        spent = spent[on] + arc_time(rays.xi, slope[on], arc_m, before.sine, rays.sine)
         left = left[on] - arc_m
     if going.size:
         raise _too_far(range_m)
@@ -135,7 +132,7 @@ def fan_depths(rows_m: Floats, speed_m_s: Floats, from_depth_m: float, angle: Fl
     """
     order = np.argsort(range_m)
     ranges, n_rays = np.asarray(range_m, dtype=float)[order], len(angle)
-    rays = _start(rows_m, speed_m_s, np.full(n_rays, float(from_depth_m)), angle)
+    rays = start(rows_m, speed_m_s, np.full(n_rays, float(from_depth_m)), angle)
     going, begun = np.arange(n_rays), np.zeros(n_rays)
     # Which of the arcs, numbered as they are found, each ray is on at each range: the last that has begun.
     arcs: list[Floats] = []
@@ -147,7 +144,7 @@ def fan_depths(rows_m: Floats, speed_m_s: Floats, from_depth_m: float, angle: Fl
         number[going, np.searchsorted(ranges, begun)] = found + np.arange(len(going))
         found += len(going)
         rays = rays._replace(layer=np.clip(rays.layer, 0, len(rows_m) - 2), z=np.where(inside, rays.z, np.nan))
-        slope, arc_m, then = _to_next_row(rows_m, speed_m_s, rays)
+        slope, arc_m, then = to_next_row(rows_m, speed_m_s, rays)
         arcs.append(np.stack([begun, rays.z, rays.c, rays.sine, rays.xi, slope]))
         begun = begun + arc_m
         on = inside & (begun <= ranges[-1])
@@ -157,7 +154,7 @@ def fan_depths(rows_m: Floats, speed_m_s: Floats, from_depth_m: float, angle: Fl
     number = np.maximum.accumulate(number[:, :-1], axis=1)
     begun, z, c, sine, xi, slope = np.concatenate(arcs, axis=1)[:, number]
     depth = np.empty(number.shape)
-    depth[:, order], _ = _along_arc(_Rays(z, c, sine, xi, number), slope, ranges - begun)
+    depth[:, order], _ = along_arc(Rays(z, c, sine, xi, number), slope, ranges - begun)
     return depth
 
 
@@ -166,61 +163,6 @@ def _too_far(range_m: Floats) -> ParameterError:
         f"rays over {float(np.max(range_m)) / 1e3:,.1f} km cross the rows of the sound-speed profile more than "
         f"{MOST_ARCS:,} times; take a shorter range, or fewer rows (water.profile)"
     )
-
-
-class _Rays(NamedTuple):
-    """Rays on their way: depth, sound speed, sine of the angle, ``cos(theta) / c``, and the layer ahead."""
-
-    z: Floats
-    c: Floats
-    sine: Floats
-    xi: Floats
-    layer: NDArray[np.int64]
-
-    def take(self, which: NDArray[np.bool_]) -> _Rays:
-        return _Rays._make(values[which] for values in self)
-
-
-def _start(rows_m: Floats, speed_m_s: Floats, from_depth_m: Floats, angle: Floats) -> _Rays:
-    z = np.array(from_depth_m, dtype=float)
-    c = np.interp(z, rows_m, speed_m_s)
-    layer = np.clip(np.searchsorted(rows_m, z, side="right") - 1, 0, len(rows_m) - 2)
-    return _Rays(z, c, np.sin(angle), np.cos(angle) / c, layer)
-
-
-def _to_next_row(rows_m: Floats, speed_m_s: Floats, rays: _Rays) -> tuple[Floats, Floats, _Rays]:
-    """Gradient of the rays' layers, the range across them, and the rays where they leave."""
-    z, c, sine, xi, layer = rays
-    slope = (np.diff(speed_m_s) / np.diff(rows_m))[layer]
-    down = np.where(sine != 0, sine > 0, slope < 0)
-    far = layer + down
-    turns = xi * speed_m_s[far] >= 1.0  # before it comes to the row ahead
-    row = np.where(turns, layer + 1 - down, far)
-    c_row, z_row = speed_m_s[row], rows_m[row]
-    out = np.sqrt(np.maximum(1.0 - (xi * c_row) ** 2, 0.0))
-    steep = np.abs(sine) + out
-    with np.errstate(divide="ignore", invalid="ignore"):
-        # Written without the difference of two sines, which nearly cancel where the gradient is small.
-        across = xi * (c + c_row) * np.abs(z_row - z) / steep
-        reach = np.where(turns, steep / (xi * np.abs(slope)), across)
-    reach = np.where(np.isfinite(reach), reach, np.inf)  # level in even water, or along the axis of a channel
-    sine_then = np.where(down ^ turns, out, -out)
-    return slope, reach, _Rays(z_row, c_row, sine_then, xi, layer + np.where(sine_then > 0, 1, -1))
-
-
-def _along_arc(rays: _Rays, slope: Floats, step_m: Floats) -> tuple[Floats, Floats]:
-    """Depth and sine of the angle a step of range on, within the layer."""
-    sine = np.clip(rays.sine - rays.xi * slope * step_m, -1.0, 1.0)
-    level = rays.xi * rays.c + np.sqrt(1.0 - sine**2)
-    return rays.z + step_m * (rays.sine + sine) / level, sine
-
-
-def _arc_time(xi: Floats, slope: Floats, range_m: Floats, sine: Floats, sine_then: Floats) -> Floats:
-    """Travel time along arcs of one gradient, by the difference of the two artanh in one."""
-    q = xi * range_m / (1.0 - sine * sine_then)
-    small = np.abs(slope * q) < _TINY
-    g = np.where(small, 1.0, slope)
-    return np.where(small, q, np.arctanh(g * q) / g)
 
 
 def _in_order(passed: list[tuple[NDArray[np.int64], NDArray[np.int64]]], count: int) -> NDArray[np.int64]:

@@ -120,7 +120,7 @@ def arrivals(
 
     Notes
     -----
-    In open water over a level floor rays are bent by the sound-speed profile where that counts (`bent_paths.bends`).
+    In open water rays are bent by the sound-speed profile where that counts (`bent_paths.bends`).
     Elsewhere they are straight: with a profile the time along each is exact, its bending is left out. Coefficients are
     those of plane waves, which holds a few wavelengths from a face. Nothing is diffracted.
     """

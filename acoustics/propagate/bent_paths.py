@@ -1,7 +1,8 @@
 """Paths in open water whose sound speed changes with depth: eigenrays, with surface and floor unfolded.
 
 Mirrored in the surface and the level floor again and again, the water becomes one tall body in which a path that is
-reflected runs on as a ray that is only bent; a receiver has an image in each of its storeys.
+reflected runs on as a ray that is only bent; a receiver has an image in each of its storeys. Over a floor that slopes
+or is of several planes rays are followed from reflection to reflection, and storeys count these.
 """
 
 from __future__ import annotations
@@ -14,12 +15,15 @@ from numpy.typing import NDArray
 from acoustics.base.frames import Floats
 from acoustics.base.table_model import DEEPEST_M
 from acoustics.physics.eigenrays import Eigenrays, eigenrays
+from acoustics.physics.floor_eigenrays import floor_eigenrays
+from acoustics.physics.floor_rays import SURFACE
 from acoustics.propagate.images import Bools, Complexes, Ints, Room, path_gain
 from acoustics.propagate.kept_paths import KeptPaths, Limits
 from acoustics.scene.scene import Scene
 
 BEND_SHARE = 0.02  # of a period of the carrier: a difference in travel time that is no longer taken as none
 _STEEPER = np.deg2rad(3.0)  # than a straight path may be that is as long as is looked for
+_SHALLOWEST_M = 0.1  # of water whose storeys are counted
 _SHALLOWEST_ROW_M = 1.0  # of the last row, where there is no floor
 
 
@@ -56,13 +60,13 @@ def bends(scene: Scene, receivers_m: Floats, source_m: Floats, *, frequency_hz: 
 
     A chord r of a circle of radius c / g is passed sooner by ``r^3 g^2 / (24 c^3)`` than at the speed along the chord;
     with the steepest gradient of the profile it counts beyond `BEND_SHARE` of the carrier's period. Never where there
-    are walls or the floor slopes: there rays are taken as straight.
+    are walls: there rays are taken as straight.
     """
     across = np.hypot(*np.moveaxis(receivers_m - source_m, -1, 0)[:2])
-    pool = scene.pool
-    if pool.outline_m is not None or len(pool.floor_planes.planes) > 1 or pool.floor_planes.planes[0, 1:].any():
+    if scene.pool.outline_m is not None:
         return np.zeros(across.shape, dtype=bool)
-    rows, speed = _rows(scene, float(max(receivers_m[..., 2].max(), source_m[2])))
+    floor = scene.pool.floor_depth_m(np.concatenate([receivers_m.reshape(-1, 3), source_m[None]])).max()
+    rows, speed = _rows(scene, float(max(receivers_m[..., 2].max(), source_m[2])), float(floor))
     steepest = np.abs(np.diff(speed) / np.diff(rows)).max()
     sooner = across**3 * steepest**2 / (24 * speed.min() ** 3)
     return np.asarray(sooner > BEND_SHARE / frequency_hz)
@@ -87,6 +91,8 @@ def bent_paths(scene: Scene, room: Room, source_m: Floats, receivers_m: Floats, 
     across = np.hypot(*(receivers_m - source_m)[:, :2].T)
     steepest = np.arccos(np.clip(across / reach_m, 0.0, 1.0)) + _STEEPER
     tall = float(np.max(np.sqrt(np.maximum(reach_m**2 - across**2, 0.0)))) + float(np.max(across * np.tan(_STEEPER)))
+    if len(scene.pool.floor_planes.planes) > 1 or scene.pool.floor_planes.planes[0, 1:].any():
+        return _over_slopes(scene, room, source_m, receivers_m, steepest, reach_m, tall)
     rows, speed, storeys, floor_m = _unfolded(scene, float(source_m[2]), tall)
     z = receivers_m[:, 2, None]
     height = 0.0 if not np.isfinite(floor_m) else floor_m
@@ -97,10 +103,53 @@ def bent_paths(scene: Scene, room: Room, source_m: Floats, receivers_m: Floats, 
     return _described(scene, room, source_m, receivers_m, rays, rows, speed, storeys, height)
 
 
-def _rows(scene: Scene, deepest_m: float) -> tuple[Floats, Floats]:
+def _over_slopes(
+    scene: Scene,
+    room: Room,
+    source_m: Floats,
+    receivers_m: Floats,
+    steepest: Floats,
+    reach_m: Floats,
+    tall_m: float,
+) -> BentPaths:
+    """Paths over a floor that is not level, which sends rays aside and, towards shallow water, ever steeper."""
+    floor = scene.pool.floor_planes
+    incline = np.hypot(*floor.planes[:, 1:].T).max()
+    under = floor.depth_m(np.concatenate([receivers_m, source_m[None]]))
+    most = int(np.ceil(tall_m / max(under.min(), _SHALLOWEST_M))) + 1
+    # Each plane that is met between turns the ray by twice its incline.
+    steepest = steepest + (most + 1) * np.arctan(incline)
+    bottom_m = max(float(under.max() + incline * reach_m.max()), scene.water.profile[-1].depth_m)
+    rows, speed = _rows(scene, 0.0, min(bottom_m, DEEPEST_M))
+    storeys = np.arange(-most, most + 1)
+    longest_s = reach_m / speed.min()
+    rays = floor_eigenrays(rows, speed, floor, source_m, receivers_m, storeys, steepest, longest_s)
+    surface, bottom = _face_numbers(scene)
+    faces = np.where(rays.ends.faces > SURFACE, bottom + rays.ends.faces - 1, surface)
+    faces = np.where(rays.ends.faces < 0, -1, faces).astype(np.int8)
+    gain = path_gain(room, faces, rays.ends.sin_grazing)
+    length = rays.ends.time_s * float(scene.water.sound_speed_m_s(source_m[2]))
+    return BentPaths(
+        receiver=rays.receiver,
+        storey=rays.storey,
+        number=_rank(rays.ends.time_s, rays.receiver, rays.storey, np.sum(faces >= 0, axis=1)),
+        faces=faces,
+        delay_s=rays.ends.time_s,
+        amplitude=gain * rays.amplitude * np.exp(0.5j * np.pi * rays.caustics),
+        from_m=receivers_m[rays.receiver] - length[:, None] * rays.ends.heading,
+    )
+
+
+def _face_numbers(scene: Scene) -> tuple[int, int]:
+    """Among the room's faces: the surface, the last where it swallows sound, and the floor, or its first plane."""
+    names = [face.name for face in scene.pool.faces]
+    first = next((number for number, name in enumerate(names) if name.startswith("floor")), len(names))
+    return names.index("surface") if "surface" in names else len(names), first
+
+
+def _rows(scene: Scene, deepest_m: float, floor_m: float) -> tuple[Floats, Floats]:
     """Depths from the surface to the floor, or to a depth without one, and the sound speed there."""
-    floor = float(scene.pool.floor_planes.planes[0, 0])
-    bottom = floor if np.isfinite(floor) else min(max(deepest_m, _SHALLOWEST_ROW_M), DEEPEST_M)
+    bottom = floor_m if np.isfinite(floor_m) else min(max(deepest_m, _SHALLOWEST_ROW_M), DEEPEST_M)
     given = [row.depth_m for row in scene.water.profile if 0.0 < row.depth_m < bottom]
     rows = np.unique([0.0, *given, bottom])
     return rows, np.asarray(scene.water.sound_speed_m_s(rows))
@@ -109,7 +158,7 @@ def _rows(scene: Scene, deepest_m: float) -> tuple[Floats, Floats]:
 def _unfolded(scene: Scene, source_z: float, tall_m: float) -> tuple[Floats, Floats, Ints, float]:
     """Rows and speeds of the unfolded water, its storeys, and the floor's depth, inf where there is none."""
     floor = float(scene.pool.floor_planes.planes[0, 0])
-    rows, speed = _rows(scene, source_z + tall_m)
+    rows, speed = _rows(scene, source_z + tall_m, floor)
     most = int(np.ceil(tall_m / floor)) + 1 if np.isfinite(floor) else 1
     storeys = np.arange(-most, most + 1) if np.isfinite(floor) else np.array([-1, 0])
     parts = (
@@ -138,9 +187,7 @@ def _described(
 ) -> BentPaths:
     passed = rays.ends.passed
     turn = np.rint(rows[passed] / height_m).astype(int) if height_m else np.zeros(passed.shape, dtype=int)
-    names = [face.name for face in scene.pool.faces]
-    surface = names.index("surface") if "surface" in names else len(names)  # the one that swallows sound comes last
-    floor = names.index("floor") if "floor" in names else len(names)
+    surface, floor = _face_numbers(scene)
     faces = np.where(passed < 0, -1, np.where(turn % 2 == 0, surface, floor)).astype(np.int8)
     slowness = np.sqrt(1.0 - rays.ends.sin_angle**2) / rays.ends.speed_m_s
     sine = np.sqrt(np.maximum(1.0 - (slowness[:, None] * speed[passed]) ** 2, 0.0))

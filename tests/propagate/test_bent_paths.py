@@ -21,7 +21,10 @@ LAKE = {
 }
 # A little colder at the floor, so that the pressure there does not quicken sound.
 EVEN = {"profile": [{"depth_m": 0.0, "temperature_degc": 20.0}, {"depth_m": 8.0, "temperature_degc": 19.956613496}]}
+EVEN_DEEP = {"profile": [{"depth_m": 0.0, "temperature_degc": 20.0}, {"depth_m": 20.0, "temperature_degc": 19.891641}]}
 FLOOR = {"depth_m": 8.0, "floor": "mud", "surface_roughness_m": 0.01}
+SLOPE = {"floor_points_m": [(0.0, 0.0, 8.0), (10.0, 0.0, 8.3), (0.0, 10.0, 7.3)], "floor": "mud"}
+SHELF = {"depth_profile_m": [(-10.0, 9.0), (21.0, 6.5), (35.0, 6.5)], "floor": "mud"}
 SOURCE = np.array([0.0, 0.0, 6.0])
 
 
@@ -30,10 +33,13 @@ def placed(range_m, depth_m=2.0):
     return np.array([[*away, depth_m], [*away, depth_m + 0.05], [*(1.001 * away), depth_m]])
 
 
-@pytest.mark.parametrize("pool", [FLOOR, {"floor_points_m": None}])
+@pytest.mark.parametrize(
+    ("pool", "water"),
+    [(FLOOR, EVEN), ({"floor_points_m": None}, EVEN), (SLOPE, EVEN_DEEP), (SHELF, EVEN_DEEP)],
+)
 @pytest.mark.parametrize("range_m", [20.0, 60.0])
-def test_in_even_water_they_are_the_straight_ones(make_scene, monkeypatch, pool, range_m):
-    scene = make_scene(pool, water=EVEN, pinger=tuple(SOURCE), vehicle=(20.0, 0.0, 2.0))
+def test_in_even_water_they_are_the_straight_ones(make_scene, monkeypatch, pool, water, range_m):
+    scene = make_scene(pool, water=water, pinger=tuple(SOURCE), vehicle=(20.0, 0.0, 2.0))
     values = {"frequency_hz": 30e3, "horizon_s": 6e-3, "floor_db": -60.0}
     straight = arrivals(scene, placed(range_m), SOURCE, **values)
     monkeypatch.setattr(bent_paths, "BEND_SHARE", -1.0)
@@ -62,9 +68,10 @@ def test_in_one_gradient_the_direct_sound_takes_its_exact_time(make_scene):
     np.testing.assert_allclose(paths.delay_s[:, 0], time, rtol=1e-9)
 
 
-def test_no_echo_comes_before_the_direct_sound_of_a_lake(make_scene, monkeypatch):
+@pytest.mark.parametrize("pool", [FLOOR, SLOPE, SHELF])
+def test_no_echo_comes_before_the_direct_sound_of_a_lake(make_scene, monkeypatch, pool):
     """With straight rays the surface echo, which runs through the warm water, is first from 63 m on."""
-    scene = make_scene(FLOOR, water=LAKE, pinger=(0.0, 0.0, 6.0), vehicle=(70.0, 0.0, 4.0))
+    scene = make_scene(pool, water=LAKE, pinger=(0.0, 0.0, 6.0), vehicle=(70.0, 0.0, 4.0))
     receivers = np.stack([placed(range_m, 4.0) for range_m in np.arange(30.0, 120.0, 10.0)])
     paths = arrivals(scene, receivers, SOURCE, frequency_hz=30e3)
     heard = paths.valid[:, :, 0]
@@ -76,8 +83,9 @@ def test_no_echo_comes_before_the_direct_sound_of_a_lake(make_scene, monkeypatch
     assert np.any(straight.valid[..., 1:] & (straight.delay_s[..., 1:] < straight.delay_s[..., :1]))
 
 
-def test_the_map_of_windows_is_that_of_the_arrivals(make_scene):
-    scene = make_scene(FLOOR, water=LAKE, pinger=(0.0, 0.0, 6.0), vehicle=(70.0, 0.0, 4.0))
+@pytest.mark.parametrize("pool", [FLOOR, SLOPE])
+def test_the_map_of_windows_is_that_of_the_arrivals(make_scene, pool):
+    scene = make_scene(pool, water=LAKE, pinger=(0.0, 0.0, 6.0), vehicle=(70.0, 0.0, 4.0))
     receivers = np.stack([placed(range_m, 3.0) for range_m in (3.0, 8.0, 40.0, 80.0)])
     paths = arrivals(scene, receivers, SOURCE, frequency_hz=30e3)
     windows = multipath_free_map_s(scene, receivers, SOURCE, frequency_hz=30e3)

@@ -1,0 +1,68 @@
+"""Steps of rays from row to row of a sound-speed profile, on circular arcs (`ray_tracing`)."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.frames import Floats
+
+_TINY = 1e-6  # of g times time: below it the series of artanh is exact to rounding
+MOST_ARCS = 3_000
+
+
+class Rays(NamedTuple):
+    """Rays on their way: depth, sound speed, sine of the angle, ``cos(theta) / c``, and the layer ahead."""
+
+    z: Floats
+    c: Floats
+    sine: Floats
+    xi: Floats
+    layer: NDArray[np.int64]
+
+    def take(self, which: NDArray[np.bool_]) -> Rays:
+        return Rays._make(values[which] for values in self)
+
+
+def start(rows_m: Floats, speed_m_s: Floats, from_depth_m: Floats, angle: Floats) -> Rays:
+    z = np.array(from_depth_m, dtype=float)
+    c = np.interp(z, rows_m, speed_m_s)
+    layer = np.clip(np.searchsorted(rows_m, z, side="right") - 1, 0, len(rows_m) - 2)
+    return Rays(z, c, np.sin(angle), np.cos(angle) / c, layer)
+
+
+def to_next_row(rows_m: Floats, speed_m_s: Floats, rays: Rays) -> tuple[Floats, Floats, Rays]:
+    """Gradient of the rays' layers, the range across them, and the rays where they leave."""
+    z, c, sine, xi, layer = rays
+    slope = (np.diff(speed_m_s) / np.diff(rows_m))[layer]
+    down = np.where(sine != 0, sine > 0, slope < 0)
+    far = layer + down
+    turns = xi * speed_m_s[far] >= 1.0  # before it comes to the row ahead
+    row = np.where(turns, layer + 1 - down, far)
+    c_row, z_row = speed_m_s[row], rows_m[row]
+    out = np.sqrt(np.maximum(1.0 - (xi * c_row) ** 2, 0.0))
+    steep = np.abs(sine) + out
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # Written without the difference of two sines, which nearly cancel where the gradient is small.
+        across = xi * (c + c_row) * np.abs(z_row - z) / steep
+        reach = np.where(turns, steep / (xi * np.abs(slope)), across)
+    reach = np.where(np.isfinite(reach), reach, np.inf)  # level in even water, or along the axis of a channel
+    sine_then = np.where(down ^ turns, out, -out)
+    return slope, reach, Rays(z_row, c_row, sine_then, xi, layer + np.where(sine_then > 0, 1, -1))
+
+
+def along_arc(rays: Rays, slope: Floats, step_m: Floats) -> tuple[Floats, Floats]:
+    """Depth and sine of the angle a step of range on, within the layer."""
+    sine = np.clip(rays.sine - rays.xi * slope * step_m, -1.0, 1.0)
+    level = rays.xi * rays.c + np.sqrt(1.0 - sine**2)
+    return rays.z + step_m * (rays.sine + sine) / level, sine
+
+
+def arc_time(xi: Floats, slope: Floats, range_m: Floats, sine: Floats, sine_then: Floats) -> Floats:
+    """Travel time along arcs of one gradient, by the difference of the two artanh in one."""
+    q = xi * range_m / (1.0 - sine * sine_then)
+    small = np.abs(slope * q) < _TINY
+    g = np.where(small, 1.0, slope)
+    return np.where(small, q, np.arctanh(g * q) / g)
