@@ -155,10 +155,16 @@ def _brackets(
 
 
 def root_between(
-    miss: Callable[[Floats, NDArray[np.int64]], Floats], low: Floats, high: Floats, at_low: Floats, at_high: Floats
+    miss: Callable[[Floats, NDArray[np.int64]], Floats],
+    low: Floats,
+    high: Floats,
+    at_low: Floats,
+    at_high: Floats,
+    *,
+    narrow: float = _NARROW,
 ) -> tuple[Floats, Floats]:
     """Angles between `low` and `high` at which rays miss by nothing, and by what they miss; the misses at the two are
-    of unlike sign.
+    of unlike sign. Brackets that become narrower than that are given up.
 
     The secant method with the miss of an end halved that stays for a second time: M. Dowell and P. Jarratt, A modified
     regula falsi method for computing the root of an equation, BIT 11, 168-174 (1971).
@@ -176,7 +182,7 @@ def root_between(
         same = side == np.sign(at_high)
         at_low, at_high = np.where(same, stays * at_low, off), np.where(same, off, stays * at_high)
         low, high = np.where(same, low, here), np.where(same, here, high)
-        on = (np.abs(off) > MISS_M) & (high - low > _NARROW)
+        on = (np.abs(off) > MISS_M) & (high - low > narrow)
         going, before = going[on], side[on]
         low, high, at_low, at_high = (ends[on] for ends in (low, high, at_low, at_high))
     return angle, missed

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,8 @@ from acoustics.physics.floor_rays import Landings, in_storey, trace_over_floor
 
 _AT_ONCE = 300  # receivers whose fans are followed together
 _STEPS = 8
+_NARROW = 1e-8  # [rad]: nothing is between that Newton's method does not find
+_NEAR_M = 1e-3
 _SAME_ANGLE = 1e-8  # [rad]
 _LARGEST_STEP = 0.1  # [rad]
 
@@ -87,28 +89,30 @@ def floor_eigenrays(
     """
     aim = in_storey(storeys, floor.depth_m(to_m)[:, None], to_m[:, 2:])  # (receiver, storey)
 
-    def trace(which: NDArray[np.int64], angle: Floats, turn: Floats) -> Landings:
-        return trace_over_floor(rows_m, speed_m_s, floor, from_m, to_m[which], angle, turn, longest_s[which])
+    def trace(which: NDArray[np.int64], angle: Floats, turn: Floats, longest_s: Floats | None = None) -> Landings:
+        longest = np.full(len(which), np.inf) if longest_s is None else longest_s[which]
+        return trace_over_floor(rows_m, speed_m_s, floor, from_m, to_m[which], angle, turn, longest)
 
-    receiver, target, *bracket = _brackets(trace, aim, np.minimum(steepest, STEEPEST))
+    receiver, target, *bracket = _brackets(trace, aim, np.minimum(steepest, STEEPEST), longest_s)
 
     def miss(angle: Floats, which: NDArray[np.int64]) -> Floats:
         landed = trace(receiver[which], angle, np.zeros(len(which)))
         return landed.unfolded_m - aim[receiver[which], target[which]]
 
-    angle, _ = root_between(miss, *bracket)
+    # At an edge of the floor depths leap, so that signs change without a ray between.
+    angle, missed = root_between(miss, *bracket, narrow=_NARROW)
+    near = np.abs(missed) < _NEAR_M
+    receiver, target, angle = receiver[near], target[near], angle[near]
     turn = np.zeros(len(angle))
-    left = np.arange(len(angle))
+    off, slope = _misses(trace, aim, receiver, target, angle, turn)
     for _ in range(_STEPS):
-        off, slope = _misses(trace, aim, receiver[left], target[left], angle[left], turn[left])
-        on = (np.abs(np.linalg.det(slope)) > 0) & (np.abs(off).max(axis=1) > MISS_M)
-        left, off, slope = left[on], off[on], slope[on]
+        left = np.flatnonzero((np.abs(np.linalg.det(slope)) > 0) & (np.abs(off).max(axis=1) > MISS_M))
         if not left.size:
             break
-        step = np.clip(np.linalg.solve(slope, off[..., None])[..., 0], -_LARGEST_STEP, _LARGEST_STEP)
+        step = np.clip(np.linalg.solve(slope[left], off[left, :, None])[..., 0], -_LARGEST_STEP, _LARGEST_STEP)
         angle[left] = np.clip(angle[left] - step[:, 0], -STEEPEST, STEEPEST)
         turn[left] -= step[:, 1]
-    off, slope = _misses(trace, aim, receiver, target, angle, turn)
+        off[left], slope[left] = _misses(trace, aim, receiver[left], target[left], angle[left], turn[left])
     again = (np.diff(receiver) == 0) & (np.diff(target) == 0) & (np.abs(np.diff(angle)) < _SAME_ANGLE)
     det = np.linalg.det(slope)
     met = np.flatnonzero((np.abs(off).max(axis=1) < MET_M) & (np.abs(det) > 0) & ~np.append(again, False))
@@ -123,21 +127,31 @@ def floor_eigenrays(
     return FloorEigenrays(receiver, storeys[target], ends, amplitude, (det < 0).astype(np.int64))
 
 
-_Trace = Callable[[NDArray[np.int64], Floats, Floats], Landings]
-"""Lands rays at receivers, by their index, angle and turn."""
+class _Trace(Protocol):
+    """Lands rays at receivers, by their index, angle and turn, if asked in the time that each receiver allows."""
+
+    def __call__(
+        self, which: NDArray[np.int64], angle: Floats, turn: Floats, longest_s: Floats | None = None, /
+    ) -> Landings: ...
 
 
 def _brackets(
-    trace: _Trace, aim: Floats, steepest: Floats
+    trace: _Trace, aim: Floats, steepest: Floats, longest_s: Floats
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats, Floats, Floats, Floats]:
     """Receivers and targets between neighbours of a fan; the angles of both [rad] and their misses [m]."""
     found = []
-    fan = np.linspace(-1.0, 1.0, FAN)
+    fan, number = np.linspace(0.0, 1.0, FAN), np.arange(FAN)
     for begin in range(0, len(aim), _AT_ONCE):
         some = np.arange(begin, min(begin + _AT_ONCE, len(aim)))
-        angle = fan * steepest[some, None]
         which = np.repeat(some, FAN)
-        depth = trace(which, angle.ravel(), np.zeros(which.size)).unfolded_m.reshape(angle.shape)
+        lowest, highest = -steepest[some], steepest[some]
+        for in_time in (longest_s, None):  # most of a first fan is too steep to come so far in time
+            angle = lowest[:, None] + fan * (highest - lowest)[:, None]
+            depth = trace(which, angle.ravel(), np.zeros(which.size), in_time).unfolded_m.reshape(angle.shape)
+            comes = np.isfinite(depth)
+            first, last = np.where(comes, number, FAN).min(axis=1), np.where(comes, number, -1).max(axis=1)
+            rows = np.arange(len(some))
+            lowest, highest = angle[rows, np.maximum(first - 1, 0) % FAN], angle[rows, np.minimum(last + 1, FAN - 1)]
         off = depth[:, None] - aim[some, :, None]  # (receiver, storey, ray)
         between = ((off[..., 1:] > 0) != (off[..., :-1] > 0)) & np.isfinite(off[..., 1:] + off[..., :-1])
         one, target, gap = np.nonzero(between)

@@ -162,7 +162,9 @@ def _moved(
     z, sine = np.where(at_row, then.z, z), np.where(at_row, then.sine, sine)
     moved = Rays(z, rays.c + slope * (z - rays.z), sine, rays.xi, np.where(at_row, then.layer, rays.layer))
     place = state.place + step[:, None] * state.way
-    plane = np.where(event == _EDGE, _plane(floor, place + _PAST_EDGE_M * state.way), state.plane)
+    over = np.flatnonzero(event == _EDGE)
+    plane = state.plane.copy()
+    plane[over] = _plane(floor, place[over] + _PAST_EDGE_M * state.way[over])
     time = state.time + arc_time(rays.xi, slope, step, rays.sine, sine)
     return _State(state.number, place, state.way, moved, plane, event == _FLOOR, state.storey, time), event
 

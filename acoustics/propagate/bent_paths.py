@@ -22,7 +22,8 @@ from acoustics.propagate.kept_paths import KeptPaths, Limits
 from acoustics.scene.scene import Scene
 
 BEND_SHARE = 0.02  # of a period of the carrier: a difference in travel time that is no longer taken as none
-_STEEPER = np.deg2rad(3.0)  # than a straight path may be that is as long as is looked for
+_STEEPER = np.deg2rad(3.0)  # than the steepest path a ray of the fan may be, so that it has a neighbour
+_SLOWER = 1 + 1e-9
 _SHALLOWEST_M = 0.1  # of water whose storeys are counted
 _SHALLOWEST_ROW_M = 1.0  # of the last row, where there is no floor
 
@@ -72,8 +73,42 @@ def bends(scene: Scene, receivers_m: Floats, source_m: Floats, *, frequency_hz: 
     return np.asarray(sooner > BEND_SHARE / frequency_hz)
 
 
-def bent_paths(scene: Scene, room: Room, source_m: Floats, receivers_m: Floats, reach_m: Floats) -> BentPaths:
-    """Every path up to a length, in water where `bends` holds.
+def direct_times_s(scene: Scene, source_m: Floats, receivers_m: Floats) -> Floats:
+    """Travel times [s] of the first direct ray to receivers (n, 3), shape (n,); inf in a shadow zone."""
+    floor = scene.pool.floor_planes
+    across, length = np.hypot(*(receivers_m - source_m)[:, :2].T), np.linalg.norm(receivers_m - source_m, axis=1)
+    first = np.full(len(across), np.inf)
+    if _slopes(scene):
+        under = float(floor.depth_m(np.concatenate([receivers_m, source_m[None]])).max())
+        rows, speed = _rows(scene, 0.0, _deepest_m(scene, under, float(across.max())))
+        steepest, any_time, own = _steepest(speed, across, length), first.copy(), np.zeros(1, dtype=np.int64)
+        found = floor_eigenrays(rows, speed, floor, source_m, receivers_m, own, steepest, any_time)
+        direct = np.all(found.ends.faces < 0, axis=1)
+        np.minimum.at(first, found.receiver[direct], found.ends.time_s[direct])
+        return first
+    rows, speed, _, floor_m = _unfolded(scene, float(max(receivers_m[:, 2].max(), source_m[2])), 0.0)
+    watched = (rows == 0) | (rows == floor_m)
+    depth, steepest = receivers_m[:, 2:], _steepest(speed, across, length)
+    rays = eigenrays(rows, speed, float(source_m[2]), depth, across, steepest=steepest, watched=watched)
+    direct = np.all(rays.ends.passed < 0, axis=1)
+    np.minimum.at(first, rays.receiver[direct], rays.ends.time_s[direct])
+    return first
+
+
+def _slopes(scene: Scene) -> bool:
+    planes = scene.pool.floor_planes.planes
+    return len(planes) > 1 or bool(planes[0, 1:].any())
+
+
+def _steepest(speed_m_s: Floats, across_m: Floats, length_m: Floats) -> Floats:
+    """Steepest departure [rad] of a ray no longer than that: somewhere it is as flat as the straight way, by Snell."""
+    return np.arccos(np.clip(speed_m_s.min() / speed_m_s.max() * across_m / length_m, 0.0, 1.0))
+
+
+def bent_paths(
+    scene: Scene, room: Room, source_m: Floats, receivers_m: Floats, straight_s: Floats, horizon_s: float
+) -> BentPaths:
+    """Every path up to a time after the direct sound, in water where `bends` holds.
 
     Parameters
     ----------
@@ -85,15 +120,18 @@ def bent_paths(scene: Scene, room: Room, source_m: Floats, receivers_m: Floats, 
         Source [m].
     receivers_m : ndarray, shape (n_receivers, 3)
         Receivers [m].
-    reach_m : ndarray, shape (n_receivers,)
-        Longest path of interest to each [m].
+    straight_s : ndarray, shape (n_receivers,)
+        Travel time along the straight line to each [s]; counts where there is no direct ray.
+    horizon_s : float
+        Latest echo after it [s].
     """
     across = np.hypot(*(receivers_m - source_m)[:, :2].T)
-    steepest = np.arccos(np.clip(across / reach_m, 0.0, 1.0)) + _STEEPER
-    tall = float(np.max(np.sqrt(np.maximum(reach_m**2 - across**2, 0.0)))) + float(np.max(across * np.tan(_STEEPER)))
-    if len(scene.pool.floor_planes.planes) > 1 or scene.pool.floor_planes.planes[0, 1:].any():
-        return _over_slopes(scene, room, source_m, receivers_m, steepest, reach_m, tall)
+    if _slopes(scene):
+        return _over_slopes(scene, room, source_m, receivers_m, straight_s, horizon_s)
+    reach_m = room.fastest_m_s * (straight_s + horizon_s)
+    tall = _tall_m(across, reach_m)
     rows, speed, storeys, floor_m = _unfolded(scene, float(source_m[2]), tall)
+    steepest = _steepest(speed, across, reach_m)
     z = receivers_m[:, 2, None]
     height = 0.0 if not np.isfinite(floor_m) else floor_m
     images = np.where(storeys % 2 == 0, storeys * height + z, (storeys + 1) * height - z)
@@ -108,21 +146,20 @@ def _over_slopes(
     room: Room,
     source_m: Floats,
     receivers_m: Floats,
-    steepest: Floats,
-    reach_m: Floats,
-    tall_m: float,
+    straight_s: Floats,
+    horizon_s: float,
 ) -> BentPaths:
     """Paths over a floor that is not level, which sends rays aside and, towards shallow water, ever steeper."""
     floor = scene.pool.floor_planes
-    incline = np.hypot(*floor.planes[:, 1:].T).max()
+    first = direct_times_s(scene, source_m, receivers_m)
+    longest_s = np.where(np.isfinite(first), _SLOWER * first, straight_s) + horizon_s
+    reach_m, across = room.fastest_m_s * longest_s, np.hypot(*(receivers_m - source_m)[:, :2].T)
     under = floor.depth_m(np.concatenate([receivers_m, source_m[None]]))
-    most = int(np.ceil(tall_m / max(under.min(), _SHALLOWEST_M))) + 1
+    most = int(np.ceil(_tall_m(across, reach_m) / max(under.min(), _SHALLOWEST_M))) + 1
+    rows, speed = _rows(scene, 0.0, _deepest_m(scene, under.max(), reach_m.max()))
     # Each plane that is met between turns the ray by twice its incline.
-    steepest = steepest + (most + 1) * np.arctan(incline)
-    bottom_m = max(float(under.max() + incline * reach_m.max()), scene.water.profile[-1].depth_m)
-    rows, speed = _rows(scene, 0.0, min(bottom_m, DEEPEST_M))
+    steepest = _steepest(speed, across, reach_m) + (most + 1) * np.arctan(_incline(scene))
     storeys = np.arange(-most, most + 1)
-    longest_s = reach_m / speed.min()
     rays = floor_eigenrays(rows, speed, floor, source_m, receivers_m, storeys, steepest, longest_s)
     surface, bottom = _face_numbers(scene)
     faces = np.where(rays.ends.faces > SURFACE, bottom + rays.ends.faces - 1, surface)
@@ -138,6 +175,20 @@ def _over_slopes(
         amplitude=gain * rays.amplitude * np.exp(0.5j * np.pi * rays.caustics),
         from_m=receivers_m[rays.receiver] - length[:, None] * rays.ends.heading,
     )
+
+
+def _tall_m(across_m: Floats, reach_m: Floats) -> float:
+    """Height [m] of the unfolded water that paths come through, and somewhat more."""
+    return float(np.max(np.sqrt(np.maximum(reach_m**2 - across_m**2, 0.0))) + np.max(across_m) * np.tan(_STEEPER))
+
+
+def _incline(scene: Scene) -> float:
+    return float(np.hypot(*scene.pool.floor_planes.planes[:, 1:].T).max())
+
+
+def _deepest_m(scene: Scene, under_m: float, reach_m: float) -> float:
+    """No floor within reach is deeper [m], and none of the profile's rows."""
+    return min(max(under_m + _incline(scene) * reach_m, scene.water.profile[-1].depth_m), DEEPEST_M)
 
 
 def _face_numbers(scene: Scene) -> tuple[int, int]:
@@ -235,7 +286,7 @@ def kept_bent_paths(
     straight_m = np.linalg.norm(flat - source_m, axis=-1)
     straight_s = straight_m / room.mean_speed_m_s(flat[:, 2], np.full(len(flat), source_m[2]))
     loss = np.log(10) / 20 * limits.loss_db_per_m
-    rays = bent_paths(scene, room, source_m, flat, room.fastest_m_s * (straight_s + limits.horizon_s))
+    rays = bent_paths(scene, room, source_m, flat, straight_s, limits.horizon_s)
     # The direct path has a row at every element, though no ray may take it.
     bounces = np.sum(rays.faces >= 0, axis=1)
     key = np.column_stack([rays.receiver // n_hydrophones, rays.storey, bounces, rays.number])

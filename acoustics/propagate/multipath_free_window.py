@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.propagate.arrivals import DEFAULT_HORIZON_S, arrivals
-from acoustics.propagate.bent_paths import bends
+from acoustics.propagate.bent_paths import bends, direct_times_s
 from acoustics.propagate.echoes import (
     check_limits,
     checked_geometry,
@@ -26,6 +26,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
 _FIRST_LOOK_S = 4e-3
+_FIRST_LOOK_BENT_S = 1e-4
 
 
 def multipath_free_map_s(
@@ -86,17 +87,25 @@ def multipath_free_map_s(
         window[found] = earliest[found]
         left &= ~found[:, None] & (looked_s < horizon_s)
         looked_s = min(4 * looked_s, horizon_s)
-    if bent.any():
+    # Far off in shallow water the first echo is soon there, and the next milliseconds hold many.
+    looked_s, rows = min(_FIRST_LOOK_BENT_S, horizon_s), np.flatnonzero(bent)
+    if rows.size:
+        window[rows] = 0.0
+        first = direct_times_s(scene, source, elements[rows].reshape(-1, 3)).reshape(rows.size, -1)
+        rows = rows[np.isfinite(first).any(axis=-1)]
+    while rows.size:
         paths = arrivals(
             scene,
-            elements[bent],
+            elements[rows],
             source,
             frequency_hz=frequency_hz,
-            horizon_s=horizon_s,
+            horizon_s=looked_s,
             floor_db=threshold_db,
-            hull=None if hull is None else hull.take(np.flatnonzero(bent)),
+            hull=None if hull is None else hull.take(rows),
         )
-        window[bent] = multipath_free_s(paths, threshold_db=threshold_db)
+        window[rows] = multipath_free_s(paths, threshold_db=threshold_db)
+        rows = rows[(window[rows] >= looked_s) & (looked_s < horizon_s)]
+        looked_s = min(4 * looked_s, horizon_s)
     return window.reshape(hydrophones.shape[:-2])
 
 

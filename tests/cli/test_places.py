@@ -31,6 +31,7 @@ THERMOCLINE = """profile = [
   { depth_m = 5.0, temperature_degc = 13.0 },
   { depth_m = 8.0, temperature_degc = 10.0 },
 ]"""
+SHELF = "depth_profile_m = [[0.0, 4.0], [30.0, 6.0], [60.0, 9.0], [90.0, 9.0]]\nfloor"
 FAR = {
     "depth_m = 12.0\nfloor": "depth_m = 8.0\nfloor",
     "[40.0, 12.0, 8.0]": "[80.0, 12.0, 6.0]",
@@ -44,11 +45,13 @@ FAR = {
 @pytest.fixture
 def place(tmp_path):
     def write(name):
-        if name == "lake":
+        if "lake" in name:
             text = re.sub(r"profile = \[.*?\n\]", THERMOCLINE, LAKE, count=1, flags=re.DOTALL)
         else:
             text = re.sub(r"outline_m = .*\nfloor_points_m = .*", PLACES[name], BASIN, count=1)
-        for old, new in {"ell": MOVED, "lake": FAR}.get(name, {}).items():
+        for old, new in {"ell": MOVED, "lake": FAR, "shelf-lake": FAR | {"depth_m = 12.0\nfloor": SHELF}}.get(
+            name, {}
+        ).items():
             text = text.replace(old, new)
         path = tmp_path / f"{name}.toml"
         path.write_text(text, encoding="utf-8")
@@ -61,7 +64,7 @@ def place(tmp_path):
 @pytest.mark.parametrize(
     ("name", "command"),
     [(name, command) for name in (*PLACES, "lake") for command in ("check", "map", "validate")]
-    + [("hopper", "spacing"), ("lake", "spacing")],
+    + [("hopper", "spacing"), ("lake", "spacing"), ("shelf-lake", "check"), ("shelf-lake", "validate")],
 )
 def test_each_place_is_answered(place, name, command):
     good(command, str(place(name)), *QUICK.get(command, []))

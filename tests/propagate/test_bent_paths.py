@@ -92,6 +92,19 @@ def test_the_map_of_windows_is_that_of_the_arrivals(make_scene, pool):
     np.testing.assert_allclose(windows, multipath_free_s(paths), rtol=1e-9)
 
 
+@pytest.mark.parametrize("pool", [FLOOR, SLOPE])
+@pytest.mark.parametrize("range_m", [40.0, 90.0])
+def test_direct_sound_is_found_however_soon_one_stops_to_listen(make_scene, pool, range_m):
+    """At 90 m it leaves more steeply than any straight path of much the same length."""
+    scene = make_scene(pool, water=LAKE, pinger=(0.0, 0.0, 6.0), vehicle=(70.0, 0.0, 4.0))
+    receivers = placed(range_m, 0.5)
+    short, long = (arrivals(scene, receivers, SOURCE, frequency_hz=30e3, horizon_s=h) for h in (1e-5, 4e-3))
+    assert long.valid[:, 0].all()
+    np.testing.assert_allclose(short.delay_s[:, 0], long.delay_s[:, 0], rtol=1e-12)
+    first = bent_paths.direct_times_s(scene, SOURCE, receivers)
+    np.testing.assert_allclose(first, long.delay_s[:, 0], rtol=1e-9)
+
+
 def test_it_bends_only_where_it_counts(make_scene):
     scene = make_scene(FLOOR, water=LAKE, pinger=(0.0, 0.0, 6.0), vehicle=(70.0, 0.0, 4.0))
     found = bent_paths.bends(scene, np.stack([placed(5.0), placed(60.0)]), SOURCE, frequency_hz=30e3)
