@@ -14,6 +14,7 @@ from importlib import import_module
 import click
 
 from acoustics.base.errors import InputError, PingfixError, on_one_line
+from acoustics.base.memory import keep_freed_memory
 from acoustics.cli.progress import Progress
 
 # In the order in which a crew needs them. Modules load when used, so that --help answers at once.
@@ -86,6 +87,7 @@ def pingfix(context: click.Context) -> None:
 
 def main() -> None:
     """Run the command line."""
+    keep_freed_memory()
     warnings.showwarning = lambda message, *_, **__: _one_line_warning(str(message))
     for name in ("SIGTERM", "SIGHUP", "SIGQUIT"):
         number = getattr(signal, name, None)  # not every system has them all

@@ -14,9 +14,8 @@ from functools import partial
 from multiprocessing.connection import wait as wait_for_end
 from typing import Any
 
-import numpy as np
+from acoustics.base.memory import keep_freed_memory
 
-_LARGE_ARRAY_BYTES = 31 << 20  # just under the largest that changes this
 # Every library that numpy's linear algebra may be built on reads one of these when it is loaded.
 _THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 _FORKED = "forkserver" in multiprocessing.get_all_start_methods()
@@ -70,9 +69,7 @@ def processes(jobs: int, module: str) -> Iterator[ProcessPoolExecutor]:
 def _become_worker() -> None:
     """Leave Ctrl-C to the parent, and never outlive it, even if it is killed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    # Once a large array has come and gone, the C library keeps freed memory up to twice its size instead of asking the
-    # system for the same pages again for every array of a chunk, which took a fifth of a worker's time.
-    np.empty(_LARGE_ARRAY_BYTES, dtype=np.uint8)
+    keep_freed_memory()
     threading.Thread(target=_leave_with_parent, daemon=True).start()
 
 
