@@ -198,8 +198,8 @@ class Sight:
         """Of each hydrophone's own arrival by its own place along the body's axes, k = 3 [s/m]; of others', none."""
         return -(self.slowness @ rotation)
 
-    def shared_effects(self, sizes: ErrorSizes, rotation: Floats, travelled_m: Floats) -> Floats:
-        """Effect of one standard deviation of each error that a whole run shares, in the order of `SHARED`.
+    def shared_effects(self, sizes: ErrorSizes, rotation: Floats, travelled_m: Floats, sums: Floats) -> Floats:
+        """Effect on sums of arrival times of one standard deviation of each error that a whole run shares.
 
         Parameters
         ----------
@@ -209,25 +209,26 @@ class Sight:
             From the body to the frame of the levers.
         travelled_m : ndarray, shape (..., 3)
             Horizontal way since the start of the run [m].
+        sums : ndarray, shape (..., k, n)
+            Each row a sum of the arrival times, as their differences are.
 
         Returns
         -------
-        ndarray, shape (..., n, 6 + 4 n) [s]
+        ndarray, shape (..., k, 6 + 4 n)
+            In the order of `SHARED` [s, if the sums are of seconds].
         """
-        *batch, n, _ = self.unit.shape
-        mounting = self.by_mounting(rotation) * np.broadcast_to(sizes.element_sd_m, n)[:, None]
-        apart = np.zeros((*batch, n, n, 3))
-        apart[..., range(n), range(n), :] = mounting
-        skew = sizes.skew_sd_s[..., None, None] * np.eye(n)
+        n = self.unit.shape[-2]
         columns = {
             "heading": self.by_heading(travelled_m if sizes.dead_reckoned else None) * sizes.heading_bias_sd,
             "log_scale": self.by_log_scale(travelled_m) * sizes.log_scale_sd,
             "sound_speed": self.by_sound_speed * sizes.sound_speed_sd_m_s,
             "start": self.by_start * sizes.start_sd_m,
-            "mounting": apart.reshape(*batch, n, 3 * n),
-            "skew": np.broadcast_to(skew, (*batch, n, n)),
         }
-        return np.concatenate([columns[name] for name in SHARED], axis=-1)
+        of_all = sums @ np.concatenate([columns[name] for name in SHARED if name in columns], axis=-1)
+        mounting = self.by_mounting(rotation) * np.broadcast_to(sizes.element_sd_m, n)[:, None]
+        apart = sums[..., None] * mounting[..., None, :, :]  # each hydrophone's place moves its own arrival alone
+        skew = np.broadcast_to(sums * sizes.skew_sd_s[..., None, None], apart.shape[:-1])
+        return np.concatenate([of_all, apart.reshape(*apart.shape[:-2], 3 * n), skew], axis=-1)
 
 
 def sight_of_source(

@@ -55,7 +55,7 @@ def test_effects_of_what_a_run_shares_equal_differences():
             off[hydrophone, axis] = SIZES.element_sd_m[hydrophone]
             expected.append(slope(1.0, mounting=off))
     expected += [slope(3e-7, skew=one) for one in np.eye(5)]
-    found = at.shared_effects(SIZES, rotation, TRAVELLED)
+    found = at.shared_effects(SIZES, rotation, TRAVELLED, np.eye(5))
     assert SHARED == ("heading", "log_scale", "sound_speed", "start", "mounting", "skew")
     np.testing.assert_allclose(found, np.transpose(expected), rtol=1e-5, atol=1e-12)
 
@@ -82,7 +82,7 @@ def test_a_plane_wave_is_the_limit_of_a_far_source():
 def test_positions_from_elsewhere_do_not_turn_with_the_heading():
     at, rotation = sight()
     fixed = ErrorSizes(heading_bias_sd=0.03, dead_reckoned=False)
-    found = at.shared_effects(fixed, rotation, TRAVELLED)[:, 0]
+    found = at.shared_effects(fixed, rotation, TRAVELLED, np.eye(5))[:, 0]
     np.testing.assert_allclose(found, slope(0.03, attitude=[0.0, 0.0, 1.0]), rtol=1e-5)
 
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc, expit, logsumexp
 
 from acoustics.base.frames import Floats
-from acoustics.base.least_squares import transposed
+from acoustics.base.least_squares import inverse_factor, transposed
 from acoustics.base.polygons import half_planes, signed_area
 from acoustics.estimate.fuse.echo_rows import ROWS
 from acoustics.estimate.fuse.model import FusionProblem, linearise
@@ -111,20 +111,24 @@ def _of_another_place(
     edges = np.sqrt(np.arange(_RINGS + 1) / _RINGS)
     radius = way[..., None] * np.sqrt((np.arange(_RINGS) + 0.5) / _RINGS)
     thick, wide = way[..., None] * np.diff(edges), radius * (2.0 * np.pi / _SECTORS)
-    there = np.empty((*radius.shape, 3))
-    there[..., :2] = place[:, None, None, :2] + radius[..., None] * level[:, None]
-    there[..., 2] = (place[:, 2] if problem.depth is None else problem.depth[run])[:, None, None]
-    ears = place[:, None] + problem.hydrophones @ transposed(problem.rotation[run, ping])
-    toward = there[..., None, :] - ears[:, None, None]
-    path = np.linalg.norm(toward, axis=-1)  # (m, sectors, rings, n)
-    white = whitener[run, ping] @ problem.differences[ping]
+    depth = place[:, 2] if problem.depth is None else problem.depth[run]
+    lever = problem.hydrophones @ transposed(problem.rotation[run, ping])  # (m, n, 3)
+    # From each hydrophone to the cells: outwards, sideways and down, (m, sectors, rings, n).
+    outwards = radius[..., None] - (level @ transposed(lever[..., :2]))[:, :, None]
+    around = -(sideways @ transposed(lever[..., :2]))[:, :, None]
+    down = ((depth - place[:, 2])[:, None] - lever[..., 2])[:, None, None]
+    path = np.sqrt(outwards**2 + around**2 + down**2)
+    turned = transposed(whitener[run, ping] @ problem.differences[ping])[:, None]  # (m, 1, n, k)
     seen = np.einsum("mkl,ml->mk", whitener[run, ping], problem.delay[run, ping])
-    off = seen[:, None, None] - np.einsum("mkn,msan->msak", white, path)
-    by = np.einsum("mkn,msani->msaki", white, toward / path[..., None])
-    outwards = np.einsum("msaki,si->msak", by[..., :2], level) * (_SMOOTH / np.sqrt(12.0) * thick)[..., None]
-    around = np.einsum("msaki,si->msak", by[..., :2], sideways) * (_SMOOTH / np.sqrt(12.0) * wide)[..., None]
-    spread = np.stack([outwards, around, _HEIGHT_SD_M * by[..., 2]], axis=-1)
-    total = np.eye(off.shape[-1]) + spread @ transposed(spread)
-    square = np.sum(off * np.linalg.solve(total, off[..., None])[..., 0], axis=-1)
-    density = np.log(chance)[..., None] - 0.5 * square - 0.5 * np.linalg.slogdet(total)[1]
+    off = seen[:, None, None] - path @ turned
+    spread = [
+        (outwards / path) @ turned * (_SMOOTH / np.sqrt(12.0) * thick)[..., None],
+        (around / path) @ turned * (_SMOOTH / np.sqrt(12.0) * wide)[..., None],
+        (down / path) @ turned * _HEIGHT_SD_M,
+    ]
+    covariance = np.eye(off.shape[-1]) + sum(column[..., None] * column[..., None, :] for column in spread)
+    whitest = inverse_factor(covariance)
+    square = np.sum((whitest @ off[..., None]) ** 2, axis=(-2, -1))
+    halved = np.sum(np.log(np.diagonal(whitest, axis1=-2, axis2=-1)), axis=-1)  # of the determinant's logarithm
+    density = np.log(chance)[..., None] - 0.5 * square + halved
     return np.asarray(logsumexp(density, axis=(-2, -1)))

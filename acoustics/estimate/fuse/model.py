@@ -288,47 +288,61 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     attitude weighs by where the source is: a cost whose weights are to stay takes them from `weighed`.
     """
     errors, (r, p, _), n = problem.errors, problem.position.shape, len(problem.hydrophones)
-    parts = np.cumsum([3 * n, n, problem.site_unknowns, 2 * p])
-    mounting, skew, site, steps, clock = np.split(state[:, _SOURCE + 6 :], parts, axis=-1)
-    moved = problem.hydrophones + mounting.reshape(r, n, 3) * np.broadcast_to(errors.element_sd_m, n)[:, None]
-    position, rotation, turned = _placed(problem, state, steps)
-    places = position[:, :, None] + np.einsum("rpij,rnj->rpni", rotation, moved)
-    source = np.broadcast_to(state[:, None, :3], (r, p, 3))
-    speed = problem.speed + errors.sound_speed_sd_m_s * state[:, 5, None]  # (r, p)
-    sight = _sight(problem, places, source, speed, position)
-
+    sight, position, rotation, turned = _seen(problem, state)
+    whitener = inverse_factor(_own_covariance(problem, sight, rotation))
+    heard = problem.heard[..., None]
+    white = np.where(heard[..., None], whitener, 0.0)
+    paths = problem.differences * problem.speed[:, None, None]  # differences of path at the assumed sound speed
+    sums = white @ paths
+    jacobian = np.empty((r, p, sums.shape[-2], problem.size))
+    unclocked = jacobian[..., : problem.size - problem.clock_unknowns]
+    shared, walk = _SOURCE + 6 + 4 * n, unclocked.shape[-1] - 2 * p
+    jacobian[..., :_SOURCE] = by_source = sums @ sight.by_source
+    jacobian[..., _SOURCE:shared] = sight.shared_effects(problem.sizes, rotation, turned, sums)
+    jacobian[..., shared:walk] = 0.0  # what only echoes depend on
     # A step moves every place from its ping on.
     drift = errors.drift_sd_m_per_root_m * problem.legs[:, None] * np.tri(p)  # (r, p, p)
-    walked = (drift[:, :, None, :, None] * sight.by_start[..., None, :2]).reshape(r, p, n, 2 * p)
-    shared, unseen = sight.shared_effects(problem.sizes, rotation, turned), np.zeros((r, p, n, site.shape[-1]))
-    by = np.concatenate([sight.by_source, shared, unseen, walked], axis=-1)
-    wobble = sight.by_attitude(attitude_axes(rotation)) * errors.attitude_sd
-    times = sight.time_s + (problem.skew_sd[:, None] * skew)[:, None]
+    steps = unclocked[..., walk:].reshape(*sums.shape[:-1], p, 2)
+    for axis in range(2):
+        np.multiply(drift[:, :, None], -by_source[..., axis, None], out=steps[..., axis])
 
-    differences = problem.differences * problem.speed[:, None, None]  # as paths at the assumed sound speed
-    wobbled = differences @ wobble
-    whitener = inverse_factor(problem.covariance + wobbled @ transposed(wobbled))
-    residual = problem.delay - np.einsum("pkn,rpn->rpk", differences, times)
-    jacobian = differences @ by
+    skew = state[:, shared - n : shared]
+    times = sight.time_s + (problem.skew_sd[:, None] * skew)[:, None]
+    residual = problem.delay - np.einsum("pkn,rpn->rpk", paths, times)
     if problem.echo is not None:
-        unclocked = state[:, : jacobian.shape[-1]]
-        place, by_state = place_by_echoes(problem.echo, errors, unclocked, position - problem.position, turned, drift)
+        moved = position - problem.position
+        place, by_state = place_by_echoes(problem.echo, errors, state[:, : walk + 2 * p], moved, turned, drift)
         residual[..., :ROWS] -= place
-        jacobian[..., :ROWS, :] = by_state
+        unclocked += white[..., :ROWS] @ by_state  # those pings have no delays
     if problem.clock is not None:
-        ticks = np.zeros((r, p, residual.shape[-1], 2))
-        ticks[:, :, -1] = (
-            np.stack([np.full((r, p), EPOCH_SD_S), problem.clock.pri_sd_s * problem.count], axis=-1)
-            * (problem.speed * np.any(problem.differences[:, -1] != 0, axis=-1))[:, None]
-        )
-        residual = residual - np.einsum("rpks,rs->rpk", ticks, clock)
-        jacobian = np.concatenate([jacobian, ticks], axis=-1)
-    heard = problem.heard[..., None]
-    return Linearised(
-        residual=np.where(heard, np.einsum("rpkl,rpl->rpk", whitener, residual), 0.0),
-        jacobian=np.where(heard[..., None], whitener @ jacobian, 0.0),
-        whitener=whitener,
-    )
+        last = problem.speed * np.any(problem.differences[:, -1] != 0, axis=-1)
+        ticks = np.stack([np.full((r, p), EPOCH_SD_S), problem.clock.pri_sd_s * problem.count], axis=-1)
+        ticks = ticks * last[:, None]
+        residual[..., -1] -= np.einsum("rps,rs->rp", ticks, state[:, -2:])
+        jacobian[..., -2:] = white[..., -1:] * ticks[:, :, None]
+    return Linearised(np.einsum("rpkl,rpl->rpk", white, residual), jacobian, whitener)
+
+
+def _seen(problem: FusionProblem, state: Floats) -> tuple[Sight, Floats, Floats, Floats]:
+    """The source as states let the hydrophones see it, with what `_placed` gives."""
+    errors, (r, p, _), n = problem.errors, problem.position.shape, len(problem.hydrophones)
+    mounting, own = np.split(state[:, _SOURCE + 6 :], [3 * n], axis=-1)
+    moved = problem.hydrophones + mounting.reshape(r, n, 3) * np.broadcast_to(errors.element_sd_m, n)[:, None]
+    walk = n + problem.site_unknowns
+    position, rotation, turned = _placed(problem, state, own[:, walk : walk + 2 * p])
+    places = position[:, :, None] + moved[:, None] @ transposed(rotation)
+    source = np.broadcast_to(state[:, None, :3], (r, p, 3))
+    speed = problem.speed + errors.sound_speed_sd_m_s * state[:, 5, None]  # (r, p)
+    return _sight(problem, places, source, speed, position), position, rotation, turned
+
+
+def _own_covariance(problem: FusionProblem, sight: Sight, rotation: Floats) -> Floats:
+    """Of what is new at each ping, (r, p, k, k) [m^2]: noise and the attitude's errors."""
+    if not problem.errors.attitude_sd.any():
+        return problem.covariance
+    wobble = sight.by_attitude(attitude_axes(rotation)) * problem.errors.attitude_sd
+    wobbled = (problem.differences * problem.speed[:, None, None]) @ wobble
+    return np.asarray(problem.covariance + wobbled @ transposed(wobbled))
 
 
 def weighed(problem: FusionProblem, state: Floats) -> FusionProblem:
@@ -339,9 +353,12 @@ def weighed(problem: FusionProblem, state: Floats) -> FusionProblem:
     larger. Weights that stay leave estimating equations without bias, whatever the size of the errors really is
     (Carroll and Ruppert 1988, Transformation and Weighting in Regression, chapter 2).
     """
-    factor = linearise(problem, state).whitener
-    covariance: Floats = np.linalg.inv(transposed(factor) @ factor).astype(float)
-    return replace(problem, covariance=covariance, errors=replace(problem.errors, attitude_sd=np.zeros(3)))
+    sight, _, rotation, _ = _seen(problem, state)
+    return replace(
+        problem,
+        covariance=_own_covariance(problem, sight, rotation),
+        errors=replace(problem.errors, attitude_sd=np.zeros(3)),
+    )
 
 
 def _sight(problem: FusionProblem, places: Floats, source: Floats, speed: Floats, position: Floats) -> Sight:

@@ -165,11 +165,13 @@ def _misfits(problem: FusionProblem, candidates: Floats, foot: Floats) -> tuple[
     The pose's errors enter as an error of direction: heading and attitude, and position over the distance.
     """
     errors = problem.errors
-    places = problem.position[:, :, None] + problem.hydrophones @ transposed(problem.rotation)  # (r, p, n, 3)
-    separation = candidates[:, :, None, None] - places[:, None]
-    path = np.sqrt(np.einsum("rqpni,rqpni->rqpn", separation, separation))
-    residual = problem.delay[:, None] - np.einsum("pkn,rqpn->rqpk", problem.differences, path)
-    distance = np.maximum(path.mean(axis=-1), 0.1)
+    # Candidates last, so that numpy works along them: (r, p, n or k, q).
+    middle = candidates.mean(axis=1, keepdims=True)
+    places = problem.position[:, :, None] + problem.hydrophones @ transposed(problem.rotation) - middle[:, None]
+    there = transposed(candidates - middle)[:, None]
+    square = np.sum(places**2, axis=-1)[..., None] + np.sum(there**2, axis=-2, keepdims=True) - 2.0 * places @ there
+    path = np.sqrt(np.maximum(square, 0.0))
+    distance = np.maximum(path.mean(axis=2), 0.1)
     if problem.alternatives is None:
         turning = errors.heading_bias_sd**2 + float(np.sum(np.square(errors.attitude_sd))) + _GRID_SD**2
         wandered = np.sum(problem.legs**2, axis=-1) * errors.drift_sd_m_per_root_m**2 + errors.position_sd_m**2
@@ -185,28 +187,30 @@ def _misfits(problem: FusionProblem, candidates: Floats, foot: Floats) -> tuple[
     mounted = (problem.differences * fixed) @ transposed(problem.differences)
     factor = np.linalg.inv(np.linalg.cholesky(problem.covariance + mounted))
     size, axes = np.linalg.eigh(factor @ shape @ transposed(factor))
-    whitened = np.einsum("rpij,rqpj->rqpi", transposed(axes) @ factor, residual)
-    variance = 1.0 + turning[..., None] * np.maximum(size, 0.0)[:, None]
-    spread = np.sum(np.log(variance), axis=-1)
+    white = transposed(axes) @ factor
+    whitened = white @ problem.delay[..., None] - (white @ problem.differences) @ path
+    variance = 1.0 + turning[:, :, None] * np.maximum(size, 0.0)[..., None]
+    spread = np.sum(np.log(variance), axis=2)
     if problem.alternatives is None or problem.misfit is None:
-        return np.sum(whitened**2 / variance, axis=-1), np.zeros(spread.shape, dtype=np.intp), spread
-    offset = np.einsum("rpij,rpmj->mrpi", transposed(axes) @ factor, problem.alternatives)[:, :, None]
+        least, choice = np.sum(whitened**2 / variance, axis=2), np.zeros(spread.shape, dtype=np.intp)
+        return np.swapaxes(least, 1, 2), np.swapaxes(choice, 1, 2), np.swapaxes(spread, 1, 2)
+    offset = white @ transposed(problem.alternatives)  # (r, p, k, m)
     least, choice = np.full(spread.shape, np.inf), np.zeros(spread.shape, dtype=np.intp)
-    for j, added in enumerate(offset):
-        misfit = np.sum((whitened + added) ** 2 / variance, axis=-1) + problem.misfit[:, None, :, j]
+    for j in range(offset.shape[-1]):
+        misfit = np.sum((whitened + offset[..., j, None]) ** 2 / variance, axis=2) + problem.misfit[:, :, j, None]
         choice[misfit < least] = j
         np.minimum(least, misfit, out=least)
-    return least, choice, spread
+    return np.swapaxes(least, 1, 2), np.swapaxes(choice, 1, 2), np.swapaxes(spread, 1, 2)
 
 
 def _turning_from_ray(problem: FusionProblem, candidates: Floats, foot: Floats, distance: Floats) -> Floats:
-    """Variance, (r, q, p) [rad^2], of the direction of a candidate from each ping, given the bearing that led there.
+    """Variance, (r, p, q) [rad^2], of the direction of a candidate from each ping, given the bearing that led there.
 
     What all pings share turns or moves all their bearings alike, so that it counts no more than by the parallax.
     """
     errors = problem.errors
-    aside = np.linalg.norm(problem.position[:, None] - foot[:, :, None], axis=-1)
-    deep = 0.0 if problem.depth is None else np.abs(candidates[..., 2] - foot[..., 2])[..., None]
+    aside = np.linalg.norm(problem.position[:, :, None] - foot[:, None], axis=-1)
+    deep = 0.0 if problem.depth is None else np.abs(candidates[..., 2] - foot[..., 2])[:, None]
     wandered = np.sum(problem.legs**2, axis=-1)[:, None, None] * errors.drift_sd_m_per_root_m**2
     along = _RANGE_STEP_SD**2 * (aside**2 + deep**2) + (errors.heading_bias_sd * aside) ** 2
     apart = along + wandered + errors.depth_sd_m**2 + (0.0 if problem.depth is None else problem.depth_sd**2)

@@ -99,7 +99,7 @@ def hear(
     own = variance[..., None, None] * (difference @ difference.T) + turns @ transposed(turns)
     if clock is not None:
         own[..., -1, -1] += clock.jitter_sd_s**2
-    shared = difference @ sight.shared_effects(errors, rotation, np.broadcast_to(travelled, (*batch, 3)))
+    shared = sight.shared_effects(errors, rotation, np.broadcast_to(travelled, (*batch, 3)), difference)
     return Heard(difference @ sight.by_source, shared, own, variance, clock)
 
 
