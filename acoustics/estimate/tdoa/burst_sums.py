@@ -47,17 +47,17 @@ class CarriedSegments(AlignedSegments):
         doubled = np.stack([2.0 * cosine**2 - 1.0, 2.0 * cosine * sine], axis=2)
         return cls(aligned.samples, aligned.time_s, aligned.held, burst, mixed, doubled)
 
-    def first(self, end_s: Floats) -> CarriedSegments:
-        """The samples of each channel that may lie before some ends of shape (m, n_channels) [s]."""
+    def count_before(self, end_s: Floats) -> int:
+        """How many of each channel's first samples may lie before some ends of shape (m, n_channels) [s]."""
         interval = self.time_s[0, 0, 1] - self.time_s[0, 0, 0] if self.time_s.shape[-1] > 1 else 1.0
-        last = np.max((end_s - self.time_s[..., 0]) / interval, initial=1.0)
-        return self.some(slice(None), int(np.ceil(min(last, self.time_s.shape[-1]))))
+        last = float(((end_s - self.time_s[..., 0]) / interval).max(initial=1.0))
+        return int(np.ceil(min(last, self.time_s.shape[-1])))
 
     def envelopes_squared(self, envelopes: Envelopes) -> tuple[Complexes, Floats]:
-        """S and L of envelopes (m, n_channels, k, n) with themselves, shape (m, n_channels, k) each."""
+        """S and L of envelopes (m, n_channels, k, n) at the first samples with themselves, (m, n_channels, k)."""
         square = envelopes * envelopes
         level = np.abs(square) if np.iscomplexobj(square) else square
-        return products(square, self.doubled[:, :, None])[..., 0], level.sum(axis=-1)
+        return products(square, self.doubled[:, :, None, :, : square.shape[-1]])[..., 0], level.sum(axis=-1)
 
 
 def products(envelopes: Envelopes, others: Floats) -> Complexes:
@@ -79,8 +79,8 @@ class BurstSums:
 
     Parameters
     ----------
-    part : CarriedSegments
-        The samples that may count.
+    carried : CarriedSegments
+        Whose first samples, n for each channel, may count.
     since_s : ndarray, shape (m, n_channels, n)
         Times of the samples since each channel's onset [s].
     inside : ndarray, shape (m, n_channels, n)
@@ -93,7 +93,7 @@ class BurstSums:
         M of these.
     """
 
-    part: CarriedSegments
+    carried: CarriedSegments
     since_s: Floats
     inside: Floats
     factors: Floats
@@ -105,18 +105,19 @@ class BurstSums:
     def of(cls, carried: CarriedSegments, onset_s: Floats, window_s: Floats) -> BurstSums:
         """Onsets of shape (m, n_channels), and for how long the bursts count, shape () or (m, 1) [s]."""
         end = onset_s + window_s
-        part = carried.first(end)
-        since, inside = part.time_s - onset_s[..., None], part.before(end)
-        envelopes = np.stack(part.burst.complex_envelope_and_slope(since), axis=-2) * inside[..., None, :]
+        n = carried.count_before(end)
+        time, doubled = carried.time_s[..., :n], carried.doubled[:, :, None, :, :n]
+        since, inside = time - onset_s[..., None], (carried.held[..., :n] & (time < end[..., None])).astype(float)
+        envelopes = np.stack(carried.burst.complex_envelope_and_slope(since), axis=-2) * inside[..., None, :]
         factors = np.zeros((*since.shape[:2], 5, 2, since.shape[-1]))
-        factors[:, :, :2] = envelopes.real[..., None, :] * part.doubled[:, :, None]
-        factors[:, :, 2:4, 0], factors[:, :, 4] = envelopes.real, part.mixed
+        factors[:, :, :2] = envelopes.real[..., None, :] * doubled
+        factors[:, :, 2:4, 0], factors[:, :, 4] = envelopes.real, carried.mixed[..., :n]
         if np.iscomplexobj(envelopes):
-            turned = envelopes.imag[..., None, :] * part.doubled[:, :, None]
+            turned = envelopes.imag[..., None, :] * doubled
             factors[:, :, :2, 0] -= turned[..., 1, :]
             factors[:, :, :2, 1] += turned[..., 0, :]
             factors[:, :, 2:4, 1] = -envelopes.imag
-        return cls(part, since, inside, factors, *_parted(products(envelopes, factors)))
+        return cls(carried, since, inside, factors, *_parted(products(envelopes, factors)))
 
     def with_echoes(self, envelopes: Envelopes) -> tuple[Complexes, Complexes, Complexes]:
         """S and L of other envelopes (m, n_channels, k, n) with the bursts, (m, n_channels, k, 2) each, and their M."""

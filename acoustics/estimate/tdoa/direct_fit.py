@@ -21,13 +21,13 @@ class EchoSums:
 
     Parameters
     ----------
-    square : ndarray, shape (k, m, n_channels, 2)
+    square : ndarray, shape (m, n_channels, k, 2)
         Squares of the quadratures.
-    normal : ndarray, shape (k, m, n_channels, 2, 2)
+    normal : ndarray, shape (m, n_channels, k, 2, 2)
         Their products once the direct sound is fitted too.
-    right : ndarray, shape (k, m, n_channels, 2)
+    right : ndarray, shape (m, n_channels, k, 2)
         Their products with what the direct sound leaves of the samples.
-    taken : ndarray, shape (k, m, n_channels, 3, 2)
+    taken : ndarray, shape (m, n_channels, k, 3, 2)
         What of the direct sound's columns, of unit length, they are taken for.
     """
 
@@ -74,7 +74,7 @@ class DirectFit:
 
         With `until_s`, shape (k,), each stands twice: heard until then alone, and to the end.
         """
-        sums, burst = self.sums, self.sums.part.burst
+        sums, burst = self.sums, self.sums.carried.burst
         step = max(1, _NUMBERS_AT_ONCE // sums.since_s.size)
         found = []
         for i in range(0, max(len(begins_s), 1), step):
@@ -83,26 +83,25 @@ class DirectFit:
             if until_s is not None:
                 alone = envelopes * (sums.since_s[:, :, None] < until_s[i : i + step, None])
                 envelopes = np.concatenate([alone, envelopes], axis=2)
-            found.append((*sums.part.envelopes_squared(envelopes), *sums.with_echoes(envelopes)))
-        return self._beside(*(np.moveaxis(np.concatenate(column, axis=2), 2, 0) for column in zip(*found, strict=True)))
+            found.append((*sums.carried.envelopes_squared(envelopes), *sums.with_echoes(envelopes)))
+        return self._beside(*(np.concatenate(column, axis=2) for column in zip(*found, strict=True)))
 
     def _beside(
         self, own_doubled: Complexes, own_level: Floats, doubled: Complexes, level: Complexes, mixed: Complexes
     ) -> EchoSums:
-        """By the sums S and L of the echoes with themselves, and S, L and M with the direct sound, (k, m, n, ...)."""
-        pair, direct = np.exp(1j * self.phase)[..., None] * np.array([1.0, 1.0j]), direct_factors(self.phase)
+        """By the sums S and L of the echoes with themselves, S and L with the direct sound, and M, (m, n, k, ...)."""
+        phase, length = self.phase[..., None], self.length[:, :, None]
+        pair, direct = np.exp(1j * phase)[..., None] * np.array([1.0, 1.0j]), direct_factors(phase)
         both = product_of(
             pair[..., :, None], pair[..., None, :], own_doubled[..., None, None], own_level[..., None, None]
         )
-        across = (
-            product_of(
-                pair[..., None, :],
-                direct[..., :, None],
-                doubled[..., ENVELOPE_OR_SLOPE, None],
-                level[..., ENVELOPE_OR_SLOPE, None],
-            )
-            / self.length[..., :, None]
+        across = product_of(
+            pair[..., None, :],
+            direct[..., :, None],
+            doubled[..., ENVELOPE_OR_SLOPE, None],
+            level[..., ENVELOPE_OR_SLOPE, None],
         )
-        taken = self.inverse @ across
-        right = (pair * mixed[..., None]).real - (transposed(taken) @ self.right[..., None])[..., 0]
+        across = across / length[..., None]
+        taken = self.inverse[:, :, None] @ across
+        right = (pair * mixed[..., None]).real - (transposed(taken) @ self.right[:, :, None, :, None])[..., 0]
         return EchoSums(np.diagonal(both, axis1=-2, axis2=-1), both - transposed(across) @ taken, right, taken)

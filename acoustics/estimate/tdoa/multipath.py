@@ -148,8 +148,10 @@ class _DirectSound:
             gain_sd=self.gain_sd, iterations=iterations,
         )  # fmt: skip
         # A weak burst's onset may wander off in noise, further than sound travels.
-        middle = np.median(fit.onset_s, axis=-1, keepdims=True)
-        return part, replace(fit, onset_s=np.clip(fit.onset_s, middle - self.apart_s, middle + self.apart_s))
+        if np.ptp(fit.onset_s, axis=-1).max() > self.apart_s:
+            middle = np.median(fit.onset_s, axis=-1, keepdims=True)
+            fit = replace(fit, onset_s=np.clip(fit.onset_s, middle - self.apart_s, middle + self.apart_s))
+        return part, fit
 
 
 def _ends(first_s: float, last_s: float, step_s: float) -> list[float]:
@@ -190,4 +192,4 @@ def _echo_gain(
     normal, right = echo.normal / (size[..., :, None] * size[..., None, :]), echo.right / size
     a, b, c = normal[..., 0, 0] + _RIDGE, normal[..., 0, 1], normal[..., 1, 1] + _RIDGE
     x, y = right[..., 0], right[..., 1]
-    return np.asarray(((c * x**2 - 2.0 * b * x * y + a * y**2) / (a * c - b**2)).sum(axis=-1))
+    return np.asarray(((c * x**2 - 2.0 * b * x * y + a * y**2) / (a * c - b**2)).sum(axis=1).T)

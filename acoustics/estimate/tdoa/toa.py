@@ -142,11 +142,11 @@ def first_onsets(
         excess[:, alike] = (energy - counts)[:, alike][..., end]
     clear = np.maximum(_CLEAR_SHARE * gain.max(axis=-1, keepdims=True), _CLEAR)
     score = excess - gain - np.minimum(gain, clear)
-    total = score.copy()
+    total, farthest = score.copy(), int(np.ceil(travel_s.max() / step))
+    wide = np.pad(score, ((0, 0), (0, 0), (farthest, farthest)), constant_values=np.inf)
     for i, j in itertools.permutations(range(score.shape[1]), 2):
-        reach = int(np.ceil(travel_s[i, j] / step))
-        wide = np.pad(score[:, j], ((0, 0), (reach, reach)), constant_values=np.inf)
-        total[:, i] += running_minimum(wide, 2 * reach + 1)
+        beyond = farthest - int(np.ceil(travel_s[i, j] / step))
+        total[:, i] += running_minimum(wide[:, j, beyond : wide.shape[-1] - beyond], 2 * (farthest - beyond) + 1)
     best = np.argmin(total, axis=-1)
     rough = begins[best] + (nearest - onset_s)[:, None]
     return rough, np.take_along_axis(gain, best[..., None], axis=-1)[..., 0]
@@ -216,7 +216,7 @@ def fit_build_up(
             phase, amplitude = _start(sums, scale)
         normal, right = sums.normal_equations(phase)
         normal, right = normal * scale[..., None, None] ** 2, right * scale[..., None]
-        solution, covariance = _solve(normal, right, amplitude, gain_sd)
+        solution, own, common = _solve(normal, right, amplitude, gain_sd)
         amplitude = solution[..., 0]
         size = np.maximum(amplitude.mean(axis=-1), 1e-9)[:, None]
         phase = phase + np.clip(solution[..., 1] / size, -1.0, 1.0)
@@ -227,7 +227,10 @@ def fit_build_up(
     fitted = np.maximum(amplitude, 0.0) ** 2 * normal[..., 0, 0]
     ratio = np.maximum(fitted - _UNKNOWNS, 0.1)
     size = size * np.sqrt(np.sum(ratio, axis=-1) / np.maximum(np.sum(fitted, axis=-1), 0.1))[:, None]
-    onset_s2 = covariance[:, 2::3, 2::3][:, :n, :n] / size[..., None] ** 2
+    phase_2, onset_s2 = (
+        (np.eye(n) * own[..., k, None, k] + common[..., None, k] * common[:, None, :, k]) / size[..., None] ** 2
+        for k in (1, 2)
+    )
     own_sd = np.sqrt(np.maximum(np.diagonal(onset_s2, axis1=-2, axis2=-1), 0.0))
     own_sd = np.where(np.isfinite(own_sd), own_sd, np.inf)
     frequency_hz, q = carried.burst.frequency_hz, carried.burst.q
@@ -238,7 +241,7 @@ def fit_build_up(
         amplitude=amplitude * scale,
         common_amplitude=amplitude.mean(axis=-1, keepdims=True) * scale,
         onset_covariance_s2=_at_most(stretch[:, :, None] * onset_s2 * stretch[:, None, :], farthest),
-        phase_covariance=_at_most(covariance[:, 1::3, 1::3][:, :n, :n] / size[..., None] ** 2, np.pi),
+        phase_covariance=_at_most(phase_2, np.pi),
         energy_ratio=ratio,
     )
 
@@ -264,29 +267,24 @@ def _start(sums: BurstSums, scale: Floats) -> tuple[Floats, Floats]:
     return np.arctan2(imag, real), np.hypot(real, imag) / scale
 
 
-def _solve(normal: Floats, right: Floats, amplitude: Floats, gain_sd: float) -> tuple[Floats, Floats]:
-    """Amplitudes and steps times amplitude, (m, n, 3), with covariance (m, 3 n + 1, 3 n + 1).
+def _solve(normal: Floats, right: Floats, amplitude: Floats, gain_sd: float) -> tuple[Floats, Floats, Floats]:
+    """Amplitudes and steps times amplitude, (m, n, 3), covariances (m, n, 3, 3) of each channel alone, and the roots
+    (m, n, 3) of what is common to the channels and comes on top of these.
 
-    The last unknown is the amplitude that all channels share, each its own within `gain_sd`.
+    One more unknown is the amplitude that all channels share, each its own within `gain_sd`; it is eliminated.
     """
-    m, n = amplitude.shape
-    matrix, vector = np.zeros((m, 3 * n + 1, 3 * n + 1)), np.zeros((m, 3 * n + 1))
-    for i in range(n):
-        at = slice(3 * i, 3 * i + 3)
-        matrix[:, at, at] = normal[:, i]
-        vector[:, at] = right[:, i]
     size = np.maximum(np.abs(amplitude).mean(axis=-1), 1e-6)
-    tie = (max(gain_sd, _LEAST_GAIN_SD) * size) ** -2
-    own = np.arange(n) * 3
-    matrix[:, own, own] += tie[:, None]
-    matrix[:, own, -1] = matrix[:, -1, own] = -tie[:, None]
-    matrix[:, -1, -1] = n * tie
+    tie = ((max(gain_sd, _LEAST_GAIN_SD) * size) ** -2)[:, None]
+    matrix = normal.copy()
+    matrix[..., 0, 0] += tie
     # A channel without samples keeps its start.
-    diagonal = np.arange(3 * n + 1)
-    matrix[:, diagonal, diagonal] += 1e-12 * np.maximum(matrix[:, diagonal, diagonal], 1e-300) + 1e-30
-    covariance = np.linalg.inv(matrix)
-    solution = (covariance @ vector[..., None])[..., 0]
-    return solution[:, : 3 * n].reshape(m, n, 3), covariance
+    diagonal = np.arange(3)
+    matrix[..., diagonal, diagonal] += 1e-12 * matrix[..., diagonal, diagonal] + 1e-30
+    own: Floats = np.linalg.inv(matrix).astype(float, copy=False)
+    solution, leans = (own @ right[..., None])[..., 0], tie[..., None] * own[..., 0]
+    left = np.sum(tie * (1.0 + 1e-12 - leans[..., 0]), axis=-1)[:, None, None]
+    shared = np.sum(tie * solution[..., 0], axis=-1)[:, None, None] / left
+    return solution + leans * shared, own, leans / np.sqrt(left)
 
 
 def _band_limited(pressure: Floats, sample_rate_hz: float, burst: Burst) -> tuple[Floats, float]:

@@ -94,10 +94,10 @@ def undetected_echo(
     MacKay (1992), Neural Computation 4, 415-447 (evidence of linear models with normal priors); Hoeting et al. (1999),
     Statistical Science 14, 382-401 (averaging over models). The priors are derived here.
     """
-    period = 1.0 / sums.part.burst.frequency_hz
+    period = 1.0 / sums.carried.burst.frequency_hz
     begins = _FIRST_CYCLES * period * _GROWTH ** np.arange(_steps(_FIRST_CYCLES * period, _LATEST_S / _GROWTH))
     begins = begins[begins < window_s.max() - _LEAST_PART_CYCLES * period]
-    prior = _amplitude_covariance(sums.part.burst, fit, begins, travel_s)
+    prior = _amplitude_covariance(sums.carried.burst, fit, begins, travel_s)
     evidence, turned, about = _with_echoes(DirectFit.of(sums, fit.phase, ridge=_RIDGE), fit, begins, prior)
     begun = begins[:, None] < window_s - _LEAST_PART_CYCLES * period
     log_odds = np.where(begun, evidence + _log_prior_odds(begins[:, None], window_s, ended, period), -np.inf)
@@ -146,14 +146,15 @@ def _amplitude_covariance(burst: Burst, fit: BuildUp, begins: Floats, travel_s: 
 def _with_echoes(direct: DirectFit, fit: BuildUp, begins: Floats, prior: Floats) -> tuple[Floats, Floats, Floats]:
     """Log evidence of k echoes against none (k, m), the phases' shift (k, m, n) and covariance (k, m, n, n) by each."""
     echo = direct.echoes(begins)
-    normal, right = _block_diagonal(echo.normal), echo.right.reshape(*echo.right.shape[:2], -1)
+    normal, right, taken = (np.moveaxis(of, 2, 0) for of in (echo.normal, echo.right, echo.taken))
+    normal, right = _block_diagonal(normal), right.reshape(*right.shape[:2], -1)
     mixed = np.eye(normal.shape[-1]) + prior @ normal
     posterior = np.linalg.solve(mixed, prior)
     amplitude = (posterior @ right[..., None])[..., 0]
     log_evidence = 0.5 * np.sum(right * amplitude, axis=-1) - 0.5 * np.linalg.slogdet(mixed)[1]
     # Of the direct sound's columns the second turns its phase.
     phase_by = 1.0 / (direct.length[..., 1] * np.maximum(fit.common_amplitude, _LEAST))
-    turns = _block_diagonal(echo.taken[..., 1:2, :] * phase_by[..., None, None])
+    turns = _block_diagonal(taken[..., 1:2, :] * phase_by[..., None, None])
     shift = -(turns @ amplitude[..., None])[..., 0]
     return log_evidence, shift, turns @ posterior @ transposed(turns)
 

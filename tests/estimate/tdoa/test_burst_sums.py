@@ -37,6 +37,6 @@ def test_sums_are_those_of_waves(burst):
         for k, begin in enumerate(BEGINS_S):
             pair = np.array([wave(begin), wave(begin, p=np.pi / 2)])
             left = np.stack([y - columns.T @ np.linalg.lstsq(columns.T, y, rcond=None)[0] for y in (*pair, x)])
-            np.testing.assert_allclose(echoes.square[k][at], np.sum(pair**2, axis=-1), rtol=1e-9)
-            np.testing.assert_allclose(echoes.normal[k][at], left[:2] @ left[:2].T, atol=1e-5)
-            np.testing.assert_allclose(echoes.right[k][at], pair @ left[2], atol=1e-4)
+            np.testing.assert_allclose(echoes.square[at][k], np.sum(pair**2, axis=-1), rtol=1e-9)
+            np.testing.assert_allclose(echoes.normal[at][k], left[:2] @ left[:2].T, atol=1e-5)
+            np.testing.assert_allclose(echoes.right[at][k], pair @ left[2], atol=1e-4)
