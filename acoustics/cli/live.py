@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import queue
@@ -262,11 +263,13 @@ def follow_live(
     if navigation is not None:
         threading.Thread(target=read_navigation, args=(navigation,), daemon=True).start()
     writer = ThreadPoolExecutor(1)
+    gc.freeze()  # what is loaded stays: to seek garbage in it takes as long as an answer, for one in ten
     try:
         return _Follower(run, pinger, options, show, keep).follow(inbox)
     except (KeyboardInterrupt, click.Abort):
         raise click.Abort("each ping heard until then has its line") from None
     finally:
+        gc.unfreeze()
         stopped.set()
         writer.shutdown()
 
