@@ -88,7 +88,13 @@ def nearest_points(basis: Floats, metric: Floats, target: Floats, count: int) ->
         tried = np.rint(centre)[..., None] + steps
         total = distance[..., None] + (factor[:, row, row, None, None] * (tried - centre[..., None])) ** 2
         flat = total.reshape(n_batch, -1)
-        best = np.argsort(flat, axis=-1, kind="stable")[:, :count]
+        if flat.shape[-1] > count:
+            best = np.argpartition(flat, count - 1, axis=-1)[:, :count]
+        else:
+            best = np.broadcast_to(np.arange(flat.shape[-1]), flat.shape)
+        if row == 0:  # before, their order does not matter
+            order = np.argsort(np.take_along_axis(flat, best, axis=-1), axis=-1, kind="stable")
+            best = np.take_along_axis(best, order, axis=-1)
         parent = best // len(steps)
         points = np.take_along_axis(points, parent[..., None], axis=1)
         points[..., row] = np.take_along_axis(tried.reshape(n_batch, -1), best, axis=-1)

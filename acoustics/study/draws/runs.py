@@ -118,6 +118,7 @@ def simulate_runs(
     wrong_share: float = 0.0,
     integers: Literal["resolved", "given"] = "resolved",
     clock: PingClock | None = None,
+    measured: BlindPings | None = None,
 ) -> SimulatedRuns:
     """Draw runs over the same true places, each with its own errors.
 
@@ -142,6 +143,8 @@ def simulate_runs(
     clock : PingClock, optional
         With it the vehicle takes arrival times for evidence too: the pinger sounds at each place once, by a clock drawn
         from this.
+    measured : BlindPings, optional
+        Of the pinger along the run, as from `measure_along`; measured here by default.
 
     Raises
     ------
@@ -150,15 +153,15 @@ def simulate_runs(
     """
     pose, sizes, p, n = scene.vehicle.pose, error_sizes_of(scene, pinger), len(places_m), len(scene.array.hydrophones)
     source, shape = np.array(pinger.position_m), (n_runs, p)
-    pings = _measured_along(scene, pinger, places_m)
-    answered = pings.answered.reshape(p, _PLACES_EACH)
+    pings = measure_along(scene, pinger, places_m) if measured is None else measured
+    answered = pings.answered
     heard, row = answered.any(axis=-1), np.arange(p)
     if not heard.any():
         raise ParameterError(f"{pinger.name}: too weak, or hidden, to be measured anywhere along the run")
     variance, cycle_variance = (
         np.where(
             heard,
-            np.sum(np.where(answered, v.reshape(answered.shape), 0.0), -1) / np.maximum(answered.sum(-1), 1),
+            np.sum(np.where(answered, v, 0.0), -1) / np.maximum(answered.sum(-1), 1),
             np.inf,
         )
         for v in (pings.carrier_variance_s2, pings.cycle_variance_s2)
@@ -173,9 +176,7 @@ def simulate_runs(
     noise = rng.normal(size=(*shape, n)) * np.sqrt(np.where(heard, variance, 0.0))[:, None]
     # Each run passes somewhat beside the others, where echoes add in other phases.
     beside = rng.integers(_PLACES_EACH, size=shape)
-    by_carrier, by_envelope = (
-        shift.reshape(p, _PLACES_EACH, n)[row, beside] for shift in (pings.carrier_shift_s, pings.envelope_shift_s)
-    )
+    by_carrier, by_envelope = (shift[row, beside] for shift in (pings.carrier_shift_s, pings.envelope_shift_s))
     times, noise = times + by_envelope, noise + by_carrier - by_envelope
     told = answered[row, beside]
     depth = source[2] + rng.normal(size=n_runs) * scene.study.pinger_depth_sd_m
@@ -232,15 +233,16 @@ def _alternatives(found: DrawnIntegers, heard: NDArray[np.bool_], frequency_hz: 
     return {"alternatives_s": offset, "alternative_misfit": misfit}
 
 
-def _measured_along(scene: Scene, pinger: Pinger, places_m: Floats) -> BlindPings:
-    """What the vehicle's estimator measures at each of some places, `_PLACES_EACH` times about it, one after another.
+def measure_along(scene: Scene, pinger: Pinger, places_m: Floats) -> BlindPings:
+    """What the vehicle's estimator measures at places (n, 3) [m]: pings of shape (n, 2), two about each.
 
     The same for all runs over these places. Pings that not all hydrophones hear directly count as not measured.
     """
     rng, own = np.random.default_rng(scene.study.seed), scene.vehicle.pose
     places = places_about(scene, np.repeat(places_m, _PLACES_EACH, axis=0), rng)
     pings = measure_blind(scene, pinger, Pose(places, own.roll, own.pitch, np.full(len(places), own.heading)), rng)
-    return replace(pings, answered=pings.answered & pings.heard.all(axis=-1))
+    pings = replace(pings, answered=pings.answered & pings.heard.all(axis=-1))
+    return pings.some(np.arange(len(places)).reshape(-1, _PLACES_EACH))
 
 
 def join_runs(parts: Sequence[SimulatedRuns]) -> SimulatedRuns:

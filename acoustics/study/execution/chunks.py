@@ -132,7 +132,8 @@ def run_chunks(
     while waiting := [index for index in range(len(tasks)) if index not in results]:
         # What was at work when a worker died comes last, one at a time, so that the next death has one cause.
         fewest = min(deaths[index] for index in waiting)
-        chosen = [index for index in waiting if deaths[index] == fewest]
+        # The longest first, or the last to be worked on may leave the other workers idle.
+        chosen = sorted((index for index in waiting if deaths[index] == fewest), key=lambda index: -costs[index])
         with _team(workers, len(chosen), module_of(work), suspected=fewest > 0, here_too=not deaths) as team:
             lost = _one_round(team, work, tasks, chosen, finish)
         deaths.update(lost)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,10 +14,11 @@ from acoustics.base.frames import Floats
 from acoustics.estimate.fuse import StationModel, decisions, station_posterior
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import fuse_simulated, join_runs, simulate_runs, source_area
+from acoustics.study.draws import BlindPings, fuse_simulated, join_runs, measure_along, simulate_runs, source_area
 from acoustics.study.execution import Arrays, Running, run_chunks
 
 _RUNS_AT_ONCE = 100  # for each place; the runs past all places are fused together
+_SAME_PLACE_DECIMALS = 6  # of a metre
 
 
 @dataclass(frozen=True)
@@ -49,9 +51,21 @@ def together(parts: Iterable[Decisions]) -> Decisions:
 
 @dataclass(frozen=True)
 class _Batch:
+    """Some runs of a plan, and what is measured of each of its pingers along the path; None: nothing can be."""
+
     scene: Scene
     model: StationModel
     plan: RunsAlong
+    measured: tuple[BlindPings | None, ...]
+
+
+@dataclass(frozen=True)
+class _Listening:
+    """A pinger and all places (n, 3) [m] at which a plan has it heard."""
+
+    scene: Scene
+    pinger: Pinger
+    places_m: Floats
 
 
 def decide(
@@ -81,10 +95,15 @@ def decide(
         Told how many of how many batches are finished.
     """
     batches = [_batches(plan) for plan in plans]
+    measured = _measured(scene, plans, running)
     results = iter(
         run_chunks(
             _decide,
-            [_Batch(scene, model, batch) for parts in batches for batch in parts],
+            [
+                _Batch(scene, model, batch, of_plan)
+                for parts, of_plan in zip(batches, measured, strict=True)
+                for batch in parts
+            ],
             running=running,
             fingerprint=fingerprint,
             cost=lambda batch: sum(batch.plan.runs) * len(batch.plan.path_m),
@@ -93,6 +112,38 @@ def decide(
     )
     apart = [[_apart(batch, next(results)) for batch in parts] for parts in batches]
     return [[together(column) for column in zip(*parts, strict=True)] for parts in apart]
+
+
+def _measured(scene: Scene, plans: Sequence[RunsAlong], running: Running) -> list[tuple[BlindPings | None, ...]]:
+    """Of each plan what is measured of its pingers along the path, each place and pinger measured once for all plans.
+
+    Quick beside the runs, and not kept on disk.
+    """
+    paths: dict[Pinger, list[Floats]] = {}
+    for plan in plans:
+        for pinger in plan.pingers:
+            paths.setdefault(pinger, []).append(np.round(plan.path_m, _SAME_PLACE_DECIMALS))
+    places = {pinger: np.unique(np.concatenate(all_of), axis=0) for pinger, all_of in paths.items()}
+    found: list[Any] = run_chunks(
+        _listen,
+        [_Listening(scene, pinger, at) for pinger, at in places.items()],
+        running=replace(running, folder=None),
+    )
+    pings = {pinger: BlindPings(**one) if one else None for pinger, one in zip(places, found, strict=True)}
+
+    def along(plan: RunsAlong, pinger: Pinger) -> BlindPings | None:
+        path, of = np.round(plan.path_m, _SAME_PLACE_DECIMALS), pings[pinger]
+        rows = np.argmax((places[pinger] == path[:, None]).all(axis=-1), axis=-1)
+        return None if of is None else of.some(rows)
+
+    return [tuple(along(plan, pinger) for pinger in plan.pingers) for plan in plans]
+
+
+def _listen(listening: _Listening) -> Arrays:
+    try:
+        return vars(measure_along(listening.scene, listening.pinger, listening.places_m))
+    except ParameterError:
+        return {}
 
 
 def _batches(plan: RunsAlong) -> list[RunsAlong]:
@@ -121,11 +172,13 @@ def _decide(batch: _Batch) -> Arrays:
     chosen, stated, rms = np.full(total, no_fix), np.zeros(total), np.full(total, np.inf)
     heard, wrong = np.zeros(total, dtype=np.intp), np.zeros(total, dtype=np.intp)
     drawn, rows = [], []
-    for pinger, n, seed, end in zip(plan.pingers, plan.runs, plan.seeds, np.cumsum(plan.runs), strict=True):
-        if n == 0:
+    ends = np.cumsum(plan.runs)
+    for pinger, n, seed, end, pings in zip(plan.pingers, plan.runs, plan.seeds, ends, batch.measured, strict=True):
+        if n == 0 or pings is None:
             continue
+        rng = np.random.default_rng(seed)
         try:
-            drawn.append(simulate_runs(scene, pinger, plan.path_m, n_runs=n, rng=np.random.default_rng(seed)))
+            drawn.append(simulate_runs(scene, pinger, plan.path_m, n_runs=n, rng=rng, measured=pings))
         except ParameterError:  # not to be heard from here: that is an answer too
             continue
         rows.append(np.arange(end - n, end))
