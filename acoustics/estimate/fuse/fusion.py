@@ -325,7 +325,7 @@ def _judge(
     prediction of the others alone (Cook and Weisberg 1982, Residuals and Influence in Regression, section 2.2); for
     the others the prediction's covariance adds to that of the ping.
     """
-    resolved = problem.resolved(choice)
+    resolved = weighed(problem.resolved(choice), state)
     at = linearise(resolved, state)
     weight = inliers.astype(float)
     squares, normal, _ = information(resolved, at, state, weight)

@@ -18,7 +18,7 @@ from scipy.special import logsumexp, softmax
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
-from acoustics.estimate.fuse.model import FusionProblem, Linearised, linearise
+from acoustics.estimate.fuse.model import FusionProblem, Linearised, linearise, weighed
 from acoustics.estimate.fuse.station import normal_over_polygon
 
 MOST_HYPOTHESES = 12
@@ -104,7 +104,7 @@ def open_alternatives_covariance(
     """
     if problem.alternatives is None or problem.misfit is None:
         return np.zeros((len(state), kept, kept))
-    at = linearise(problem.resolved(choice), state)
+    at = linearise(weighed(problem.resolved(choice), state), state)
     lever = at.jacobian @ covariance[:, None]  # (r, p, k, size)
     against = prediction_of_others(at, covariance, inliers)
     chi2 = alternative_misfits(problem, at, against, inliers, choice) + problem.misfit

@@ -26,7 +26,9 @@ _NEGLIGIBLE_PATH_M = 1e-5  # far below any measurement, and keeps exact delays f
 _DESCENT = Descent(damping=1e-4, floor=0.0, settled=1e-5, most_steps=40)
 _DAMPED_SHARE = 0.3  # of the distance, as one standard deviation; it decides time, not where the descent ends
 _LONGEST_STEP = 0.75  # of the distance
-_WEIGHINGS = 2  # each descent ends where the next one's weights are taken
+# Each descent ends where the sizes of attitude and walk are taken for the next, until the source moves by less than
+# this share of its distance.
+_WEIGHINGS, _STAYS = 6, 1e-3
 # What an unobserved coordinate is known to beforehand;
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _UNKNOWN_M = 1e5
@@ -62,6 +64,7 @@ class FusionProblem:
     misfit: Floats | None = None  # (r, p, m), what speaks against each apart from the delays
     profile: SoundSpeedProfile | None = None
     echo: EchoRows | None = None
+    by_place: Floats | None = None  # (r, p, k, 2), of the paths by the place along x and y, where it is held
 
     @cached_property
     def sizes(self) -> ErrorSizes:
@@ -102,6 +105,7 @@ class FusionProblem:
             differences=self.differences[:, :-1],
             clock=None,
             alternatives=None if self.alternatives is None else self.alternatives[..., :-1],
+            by_place=None if self.by_place is None else self.by_place[..., :-1, :],
         )
 
     @property
@@ -115,6 +119,7 @@ class FusionProblem:
             covariance=self.covariance[..., ROWS:, ROWS:],
             differences=self.differences[:, ROWS:],
             alternatives=None if self.alternatives is None else self.alternatives[..., ROWS:],
+            by_place=None if self.by_place is None else self.by_place[..., ROWS:, :],
             echo=None,
         )
 
@@ -141,6 +146,8 @@ class FusionProblem:
         """Some of the runs, in the given order; they may repeat."""
         names = ("delay", "covariance", "heard", "position", "rotation", "legs", "origin", "skew_sd", "count")
         part = {name: getattr(self, name)[runs] for name in names}
+        if self.by_place is not None:
+            part["by_place"] = self.by_place[runs]
         if self.alternatives is not None and self.misfit is not None:
             part |= {"alternatives": self.alternatives[runs], "misfit": self.misfit[runs]}
         if self.echo is not None:
@@ -259,8 +266,9 @@ def _with_alternatives(run: PingRun, speed: Floats, k: int) -> dict[str, Any]:
     return {"alternatives": offset.reshape(-1, p, m, k), "misfit": misfit.reshape(-1, p, m)}
 
 
-def _placed(problem: FusionProblem, state: Floats, steps: Floats) -> tuple[Floats, Floats, Floats]:
-    """True positions (r, p, 3), rotations (r, p, 3, 3) and turned tracks (r, p, 3) that a state implies."""
+def _placed(problem: FusionProblem, state: Floats, steps: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """Positions but for the walk (r, p, 3), the walk along x and y (r, p, 2), rotations (r, p, 3, 3) and turned tracks
+    (r, p, 3) that a state implies."""
     errors = problem.errors
     bias = errors.heading_bias_sd * state[:, 3, None]
     lead = (problem.position - problem.origin[:, None]) * [1.0, 1.0, 0.0]
@@ -269,9 +277,8 @@ def _placed(problem: FusionProblem, state: Floats, steps: Floats) -> tuple[Float
         turned = _about_z(turned, bias)
     position = problem.position - lead + turned + (state[:, 6:9] * errors.start_sd_m)[:, None]
     walk = steps.reshape(*position.shape[:2], 2) * (errors.drift_sd_m_per_root_m * problem.legs)[..., None]
-    position[..., :2] += np.cumsum(walk, axis=1)
     rotation = transposed(_about_z(transposed(problem.rotation), bias[..., None]))
-    return position, rotation, turned
+    return position, np.cumsum(walk, axis=1), rotation, turned
 
 
 def _about_z(vectors: Floats, angle: Floats) -> Floats:
@@ -284,11 +291,11 @@ def _about_z(vectors: Floats, angle: Floats) -> Floats:
 def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     """Residuals and derivatives at states of shape (r, size).
 
-    What is new at each ping, noise and attitude, weighs the residuals; what the pings share is in the state. The
-    attitude weighs by where the source is: a cost whose weights are to stay takes them from `weighed`.
+    What is new at each ping, noise and attitude, weighs the residuals; what the pings share is in the state. Attitude
+    and walk count by where the source is: a cost in which their sizes are to stay takes them from `weighed`.
     """
     errors, (r, p, _), n = problem.errors, problem.position.shape, len(problem.hydrophones)
-    sight, position, rotation, turned = _seen(problem, state)
+    sight, position, walked, rotation, turned = _seen(problem, state)
     whitener = inverse_factor(_own_covariance(problem, sight, rotation))
     heard = problem.heard[..., None]
     white = np.where(heard[..., None], whitener, 0.0)
@@ -298,17 +305,20 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     unclocked = jacobian[..., : problem.size - problem.clock_unknowns]
     shared, walk = _SOURCE + 6 + 4 * n, unclocked.shape[-1] - 2 * p
     jacobian[..., :_SOURCE] = by_source = sums @ sight.by_source
+    by_place = -by_source if problem.by_place is None else white @ problem.by_place
     jacobian[..., _SOURCE:shared] = sight.shared_effects(problem.sizes, rotation, turned, sums)
     jacobian[..., shared:walk] = 0.0  # what only echoes depend on
     # A step moves every place from its ping on.
     drift = errors.drift_sd_m_per_root_m * problem.legs[:, None] * np.tri(p)  # (r, p, p)
     steps = unclocked[..., walk:].reshape(*sums.shape[:-1], p, 2)
     for axis in range(2):
-        np.multiply(drift[:, :, None], -by_source[..., axis, None], out=steps[..., axis])
+        np.multiply(drift[:, :, None], by_place[..., axis, None], out=steps[..., axis])
 
     skew = state[:, shared - n : shared]
     times = sight.time_s + (problem.skew_sd[:, None] * skew)[:, None]
     residual = problem.delay - np.einsum("pkn,rpn->rpk", paths, times)
+    if problem.by_place is not None:
+        residual -= np.einsum("rpki,rpi->rpk", problem.by_place, walked)
     if problem.echo is not None:
         moved = position - problem.position
         place, by_state = place_by_echoes(problem.echo, errors, state[:, : walk + 2 * p], moved, turned, drift)
@@ -323,17 +333,23 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     return Linearised(np.einsum("rpkl,rpl->rpk", white, residual), jacobian, whitener)
 
 
-def _seen(problem: FusionProblem, state: Floats) -> tuple[Sight, Floats, Floats, Floats]:
-    """The source as states let the hydrophones see it, with what `_placed` gives."""
+def _seen(problem: FusionProblem, state: Floats) -> tuple[Sight, Floats, Floats, Floats, Floats]:
+    """The source as states let the hydrophones see it, with what `_placed` gives, the positions with the walk.
+
+    Where what the place does is held, it is seen from where the walk does not lead.
+    """
     errors, (r, p, _), n = problem.errors, problem.position.shape, len(problem.hydrophones)
     mounting, own = np.split(state[:, _SOURCE + 6 :], [3 * n], axis=-1)
     moved = problem.hydrophones + mounting.reshape(r, n, 3) * np.broadcast_to(errors.element_sd_m, n)[:, None]
     walk = n + problem.site_unknowns
-    position, rotation, turned = _placed(problem, state, own[:, walk : walk + 2 * p])
-    places = position[:, :, None] + moved[:, None] @ transposed(rotation)
+    unwalked, walked, rotation, turned = _placed(problem, state, own[:, walk : walk + 2 * p])
+    position = unwalked.copy()
+    position[..., :2] += walked
+    eye = position if problem.by_place is None else unwalked
+    places = eye[:, :, None] + moved[:, None] @ transposed(rotation)
     source = np.broadcast_to(state[:, None, :3], (r, p, 3))
     speed = problem.speed + errors.sound_speed_sd_m_s * state[:, 5, None]  # (r, p)
-    return _sight(problem, places, source, speed, position), position, rotation, turned
+    return _sight(problem, places, source, speed, eye), position, walked, rotation, turned
 
 
 def _own_covariance(problem: FusionProblem, sight: Sight, rotation: Floats) -> Floats:
@@ -346,18 +362,21 @@ def _own_covariance(problem: FusionProblem, sight: Sight, rotation: Floats) -> F
 
 
 def weighed(problem: FusionProblem, state: Floats) -> FusionProblem:
-    """The same runs, the attitude's errors counted as noise of the size that they have for the source of a state.
+    """The same runs, the errors of attitude and walk of the size that they have for the source of a state.
 
-    They move the delays of a source well below the vehicle more than those of one afar. Squares of residuals over a
-    covariance that follows the source are no likelihood: every ping would draw the source to where its errors may be
-    larger. Weights that stay leave estimating equations without bias, whatever the size of the errors really is
-    (Carroll and Ruppert 1988, Transformation and Weighting in Regression, chapter 2).
+    The attitude moves the delays of a source well below the vehicle more than those of one afar, and a step of the walk
+    turns a near one more than a far one. Squares over a covariance that follows the source are no likelihood: every
+    ping would draw the source to where its errors may be larger or, the walk being fitted, to where smaller steps
+    explain them. Sizes that stay leave estimating equations without bias, whatever the size of the errors really is
+    (Carroll and Ruppert 1988, Transformation and Weighting in Regression, chapter 2). The walk, small beside the
+    distance, then counts to first order.
     """
-    sight, _, rotation, _ = _seen(problem, state)
+    sight, _, _, rotation, _ = _seen(problem, state)
     return replace(
         problem,
         covariance=_own_covariance(problem, sight, rotation),
         errors=replace(problem.errors, attitude_sd=np.zeros(3)),
+        by_place=-(problem.differences * problem.speed[:, None, None]) @ sight.by_source[..., :2],
     )
 
 
@@ -414,7 +433,7 @@ class _Weighted:
         """Information by which steps are damped: a standard deviation of what is known beforehand, and of the source
         a part of its distance."""
         found = np.ones_like(state)
-        found[:_SOURCE] = (_DAMPED_SHARE * self._distance(state)) ** -2
+        found[:_SOURCE] = (_DAMPED_SHARE * self.distance(state)) ** -2
         return found
 
     def move(self, state: Floats, step: Floats) -> Floats:
@@ -425,7 +444,7 @@ class _Weighted:
         source moves no farther than three quarters of the way already there.
         """
         length = np.linalg.norm(step[:_SOURCE], axis=0)
-        part = step * np.minimum(1.0, _LONGEST_STEP * self._distance(state) / np.maximum(length, 1e-300))
+        part = step * np.minimum(1.0, _LONGEST_STEP * self.distance(state) / np.maximum(length, 1e-300))
         moved = state + part
         middle = self.problem.position.mean(axis=1)
         away, distance = _split(state[:_SOURCE].T - middle)
@@ -438,7 +457,7 @@ class _Weighted:
         moved[:_SOURCE] = np.where(far, place.T, moved[:_SOURCE])
         return moved
 
-    def _distance(self, state: Floats) -> Floats:
+    def distance(self, state: Floats) -> Floats:
         """Of the source from the pings of each run, (r,) [m]."""
         return np.linalg.norm(state.T[:, None, :_SOURCE] - self.problem.position, axis=-1).mean(axis=-1) + 0.1
 
@@ -451,13 +470,16 @@ def _split(vectors: Floats) -> tuple[Floats, Floats]:
 
 def descend(problem: FusionProblem, state: Floats, weight: Floats) -> Floats:
     """Levenberg steps from states (r, size) with weights (r, p) of the pings, to states of least cost."""
+    state, rows = state.copy(), np.arange(len(state))
     for _ in range(_WEIGHINGS):
-        state = levenberg(
-            _Weighted(weighed(problem, state), weight),
-            state.T,
-            _Weighted.evaluate,
-            _Weighted.move,
-            unit=_Weighted.unit,
-            descent=_DESCENT,
+        before = state[rows]
+        descent = _Weighted(weighed(problem.subset(rows), before), weight[rows])
+        found = levenberg(
+            descent, before.T, _Weighted.evaluate, _Weighted.move, unit=_Weighted.unit, descent=_DESCENT
         ).T
+        state[rows] = found
+        moved = np.linalg.norm(found[:, :_SOURCE] - before[:, :_SOURCE], axis=-1)
+        rows = rows[moved > _STAYS * descent.distance(found.T)]
+        if not len(rows):
+            break
     return state

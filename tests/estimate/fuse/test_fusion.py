@@ -16,7 +16,7 @@ from acoustics.estimate.fuse.fusion import (
     Track,
     fuse_pings,
 )
-from acoustics.estimate.fuse.model import descend, fusion_problem, information, linearise
+from acoustics.estimate.fuse.model import descend, fusion_problem, information, linearise, weighed
 from acoustics.estimate.fuse.run import SourceArea, uniform_over
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix, spherical_time
@@ -157,6 +157,7 @@ def test_every_run_comes_to_the_end_of_its_ridge():
     start = np.zeros((300, problem.size))
     start[:, :3] = SOURCE + [3.0, 1.2, 0.0]
     found = descend(problem, start, np.ones((300, 4)))
+    problem = weighed(problem, found)
     _, normal, gradient = information(problem, linearise(problem, found), found, np.ones((300, 4)))
     promised = np.einsum("rs,rs->r", gradient, np.linalg.solve(normal, gradient[..., None])[..., 0])
     assert promised.max() < 2e-3  # of the sum of squares: a twentieth of a standard deviation
@@ -251,8 +252,10 @@ def test_more_pings_whose_errors_are_of_the_attitude_do_not_draw_the_position_ne
     run, track, depth, _ = noisy(errors, n_runs=n_runs, seed=8, sd_s=1e-8, way=way)
     fix = fuse_pings(run, track, errors, source_depth_m=depth, source_depth_sd_m=0.2, area=POOL)
     covered = inside_region((fix.position_m - SOURCE)[:, :2], fix.covariance_m2[:, :2, :2])
-    # 77 % here, where the range is hardly observed, short of what is stated; 63 % where weights follow the source.
-    assert covered.mean() > 0.7
+    low, _ = binom.interval(0.99, n_runs, 0.95)
+    # The pool ends near the source and bounds the region, which may so hold more. With the walk fitted at a source that
+    # moves it held the truth in 77 %, for the nearer the source the smaller the steps that explain the bearings.
+    assert covered.sum() >= low
 
 
 @pytest.mark.slow
