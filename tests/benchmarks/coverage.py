@@ -1,4 +1,4 @@
-"""Print how often the stated 95 % bearing of a ping holds the truth, by array and energy ratio, from many pings a row.
+"""Print how often the stated 95 % bearing and position of a ping hold the truth, by array and energy ratio.
 
     python tests/benchmarks/coverage.py [--arrays pair,line-4] [--pings 4000] [--draws 4] [--seed 1]
 
@@ -42,7 +42,7 @@ COLUMNS = tuple(zip(ENERGY_RATIOS_DB, ENERGY_RATIOS_DB[1:], strict=False))
 FOUND = "found"
 HEADER = (
     "array", "echoes", "pings", "95 % region holds truth, %", *(f"{low:g} to {high:g} dB" for low, high in COLUMNS),
-    "wrong integers %", "stated %", "over 20 deg, under 1 % near %",
+    "wrong integers %", "stated %", "over 20 deg, under 1 % near %", "position's region holds truth, %",
 )  # fmt: skip
 
 
@@ -68,8 +68,8 @@ def scenes(array: Array | str, echoes: bool, seed: int) -> Iterator[tuple[DrawnR
         yield drawn, trial, sidecar_of(drawn, choose_encoding(Path(RECORDING), scene.recorder.bits))
 
 
-def told_of(drawn: DrawnRecording, trial: Trial, notes: Sidecar, draws: int, rng: np.random.Generator) -> list[Told]:
-    """What is told of the ping of a recording, of each draw of the noise."""
+def pings_of(drawn: DrawnRecording, trial: Trial, notes: Sidecar, draws: int, rng: np.random.Generator) -> list[Ping]:
+    """The ping of a recording with each draw of the noise, as `locate` finds it."""
     one, burst = drawn.series[0], drawn.series[0].pinger.burst
     positions, paths, f = drawn.scene.array.positions_m, one.paths, burst.frequency_hz
     rate = drawn.scene.recorder.sample_rate_hz / thinning_factor(drawn.scene.recorder.sample_rate_hz, burst)
@@ -104,8 +104,7 @@ def told_of(drawn: DrawnRecording, trial: Trial, notes: Sidecar, draws: int, rng
         hydrophones_m=positions,
         tolerances_m=drawn.scene.array.tolerances_m,
     )
-    pings = [with_directions(with_delays(bare, draw(measured, k)), notes) for k in range(draws)]
-    return [judged(ping, one.direct_delay_s, trial.bearing) for ping in pings]
+    return [with_directions(with_delays(bare, draw(measured, k)), notes) for k in range(draws)]
 
 
 def draw(measured: TdoaMeasurement, k: int) -> TdoaMeasurement:
@@ -136,6 +135,7 @@ def row(name: str, echoes: bool, told: list[tuple[float, list[Told]]]) -> tuple[
     given = [(db, [t for t in some if t.ok]) for db, some in told]
     held = [(db, [t.level <= 0.95 for t in some]) for db, some in given]
     flat = [t for _, some in given for t in some]
+    placed = [[t.position_level <= 0.95 for t in some if np.isfinite(t.position_level)] for _, some in given]
     stray = np.mean([t.error_deg > 20.0 and t.near_weight < 0.01 for t in flat])
     return (
         name,
@@ -146,6 +146,7 @@ def row(name: str, echoes: bool, told: list[tuple[float, list[Told]]]) -> tuple[
         f"{100 * np.mean([not t.right for t in flat]):.1f}",
         f"{100 * (1 - np.mean([t.probability for t in flat])):.1f}",
         f"{100 * stray:.2f}",
+        f"{share(placed)} of {sum(map(len, placed))}",
     )
 
 
@@ -163,7 +164,9 @@ def main() -> None:
             told = []
             for k, (drawn, trial, notes) in enumerate(scenes(array, echoes, options.seed)):
                 rng = np.random.default_rng([options.seed, k, 1])
-                told.append((trial.energy_ratio_db, told_of(drawn, trial, notes, options.draws, rng)))
+                pings = pings_of(drawn, trial, notes, options.draws, rng)
+                times = drawn.series[0].direct_delay_s
+                told.append((trial.energy_ratio_db, [judged(ping, times, drawn.scene, trial) for ping in pings]))
                 if (k + 1) * options.draws >= options.pings:
                     break
             rows.append(row(name, echoes, told))

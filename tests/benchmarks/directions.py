@@ -1,6 +1,6 @@
-"""Print how often the stated 95 % bearing of a ping holds the truth, and how often its stated integers are right.
+"""Print how often the stated 95 % bearing and position of a ping hold the truth, and its stated integers are right.
 
-    python tests/benchmarks/directions.py [--scenes 220] [--seed 1]
+    python tests/benchmarks/directions.py [--scenes 220] [--first 0] [--seed 1]
 
 Random scenes, six rendered pings each: shipped arrays as they are and scaled, random ones from 10 mm to 0.6 m, 20 to
 55 dB, 2 to 40 m, echoes on in every other scene. Then the array that `place` once found for Mallard Basin, at its own
@@ -17,7 +17,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from acoustics.base.errors import ParameterError
-from acoustics.base.frames import array_rank
+from acoustics.base.frames import Pose, array_rank
 from acoustics.base.intervals import Interval, rate_interval
 from acoustics.base.mixtures import credible_level
 from acoustics.estimate.locate import LocateOptions, locate
@@ -32,7 +32,7 @@ from acoustics.scene.pool import Pool
 from acoustics.scene.scenario import load_array, load_scene, shipped
 from acoustics.scene.scene import Scene
 from acoustics.study.simulate import sidecar_of
-from acoustics.study.validate.design import choose_design, draw_trial
+from acoustics.study.validate.design import Trial, choose_design, draw_trial
 from acoustics.study.validate.recording import RECORDING, trial_recording
 
 PINGS = 6
@@ -58,6 +58,7 @@ class Told:
     weight_of_truth: float = np.nan
     near_weight: float = np.nan
     reason: str = ""
+    position_level: float = np.nan  # of the horizontal position's ellipse, where there is one
 
 
 def random_array(family: str, rng: np.random.Generator) -> Array:
@@ -126,11 +127,12 @@ def told_of(scene: Scene, range_m: float, energy_ratio_db: float, echoes: bool, 
         )  # fmt: skip
         ping = next(locate(stream, notes, LocateOptions()), None)
         times = recording.series[0].direct_delay_s
-        told.append(Told(False, reason="no ping") if ping is None else judged(ping, times, trial.bearing))
+        told.append(Told(False, reason="no ping") if ping is None else judged(ping, times, scene, trial))
     return told
 
 
-def judged(ping: Ping, arrival_s: np.ndarray, bearing: float) -> Told:
+def judged(ping: Ping, arrival_s: np.ndarray, scene: Scene, trial: Trial) -> Told:
+    bearing = trial.bearing
     if not ping.ok or not ping.candidates:
         return Told(False, reason=ping.reason)
     means, sds, weights = (
@@ -154,7 +156,18 @@ def judged(ping: Ping, arrival_s: np.ndarray, bearing: float) -> Told:
         float(truth),
         _mass_near(bearing, means, sds, weights),
         ping.reason,
+        _position_level(ping, scene, trial),
     )
+
+
+def _position_level(ping: Ping, scene: Scene, trial: Trial) -> float:
+    """Content of the ellipse of the horizontal position that just holds the truth, in the body frame."""
+    if ping.position_m is None or ping.position_covariance_m2 is None:
+        return np.nan
+    own = scene.vehicle.pose
+    true = Pose(np.array(trial.position_m), own.roll, own.pitch, trial.heading).to_body([scene.pingers[0].position_m])
+    off = (ping.position_m - true[0])[:2]
+    return float(-np.expm1(-0.5 * off @ np.linalg.solve(ping.position_covariance_m2[:2, :2], off)))
 
 
 def _mass_near(bearing: float, means: np.ndarray, sds: np.ndarray, weights: np.ndarray) -> float:
@@ -164,32 +177,36 @@ def _mass_near(bearing: float, means: np.ndarray, sds: np.ndarray, weights: np.n
     return float(weights @ mass / weights.sum())
 
 
-def _percent(share: Interval) -> str:
+def percent(share: Interval) -> str:
     return f"{100 * share.value:.1f} ({100 * share.low:.1f} to {100 * share.high:.1f})"
 
 
 def row(name: str, told: list[Told]) -> tuple[str, ...]:
     given = [t for t in told if t.ok]
     if not given:
-        return (name, str(len(told)), "0", *["-"] * 6)
+        return (name, str(len(told)), "0", *["-"] * 7)
     inside = sum(t.level <= 0.95 for t in given)
     stray = sum(t.error_deg > 20.0 and t.near_weight < 0.01 for t in given)
+    placed = [t.position_level for t in given if np.isfinite(t.position_level)]
     return (
         name,
         str(len(told)),
         str(len(given)),
-        _percent(rate_interval(inside, len(given))),
+        percent(rate_interval(inside, len(given))),
         f"{100 * np.mean([t.level <= 0.5 for t in given]):.0f}",
         f"{np.median([t.error_deg for t in given]):.2f}",
         f"{100 * np.mean([not t.right for t in given]):.1f}",
         f"{100 * (1 - np.mean([t.probability for t in given])):.1f}",
         f"{100 * stray / len(given):.1f}",
+        percent(rate_interval(sum(level <= 0.95 for level in placed), len(placed))) + f" of {len(placed)}"
+        if placed
+        else "-",
     )
 
 
 HEADER = (
     "arrays", "pings", "given", "95 % region holds truth, %", "50 %", "median error deg", "wrong integers %",
-    "stated %", "over 20 deg, under 1 % near %",
+    "stated %", "over 20 deg, under 1 % near %", "position's 95 % region holds truth, %",
 )  # fmt: skip
 
 
@@ -203,7 +220,7 @@ def calibration(told: list[Told]) -> str:
             mean = np.mean([t.probability for t in bin_])
             rows.append((
                 f"{low:.5g} to {min(high, 1.0):.5g}", str(len(bin_)), f"{100 * mean:.2f}",
-                _percent(rate_interval(sum(t.right for t in bin_), len(bin_))),
+                percent(rate_interval(sum(t.right for t in bin_), len(bin_))),
             ))  # fmt: skip
     return table(("stated probability of the integers", "pings", "mean stated %", "right, %"), rows)
 
@@ -211,11 +228,12 @@ def calibration(told: list[Told]) -> str:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--scenes", type=int, default=220)
+    parser.add_argument("--first", type=int, default=0, help="scene to begin with")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--found", type=int, default=240, help="pings of the found array at each level")
     options = parser.parse_args()
     told: dict[tuple[str, bool], list[Told]] = {}
-    for k in range(options.scenes):
+    for k in range(options.first, options.first + options.scenes):
         rng = np.random.default_rng([options.seed, k])
         family, echoes = FAMILIES[k % len(FAMILIES)], k // len(FAMILIES) % 2 == 1
         scene, range_m, ratio_db = random_scene(family, rng)

@@ -1,16 +1,22 @@
-"""Scenes drawn at random for benchmarks: pools of many sizes and materials, every shipped array, loud and quiet."""
+"""Scenes drawn at random for benchmarks: pools of many sizes and materials, shipped arrays and wide ones, loud and
+quiet."""
 
 from __future__ import annotations
 
 import numpy as np
 
+from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Floats, bearing_and_depression, principal_axes
+from acoustics.physics.levels import power_ratio_db
+from acoustics.scene.array import Array
 from acoustics.scene.materials import MATERIALS
+from acoustics.scene.pool import Pool
 from acoustics.scene.scenario import load_array, shipped
 from acoustics.scene.scene import Scene
 
 ARRAYS = tuple(sorted(shipped("arrays")))
 FLOORS = tuple(sorted(MATERIALS))
+SETTINGS, DEEP_M = 24, 200.0
 SECTOR_OF_A_LINE = np.deg2rad(60.0)  # as in `spacing`: a line is blind along itself
 
 
@@ -65,6 +71,45 @@ def random_scene(seed: int) -> Scene:
             "vehicle": {"position_m": [*vehicle.tolist(), float(swims)], "heading_deg": 0.0},
         }
         return Scene.model_validate(table)
+
+
+def integer_setting(k: int) -> Scene:
+    """One of 24 scenes in which integers may be wrong: 3 to 8 hydrophones at random in a plane or in space, 17 mm to
+    0.6 m from first to last, Q 4 to 20, 12 to 45 dB of 2E/N0 for the whole burst, echoes in every other.
+
+    Each range is taken in even steps, in an order of its own. Without echoes it is open water, deep enough that none
+    comes before the burst ends.
+    """
+    order = np.random.default_rng(2026)
+    size_m, q, ratio_db = (
+        order.permutation(steps)[k]
+        for steps in (
+            np.geomspace(0.017, 0.6, SETTINGS),
+            np.linspace(4.0, 20.0, SETTINGS),
+            np.linspace(12.0, 45.0, SETTINGS),
+        )
+    )
+    rng, n = np.random.default_rng([2026, k]), 3 + k // 2 % 6
+    flat = n == 3 or k // 12 == 0
+    while True:
+        places = rng.uniform(-0.5, 0.5, (n, 3)) * [1.0, 1.0, 0.0 if flat else 0.6]
+        apart = np.linalg.norm(places[:, None] - places, axis=-1)
+        if (apart + np.eye(n)).min() > 0.2:  # of hydrophones that do not touch
+            break
+    scene = random_scene(1000 + k)
+    (pinger,) = scene.pingers
+    array = Array.from_positions(places * size_m / apart.max())
+    array = array.model_copy(update={"mount_m": scene.array.mount_m})
+    scene = scene.model_copy(update={"array": array})
+    range_m = float(np.linalg.norm(scene.vehicle.pose.to_site(array.positions_m).mean(axis=0) - pinger.position_m))
+    heard_db = float(power_ratio_db(link_budget(scene, pinger, range_m).energy_ratio_2e_n0))
+    pinger = pinger.model_copy(update={"q": q, "source_level_db": pinger.source_level_db + ratio_db - heard_db})
+    if k % 2:
+        return scene.model_copy(update={"pingers": (pinger,)})
+    down = np.array([0.0, 0.0, DEEP_M])
+    vehicle = scene.vehicle.model_copy(update={"position_m": tuple(np.array(scene.vehicle.position_m) + down)})
+    pinger = pinger.model_copy(update={"position_m": tuple(np.array(pinger.position_m) + down)})
+    return scene.model_copy(update={"pool": Pool(depth_m=2.0 * DEEP_M), "pingers": (pinger,), "vehicle": vehicle})
 
 
 def random_poses(scene: Scene, n: int, rng: np.random.Generator) -> tuple[Floats, Floats]:

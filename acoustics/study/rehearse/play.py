@@ -54,6 +54,35 @@ def _position(answer: LiveAnswer | None) -> tuple[Floats, Floats]:
     return answer.solution.position_m[:2], answer.solution.covariance_m2[:2, :2]
 
 
+def heard_ping(
+    scene: Scene, believed: dict[str, object], *, array_seed: int, noise_seed: np.random.SeedSequence, at_s: float
+) -> Ping | None:
+    """What `locate` makes of the samples about a ping sent at a time; None where it hears none.
+
+    The scene's vehicle is where it truly is, `believed` is its pose as the notes have it. Array and instruments are
+    those of `array_seed`, what is new at each ping is of `noise_seed`.
+    """
+    ambient, own, jitter = noise_seed.spawn(3)
+    drawn = draw_recording(scene, seconds=_BEFORE_S + _AFTER_S, seed=array_seed)
+    (series,) = drawn.series
+    start = _BEFORE_S - float(series.direct_delay_s.min())
+    drawn = replace(
+        drawn,
+        series=(replace(series, start_s=np.array([start])),),
+        ambient_seed=ambient,
+        self_noise_seed=own,
+        jitter_seed=jitter,
+    )
+    counts = np.concatenate(list(render(drawn)))
+    notes = sidecar_of(drawn, "wav16" if scene.recorder.bits <= 16 else "wav32")
+    notes = notes.model_copy(update={"pose": notes.pose.model_copy(update=believed)})
+    volts = (counts.T * (scene.recorder.full_scale_v / 2.0 ** (scene.recorder.bits - 1))).astype(np.float32)
+    rate = scene.recorder.sample_rate_hz
+    stream = SampleStream(iter([volts]), len(volts), rate, scene.recorder.full_scale_v, "rehearsal", volts.shape[1])
+    found = next(locate(stream, notes, LocateOptions()), None)
+    return None if found is None else replace(found, time_s=found.time_s + at_s - start)
+
+
 class _Played:
     """The world of one run: the pinger's place, the array's and the vehicle's errors, the clock."""
 
@@ -132,25 +161,9 @@ class _Played:
         if moving:
             noise = noise.model_copy(update={"self_noise_density_db": self._moving_db})
         here = scene.model_copy(update={"vehicle": vehicle, "noise": noise})
-        drawn = draw_recording(here, seconds=_BEFORE_S + _AFTER_S, seed=self._array_seed)
-        (series,) = drawn.series
-        start = _BEFORE_S - float(series.direct_delay_s.min())
-        ambient, own, jitter = np.random.SeedSequence(self._rng.integers(_LARGEST_SEED)).spawn(3)
-        drawn = replace(
-            drawn,
-            series=(replace(series, start_s=np.array([start])),),
-            ambient_seed=ambient,
-            self_noise_seed=own,
-            jitter_seed=jitter,
-        )
-        counts = np.concatenate(list(render(drawn)))
-        notes = sidecar_of(drawn, "wav16" if scene.recorder.bits <= 16 else "wav32")
-        notes = notes.model_copy(update={"pose": notes.pose.model_copy(update=self._believed())})
-        volts = (counts.T * (scene.recorder.full_scale_v / 2.0 ** (scene.recorder.bits - 1))).astype(np.float32)
-        rate = scene.recorder.sample_rate_hz
-        stream = SampleStream(iter([volts]), len(volts), rate, scene.recorder.full_scale_v, "rehearsal", volts.shape[1])
-        found = next(locate(stream, notes, LocateOptions()), None)
-        return None if found is None else replace(found, ping=number, time_s=found.time_s + at_s - start)
+        noise_seed = np.random.SeedSequence(self._rng.integers(_LARGEST_SEED))
+        ping = heard_ping(here, self._believed(), array_seed=self._array_seed, noise_seed=noise_seed, at_s=at_s)
+        return None if ping is None else replace(ping, ping=number)
 
     def _believed(self) -> dict[str, object]:
         held = self._scene.vehicle
