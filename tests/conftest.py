@@ -6,6 +6,7 @@ The same examples in every run, and no deadline on a busy machine.
 from __future__ import annotations
 
 import os
+import signal
 import sys
 
 # Before numpy is loaded, here and in the processes that run the tests: one for each core is enough, and threads of
@@ -16,6 +17,8 @@ for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 # every process that runs tests would rewrite the assertions of all of them.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
+# What tests start and interrupt would ignore it where these themselves run in the background of a shell.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 import pytest  # noqa: E402
 import quick  # noqa: E402

@@ -16,6 +16,8 @@ from acoustics.study.check import summary
 from acoustics.study.map import MapChoices, map_pool
 from acoustics.study.spacing import study_spacing
 
+pytestmark = pytest.mark.usefixtures("few")
+
 PINGER = SHALLOW.pingers[0]
 GUESS_DEG = np.rad2deg(BEARING_GUESS_SD)
 LONGEST_M = np.hypot(50.0, 20.0)

@@ -43,7 +43,7 @@ def report():
     quick = {"map_step_m": 3.0, "time_limit_s": 8.0}
     scene = scene.model_copy(update={"study": scene.study.model_copy(update=quick)})
     return study_report(
-        scene, scene.pingers[0], path, trials=200, seed=1, progress=lambda name: lambda done, total: None, runs=1
+        scene, scene.pingers[0], path, trials=60, seed=1, progress=lambda name: lambda done, total: None, runs=1
     )
 
 
