@@ -78,7 +78,7 @@ def direct_times_s(scene: Scene, source_m: Floats, receivers_m: Floats) -> Float
     floor = scene.pool.floor_planes
     across, length = np.hypot(*(receivers_m - source_m)[:, :2].T), np.linalg.norm(receivers_m - source_m, axis=1)
     first = np.full(len(across), np.inf)
-    if _slopes(scene):
+    if slopes(scene):
         under = float(floor.depth_m(np.concatenate([receivers_m, source_m[None]])).max())
         rows, speed = _rows(scene, 0.0, _deepest_m(scene, under, float(across.max())))
         steepest, any_time, own = _steepest(speed, across, length), first.copy(), np.zeros(1, dtype=np.int64)
@@ -95,7 +95,8 @@ def direct_times_s(scene: Scene, source_m: Floats, receivers_m: Floats) -> Float
     return first
 
 
-def _slopes(scene: Scene) -> bool:
+def slopes(scene: Scene) -> bool:
+    """Whether the floor is not level all over."""
     planes = scene.pool.floor_planes.planes
     return len(planes) > 1 or bool(planes[0, 1:].any())
 
@@ -126,7 +127,7 @@ def bent_paths(
         Latest echo after it [s].
     """
     across = np.hypot(*(receivers_m - source_m)[:, :2].T)
-    if _slopes(scene):
+    if slopes(scene):
         return _over_slopes(scene, room, source_m, receivers_m, straight_s, horizon_s)
     reach_m = room.fastest_m_s * (straight_s + horizon_s)
     tall = _tall_m(across, reach_m)

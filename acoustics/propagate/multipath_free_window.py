@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -10,7 +11,7 @@ from numpy.typing import ArrayLike
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.propagate.arrivals import DEFAULT_HORIZON_S, arrivals
-from acoustics.propagate.bent_paths import bends, direct_times_s
+from acoustics.propagate.bent_paths import bends, direct_times_s, slopes
 from acoustics.propagate.echoes import (
     check_limits,
     checked_geometry,
@@ -27,6 +28,8 @@ from acoustics.scene.scene import Scene
 
 _FIRST_LOOK_S = 4e-3
 _FIRST_LOOK_BENT_S = 1e-4
+_BETWEEN_M = 0.05  # of distance; interpolated, windows are a millionth off, but where an echo just becomes strong
+_SAME_DEPTH_DECIMALS = 6  # of a metre
 
 
 def multipath_free_map_s(
@@ -107,6 +110,52 @@ def multipath_free_map_s(
         rows = rows[(window[rows] >= looked_s) & (looked_s < horizon_s)]
         looked_s = min(4 * looked_s, horizon_s)
     return window.reshape(hydrophones.shape[:-2])
+
+
+def multipath_free_pairs_s(
+    scene: Scene,
+    hydrophones_site_m: Floats,
+    sources_m: Floats,
+    *,
+    frequency_hz: float,
+    horizon_s: float,
+    threshold_db: float,
+    hull: Hull | None = None,
+) -> Floats:
+    """As `multipath_free_map_s` for every pair of an array (k, n, 3) and a source (m, 3) [m], shape (k, m) [s].
+
+    Over a level floor without walls a path depends on the two depths and the distance between them alone, and all pairs
+    are worked out together; where they are many, every few centimetres of distance, and interpolated.
+    """
+    search = partial(
+        multipath_free_map_s, scene, frequency_hz=frequency_hz, horizon_s=horizon_s, threshold_db=threshold_db
+    )
+    if scene.pool.outline_m is not None or slopes(scene) or hull is not None:
+        return np.stack([search(hydrophones_site_m, source, hull=hull) for source in sources_m], axis=-1)
+    across = np.linalg.norm(hydrophones_site_m[:, None, :, :2] - sources_m[:, None, :2], axis=-1)  # (k, m, n)
+    depth = np.broadcast_to(hydrophones_site_m[:, None, :, 2], across.shape)
+    window = np.empty(across.shape[:2])
+    for source_z in np.unique(sources_m[:, 2]):
+        at = sources_m[:, 2] == source_z
+        source, far, deep = np.array([0.0, 0.0, source_z]), across[:, at], depth[:, at]
+        depths = np.unique(np.round(deep, _SAME_DEPTH_DECIMALS))
+        grid = np.arange(far.min(), far.max() + _BETWEEN_M, _BETWEEN_M)
+        if len(depths) * len(grid) >= far.size:
+            window[:, at] = search(np.stack([far, np.zeros(far.shape), deep], axis=-1), source)
+            continue
+        free = np.full(far.shape, np.inf)
+        for z in depths:
+            here = np.round(deep, _SAME_DEPTH_DECIMALS) == z
+            line = np.stack([grid, np.zeros(len(grid)), np.full(len(grid), z)], axis=-1)
+            reached = np.isfinite(direct_times_s(scene, source, line)) | ~bends(
+                scene, line, source, frequency_hz=frequency_hz
+            )
+            nearest = np.rint((far[here] - grid[0]) / _BETWEEN_M).astype(np.intp)
+            between = np.interp(far[here], grid, search(line[:, None], source))
+            free[here] = np.where(reached[nearest], between, np.inf)
+        shortest = free.min(axis=-1)
+        window[:, at] = np.where(np.isfinite(shortest), shortest, 0.0)
+    return window
 
 
 @dataclass(frozen=True)

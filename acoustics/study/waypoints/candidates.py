@@ -13,7 +13,7 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.propagate.hull_shadow import Hull
-from acoustics.propagate.multipath_free_window import multipath_free_map_s
+from acoustics.propagate.multipath_free_window import multipath_free_pairs_s
 from acoustics.scene.clearance import room_m, roomy
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -151,21 +151,15 @@ def links(
 
 def _seen(scene: Scene, pinger: Pinger, places_m: Floats, pose: Pose) -> tuple[Floats, Floats]:
     """Distances [m] and multipath-free windows [s] of places from waypoints, shape (n_waypoints, n_places)."""
-    hydrophones, hull = pose.to_site(scene.array.positions_m), Hull.of(scene, pose)
-    window = np.stack(
-        [
-            multipath_free_map_s(
-                scene,
-                hydrophones,
-                place,
-                frequency_hz=pinger.frequency_hz,
-                horizon_s=pinger.length_s,
-                threshold_db=scene.study.multipath_threshold_db,
-                hull=hull,
-            )
-            for place in places_m
-        ],
-        axis=-1,
+    hydrophones = pose.to_site(scene.array.positions_m)
+    window = multipath_free_pairs_s(
+        scene,
+        hydrophones,
+        places_m,
+        frequency_hz=pinger.frequency_hz,
+        horizon_s=pinger.length_s,
+        threshold_db=scene.study.multipath_threshold_db,
+        hull=Hull.of(scene, pose),
     )
     return np.linalg.norm(hydrophones.mean(axis=-2)[:, None] - places_m, axis=-1), window
 

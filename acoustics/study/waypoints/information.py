@@ -122,51 +122,38 @@ def run_covariance(heard: Heard, legs_m: ArrayLike, drift_sd_m_per_root_m: float
         As in `ErrorSizes`.
     """
     *batch, k, m, _ = heard.by_source.shape
-    step_sd = drift_sd_m_per_root_m * np.sqrt(np.asarray(legs_m, dtype=float))
-    walked = np.tril(np.ones((k, k))) * step_sd[..., None, :]  # (..., waypoint, leg): a leg's error stays to the end
-    drift = walked[..., :, None, :, None] * heard.by_source[..., :, :, None, :2]
-    columns = np.concatenate(
-        [
-            heard.shared.reshape(*batch, k * m, heard.shared.shape[-1]),
-            drift.reshape(*batch, k * m, 2 * k),
-        ],
-        axis=-1,
-    )
-    covariance = columns @ np.swapaxes(columns, -1, -2)
+    shared, place = (of.reshape(*batch, k * m, -1) for of in (heard.shared, heard.by_source[..., :2]))
+    covariance = shared @ transposed(shared)
+    # A leg's error stays to the end: two waypoints share that of the legs to the earlier one.
+    variance = drift_sd_m_per_root_m**2 * np.cumsum(np.asarray(legs_m, dtype=float), axis=-1)
+    walked = variance[..., np.minimum.outer(np.arange(k), np.arange(k))]
     blocks = covariance.reshape(*batch, k, m, k, m)
+    blocks += (place @ transposed(place)).reshape(blocks.shape) * walked[..., :, None, :, None]
     for waypoint in range(k):
         blocks[..., waypoint, :, waypoint, :] += heard.own[..., waypoint, :, :]
     return covariance
 
 
-def run_weight(heard: Heard, legs_m: ArrayLike, drift_sd_m_per_root_m: float, since_s: ArrayLike = 0.0) -> Floats:
-    """Inverse of the covariance of all that a run measures, the start and interval of a clock eliminated [1/s^2].
-
-    Takes what `run_covariance` takes, and with a clock the times of the waypoints, shape (..., n_waypoints) [s].
-    """
-    weight: Floats = np.asarray(np.linalg.inv(run_covariance(heard, legs_m, drift_sd_m_per_root_m)), dtype=float)
-    if heard.clock is None:
-        return weight
-    *batch, k, m, _ = heard.by_source.shape
-    turns = np.broadcast_to(np.asarray(since_s, dtype=float) / heard.clock.pri_s, (*batch, k))
-    ticks = np.zeros((*batch, k, m, 2))
-    ticks[..., -1, 0], ticks[..., -1, 1] = EPOCH_SD_S, heard.clock.pri_sd_s * turns
-    ticks = ticks.reshape(*batch, k * m, 2)
-    # Woodbury's identity: a variance of a second beside one of nanoseconds would drown these in rounding.
-    pulled = weight @ ticks
-    return np.asarray(weight - pulled @ np.linalg.solve(np.eye(2) + transposed(ticks) @ pulled, transposed(pulled)))
-
-
 def run_information(heard: Heard, legs_m: ArrayLike, drift_sd_m_per_root_m: float, since_s: ArrayLike = 0.0) -> Floats:
     """Fisher information about the pinger's position from all the delays of a run, shape (..., 3, 3) [1/m^2].
 
-    Takes what `run_weight` takes.
+    Takes what `run_covariance` takes, and with a clock, whose start and interval are eliminated, the times of the
+    waypoints, shape (..., n_waypoints) [s].
 
     References
     ----------
     H. L. Van Trees, "Detection, Estimation, and Modulation Theory", part I, Wiley, 1968, section 2.4.
     """
-    weight = run_weight(heard, legs_m, drift_sd_m_per_root_m, since_s)
-    by_source = heard.by_source.reshape(*weight.shape[:-1], 3)
-    information = transposed(by_source) @ weight @ by_source
-    return 0.5 * (information + transposed(information))
+    *batch, k, m, _ = heard.by_source.shape
+    by = heard.by_source
+    if heard.clock is not None:
+        ticks = np.zeros((*batch, k, m, 2))
+        ticks[..., -1, 0] = EPOCH_SD_S
+        ticks[..., -1, 1] = heard.clock.pri_sd_s * np.asarray(since_s, dtype=float) / heard.clock.pri_s
+        by = np.concatenate([by, ticks], axis=-1)
+    by = by.reshape(*batch, k * m, -1)
+    found = transposed(by) @ np.linalg.solve(run_covariance(heard, legs_m, drift_sd_m_per_root_m), by)
+    # Woodbury's identity: a variance of a second beside one of nanoseconds would drown these in rounding.
+    known, pulled, clock = found[..., :3, :3], found[..., :3, 3:], found[..., 3:, 3:]
+    information = known - pulled @ np.linalg.solve(np.eye(clock.shape[-1]) + clock, transposed(pulled))
+    return np.asarray(0.5 * (information + transposed(information)))
