@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
@@ -17,7 +18,7 @@ Complexes = NDArray[np.complex128]
 # tenth of its information.
 _RATE_SHARE = 0.6
 _FLAT_SHARE = 0.8  # of the band; then it falls by a cosine, so that edges ring for half a millisecond only
-_STEP_SHARE = 0.005  # of a baseband sample: linear interpolation of the table is then good to 1e-4
+_SHARES = 200  # of the step from one baseband sample to the next
 _MARGIN_S = 1e-3
 _Q_STEP = 0.02
 _PHASE_LAG = 4
@@ -124,11 +125,14 @@ def _passband(offset_hz: NDArray[Any], rate_hz: float) -> Floats:
 class BurstTable:
     """The burst's envelope behind the band's filter by its age, with slope and derivatives by ``ln Q``.
 
+    Samples of a path are a constant step apart, so that all of them lie at the same share of a step of the table: it is
+    laid out by that share, and the samples of a path are a row.
+
     Parameters
     ----------
     begin_s, step_s : float
-        Age of the first entry, and from one to the next [s].
-    values : ndarray, shape (n, 5)
+        Age of the first entry [s], and from one sample to the next.
+    values : ndarray, shape (5, n_shares, n_steps)
         Envelope [1], slope [1/s], second derivative [1/s^2], first and second derivative by ``ln Q`` [1].
     """
 
@@ -136,29 +140,55 @@ class BurstTable:
     step_s: float
     values: Floats
 
-    def __call__(self, age_s: Floats, columns: int = 5) -> Floats:
-        """The first columns of the table at ages of shape (...), shape (..., columns); 0 long before the burst."""
-        place = np.clip((age_s - self.begin_s) / self.step_s, 0.0, len(self.values) - 2.0)
-        low = place.astype(np.int32)
-        share = (place - low)[..., None]
-        values = self.values[:, :columns]
-        return np.asarray(values[low] * (1.0 - share) + values[low + 1] * share)
+    def __call__(self, baseband: Baseband, arrival_s: Floats, columns: int = 5) -> Floats:
+        """The first columns of the table at a baseband's samples.
+
+        Parameters
+        ----------
+        baseband : Baseband
+            That of the table, or the same thinned.
+        arrival_s : ndarray, shape (..., n_channels, n_paths)
+            When each path comes [s].
+
+        Returns
+        -------
+        ndarray, shape (columns, ..., n_channels, n_paths, n_samples)
+            From the nearest entry by its derivatives among these columns: good to 1e-5.
+        """
+        time, n_shares = baseband.time_s, self.values.shape[1]
+        every = int(np.rint((time[0, 1] - time[0, 0]) / self.step_s))
+        span = every * time.shape[1]
+        place = (time[:, :1] - arrival_s - self.begin_s) / self.step_s * n_shares
+        nearest = np.rint(place)
+        off_s = (place - nearest)[..., None] * (self.step_s / n_shares)
+        first, share = np.divmod(nearest.astype(np.int64), n_shares)
+        rows = sliding_window_view(self.values[:columns], span, axis=-1)[..., ::every]
+        taken = rows[:, share, np.clip(first, 0, rows.shape[2] - 1)]
+        if columns > 2:
+            bend = off_s * taken[2]
+            taken[0] += 0.5 * off_s * bend
+            taken[0] += off_s * taken[1]
+            taken[1] += bend
+        else:
+            taken[0] += off_s * taken[1]
+        return np.asarray(taken)
 
 
-def burst_table(burst: Burst) -> BurstTable:
-    """The table of a tone burst."""
-    rate = _RATE_SHARE * burst.frequency_hz
-    step = _STEP_SHARE / rate
-    n = int((burst.length_s + 6 * _MARGIN_S) / step)
-    age = (np.arange(n) * step) - 2 * _MARGIN_S
-    gain = _passband(np.fft.fftfreq(n, step), rate)
+def burst_table(burst: Burst, baseband: Baseband) -> BurstTable:
+    """The table of a tone burst for the samples of a baseband."""
+    rate, step = _RATE_SHARE * burst.frequency_hz, float(baseband.time_s[0, 1] - baseband.time_s[0, 0])
+    # Where all samples come before the burst or long after it, a row still has to be there.
+    aside, n_steps = baseband.time_s.shape[1] + 1, int(np.ceil((burst.length_s + 6 * _MARGIN_S) / step))
+    begin, fine = -2 * _MARGIN_S, step / _SHARES
+    age = begin + np.arange(n_steps * _SHARES) * fine
+    hz = np.fft.fftfreq(len(age), fine)
+    gain, by_age = _passband(hz, rate), 2j * np.pi * hz
 
-    def envelope(q: float) -> Floats:
-        sharp = burst_envelope(age, frequency_hz=burst.frequency_hz, length_s=burst.length_s, q=q)
-        return np.asarray(np.fft.ifft(np.fft.fft(sharp) * gain).real)
+    def spectrum(q: float) -> Complexes:
+        return gain * np.fft.fft(burst_envelope(age, frequency_hz=burst.frequency_hz, length_s=burst.length_s, q=q))
 
-    low, middle, high = (envelope(burst.q * np.exp(k * _Q_STEP)) for k in (-1, 0, 1))
+    low, middle, high = (spectrum(burst.q * np.exp(k * _Q_STEP)) for k in (-1, 0, 1))
     by_q, by_q_twice = (high - low) / (2 * _Q_STEP), (high - 2 * middle + low) / _Q_STEP**2
-    slope = np.gradient(middle, step)
-    values = [middle, slope, np.gradient(slope, step), by_q, by_q_twice]
-    return BurstTable(float(age[0]), step, np.stack(values, axis=-1))
+    values = np.fft.ifft([middle, by_age * middle, by_age**2 * middle, by_q, by_q_twice], axis=-1).real
+    laid_out = np.swapaxes(values.reshape(5, n_steps, _SHARES), -1, -2)
+    return BurstTable(begin - aside * step, step, np.pad(laid_out, ((0, 0), (0, 0), (aside, aside))))

@@ -98,7 +98,7 @@ def locate_by_echoes(
     if window < _LEAST_CONSTANTS * burst.q / (np.pi * burst.frequency_hz):
         return EchoFix(False, "the samples end before an echo could be told")
     places = np.empty((0, 3)) if places_m is None else checked("places_m", places_m).reshape(-1, 3)
-    table = burst_table(burst)
+    table = burst_table(burst, baseband)
 
     def starts_of(knowledge: SiteKnowledge, count: int, floor_shift_m: float = 0.0) -> Floats:
         return start_states(

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from acoustics.base.frames import Floats
+from acoustics.base.least_squares import transposed
 from acoustics.estimate.echoes.baseband import Baseband, BurstTable, Complexes
 from acoustics.estimate.echoes.paths import (
     CARRIER,
@@ -119,14 +120,13 @@ def coarse_evidence(problem: Problem, state: Floats) -> Floats:
     if compact:
         arrival, time = arrival.mean(axis=1, keepdims=True), time[:1]
         parts = np.moveaxis(parts, 0, 1).reshape(1, parts.shape[1], -1)
-    table = problem.table(time[None, :, :, None] - arrival[:, :, None, :], 2)
-    waves = np.concatenate([table[..., 0], table[..., 1]], axis=-1)
+    shape, slope = problem.table(Baseband(samples, time, baseband.noise_sd), arrival, 2)
+    waves = np.concatenate([shape, slope], axis=-2)  # (n, h, 2P, N)
     level = np.mean(problem.level / np.sqrt(problem.noise_share))
     sd = np.sqrt(_common_variance(problem))[:, None] * level
-    waves *= sd[..., None, :]
-    transposed = np.swapaxes(waves, -1, -2)
-    factor = np.linalg.cholesky(transposed @ waves + np.eye(waves.shape[-1]))
-    explained = np.sum(np.linalg.solve(factor, transposed @ parts) ** 2, axis=(-1, -2, -3))
+    waves *= sd[..., None]
+    factor = np.linalg.cholesky(waves @ transposed(waves) + np.eye(waves.shape[-2]))
+    explained = np.sum(np.linalg.solve(factor, waves @ parts) ** 2, axis=(-1, -2, -3))
     size = np.log(np.einsum("nhpp->nhp", factor)).sum(axis=(-1, -2)) * (len(samples) if compact else 1)
     return np.asarray(explained - np.sum(np.abs(samples) ** 2) - 2.0 * size - 0.5 * _of_prior(problem, state))
 
@@ -158,57 +158,53 @@ class _Linear:
 
     Of the samples ``y_h = X_h u + S_h b_h + n_h`` with ``X_h = [S_h, S'_h]``: S_h the bursts of the paths and S'_h
     their slopes; u the amplitudes and timing errors that all channels share, b_h the scatter of channel h. All are
-    normal with zero mean, so eliminating them is exact: b_h in each channel, then u.
+    normal with zero mean, so eliminating them is exact: b_h in each channel, then u. But for a phase of each path X_h
+    is real: what stays in a channel is worked out real, and turned by the phases where channels meet.
     """
 
     def __init__(self, problem: Problem, state: Floats, arrival_s: Floats) -> None:
         self.problem, known = problem, problem.known
         paths, burst = problem.paths, known.burst
-        self.age = problem.baseband.time_s[None, :, :, None] - arrival_s[:, :, None, :]
-        table = problem.table(self.age)
+        table = problem.table(problem.baseband, arrival_s)  # (5, n, h, P, N)
         q = (known.q_sd_share * state[:, Q])[:, None, None, None]
-        shape, slope = table[..., 0] + q * table[..., 3] + q**2 / 2 * table[..., 4], table[..., 1]
-        self.by_q = (table[..., 3] + q * table[..., 4]) * known.q_sd_share
-        self.curvature = table[..., 2]
         weight = 1.0 / np.sqrt(problem.noise_share)
+        table *= (problem.level * weight)[:, None, None]
+        self.by_q = (table[3] + q * table[4]) * known.q_sd_share
         # Each path's common part of the phase is its amplitude's: it stays out, so that amplitudes move little.
-        middle = arrival_s.mean(axis=1, keepdims=True)
-        carried = np.exp(-1j * burst.carrier * (arrival_s - middle)) * (problem.level * weight)[:, None]
+        phase = np.exp(-1j * burst.carrier * (arrival_s - arrival_s.mean(axis=1, keepdims=True)))
         # The carrier's error is taken from the samples, the common phase of that from the amplitudes.
-        self.y = problem.baseband.samples * weight[:, None]
+        y = problem.baseband.samples * weight[:, None]
         offset_hz = known.frequency_sd_share * burst.frequency_hz * state[:, CARRIER]
         time = problem.baseband.time_s
-        self.turned = self.y * np.exp(-2j * np.pi * offset_hz[:, None, None] * (time - time.min()))
+        self.turned = y * np.exp(-2j * np.pi * offset_hz[:, None, None] * (time - time.min()))
         size = np.where(paths.expected > 0, paths.expected, _ABSENT)
-        self.waves = np.concatenate([shape, slope], axis=-1)  # (n, h, N, 2P), real
-        self.carried = np.concatenate([carried, carried], axis=-1)
+        self.waves = np.concatenate([table[0] + q * table[3] + q**2 / 2 * table[4], table[1]], axis=-2)  # (n, h, 2P, N)
+        self.curvature = table[2]
+        self.phase = np.concatenate([phase, phase], axis=-1)
         self.common = _common_variance(problem)
         self.scatter = (problem.roughness.scatter * size) ** 2
-        self._solve()
+        self._solve(float(np.sum(np.abs(y) ** 2)))
 
-    def _solve(self) -> None:
+    def _solve(self, energy: float) -> None:
         p = self.scatter.shape[-1]
-        gram = np.swapaxes(self.waves, -1, -2) @ self.waves
-        gram = gram * self.carried.conj()[..., :, None] * self.carried[..., None, :]
-        parts = np.stack([self.turned.real, self.turned.imag], axis=-1)
-        z = np.swapaxes(self.waves, -1, -2) @ parts
-        z = self.carried.conj() * (z[..., 0] + 1j * z[..., 1])
-        own = gram[..., :p, :p] + _diagonal(1.0 / self.scatter)[:, None]
-        self.own_inverse = np.linalg.inv(own)
+        gram, z = self.waves @ transposed(self.waves), _times(self.waves, self.turned[..., None])
+        self.own_matrix = gram[..., :p, :p] + _diagonal(1.0 / self.scatter)[:, None]
+        self.own_inverse = np.asarray(np.linalg.inv(self.own_matrix), dtype=float)
         self.across = self.own_inverse @ gram[..., :p, :]  # (n, h, P, 2P)
-        self.own_z = np.einsum("nhpq,nhq->nhp", self.own_inverse, z[..., :p])
-        left = gram - np.swapaxes(gram[..., :p, :].conj(), -1, -2) @ self.across
-        left_z = z - np.einsum("nhpq,nhp->nhq", self.across.conj(), z[..., :p])
-        whole = left.sum(axis=1) + _diagonal(1.0 / self.common)
-        self.whole_inverse = np.linalg.inv(whole)
-        total_z = left_z.sum(axis=1)
-        self.u = np.einsum("npq,nq->np", self.whole_inverse, total_z)
-        self.b = self.own_z - np.einsum("nhpq,nq->nhp", self.across, self.u)
-        explained = np.einsum("nhp,nhp->n", z[..., :p].conj(), self.own_z).real
-        explained += np.einsum("np,np->n", total_z.conj(), self.u).real
-        energy = np.sum(np.abs(self.y) ** 2)
+        own_z = _times(self.own_inverse, z[..., :p, :])[..., 0]
+        left = gram - transposed(gram[..., :p, :]) @ self.across
+        left_z = (z - _times(transposed(self.across), z[..., :p, :]))[..., 0]
+        turned = self.phase.conj()[..., :, None] * left * self.phase[..., None, :]
+        self.whole = turned.sum(axis=1) + _diagonal(1.0 / self.common)
+        self.whole_inverse = np.linalg.inv(self.whole)
+        total_z = np.sum(self.phase.conj() * left_z, axis=1)
+        u = np.einsum("npq,nq->np", self.whole_inverse, total_z)
+        shared = self.phase * u[:, None]
+        self.amplitude = shared[..., :p] + own_z - _times(self.across, shared[..., None])[..., 0]
+        self.slope_u = shared[..., p:]
+        explained = np.einsum("nhp,nhp->n", z[..., :p, 0].conj(), own_z).real
+        explained += np.einsum("np,np->n", total_z.conj(), u).real
         self.misfit = 2.0 * (energy - explained)
-        self.own_matrix, self.whole = own, whole
 
     @property
     def log_determinant(self) -> Floats:
@@ -219,35 +215,35 @@ class _Linear:
 
     def derivatives(self, by: Floats) -> tuple[Floats, Floats]:
         """Half the gradient, (n, T), and half the second derivative, (n, T, T), of the misfit."""
-        known, burst = self.problem.known, self.problem.known.burst
-        p = self.scatter.shape[-1]
-        amplitude = (self.u[:, None, :p] + self.b) * self.carried[..., :p]
-        slope_u = self.u[:, None, p:] * self.carried[..., p:]
-        size, slope = self.waves[..., :p], self.waves[..., p:]
-        model = _times(size, amplitude[..., None]) + _times(slope, slope_u[..., None])
-        residual = self.turned - model[..., 0]
+        known, carrier = self.problem.known, 1j * self.problem.known.burst.carrier
+        p, t = self.scatter.shape[-1], by.shape[-1]
+        waves, curvature = transposed(self.waves), transposed(self.curvature)
+        size, slope = waves[..., :p], waves[..., p:]
+        amplitude, slope_u = self.amplitude[..., None], self.slope_u[..., None]
+        model = (_times(size, amplitude) + _times(slope, slope_u))[..., 0]
         # By the times: the slope with each path's amplitude, and the carrier's phase less its mean, the amplitude's.
-        relative = by - by.mean(axis=1, keepdims=True)
-        columns = -_times(slope, amplitude[..., None] * by) - _times(self.curvature, slope_u[..., None] * by)
-        columns -= 1j * burst.carrier * _times(size, amplitude[..., None] * relative)
-        columns -= 1j * burst.carrier * _times(slope, slope_u[..., None] * relative)
-        columns[..., Q] = _times(self.by_q, amplitude[..., None])[..., 0]
-        hz = 2.0 * np.pi * known.frequency_sd_share * burst.frequency_hz
+        relative = carrier * (by - by.mean(axis=1, keepdims=True))
+        columns = -_times(slope, amplitude * by + slope_u * relative)
+        columns -= _times(size, amplitude * relative) + _times(curvature, slope_u * by)
+        columns[..., Q] = _times(transposed(self.by_q), amplitude)[..., 0]
+        hz = 2.0 * np.pi * known.frequency_sd_share * known.burst.frequency_hz
         begin = self.problem.baseband.time_s[None] - (self.problem.baseband.time_s.min())
-        columns[..., CARRIER] = 1j * hz * begin * model[..., 0]
-        gradient = -2.0 * np.einsum("nhkt,nhk->nt", columns.conj(), residual).real
-        # Columns against the linear part's, in each channel, then against what all channels share.
+        columns[..., CARRIER] = 1j * hz * begin * model
+        # Columns against the linear part's, in each channel, then against what all channels share; real and imaginary
+        # parts side by side, as all in a channel is real.
         parts = np.concatenate([columns.real, columns.imag], axis=-1)
-        t = columns.shape[-1]
-        cross = np.swapaxes(self.waves, -1, -2) @ parts
-        cross = self.carried.conj()[..., None] * (cross[..., :t] + 1j * cross[..., t:])
+        residual = self.turned - model
+        gradient = -2.0 * np.sum(
+            transposed(columns.real) @ residual.real[..., None] + transposed(columns.imag) @ residual.imag[..., None],
+            axis=(1, -1),
+        )
+        cross = self.waves @ parts
         own = self.own_inverse @ cross[..., :p, :]
-        shared = cross - np.swapaxes(self.across.conj(), -1, -2) @ cross[..., :p, :]
-        shared = shared.sum(axis=1)
-        stacked = np.concatenate([columns.real, columns.imag], axis=-2)
-        information = np.sum(np.swapaxes(stacked, -1, -2) @ stacked, axis=1)
-        information = information - np.sum(np.swapaxes(cross[..., :p, :].conj(), -1, -2) @ own, axis=1).real
-        information -= (np.swapaxes(shared.conj(), -1, -2) @ (self.whole_inverse @ shared)).real
+        shared = cross - transposed(self.across) @ cross[..., :p, :]
+        shared = np.sum(self.phase.conj()[..., None] * (shared[..., :t] + 1j * shared[..., t:]), axis=1)
+        both = np.sum(transposed(parts) @ parts - transposed(cross[..., :p, :]) @ own, axis=1)
+        information = both[..., :t, :t] + both[..., t:, t:]
+        information -= (transposed(shared.conj()) @ (self.whole_inverse @ shared)).real
         return gradient, 2.0 * information
 
 
