@@ -14,7 +14,7 @@ from acoustics.estimate.echoes.baseband import Baseband, burst_table, to_baseban
 from acoustics.estimate.echoes.fit import Modes, fit_modes, joined
 from acoustics.estimate.echoes.paths import ATTITUDE, FACES, SiteKnowledge
 from acoustics.estimate.echoes.places import Places, loosened, weighed, with_faces_of, worst_face
-from acoustics.estimate.echoes.search import DirectBearing, start_states, states_around
+from acoustics.estimate.echoes.search import DirectBearing, new_grid, start_states, states_around
 from acoustics.estimate.tdoa import Segment
 from acoustics.io.echo_fix import FAR_M, EchoFix, EchoMode, FaceOffset
 
@@ -100,22 +100,23 @@ def locate_by_echoes(
     places = np.empty((0, 3)) if places_m is None else checked("places_m", places_m).reshape(-1, 3)
     table = burst_table(burst, baseband)
 
+    grid = new_grid(known, bearings, places, window)
+    if grid is None:
+        return EchoFix(False, "no place in the water of the site sketch lies on the bearing")
+
     def starts_of(knowledge: SiteKnowledge, count: int, floor_shift_m: float = 0.0) -> Floats:
         return start_states(
             knowledge,
             baseband,
             table,
+            grid,
             onset_s=onset_s,
             bearings=bearings,
-            places_m=places,
-            window_s=window,
             count=count,
             floor_shift_m=floor_shift_m,
         )
 
     starts = starts_of(known, N_STARTS)
-    if not len(starts):
-        return EchoFix(False, "no place in the water of the site sketch lies on the bearing")
     modes = fit_modes(known, baseband, table, starts, window_s=window)
     loose = loosened(known)
     free_starts = [with_faces_of(known, loose, np.concatenate([modes.state, starts[:_LOOSE_STARTS]]))]

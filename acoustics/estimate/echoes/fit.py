@@ -21,7 +21,8 @@ _LARGEST_STEP_M = 0.5
 # What the model leaves out, such as echoes of the hull: without it 95 % regions held the truth in four of five
 # simulated pings (benchmarks/echo_estimator.py, half-wave).
 VARIANCE_SCALE = 2.0
-_ROUGH, _SMOOTH = Roughness(timing_sd_m=0.03), Roughness()
+# Far from a minimum only loud paths lead there, and the others are so much more that no path explains.
+_ROUGH, _SMOOTH = Roughness(timing_sd_m=0.03, diffuse=0.15, weakest=10 ** (-16 / 20)), Roughness()
 
 
 @dataclass(frozen=True)
@@ -69,7 +70,9 @@ def fit_modes(
 def _problem(
     known: SiteKnowledge, baseband: Baseband, table: BurstTable, state: Floats, window_s: float, roughness: Roughness
 ) -> Problem:
-    return new_problem(known, baseband, table, path_sets(known, _inside(known, state), window_s), roughness)
+    return new_problem(
+        known, baseband, table, path_sets(known, _inside(known, state), window_s, roughness.weakest), roughness
+    )
 
 
 def _inside(known: SiteKnowledge, state: Floats) -> Floats:

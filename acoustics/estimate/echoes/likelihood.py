@@ -12,6 +12,7 @@ from acoustics.base.least_squares import transposed
 from acoustics.estimate.echoes.baseband import Baseband, BurstTable, Complexes
 from acoustics.estimate.echoes.paths import (
     CARRIER,
+    WEAKEST,
     PathSets,
     Q,
     SiteKnowledge,
@@ -37,12 +38,15 @@ class Roughness:
         That count at least, also of the direct path: 1 where the emission time is a guess [1].
     diffuse : float
         Root mean square of what no path explains, as a share of that of the samples [1].
+    weakest : float
+        Expected amplitude of a path over that of the direct one, below which it is left out [1].
     """
 
     scatter: float = 0.1
     timing_sd_m: float = 0.01
     least_bounces: int = 0
     diffuse: float = 0.08
+    weakest: float = WEAKEST
 
 
 @dataclass(frozen=True)

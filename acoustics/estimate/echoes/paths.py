@@ -19,7 +19,7 @@ from acoustics.physics.image_receivers import ImageMaps, PlaneFaces, image_maps,
 # Expected pressure after a bounce: concrete from total reflection at grazing incidence to 0.5 head-on; the surface
 # loses little. Amplitudes are free, so this only says which paths may be loud. Common practice, no source.
 _KEPT_BY_SURFACE, _KEPT_BY_OTHERS = 0.95, 0.7
-_WEAKEST = 10 ** (-26 / 20)  # re the direct sound
+WEAKEST = 10 ** (-26 / 20)  # re the direct sound
 EMISSION_UNIT_S = 1e-5
 
 
@@ -130,10 +130,10 @@ class PathSets:
         )
 
 
-def path_sets(known: SiteKnowledge, sources_m: Floats, horizon_s: float) -> PathSets:
+def path_sets(known: SiteKnowledge, sources_m: Floats, horizon_s: float, weakest: float = WEAKEST) -> PathSets:
     """Paths from sources of shape (n, 3) [m] to the array's middle that arrive within a time of the direct one [s].
 
-    Those expected 26 dB and more below the direct one are left out.
+    Those expected to be weaker than a share of the direct one are left out.
     """
     n, faces, speed = len(sources_m), known.faces, known.sound_speed_m_s
     receivers = np.broadcast_to(known.middle_m, (n, 3))
@@ -144,7 +144,7 @@ def path_sets(known: SiteKnowledge, sources_m: Floats, horizon_s: float) -> Path
     bounces = np.sum(found.faces >= 0, axis=-1)
     of_surface = np.sum(surface[found.faces], axis=-1)
     expected = _KEPT_BY_SURFACE**of_surface * _KEPT_BY_OTHERS ** (bounces - of_surface) * direct[found.element] / length
-    loud = (expected >= _WEAKEST) | (bounces == 0)
+    loud = (expected >= weakest) | (bounces == 0)
     element, count = found.element[loud], np.bincount(found.element[loud], minlength=n)
     rank = np.arange(len(element)) - np.searchsorted(element, np.arange(n))[element]
     sequences, which = np.unique(found.faces[loud], axis=0, return_inverse=True)

@@ -16,6 +16,7 @@ from acoustics.estimate.echoes.paths import (
     EMISSION,
     EMISSION_UNIT_S,
     FACES,
+    PathSets,
     SiteKnowledge,
     X,
     Y,
@@ -44,15 +45,40 @@ class DirectBearing:
     bearing_sd: float
 
 
+@dataclass(frozen=True)
+class Grid:
+    """Places of a grid in the water along the bearings, after `n_prior` others, (n, 2) [m], and the paths from each."""
+
+    cells_m: Floats
+    n_prior: int
+    paths: PathSets
+
+    def every_other(self) -> Grid:
+        """Half the grid."""
+        rows = np.r_[: self.n_prior, self.n_prior : len(self.cells_m) : 2]
+        return Grid(self.cells_m[rows], self.n_prior, self.paths.subset(rows))
+
+
+def new_grid(
+    known: SiteKnowledge, bearings: tuple[DirectBearing, ...], places_m: Floats, window_s: float
+) -> Grid | None:
+    """The grid with prior places of shape (n, 3) [m] for a part of the burst [s]; without bearings the whole circle."""
+    cells = water_along(known, bearings, sds=_SECTOR_SD, off_wall_m=_OFF_WALL_M)
+    cells = np.concatenate([places_m[:, :2], cells])
+    if not len(cells):
+        return None
+    places = np.column_stack([cells, np.full(len(cells), known.depth_m)])
+    return Grid(cells, len(places_m), path_sets(known, places, window_s))
+
+
 def start_states(
     known: SiteKnowledge,
     baseband: Baseband,
     table: BurstTable,
+    grid: Grid,
     *,
     onset_s: float,
     bearings: tuple[DirectBearing, ...],
-    places_m: Floats,
-    window_s: float,
     count: int,
     floor_shift_m: float = 0.0,
 ) -> Floats:
@@ -62,14 +88,12 @@ def start_states(
     ----------
     known, baseband, table
         Problem at hand.
+    grid : Grid
+        Where to look.
     onset_s : float
         When the direct sound came [s].
     bearings : tuple of DirectBearing
-        None of them: the whole circle.
-    places_m : ndarray, shape (n, 3)
-        Prior places, tried beside the grid's [m].
-    window_s : float
-        Part of the burst that counts [s].
+        Those of the grid.
     count : int
         How many.
     floor_shift_m : float
@@ -77,19 +101,15 @@ def start_states(
     """
     offset_hz = baseband.carrier_offset_hz()
     baseband = baseband.turned(offset_hz).thinned()
-    cells = water_along(known, bearings, sds=_SECTOR_SD, off_wall_m=_OFF_WALL_M)
     if floor_shift_m:  # a guess of a guess: every other cell will do
-        cells = cells[::2]
-    cells = np.concatenate([places_m[:, :2], cells])
-    states = _states(known, cells, bearings, onset_s)
-    if not len(cells):
-        return states
+        grid = grid.every_other()
+    states = _states(known, grid.cells_m, bearings, onset_s)
     states[:, CARRIER] = offset_hz / (known.frequency_sd_share * known.burst.frequency_hz)
     if floor_shift_m:
         floor = known.faces.parameters.index("floor_depth")
         states[:, FACES + floor] = floor_shift_m / known.faces_sd[floor]
-    fit = _log_evidence(known, baseband, table, states, window_s)
-    return states[_apart(cells, fit, count, _APART_M)]
+    fit = _in_parts(new_problem(known, baseband, table, grid.paths, COARSE), states, coarse_evidence)
+    return states[_apart(grid.cells_m, fit, count, _APART_M)]
 
 
 def states_around(
@@ -162,16 +182,6 @@ def _states(known: SiteKnowledge, cells_m: Floats, bearings: tuple[DirectBearing
         turn = share[best] * off[np.arange(len(off)), best]
         state[:, ATTITUDE + 2] = np.clip(turn / known.pose.heading_sd, -3.0, 3.0)
     return state
-
-
-def _log_evidence(
-    known: SiteKnowledge, baseband: Baseband, table: BurstTable, states: Floats, window_s: float
-) -> Floats:
-    """Logarithm of the marginal likelihood of coarse paths, shape (n,)."""
-    places = np.column_stack([states[:, [X, Y]], np.full(len(states), known.depth_m)])
-    paths = path_sets(known, places, window_s)
-    problem = new_problem(known, baseband, table, paths, COARSE)
-    return _in_parts(problem, states, coarse_evidence)
 
 
 def _in_parts(problem: Problem, states: Floats, evidence: Callable[[Problem, Floats], Floats]) -> Floats:
