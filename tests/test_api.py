@@ -146,6 +146,7 @@ def test_an_array_is_made_from_positions():
         acoustics.Array.from_positions([[0, 0, 0], [0, 0, 0]])
 
 
+@pytest.mark.slow
 def test_the_spacing_of_an_own_array_is_swept(scene):
     own = acoustics.Array.from_positions(SQUARE_M + [0.2, 0.0, 0.2], name="ours")
     study = acoustics.spacing(scene.changed({"array": own}), trials=200)

@@ -27,6 +27,7 @@ def test_every_script_is_tried():
 @pytest.mark.parametrize(
     "name", [pytest.param(name, marks=[] if name == QUICK else [pytest.mark.slow]) for name in SAYS_AND_DRAWS]
 )
+@pytest.mark.slow
 def test_a_script_of_the_guide_runs(name, tmp_path, monkeypatch, capsys):
     words, pictures = SAYS_AND_DRAWS[name]
     monkeypatch.chdir(tmp_path)

@@ -101,6 +101,7 @@ def test_on_a_full_disk_the_old_file_stays_and_nothing_else(what, inputs, tmp_pa
     assert "written" not in out
 
 
+@pytest.mark.slow
 def test_on_a_full_disk_finished_chunks_end_the_study_in_one_line(tmp_path):
     command = ("map", POOL, "--trials", 2, "--step-m", 4, "--echo-cells", 0, "--resume", tmp_path / "parts")
     code, _, err = run(*command, disk=full_disk)

@@ -19,6 +19,7 @@ def run(*arguments):
     return CliRunner().invoke(waypoints_command, [*arguments], catch_exceptions=True)
 
 
+@pytest.mark.slow
 def test_text_names_waypoints_and_says_what_they_are_worth():
     done = run(POOL, *QUICK, "--waypoints", "2")
     assert done.exit_code == 0, done.output

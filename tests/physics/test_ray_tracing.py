@@ -44,6 +44,7 @@ def test_in_even_water_a_ray_is_a_straight_line():
     np.testing.assert_allclose(ends.time_s, 100.0 / np.cos(angle) / 1480.0, rtol=1e-12)
 
 
+@pytest.mark.slow
 def test_in_several_layers_a_ray_solves_the_ray_equations():
     """dz/dr = tan(theta), dtheta/dr = -c'/c (Jensen and others 2011, sec. 3.3), integrated by an adaptive method."""
 

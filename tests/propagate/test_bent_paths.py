@@ -69,6 +69,7 @@ def test_in_one_gradient_the_direct_sound_takes_its_exact_time(make_scene):
 
 
 @pytest.mark.parametrize("pool", [FLOOR, SLOPE, SHELF])
+@pytest.mark.slow
 def test_no_echo_comes_before_the_direct_sound_of_a_lake(make_scene, monkeypatch, pool):
     """With straight rays the surface echo, which runs through the warm water, is first from 63 m on."""
     scene = make_scene(pool, water=LAKE, pinger=(0.0, 0.0, 6.0), vehicle=(70.0, 0.0, 4.0))
@@ -84,6 +85,7 @@ def test_no_echo_comes_before_the_direct_sound_of_a_lake(make_scene, monkeypatch
 
 
 @pytest.mark.parametrize("pool", [FLOOR, SLOPE])
+@pytest.mark.slow
 def test_the_map_of_windows_is_that_of_the_arrivals(make_scene, pool):
     scene = make_scene(pool, water=LAKE, pinger=(0.0, 0.0, 6.0), vehicle=(70.0, 0.0, 4.0))
     receivers = np.stack([placed(range_m, 3.0) for range_m in (3.0, 8.0, 40.0, 80.0)])

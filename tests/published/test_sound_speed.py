@@ -82,6 +82,7 @@ def test_fresh_water_agrees_with_iapws95(temperature, pressure_dbar):
     assert speed == pytest.approx(expected, abs=0.03)
 
 
+@pytest.mark.slow
 def test_fresh_water_agrees_with_coolprop():
     from CoolProp.CoolProp import PropsSI  # 3 s to load, where this test runs
 

@@ -373,6 +373,7 @@ def test_a_vehicle_at_the_pinger_is_refused():
         study_budget(changed(POOL, vehicle={"position_m": place}), POOL.pingers[0])
 
 
+@pytest.mark.slow
 def test_the_command_prints_a_table_json_and_a_picture(tmp_path):
     path, picture = str(shipped("examples")["mallard-basin"]), tmp_path / "budget.png"
     run = CliRunner().invoke(budget_command, [path, "--plot", str(picture)], catch_exceptions=False)

@@ -39,6 +39,7 @@ def test_the_numbers_are_those_of_the_single_questions(louder):
     assert quantity(louder, "bearing error over the site").value[0] == pytest.approx(median)
 
 
+@pytest.mark.slow
 def test_twenty_decibels_more_noise_are_twenty_less_of_the_energy_ratio(louder):
     # Self noise of 76 and 96 dB, the water's own 55 dB: 0.034 dB of the lower sum (power sum by hand).
     assert quantity(louder, "noise density").difference[1] == pytest.approx(20.0, abs=0.04)

@@ -55,6 +55,7 @@ def test_alone_each_takes_what_it_takes_without_the_other(high, joint):
     )
 
 
+@pytest.mark.slow
 def test_a_single_pinger_has_nobody_beside_it():
     study = acoustics.spacing(SCENE, trials=50)
     assert study.each_pinger == () and "decides" not in str(study)

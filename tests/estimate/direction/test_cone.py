@@ -45,6 +45,7 @@ def test_directions_spread_over_the_sphere_are_covered(array, sd_s):
 
 
 @pytest.mark.parametrize("array", [PAIR, LINE])
+@pytest.mark.slow
 def test_depressions_up_to_60_degrees_are_covered(array):
     rng = np.random.default_rng(6)
     bearing, depression = rng.uniform(-np.pi, np.pi, TRIALS), np.deg2rad(rng.uniform(0, 60, TRIALS))
@@ -66,6 +67,7 @@ def test_with_the_depth_known_the_cone_is_sharper_and_still_covers(below_sd_m):
     assert np.median(found.covariance[..., 0, 0]) < 0.3 * np.median(vague.covariance[..., 0, 0])
 
 
+@pytest.mark.slow
 def test_mean_and_share_match_the_integral_round_the_cone():
     # Level line along y, cone 60 degrees, no noise: tan(bearing) = cos(cone) / (sin(cone) cos(turn)).
     bearing = np.full(TRIALS, np.deg2rad(30.0))

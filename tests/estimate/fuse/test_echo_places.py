@@ -222,6 +222,7 @@ def test_modes_of_one_place_are_one(run):
     np.testing.assert_allclose(echoes.place_m[0, 0], run[0].echoes.modes[0].position_m[:2])
 
 
+@pytest.mark.slow
 def test_without_places_nothing_changes(run):
     plain = [replace(p, echoes=None) for p in run]
     for name, value in vars(fused(plain, by_echoes=False)).items():

@@ -54,6 +54,7 @@ def across(n_pings, length_m):
     return np.linspace(0.0, 1.0, n_pings)[:, None] * [-0.3 * length_m, length_m, 0.0] + [0.0, 0.0, 1.0]
 
 
+@pytest.mark.slow
 def test_pings_from_several_places_resolve_each_others_integers():
     """No ping prefers its true integers: as they stand they name no place, with their alternatives the right one."""
     run, track = runs(across(6, 6.0), n_runs=12, seed=2, first=np.random.default_rng(1).integers(0, 5, (12, 6)))

@@ -69,6 +69,7 @@ def test_what_a_channel_heard_of_nothing_but_noise_is_chi_square():
 
 
 @pytest.mark.parametrize("echo_s", [2e-4, 6e-4])
+@pytest.mark.slow
 def test_an_echo_too_weak_to_be_heard_at_once_ends_the_window_all_the_same(echo_s):
     # One and a half cycles of such an echo add 3 to the chi-square of four channels, which noise alone makes 8.
     window = fit_direct_sound(flat(samples(60, 1.5, echo=-0.8, echo_s=echo_s, seed=4)), BURST, None).window_s
@@ -77,6 +78,7 @@ def test_an_echo_too_weak_to_be_heard_at_once_ends_the_window_all_the_same(echo_
 
 
 @pytest.mark.parametrize("echo", [0.0, 0.1, 0.5, -0.8])
+@pytest.mark.slow
 def test_windows_that_are_passed_over_hold_no_echo(echo, monkeypatch):
     # Echoes from 3 to 110 cycles late: the windows are those that trying every one gives.
     late = np.geomspace(1e-4, 3.7e-3, 40)

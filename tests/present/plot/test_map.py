@@ -148,6 +148,7 @@ def test_a_plan_draws_outline_zones_and_what_is_asked_for():
     assert axes.get_aspect() == 1.0
 
 
+@pytest.mark.slow
 def test_every_picture_of_the_pool_shows_the_keep_out_zones():
     scene = POOL.model_copy(update={"keep_outs": (zone(),)})
     figures = [site_views(scene), map_plot(mapped(scene, trials=0), scene, scene.pingers[0])]
@@ -155,6 +156,7 @@ def test_every_picture_of_the_pool_shows_the_keep_out_zones():
         assert any("lane" in written(axes) for axes in figure.axes)
 
 
+@pytest.mark.slow
 def test_open_water_is_framed_by_the_grid():
     result = mapped(LAKE, trials=0)
     axes = next(iter(panels(map_plot(result, LAKE, LAKE.pingers[0])).values()))

@@ -17,6 +17,7 @@ POOL = load_scene("examples/mallard-basin.toml")
 F, C, N = 30e3, 1500.0, 40_000
 
 
+@pytest.mark.slow
 def test_a_wide_pair_errs_as_often_as_the_normal_tails_say():
     """Broadside, ten wavelengths apart: next integers beat the right one where the coarse difference is off by half."""
     pair = np.array([[0.0, 0.25, 0.0], [0.0, -0.25, 0.0]])

@@ -27,6 +27,7 @@ def measured(n, seed, scene=POOL):
 
 
 @pytest.mark.parametrize("scene", [POOL, SHALLOW], ids=["deep", "shallow"])
+@pytest.mark.slow
 def test_the_noise_told_is_that_measured_at_other_places(scene):
     """In the shallow pool, where less than a cycle is free of echoes nearly everywhere and these come in any phase,
     variances of single places are an order of magnitude apart, and medians of 40 known to a factor of 1.5; the bound

@@ -46,6 +46,7 @@ def test_one_process_two_and_one_stopped_on_the_way_give_the_same(name, tmp_path
     assert to_json(study(running=Running(Workers(2)))) == here
 
 
+@pytest.mark.slow
 def test_a_folder_of_another_study_is_refused(tmp_path):
     STUDIES["calibrate"](running=Running(folder=tmp_path))
     more_headings = partial(plan_calibration, POOL, PINGER, RunPlan(4, 1), runs=60, seed=3)

@@ -67,6 +67,7 @@ def test_two_processes_and_a_resumed_folder_give_the_same_places(tmp_path):
     assert here.echoes != mapped(POOL, **choice, seed=2).echoes
 
 
+@pytest.mark.slow
 def test_with_the_pinger_in_the_cells_it_is_the_pinger_that_moves():
     result = mapped(POOL, over="pinger", echo_cells=2, echo_pings=2)
     for place in result.echoes:

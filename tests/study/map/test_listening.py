@@ -69,6 +69,7 @@ def test_without_a_position_the_bearing_decides_and_without_that_nothing():
 
 
 @pytest.mark.parametrize(("over", "head"), [("vehicle", "Listen at x "), ("pinger", "Where the vehicle stands ")])
+@pytest.mark.slow
 def test_a_map_ends_in_one_sentence(over, head):
     scene = acoustics.load_scene(shipped("examples")["mallard-basin"])
     result = acoustics.map(scene, trials=0, step_m=2.5, over=over)

@@ -46,6 +46,7 @@ def test_simulated_fixes_of_a_hull_wide_array_agree_with_the_bound():
     assert np.median(result.simulated_m[good] / result.position_m[good]) == pytest.approx(1.0, abs=0.05)
 
 
+@pytest.mark.slow
 def test_heading_turns_the_map_with_the_vehicle():
     # Pinger in the middle of a lake without walls: turning the vehicle by 90 degrees turns the map by 90 degrees.
     pinger = LAKE.pingers[0].model_copy(update={"position_m": (20.0, 20.0, 8.0)})
@@ -113,6 +114,7 @@ def test_the_worst_heading_is_the_worst_of_maps_at_each_heading(monkeypatch):
     assert worst.position_m[wet] == pytest.approx(picked, rel=1e-5)
 
 
+@pytest.mark.slow
 def test_the_vehicles_own_position_adds_in_quadrature():
     vehicle = POOL.vehicle.model_copy(update={"position_sd_m": 0.4})
     quiet = POOL.noise.model_copy(update={"self_noise_density_db": 50.0, "ambient_density_db": 45.0})
@@ -175,6 +177,7 @@ def test_failed_pings_are_those_without_a_fix_or_with_a_wrong_cycle():
     }
 
 
+@pytest.mark.slow
 def test_two_processes_and_a_resumed_folder_give_the_same_bits(tmp_path):
     def mapped(seed=1, **running):
         return map_pool(POOL, POOL.pingers[0], trials=1500, seed=seed, step_m=5.0, running=Running(**running))
@@ -224,6 +227,7 @@ def test_a_body_out_of_the_way_changes_no_bit_of_the_map():
 
 
 @pytest.mark.parametrize("over", ["vehicle", "pinger"])
+@pytest.mark.slow
 def test_hydrophones_behind_a_body_count_as_if_they_were_not_there(over):
     scene = shadowed(TUBE)
     choices = MapChoices(over=over)
@@ -272,6 +276,7 @@ def test_where_a_body_hides_the_pinger_from_all_nothing_is_found():
     assert np.isfinite(result.bearing_deg[half]).any()
 
 
+@pytest.mark.slow
 def test_the_worst_heading_takes_the_shadow_of_each_heading():
     scene = shadowed(TUBE)
     worst = map_pool(scene, scene.pingers[0], trials=5, seed=1, step_m=5.0, choices=MapChoices(heading="worst"))

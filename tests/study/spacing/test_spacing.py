@@ -33,6 +33,7 @@ def test_error_falls_as_one_over_the_spacing(study):
     assert product == pytest.approx(np.full_like(product, product[0]), rel=0.01)
 
 
+@pytest.mark.slow
 def test_envelope_bound_of_a_square_is_the_closed_form(study):
     # A level square of side d: sum over elements of squared position across any direction is d^2, so the bearing
     # variance is c^2 v / (d^2 cos^2 depression): Cramer-Rao bound of a plane array, by hand.
@@ -84,6 +85,7 @@ def test_simulation_agrees_with_the_bound_where_no_cycle_is_wrong(study):
         assert rms.low < rms.value < rms.high
 
 
+@pytest.mark.slow
 def test_a_target_out_of_reach_is_said_so():
     scene = with_study(POOL, bearing_target_deg=0.001)
     choice = study_spacing(scene, scene.pingers, trials=50, seed=1).recommendation

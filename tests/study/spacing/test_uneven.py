@@ -32,6 +32,7 @@ def outcome(rms, low, high, right, share, most):
     return BearingOutcome(Interval(rms, low, high), Interval(right, right, right), Interval(share, 0.0, most))
 
 
+@pytest.mark.slow
 def test_spacing_and_place_count_on_the_same_part_of_the_burst(study):
     ranges = criterion_for(POOL, PINGER, Aim())[1]
     assert ranges.multipath_free_s[0] == pytest.approx(study.multipath_free_s, rel=1e-12)

@@ -169,6 +169,7 @@ def heard_at(scene, prior, pose, pings=3):
 
 @pytest.mark.parametrize(("scene", "criterion"), [(POOL, "rms"), (POOL, "area"), (QUAY, "rms")])
 @pytest.mark.parametrize(("n_waypoints", "every"), [(2, 2), (3, 4)])
+@pytest.mark.slow
 def test_the_search_comes_near_the_best_of_all_sets(scene, criterion, n_waypoints, every):
     prior = pinger_prior(scene, scene.pingers[0], None)
     prior = replace(prior, places_m=prior.places_m[::3], weights=prior.weights[::3] / prior.weights[::3].sum())
@@ -189,6 +190,7 @@ def test_the_search_comes_near_the_best_of_all_sets(scene, criterion, n_waypoint
     assert best * (1 - 1e-12) <= score(np.array([chosen]))[0] <= 1.01 * best
 
 
+@pytest.mark.slow
 def test_where_echoes_come_at_once_more_pings_at_a_place_help_little():
     """In a pool 2 m deep the echoes inside the window shift all pings of a waypoint alike, and the hydrophones of a wide
     array each in its own way; noise alone is averaged."""
@@ -200,6 +202,7 @@ def test_where_echoes_come_at_once_more_pings_at_a_place_help_little():
     assert heard.any() and (many[heard] < few[heard]).all() and np.median(many[heard] / few[heard]) > 0.1
 
 
+@pytest.mark.slow
 def test_more_waypoints_never_hurt_on_the_grid():
     prior = pinger_prior(POOL, POOL.pingers[0], None)
     waypoints, _ = grid_of_waypoints(POOL, 5.0)
@@ -216,6 +219,7 @@ def test_more_waypoints_never_hurt_on_the_grid():
     assert all(later <= earlier for earlier, later in zip(sizes[:-1], sizes[1:], strict=True))
 
 
+@pytest.mark.slow
 def test_zones_time_and_water_are_respected():
     zones = (
         KeepOut(outline_m=((9.0, 2.0), (11.0, 2.0), (11.0, 9.0), (9.0, 9.0))),
@@ -257,6 +261,7 @@ def test_time_for_one_waypoint_gives_one_and_for_none_is_refused():
         study_waypoints(none, none.pingers[0], trials=0, step_m=2.5)
 
 
+@pytest.mark.slow
 def test_ellipses_hold_where_the_heading_errs_by_more_than_its_slope_tells():
     # Noise of 0.1 ns on a wide array: the square of a heading error of 3 deg shifts delays by a thousand times that, and
     # an estimator that takes the heading's effect for linear states ellipses that hold the truth in 84 %.
