@@ -1,7 +1,7 @@
 """Tries damaged files on every reader, and odd command lines on every command: each loads, or is refused in words.
 
 Run as ``python tests/benchmarks/campaign.py --inputs 200000 --command-lines 20000 --seed 1 --time-s 3600``. Case k of a
-seed is the same whatever came before it, so that ``--first k --inputs k`` tries it alone. The cases are worked by one
+seed is the same whatever came before it, so that ``--first k --inputs 1`` tries it alone. The cases are worked by one
 process, which is watched: one that takes too long, too much memory, or dies, is a find as a wrong word is, and the next
 case follows in a new process. Finds are kept as files in ``--finds`` with what was said. A slice of both runs with the
 tests (tests/properties/test_campaign.py).
@@ -157,16 +157,16 @@ def _worker(kind: str, seed: int, first: int, last: int, finds: Path) -> tuple[i
 def main() -> None:
     """Both campaigns, a table of each."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--inputs", type=int, default=20_000)
-    parser.add_argument("--command-lines", type=int, default=500)
-    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--inputs", type=int, default=20_000, help="how many")
+    parser.add_argument("--command-lines", type=int, default=500, help="how many")
+    parser.add_argument("--first", type=int, default=0, help="case of each, from 0")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--time-s", type=float, default=600.0, help="for each of the two")
     parser.add_argument("--finds", type=Path, default=Path("campaign-finds"))
     asked = parser.parse_args()
-    for kind, last in (("inputs", asked.inputs), ("command lines", asked.command_lines)):
+    for kind, cases in (("inputs", asked.inputs), ("command lines", asked.command_lines)):
         begun = time.monotonic()
-        found, end = campaign(kind, asked.seed, asked.first, last, asked.time_s, asked.finds)
+        found, end = campaign(kind, asked.seed, asked.first, asked.first + cases, asked.time_s, asked.finds)
         if end <= asked.first:
             continue
         print(f"\n{kind}: {end - asked.first:,} tried in {time.monotonic() - begun:.0f} s, seed {asked.seed}")

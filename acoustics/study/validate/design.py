@@ -23,6 +23,7 @@ MOST_TRIALS = 1_000_000
 _OWN_RANGE_SHARES = (0.25, 0.5, 1.0)
 _OWN_SNR_STEPS_DB = (-10.0, 0.0, 10.0)
 _STEEPEST = 1.02  # a range this much longer than the drop to the pinger still has a horizontal part
+_STRONGEST_DB = 300.0  # or weakest, far beyond what any water holds
 _PLACES_TRIED = 256
 _NEGLIGIBLE = 1e-9  # of a bearing [rad]; without roll and pitch at once
 _HEADING_STEPS = 4  # each shrinks what roll and pitch add to the bearing by the sine of their angle
@@ -129,8 +130,8 @@ def choose_design(
     Raises
     ------
     ParameterError
-        For a secret that is not up to 64 hexadecimal digits, a number of trials out of range, a level given twice, or a
-        range no longer than the drop to the pinger.
+        For a secret that is not up to 64 hexadecimal digits, a number of trials out of range, a level given twice, an
+        energy ratio beyond 300 dB, or a range no longer than the drop to the pinger.
     """
     if not re.fullmatch(r"[0-9a-fA-F]{0,64}", secret):
         raise ParameterError(f"secret={secret!r}: expected up to 64 hexadecimal digits")
@@ -147,6 +148,9 @@ def choose_design(
     for name, levels in (("range_m", range_m), ("energy_ratio_db", energy_ratio_db), ("echoes", echoes)):
         if not levels or len(set(levels)) < len(levels):
             raise ParameterError(f"{name}={tuple(levels)} must be one or more levels, each once")
+    for ratio in energy_ratio_db:
+        if not abs(ratio) <= _STRONGEST_DB:
+            raise ParameterError(f"energy ratio {ratio:g} dB: must be from {-_STRONGEST_DB:g} to {_STRONGEST_DB:g} dB")
     for level in range_m:
         if not _STEEPEST * drop_m < level < np.inf:
             raise ParameterError(

@@ -109,6 +109,9 @@ def test_designs_that_cannot_be(scene, pinger):
         draw_trial(scene, pinger, design_of(scene, pinger, range_m=[80.0]), 1)
     with pytest.raises(ParameterError, match="each once"):
         design_of(scene, pinger, energy_ratio_db=[30.0, 30.0])
+    for beyond in (9600.0, -301.0):
+        with pytest.raises(ParameterError, match=r"energy ratio -?\d+ dB: must be from -300 to 300 dB"):
+            design_of(scene, pinger, energy_ratio_db=[beyond])
     with pytest.raises(ParameterError, match="trials=0"):
         design_of(scene, pinger, trials=0)
 
