@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
 import pytest
 
+import acoustics
 from acoustics.scene.scenario import shipped
 from tests.quick import QUICK, good, refused
 
@@ -75,3 +77,17 @@ def test_a_pinger_behind_a_corner_is_said_to_be_out_of_sight(place):
     path.write_text(path.read_text(encoding="utf-8").replace("[6.0, 5.0, 0.8]", "[9.0, 11.0, 0.8]"), encoding="utf-8")
     for command in ("check", "spacing"):
         assert "amber pinger is not in sight from [9.0, 11.0, 0.8]: a corner" in refused(command, str(path))[0]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["ell", "hopper"])
+def test_check_spacing_and_place_count_on_the_same_window_and_limit(place, name):
+    scene = acoustics.load_scene(place(name))
+    implied, spaced = acoustics.check(scene), acoustics.spacing(scene, trials=100)
+    placed = acoustics.place(scene, hydrophones=3, starts=1)
+    here = int(np.argmin(np.abs(implied.range_m - spaced.range_m)))
+    for of in ("multipath_free_s", "energy_ratio_db"):
+        assert getattr(implied, of)[here] == pytest.approx(getattr(spaced, of)) == getattr(placed, of)[0]
+    assert spaced.wrong_cycle_limit == placed.wrong_cycle_limit
+    alone = "up to half a wavelength the phase alone" in spaced.recommendation.reason
+    assert alone == (spaced.recommendation.spacing_m <= implied.free_spacing_m)

@@ -141,7 +141,7 @@ class _Listener:
         vectors = self._integers(times, noise, carrier_s2, cycle_s2, skew_sd, rng)
         known = sources @ self._level.T
         depth_m = known[:, 2] + rng.standard_normal(count) * self._depth_sd_m
-        found = self._directions(vectors, depth_m, sources)
+        found = self._directions(vectors, depth_m, sources, turn)
         fix = self._position(Tdoa(found.delay_s, vectors.covariance_s2), depth_m)
         off = (fix.position_m - known)[..., :2]
         located = found.given & found.decided & fix.ok
@@ -180,8 +180,9 @@ class _Listener:
             found.tdoa.tdoa_s[:, None] + those.cycles / frequency, covariance, those.weight, those.build_up_misfit
         )
 
-    def _directions(self, vectors: _Vectors, depth_m: Floats, truth: Floats) -> _Found:
-        """What is told first of each ping, whose distance is unknown, beside the true places (t, 3) of the source."""
+    def _directions(self, vectors: _Vectors, depth_m: Floats, truth: Floats, turn: Floats) -> _Found:
+        """What is told first of each ping, whose distance is unknown, beside the true places (t, 3) of the source and
+        the true rotations (t, 3, 3) of the array against where it is taken to be."""
         ping, vector = np.nonzero(vectors.weight >= _NEGLIGIBLE)
         doubtful = np.flatnonzero(np.bincount(ping)[ping] > 1)
         kept = np.ones(len(ping), dtype=bool)
@@ -194,7 +195,7 @@ class _Listener:
         # The likeliest of each ping: the last row of it when they are sorted so.
         order = np.lexsort((share.max(axis=-1), ping))
         lead = order[np.append(np.diff(ping[order]) > 0, True)]
-        return self._told(mixture, share, lead, truth, vectors.delay_s[ping[lead], vector[lead]])
+        return self._told(mixture, share, lead, truth, turn, vectors.delay_s[ping[lead], vector[lead]])
 
     def _mixture(
         self, vectors: _Vectors, depth_m: Floats, ping: NDArray[np.intp], vector: NDArray[np.intp], **cells: int
@@ -214,7 +215,13 @@ class _Listener:
         )
 
     def _told(
-        self, mixture: DirectionMixture, share: Floats, lead: NDArray[np.intp], truth: Floats, delay_s: Floats
+        self,
+        mixture: DirectionMixture,
+        share: Floats,
+        lead: NDArray[np.intp],
+        truth: Floats,
+        turn: Floats,
+        delay_s: Floats,
     ) -> _Found:
         """Of each ping's likeliest vector the direction, and of its two sides the one nearer to the truth, if told."""
         row = np.arange(len(lead))
@@ -226,9 +233,10 @@ class _Listener:
         sight = truth - self.hydrophones_m.mean(axis=0)
         sight = sight / np.linalg.norm(sight, axis=-1, keepdims=True)
         best = np.argmax(np.where(told, np.einsum("tci,ti->tc", units, sight), -np.inf), axis=-1)
+        heard = np.einsum("tij,ti->tj", turn, sight)  # from there in the frame of the array as it really stands
         return _Found(
             error=wrap_angle(bearing[row, best] - bearing_and_depression(sight)[0]),
-            wrong=self._cycles_apart(units[row, best], sight) > HALF_A_CYCLE,
+            wrong=self._cycles_apart(units[row, best], heard) > HALF_A_CYCLE,
             given=mixture.ok[lead] & (mixture.p_value[lead, 0] >= MISFIT_P),
             # The mirror image in a line or a plane of hydrophones is no other direction.
             decided=(share.max(axis=-1) if mixture.observes == "volume" else share.sum(axis=-1)) >= 1.0 - _DOUBTFUL,

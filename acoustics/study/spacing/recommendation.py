@@ -191,7 +191,7 @@ def _reason(
             "Not observed: by the sound before the first strong echo no spacing within the hull tells the bearing from "
             f"here better than a guess. {1e3 * spacing_m:.0f} mm and {rate_hz / 1e3:g} kHz stand for any."
         )
-    if spacing_m <= highest.half_wavelength_m * (1 + 1e-9) and wrong_integer <= plan.wrong_cycle_limit:
+    if spacing_m <= highest.free_spacing_m * (1 + 1e-9) and wrong_integer <= plan.wrong_cycle_limit:
         cycle = "up to half a wavelength the phase alone tells the cycle"
     else:
         rate = "under 0.01 %" if wrong_integer < 1e-4 else f"at {100 * wrong_integer:.2g} %"

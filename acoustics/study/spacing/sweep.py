@@ -116,6 +116,11 @@ class Sweep:
         return float(half_wavelength_m(self.pinger.frequency_hz, self.scene.sound_speed_m_s))
 
     @property
+    def free_spacing_m(self) -> float:
+        """Half a wavelength at the top of the band: up to here phases tell the cycle, as `check` says."""
+        return float(half_wavelength_m(self.pinger.band_hz[1], self.scene.sound_speed_m_s))
+
+    @property
     def hull_limit_m(self) -> float:
         return self.scene.vehicle.largest_spacing_m(self.shape_m, 1.0)
 

@@ -86,3 +86,20 @@ def test_channels_that_hear_nothing_are_left_out():
     pings = measure_blind(scene, PINGER, poses(scene, 48), np.random.default_rng(1))
     fewer = ~pings.heard.all(axis=-1)
     assert fewer.sum() >= 4 and pings.answered[fewer].mean() >= 0.5
+
+
+def test_a_compass_that_errs_makes_no_integer_wrong():
+    """2 degrees turn the 22 wavelengths of hull-4 by 0.8 periods: the bearing in the site is off, the integers are not.
+    Without echoes, in quiet water, none is in doubt."""
+    scene = OPEN.changed({"array": load_array("hull-4"), "noise.self_noise_density_db": 56.0})
+    pose, pinger = poses(scene, 6), scene.pingers[0]
+    pings = measure_blind(scene, pinger, pose, np.random.default_rng(1))
+    still, turned = (
+        draw_blind_bearings(
+            scene, pinger, pings, pose, draws=20, rng=np.random.default_rng(2), attitude_sd=np.deg2rad([0.5, 0.5, sd])
+        )
+        for sd in (0.0, 2.0)
+    )
+    assert still.wrong_integer.mean() == turned.wrong_integer.mean() == 0.0
+    # Of 120 draws the deviation of 2 deg is known to 6.5 %; three times that.
+    assert np.rad2deg(np.sqrt(np.nanmean(turned.error**2))) == pytest.approx(2.0, rel=0.2)
