@@ -17,6 +17,7 @@ from acoustics.base.frames import (
 from acoustics.estimate.direction import (
     FARTHEST_M,
     MISFIT_P,
+    NEAREST_M,
     DepressionPrior,
     MergedDirection,
     WiringTest,
@@ -223,5 +224,6 @@ def _position(ping: Ping) -> tuple[Fix, Floats, Floats]:
         element_sd_m=ping.tolerances_m,
         attitude_sd=np.array([pose.roll_sd, pose.pitch_sd, 0.0]) if aided else np.zeros(3),
         pivot_m=np.zeros(3),
+        nearest_m=NEAREST_M,
     )
     return fix, fix.position_m @ level, level.T @ fix.covariance_m2 @ level

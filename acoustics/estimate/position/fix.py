@@ -33,6 +33,7 @@ UNKNOWN_POSITION_SD_M = 1e6
 
 NOT_FINITE = "a delay or its covariance is not finite"
 RANGE_UNSEEN = "position is not observed: its sd exceeds half the distance; the direction is usable"
+TOO_NEAR = "the fit leads nearer to the array than a source may be: the range is not observed"
 MIRROR = "the mirror image on the other side of the plane of the array fits as well; the lower one is given"
 TWIN = "a second position fits as well, as it may with four hydrophones; the more distant one is given"
 LINE_MIRROR = "the mirror image on the other side of the line of hydrophones fits as well"
@@ -79,6 +80,7 @@ def locate_source(
     attitude_sd: ArrayLike = (0.0, 0.0, 0.0),
     pivot_m: ArrayLike | None = None,
     position_sd_m: ArrayLike = 0.0,
+    nearest_m: float = 0.0,
 ) -> Fix:
     """Maximum-likelihood position of a source.
 
@@ -104,6 +106,8 @@ def locate_source(
         Point that the rotations leave in place [m]; the mean of the hydrophones by default.
     position_sd_m : array_like, shape () or (3,)
         Standard deviation of the array's own position along each axis [m].
+    nearest_m : float
+        No source is nearer to the array's centre [m].
 
     Returns
     -------
@@ -154,7 +158,7 @@ def locate_source(
         pivot = None if pivot_m is None else _points("pivot_m", pivot_m, batch) - centre
         problem = weighted(with_nuisance(base, nuisance_jacobian(problem, place, pivot), sd))
         place = descend(problem, place)
-    return _answer(problem, place, twin, centre, finite, batch)
+    return _answer(problem, place, twin, centre, finite, batch, nearest_m)
 
 
 def _answer(
@@ -164,6 +168,7 @@ def _answer(
     centre: Floats,
     finite: NDArray[np.bool_],
     batch: tuple[int, ...],
+    nearest_m: float,
 ) -> Fix:
     """Covariance, consistency and reasons for positions (3, m) relative to the array's centre."""
     chi2, weight, _ = information(problem, place)
@@ -174,6 +179,7 @@ def _answer(
     covariance = np.moveaxis(0.5 * (inverse + inverse.swapaxes(0, 1)), -1, 0)
     distance = np.sqrt(np.einsum("dm,dm->m", place, place))
     unseen = ~(sd < 0.5 * np.maximum(distance, problem.radius))
+    near = distance < nearest_m
     mirrored = np.full(len(chi2), problem.rank == 2 and problem.depth is None)
     line = np.full(len(chi2), problem.rank == 1)
     dof = len(problem.delay) - 3 + (problem.depth is not None)
@@ -184,10 +190,10 @@ def _answer(
         chi2=np.where(gap, np.nan, chi2).reshape(batch),
         dof=max(dof, 0),
         p_value=np.where(gap, np.nan, chi_square_p_value(chi2, dof)).reshape(batch),
-        ok=~(gap | unseen).reshape(batch),
+        ok=~(gap | unseen | near).reshape(batch),
         reason=np.select(
-            [gap, unseen, mirrored, line, twin],
-            [NOT_FINITE, RANGE_UNSEEN, MIRROR, LINE_MIRROR, TWIN],
+            [gap, near, unseen, mirrored, line, twin],
+            [NOT_FINITE, TOO_NEAR, RANGE_UNSEEN, MIRROR, LINE_MIRROR, TWIN],
             default="",
         ).reshape(batch),
     )

@@ -271,6 +271,7 @@ class _Listener:
             element_sd_m=self.elements_sd_m,
             attitude_sd=np.array([*self.scene.vehicle.attitude_sd[:2], 0.0]),
             pivot_m=np.zeros(3),
+            nearest_m=NEAREST_M,
         )
 
     def _cycles_apart(self, one: Floats, other: Floats) -> Floats:
