@@ -65,13 +65,16 @@ def horizontal_information(
     """
     waves, weight, carried = _waves(burst, delay_s, amplitude, window_s)
     waves = waves * np.sqrt(weight)[..., None]
-    mixing = _mixing(burst, doubt, carried, by)
-    whole = np.sum(_product(mixing, _product(_product(waves, waves), mixing)), axis=1)
-    n_paths = delay_s.shape[-1]
-    own, cross = whole[:, :n_paths, :n_paths], whole[:, :n_paths, n_paths:]
+    mixing, n_paths = _mixing(burst, doubt, carried, by), delay_s.shape[-1]
+    gram = _gram(waves)
+    turned = _product(gram, mixing)
+    # The amplitudes are of the first waves alone, so their part of the products is no matter of matrices.
+    own = np.sum(gram[..., :n_paths, :n_paths] * carried.conj()[..., None] * carried[..., None, :], axis=1)
+    cross = np.sum(carried.conj()[..., None] * turned[..., :n_paths, :], axis=1)
+    errors = np.sum(_product(mixing, turned), axis=1)
     energy = np.einsum("npp->np", own).real
     own = own + np.eye(n_paths) * np.where(energy > 0, _RIDGE * energy, 1.0)[:, None]
-    left = (whole[:, n_paths:, n_paths:] - np.swapaxes(cross.conj(), -1, -2) @ np.linalg.solve(own, cross)).real
+    left = (errors - np.swapaxes(cross.conj(), -1, -2) @ np.linalg.solve(own, cross)).real
     prior = np.ones(left.shape[-1])
     prior[:2] = 0.0
     return eliminate_nuisance(left + np.diag(prior), 2)
@@ -92,6 +95,19 @@ def _product(left: Waves, right: Waves) -> Waves:
         here, there, along = slice(i, i + side), slice(j, j + side), slice(k, k + side)
         total[..., here, there] += left[..., here, along] @ right[..., along, there]
     return total
+
+
+def _gram(waves: Waves) -> Waves:
+    """``waves^H waves`` of shape (..., k, n), without what its symmetry gives."""
+    n, half = waves.shape[-1], waves.shape[-1] // 2
+    if n <= _COMPLEX_SIDE:
+        return _product(waves, waves)
+    first, second = waves[..., :half], waves[..., half:]
+    across = _product(first, second)
+    whole = np.empty((*waves.shape[:-2], n, n), dtype=waves.dtype)
+    whole[..., :half, :half], whole[..., half:, half:] = _gram(first), _gram(second)
+    whole[..., :half, half:], whole[..., half:, :half] = across, np.swapaxes(across.conj(), -1, -2)
+    return whole
 
 
 def _waves(burst: Burst, delay_s: Floats, amplitude: Complexes, window_s: Floats) -> tuple[Waves, Floats, Complexes]:
@@ -122,14 +138,12 @@ def _waves(burst: Burst, delay_s: Floats, amplitude: Complexes, window_s: Floats
 
 
 def _mixing(burst: Burst, doubt: BurstDoubt, carried: Complexes, by: Floats) -> Complexes:
-    """How amplitudes and parameters are made of the waves, shape (n, n_channels, 2 n_paths + 4, n_paths + n_errors)."""
+    """How derivatives by parameters, Q and carrier are made of the waves, (n, n_channels, 2 n_paths + 4, n_errors)."""
     n_paths, n_parameters = by.shape[-2:]
-    matrix = np.zeros((*carried.shape[:2], 2 * n_paths + 4, n_paths + n_parameters + 2), dtype=complex)
-    path = np.arange(n_paths)
-    matrix[..., path, path] = carried
+    matrix = np.zeros((*carried.shape[:2], 2 * n_paths + 4, n_parameters + 2), dtype=complex)
     later = -carried[..., None] * by
-    matrix[..., :n_paths, n_paths:-2] = 1j * burst.carrier * later
-    matrix[..., n_paths : 2 * n_paths, n_paths:-2] = later
+    matrix[..., :n_paths, :-2] = 1j * burst.carrier * later
+    matrix[..., n_paths : 2 * n_paths, :-2] = later
     matrix[..., -4:-2, -2] = doubt.q_sd_share * np.array([1.0, 1j])
     matrix[..., -2:, -1] = 2j * np.pi * doubt.frequency_sd_hz * np.array([1.0, 1j])
     return matrix
