@@ -21,8 +21,8 @@ from acoustics.physics.tdoa import difference_matrix
 NOT_FINITE = "a delay or its covariance is not finite"
 _MOST_CYCLES = 1e15  # beyond it a float no longer tells one whole number from the next
 MOST_CANDIDATES = 800
-# Numbers held at once: about 100 MB.
-CHUNK_NUMBERS = 4_000_000
+# Numbers held at once: some 25 MB, little beyond the processor's cache.
+CHUNK_NUMBERS = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -177,17 +177,18 @@ def resolve_ambiguity(
         part = np.arange(i, min(i + chunk, len(fine)))
         short, lengths = rows_of(basis, part), rows_of(metric, part)
         if n_alternatives == 1:
-            sets = centre[part, None] + _short_offsets(short, lengths)
+            steps = _short_offsets(short, lengths)
         else:
-            sets = nearest_points(short, lengths, np.asarray(optimum[part, :, 0], dtype=float), MOST_CANDIDATES)
-        compared = fine[part, None] + period * sets
+            near = nearest_points(short, lengths, np.asarray(optimum[part, :, 0], dtype=float), MOST_CANDIDATES)
+            steps = near - centre[part, None]
+        middle, off = fine[part] + period * centre[part], period * steps
         if envelope_misfit is None:
-            by_envelope = _quadratic(compared - rough[part, None], rows_of(coarse_weight, part))
+            by_envelope = _quadratic(middle - rough[part], off, rows_of(coarse_weight, part))
         else:
-            by_envelope = envelope_misfit.of(part).of_sets(sets)
+            by_envelope = envelope_misfit.of(part).of_sets(centre[part, None] + steps)
         loose = sound_speed_sd_m_s / sound_speed_m_s
-        scores = by_envelope + _plane_misfit(compared, rows_of(fine_weight, part), baselines, loose)
-        found.append(_best_of(sets, scores, by_envelope, n_alternatives))
+        scores = by_envelope + _plane_misfit(middle, off, rows_of(fine_weight, part), baselines, loose)
+        found.append(_best_of(centre[part], steps, scores, by_envelope, n_alternatives))
     vectors, weight, build_up, score, margin = (np.concatenate(column) for column in zip(*found, strict=True))
     best, probability = vectors[:, 0], weight[:, 0]
 
@@ -207,10 +208,10 @@ def resolve_ambiguity(
 
 
 def _best_of(
-    sets: Floats, scores: Floats, by_envelope: Floats, n: int
+    centre: Floats, steps: Floats, scores: Floats, by_envelope: Floats, n: int
 ) -> tuple[NDArray[np.int64], Floats, Floats, Floats, Floats]:
-    """The n best of j sets (m, j, k): vectors (m, n, k), weights and misfits of the envelope (m, n), and of the best
-    score and margin (m,).
+    """The n best of j sets, steps (m or 1, j, k) from centres (m, k): vectors (m, n, k), weights and misfits of the
+    envelope (m, n), and of the best score and margin (m,).
 
     Where there are fewer the best stands again with no weight.
     """
@@ -220,7 +221,10 @@ def _best_of(
     score = np.take_along_axis(scores, order, axis=-1)
     margin = score[:, 1] - score[:, 0] if shown > 1 else np.full(len(score), np.inf)
     weight = np.exp(-0.5 * (score - score[:, :1])) / np.exp(-0.5 * (scores - score[:, :1])).sum(axis=-1, keepdims=True)
-    vectors = np.clip(np.rint(np.take_along_axis(sets, order[..., None], axis=1)), -_MOST_CYCLES, _MOST_CYCLES)
+    vectors = centre[:, None] + np.take_along_axis(
+        np.broadcast_to(steps, (len(order), *steps.shape[1:])), order[..., None], axis=1
+    )
+    vectors = np.clip(np.rint(vectors), -_MOST_CYCLES, _MOST_CYCLES)
     build_up = np.take_along_axis(by_envelope - by_envelope.min(axis=-1, keepdims=True), order, axis=-1)
     pad = max(n - shown, 0)
     if pad:
@@ -229,28 +233,31 @@ def _best_of(
     return vectors[:, :n].astype(np.int64), weight[:, :n], build_up[:, :n], score[:, 0], margin
 
 
-def _plane_misfit(fine: Floats, fine_weight: Floats, baselines: Floats, loose: float) -> Floats:
-    """Misfit of fine delays (m, j, k) of weights (m or 1, k, k) to a plane wave of unit direction, shape (m, j).
+def _plane_misfit(middle: Floats, off: Floats, fine_weight: Floats, baselines: Floats, loose: float) -> Floats:
+    """Misfit of fine delays, `off` (m or 1, j, k) from (m, k), to a plane wave of unit direction, shape (m, j).
 
-    `loose` is the standard deviation of the direction's length by the sound speed.
+    They have weights (m or 1, k, k). `loose` is the standard deviation of the direction's length by the sound speed.
     """
     information = baselines.T @ fine_weight @ baselines
     covariance = _inverse(information)
     solver = -covariance @ baselines.T @ fine_weight
     residual_weight = fine_weight - transposed(solver) @ information @ solver
-    total = np.maximum(_quadratic(fine, residual_weight), 0.0)
-    direction = fine @ transposed(solver)
-    length = np.sqrt(np.sum(direction**2, axis=-1))
+    total = np.maximum(_quadratic(middle, off, residual_weight), 0.0)
+    towards, turned = (middle[:, None] @ transposed(solver))[:, 0], off @ transposed(solver)
+    length = np.sqrt(np.maximum(_quadratic(towards, turned, np.eye(baselines.shape[1])[None]), 0.0))
     # Distance to the unit sphere, to first order, in units of its standard deviation. A line or a plane sees a
     # part of the direction only, which may be shorter than one but not longer.
-    variance = _quadratic(direction, covariance) / np.maximum(length, 1e-12) ** 2 + loose**2
+    variance = np.maximum(_quadratic(towards, turned, covariance), 0.0) / np.maximum(length, 1e-12) ** 2 + loose**2
     excess = length - 1.0 if baselines.shape[1] == 3 else np.maximum(length - 1.0, 0.0)
     return total + excess**2 / np.maximum(variance, 1e-300)
 
 
-def _quadratic(vector: Floats, weight: Floats) -> Floats:
-    """``x^T W x``, shape (m, j), of vectors (m, j, k) and weights (m or 1, k, k)."""
-    return np.einsum("...i,...i->...", vector @ weight, vector)
+def _quadratic(vector: Floats, off: Floats, weight: Floats) -> Floats:
+    """``(x + d)^T W (x + d)``, shape (m, j), of vectors x (m, k), d (m or 1, j, k) and weights (m or 1, k, k)."""
+    weighed = vector[:, None] @ weight
+    both = np.sum(weighed * vector[:, None], axis=-1) + np.sum((off @ weight) * off, axis=-1)
+    cross = weighed[:, 0] @ off[0].T if len(off) == 1 else (weighed @ transposed(off))[:, 0]
+    return np.asarray(both + 2.0 * cross)
 
 
 def _regular(delays: Tdoa) -> tuple[Floats, Floats, NDArray[np.bool_]]:
@@ -275,7 +282,8 @@ def _short_offsets(basis: Floats, metric: Floats) -> Floats:
     k = basis.shape[-1]
     reach = _reach(k)
     steps = np.array(list(product(range(-reach, reach + 1), repeat=k)), dtype=float) @ transposed(basis)
-    shortest = np.argsort(_quadratic(steps, metric), axis=-1, kind="stable")[:, :MOST_CANDIDATES]
+    size = np.sum((steps @ metric) * steps, axis=-1)
+    shortest = np.argsort(size, axis=-1, kind="stable")[:, :MOST_CANDIDATES]
     return np.take_along_axis(steps, shortest[..., None], axis=1)
 
 
