@@ -51,7 +51,8 @@ class CarriedSegments(AlignedSegments):
         """How many of each channel's first samples may lie before some ends of shape (m, n_channels) [s]."""
         interval = self.time_s[0, 0, 1] - self.time_s[0, 0, 0] if self.time_s.shape[-1] > 1 else 1.0
         last = float(((end_s - self.time_s[..., 0]) / interval).max(initial=1.0))
-        return int(np.ceil(min(last, self.time_s.shape[-1])))
+        # One more: whether a sample at the very end lies before it is a matter of rounding.
+        return min(int(last) + 2, self.time_s.shape[-1])
 
     def envelopes_squared(self, envelopes: Envelopes) -> tuple[Complexes, Floats]:
         """S and L of envelopes (m, n_channels, k, n) at the first samples with themselves, (m, n_channels, k)."""

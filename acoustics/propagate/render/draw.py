@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -151,6 +151,10 @@ class DrawnRecording:
         recorder = self.scene.recorder
         true_rate_hz = recorder.sample_rate_hz * (1 + 1e-6 * recorder.clock_error_ppm)
         return SampleTimes(1 / true_rate_hz, self.sampling_offset_s - self.skew_s)
+
+    def without_echoes(self) -> DrawnRecording:
+        """The same pings by the direct path alone."""
+        return replace(self, series=tuple(replace(one, paths=_direct_only(one.paths)) for one in self.series))
 
 
 def draw_recording(

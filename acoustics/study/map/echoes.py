@@ -21,6 +21,7 @@ from acoustics.study.map.cells import Cells
 
 # What renders and locates is loaded where pings are: `check` asks for the cells of a map alone.
 if TYPE_CHECKING:
+    from acoustics.propagate.render import DrawnRecording
     from acoustics.study.validate import Answer, Trial
 
 _ECHO_CELLS = 6
@@ -144,14 +145,14 @@ def heard_of_chunk(chunk: EchoChunk) -> Arrays:
 
     Each is rendered twice with the same draws of everything but the echoes.
     """
-    from acoustics.study.validate import ANSWERED, compare
+    from acoustics.study.validate import ANSWERED, compare, trial_recording
 
     own = chunk.scene.vehicle.pose
     answers, trials = [], []
     for trial in chunk.trials:
-        for echoes in (True, False):
-            trials.append(replace(trial, echoes=echoes))
-            answers.append(_located(chunk.scene, chunk.pinger, trials[-1]))
+        drawn = trial_recording(chunk.scene, chunk.pinger, trial)
+        trials += [trial, replace(trial, echoes=False)]
+        answers += [_located(drawn), _located(drawn.without_echoes())]
     scored = compare(chunk.scene, chunk.pinger, trials, answers)
     level = Pose(np.zeros(3), own.roll, own.pitch, 0.0)
     places = [np.full(3, np.nan) if a.position_m is None else np.array(a.position_m) for a in answers]
@@ -168,15 +169,14 @@ def heard_of_chunk(chunk: EchoChunk) -> Arrays:
     }
 
 
-def _located(scene: Scene, pinger: Pinger, trial: Trial) -> Answer:
+def _located(drawn: DrawnRecording) -> Answer:
     """The whole path of `pingfix locate` over the samples of one ping; of several found the first counts."""
     from acoustics.estimate.locate import LocateOptions, locate
     from acoustics.propagate.render import render
     from acoustics.study.simulate import sidecar_of
-    from acoustics.study.validate import Answer, answer_of_ping, trial_recording
+    from acoustics.study.validate import Answer, answer_of_ping
 
-    drawn = trial_recording(scene, pinger, trial)
-    recorder = scene.recorder
+    recorder = drawn.scene.recorder
     volts_per_count = recorder.full_scale_v / 2.0 ** (recorder.bits - 1)
 
     def blocks() -> Iterator[Singles]:
@@ -185,7 +185,7 @@ def _located(scene: Scene, pinger: Pinger, trial: Trial) -> Answer:
 
     sidecar = sidecar_of(drawn, "wav32")
     stream = SampleStream(
-        blocks(), len(drawn.skew_s), recorder.sample_rate_hz, recorder.full_scale_v, scene.title, drawn.n_samples
+        blocks(), len(drawn.skew_s), recorder.sample_rate_hz, recorder.full_scale_v, drawn.scene.title, drawn.n_samples
     )
     first = next(locate(stream, sidecar, LocateOptions()), None)
     return Answer(refused="no ping was found") if first is None else answer_of_ping(first)
