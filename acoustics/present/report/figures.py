@@ -6,6 +6,7 @@ import io
 import re
 
 from markupsafe import Markup, escape
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, PAPER, SAND
@@ -23,7 +24,8 @@ def inline_svg(figure: Figure, key: str, alt: str) -> Markup:
     """
     size = "broad" if figure.get_figwidth() > _PAGE_IN else "narrow"
     buffer = io.StringIO()
-    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    # Not by `savefig`, which draws every figure twice.
+    FigureCanvasSVG(figure).print_svg(buffer, metadata={"Date": None, "Creator": None})
     svg = _METADATA.sub("", _HEAD.sub("", buffer.getvalue()))
     svg = re.sub(r'(<svg\b[^>]*?) width="[^"]*"', r"\1", svg, count=1)
     svg = re.sub(r'(<svg\b[^>]*?) height="[^"]*"', r"\1", svg, count=1)

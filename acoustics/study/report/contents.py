@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 
@@ -19,7 +20,7 @@ from acoustics.study.rehearse import Rehearsal, study_rehearsal
 from acoustics.study.report.live import LiveModel, live_model
 from acoustics.study.sound_speed import WaterColumn, water_column
 from acoustics.study.spacing import SpacingStudy, study_spacing
-from acoustics.study.stations import StationStudy, study_stations
+from acoustics.study.stations import TARGET, StationStudy, study_stations
 from acoustics.study.validate import Validation, choose_design, choose_estimator, validate_estimator
 
 _LEG_M, _LEG_PINGS = 4.0, 4
@@ -124,8 +125,11 @@ def _map(scene: Scene, pinger: Pinger, trials: int, seed: int, progress: Progres
 
 
 def _stations(scene: Scene, pinger: Pinger, trials: int, seed: int, progress: Progress) -> StationStudy | None:
-    """Four pings along four metres ahead; None without stations."""
+    """Four pings along four metres ahead, and other numbers of pings where four miss the target; None without
+    stations."""
     if not scene.stations:
         return None
     route = Route(_LEG_PINGS, _LEG_M, scene.vehicle.heading_deg)
-    return study_stations(scene, pinger, route, trials=trials, seed=seed, progress=progress)
+    study = partial(study_stations, scene, pinger, route, trials=trials, seed=seed, progress=progress)
+    found = study(further=False)
+    return found if found.overall.value >= TARGET else study(further=True)
