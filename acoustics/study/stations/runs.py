@@ -117,26 +117,33 @@ def decide(
 def _measured(scene: Scene, plans: Sequence[RunsAlong], running: Running) -> list[tuple[BlindPings | None, ...]]:
     """Of each plan what is measured of its pingers along the path, each place and pinger measured once for all plans.
 
-    Quick beside the runs, and not kept on disk.
+    The first plan has its own places by themselves: others change nothing of it. Quick beside the runs, and not kept on
+    disk.
     """
-    paths: dict[Pinger, list[Floats]] = {}
+    paths: dict[Pinger, list[list[tuple[float, ...]]]] = {}
     for plan in plans:
         for pinger in plan.pingers:
-            paths.setdefault(pinger, []).append(np.round(plan.path_m, _SAME_PLACE_DECIMALS))
-    places = {pinger: np.unique(np.concatenate(all_of), axis=0) for pinger, all_of in paths.items()}
-    found: list[Any] = run_chunks(
-        _listen,
-        [_Listening(scene, pinger, at) for pinger, at in places.items()],
-        running=replace(running, folder=None),
-    )
-    pings = {pinger: BlindPings(**one) if one else None for pinger, one in zip(places, found, strict=True)}
+            paths.setdefault(pinger, []).append(_places(plan))
+    tasks = []
+    for pinger, (own, *others) in paths.items():
+        further = sorted({place for path in others for place in path} - set(own))
+        tasks += [_Listening(scene, pinger, np.array(places)) for places in (own, further) if places]
+    found = run_chunks(_listen, tasks, running=replace(running, folder=None))
+    parts: dict[Pinger, dict[tuple[float, ...], Arrays]] = {}
+    for task, pings in zip(tasks, found, strict=True):
+        for row, place in enumerate(map(tuple, task.places_m.tolist())):
+            if pings:
+                parts.setdefault(task.pinger, {})[place] = {name: values[row] for name, values in pings.items()}
 
     def along(plan: RunsAlong, pinger: Pinger) -> BlindPings | None:
-        path, of = np.round(plan.path_m, _SAME_PLACE_DECIMALS), pings[pinger]
-        rows = np.argmax((places[pinger] == path[:, None]).all(axis=-1), axis=-1)
-        return None if of is None else of.some(rows)
+        rows: list[Any] = [parts.get(pinger, {}).get(place) for place in _places(plan)]
+        return None if None in rows else BlindPings(**{name: np.stack([row[name] for row in rows]) for name in rows[0]})
 
     return [tuple(along(plan, pinger) for pinger in plan.pingers) for plan in plans]
+
+
+def _places(plan: RunsAlong) -> list[tuple[float, ...]]:
+    return list(map(tuple, np.round(plan.path_m, _SAME_PLACE_DECIMALS).tolist()))
 
 
 def _listen(listening: _Listening) -> Arrays:

@@ -134,25 +134,26 @@ def study_stations(
     at_stations = tuple(_moved(scene, pinger, place) for place in places + offset)
     numbers = sorted({*_FURTHER_PINGS, route.n_pings})
     seeds = np.random.SeedSequence(seed).spawn(2 + len(numbers))
-    counts = numbers if further else [route.n_pings]
-    plans = [
-        _passing(scene, replace(route, n_pings=n), at_stations, trials, child, main=n == route.n_pings)
-        for n, child in zip(numbers, seeds[2:], strict=True)
-        if n in counts
-    ]
-    *by_count, elsewhere = decide(
+    child = dict(zip(numbers, seeds[2:], strict=True))
+    others = [n for n in numbers if n != route.n_pings] if further else []
+    main, *rest, elsewhere = decide(
         scene,
         model,
-        [*plans, _elsewhere(scene, pinger, path, trials, seeds[0])],
-        fingerprint=fingerprint("stations", scene, pinger, route, trials, seed, counts),
+        [
+            *(
+                _passing(scene, replace(route, n_pings=n), at_stations, trials, child[n], main=n == route.n_pings)
+                for n in (route.n_pings, *others)
+            ),
+            _elsewhere(scene, pinger, path, trials, seeds[0]),
+        ],
+        fingerprint=fingerprint("stations", scene, pinger, route, trials, seed, others),
         running=running,
         progress=progress,
     )
     by_pings = [
         PingCount(n, _overall(model, [d.chosen == t for t, d in enumerate(drawn)]))
-        for n, drawn in zip(counts, by_count, strict=True)
+        for n, drawn in sorted({route.n_pings: main, **dict(zip(others, rest, strict=True))}.items())
     ]
-    main = by_count[counts.index(route.n_pings)]
     drawn = [*main, together(elsewhere)]
     answers = (*truths, NO_FIX)
     decided = np.array([np.bincount(d.chosen, minlength=len(answers)) for d in drawn])

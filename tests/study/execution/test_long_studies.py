@@ -81,3 +81,12 @@ def test_every_run_asked_for_is_decided_and_a_pinger_out_of_hearing_gives_no_fix
     assert np.mean(found.chosen == 0) > 0.2 and np.all(np.isfinite(found.rms_m))
     no_fix = len(model.prior) + 1
     assert none.chosen.tolist() == [no_fix] * 7 and none.stated.tolist() == [0.0] * 7
+
+
+@pytest.mark.slow
+def test_runs_of_other_numbers_of_pings_change_nothing_of_the_routes_own():
+    ask = partial(study_stations, POOL, PINGER, Route(3, 2.0, 0.0), trials=8, seed=1)
+    alone, beside = ask(further=False), ask(further=True)
+    assert len(alone.by_pings) == 1 < len(beside.by_pings)
+    assert np.array_equal(alone.decided, beside.decided) and np.array_equal(alone.median_rms_m, beside.median_rms_m)
+    assert alone.overall == next(row.right for row in beside.by_pings if row.pings == 3)
