@@ -1,11 +1,16 @@
 """Print what the estimator by echoes makes of single pings at random places of a pool that is not quite as sketched.
 
-    python tests/benchmarks/echo_estimator.py [--places 60] [--jobs 1] [--rows half-wave hull-4 ...]
+    python tests/benchmarks/echo_estimator.py [--places 60] [--first 0] [--jobs 1] [--rows half-wave hull-4 ...]
 
 Truth is drawn anew at every ping from the tolerances: walls, floor and its slope, own place, depth and attitude, sound
 speed, mounting, skew, Q to 20 %, the carrier to 0.2 %, depth of the pinger; each path's amplitude errs by 5 % at each
 channel, and two points of the hull send a tenth of all sound on. The sketch, the pose and the data sheet say otherwise.
 A row's settings come on top. With 60 places a share of 90 % is known to 8 %.
+
+    python tests/benchmarks/echo_estimator.py --runs 20 [--rows half-wave]
+
+Runs of four pings straight towards the pinger, the errors of sketch, own place, heading, array and water the same in all
+of them: the position fused from bearings alone, and with the places by echoes.
 """
 
 from __future__ import annotations
@@ -20,6 +25,8 @@ import numpy as np
 
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.polygons import half_planes, meeting_places
+from acoustics.base.regions import inside_region
+from acoustics.estimate.fuse import track_of_pings
 from acoustics.estimate.locate.one_ping import EventSegment, PingContext, locate_ping
 from acoustics.physics.burst import Burst
 from acoustics.propagate.arrivals import arrivals
@@ -28,8 +35,10 @@ from acoustics.scene.array import Array
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scenario import load_array, load_scene, shipped
 from acoustics.scene.scene import Scene
+from acoustics.study.fuse import RunErrors, errors_of_run, fuse_run
 from acoustics.study.simulate import drawn_sketch, sidecar_of_scene, sketch_of_scene
 
+PINGS, WAY_M = 4, 2.1  # of a run
 SEED, RATE_HZ, LEAD_S, LISTEN_S = 101, 250e3, 0.06, 0.016
 HULL_M, HULL_SHARE = np.array([[-0.3, 0.15, 0.1], [0.1, -0.2, 0.05]]), 0.1
 OWN_SD_M, CARRIER_SD = 0.05, 0.002
@@ -242,6 +251,53 @@ def one_place(name: str, place: int) -> tuple[float, ...]:
     return error, fix.credible_level(source), float(not fix.ok), float(not fix.sure), spent
 
 
+def one_run(name: str, run: int) -> tuple[float, ...]:
+    """Of the position by bearings alone, then with echoes: error [m], inside the 95 % ellipse, no position to go by."""
+    setting = replace(ROWS[name], near_m=WAY_M + 2.0)
+    rng = np.random.default_rng([SEED, len(ROWS) + list(ROWS).index(name), run])
+    at, pings = drawn_place(setting, rng), []
+    source = np.array(at.pinger.position_m)
+    away = source[:2] - at.scene.vehicle.position_m[:2]
+    sheet = at.scene.pingers[0]
+    burst, site = Burst(sheet.frequency_hz, sheet.length_s, sheet.q), sketch_of_scene(at.scene)
+    for k, gone in enumerate(np.linspace(0.0, WAY_M, PINGS)):
+        step = np.array([*(gone * away / np.hypot(*away)), 0.0])
+        noted = at.scene.vehicle.model_copy(update={"position_m": tuple(at.scene.vehicle.position_m + step)})
+        roll, pitch = noted.attitude_sd[:2] * rng.standard_normal(2)
+        there = replace(
+            at,
+            scene=at.scene.model_copy(update={"vehicle": noted}),
+            pose=Pose(at.pose.position_m + step, roll, pitch, at.pose.heading),
+        )
+        part, context = heard_ping(setting, there, rng)
+        pings.append(locate_ping(k + 1, context.sidecar.pingers[0], burst, part, replace(context, site=site)))
+    lasting = float(np.rad2deg(at.scene.vehicle.attitude_sd[2]))
+    errors = errors_of_run(pings, at.scene, RunErrors(lasting, 0.0, 0.0))
+    found: list[float] = []
+    for by_echoes in (False, True):
+        fix = fuse_run(pings, track_of_pings(pings), errors, at.scene, by_echoes=by_echoes)
+        off = (fix.position_m - source)[:2]
+        right = np.isfinite(off).all() and bool(inside_region(off, fix.covariance_m2[:2, :2]))
+        found += [float(np.hypot(*off)), float(right), float(not fix.ok)]
+    return *found, float(sum(ping.echoes is not None and ping.echoes.ok for ping in pings))
+
+
+def run_summary(results: np.ndarray) -> str:
+    """A row: by bearings alone, then with echoes; the errors are those of positions to go by."""
+    told = []
+    for error, right, refused in (results[:, :3].T, results[:, 3:6].T):
+        used = refused == 0
+        near = f"{np.median(error[used]):.2f} | {np.mean(error[used] <= 1.0):.0%}" if used.any() else "none | none"
+        told += [f"{used.sum()}", near, f"{np.mean(right):.0%}"]
+    return " | ".join([f"{len(results)}", *told, f"{results[:, 6].mean():.1f}"]).replace("%", " %")
+
+
+RUN_HEADER = (
+    "| setting | runs | bearings: positions | median m | within 1 m | region right | with echoes: positions | median m | "
+    "within 1 m | region right | places a run |\n" + "| --- " * 11 + "|"
+)
+
+
 def summary(results: np.ndarray) -> str:
     """A row: all answers, those that were not refused, and those that were neither refused nor said to be unsure."""
     error, level, refused, unsure, spent = results.T
@@ -275,14 +331,17 @@ def main() -> None:
     """Parse the size and print the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--places", type=int, default=60)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--runs", type=int, default=0)
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--rows", nargs="*", default=list(ROWS), choices=list(ROWS))
     options = parser.parse_args()
-    print(HEADER)
+    one, told, count = (one_run, run_summary, options.runs) if options.runs else (one_place, summary, options.places)
+    print(RUN_HEADER if options.runs else HEADER)
     with ProcessPoolExecutor(options.jobs) as pool:
         for name in options.rows:
-            results = np.array(list(pool.map(one_place, repeat(name), range(options.places))))
-            print(f"| {name} | {summary(results)} |", flush=True)
+            results = np.array(list(pool.map(one, repeat(name), range(options.first, options.first + count))))
+            print(f"| {name} | {told(results)} |", flush=True)
 
 
 if __name__ == "__main__":
