@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from acoustics.accuracy.echo_bound import echo_bound
 from acoustics.base.intervals import unless_guessed
@@ -25,16 +27,21 @@ class KnownPoolBound:
 
 def known_pool_bound(scene: Scene, pinger: Pinger) -> KnownPoolBound:
     """Bounds of a position in the site from one ping where the vehicle stands."""
-    pose = scene.vehicle.pose
+    return known_pool_bounds(scene, (pinger,), scene.vehicle.position_m)[0]
+
+
+def known_pool_bounds(scene: Scene, pingers: Sequence[Pinger], waypoint_m: ArrayLike) -> tuple[KnownPoolBound, ...]:
+    """Bounds of the positions of pingers of one burst, each from one ping heard at a waypoint (3,) [m]."""
+    n = len(pingers)
     bound = echo_bound(
         scene,
-        pinger,
-        np.asarray(pose.position_m, dtype=float)[None],
-        np.array([pose.heading], dtype=float),
-        np.array([pinger.position_m]),
+        pingers[0],
+        np.tile(np.asarray(waypoint_m, dtype=float), (n, 1)),
+        np.full(n, scene.vehicle.pose.heading),
+        np.array([pinger.position_m for pinger in pingers]),
         site_position=True,
     )
     wall, whole = (
-        float(unless_guessed(error[0], scene.pool.extent_m)) for error in (bound.to_first_wall_m, bound.whole_burst_m)
+        unless_guessed(error, scene.pool.extent_m).tolist() for error in (bound.to_first_wall_m, bound.whole_burst_m)
     )
-    return KnownPoolBound(wall, whole)
+    return tuple(KnownPoolBound(*errors) for errors in zip(wall, whole, strict=True))

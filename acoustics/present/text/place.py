@@ -7,8 +7,9 @@ import textwrap
 import numpy as np
 
 from acoustics.base.intervals import BEARING_GUESS_SD, unless_guessed
-from acoustics.present.text.tables import number, percent, table
+from acoustics.present.text.tables import number, observed, percent, table
 from acoustics.study.draws import JOINED, BearingOutcome
+from acoustics.study.known_pool import KnownPoolBound
 from acoustics.study.place import Check, Line, Placement, ranges_in_words
 
 _OF = {"bearing": "least error of the bearing", "position": "least horizontal error of the position"}
@@ -102,6 +103,11 @@ def placement_headline(result: Placement) -> str:
     )
 
 
+def _by_echoes(bound: KnownPoolBound) -> str:
+    wall, whole = observed(bound.to_first_wall_m, "m"), observed(bound.whole_burst_m, "m")
+    return f"{wall} before the first echo from a wall and {whole} by the whole burst"
+
+
 def _notes(result: Placement) -> list[str]:
     notes = []
     if result.simulated is not None:
@@ -115,6 +121,11 @@ def _notes(result: Placement) -> list[str]:
         notes.append(f"towards some direction the vehicle shadows all but {result.heard_by_fewest} hydrophones.")
     if result.found.within_limit and result.found.wrong_integer > _LIMIT_MET * result.wrong_cycle_limit:
         notes.append("the limit on wrong cycles is what keeps the array from being wider: a noisier day breaks it.")
+    notes.append(
+        "who knows the pool and takes echoes as measurements could tell the position from one ping where the vehicle "
+        f"stands to {_by_echoes(result.known_pool)} (bounds); with the scenario's array to "
+        f"{_by_echoes(result.known_pool_as_it_is)}. The search does not count them."
+    )
     cycles = float(result.multipath_free_s.min()) * result.frequency_hz
     if cycles < _FEW_CYCLES:
         notes.append(

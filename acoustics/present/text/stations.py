@@ -5,8 +5,9 @@ from __future__ import annotations
 import textwrap
 
 from acoustics.base.intervals import Interval
+from acoustics.present.text.fuse import share_text
 from acoustics.present.text.integers import wrong_integer_warning
-from acoustics.present.text.tables import Rows, number, percent, table, with_interval
+from acoustics.present.text.tables import Rows, number, observed, percent, table, with_interval
 from acoustics.study.stations import TARGET, StationStudy
 
 
@@ -85,9 +86,23 @@ def station_conclusions(study: StationStudy) -> list[str]:
         f"{study.spread_m:g} m."
     )
     found.append(
+        "Who knows the pool and takes echoes as measurements could tell the pinger's place from one ping at the start "
+        f"of the leg with an error of {_span(study, 'to_first_wall_m')} RMS by the sound before the first echo from a "
+        f"wall, and of {_span(study, 'whole_burst_m')} by the whole burst (bounds); with errors of that size, alike in "
+        f"all directions, the right station is chosen in {share_text(study.right_to_first_wall)} and "
+        f"{share_text(study.right_whole_burst)} (prediction)."
+    )
+    found.append(
         f"Stations stand for pingers within {study.spread_m:g} m of them (one sd along x and y); none of these has a "
         f"prior of {percent(study.none_prior)}. Cycles are resolved as on the vehicle: "
         f"{_shares(study.wrong_integer)} of the pings have a wrong one (simulated). Each ping is measured by the "
         "vehicle's own window rule, which knows nothing of the pool, with the echoes inside its window."
     )
     return found
+
+
+def _span(study: StationStudy, name: str) -> str:
+    """From the best to the worst station."""
+    errors = sorted(getattr(bound, name) for bound in study.known_pool)
+    low, high = observed(errors[0], "m"), observed(errors[-1], "m")
+    return low if low == high else f"{low} to {high}"

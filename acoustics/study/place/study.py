@@ -14,7 +14,9 @@ from acoustics.base.result import Result
 from acoustics.physics.levels import power_ratio_db
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
+from acoustics.study.draws import with_hydrophones
 from acoustics.study.execution import ALONE, Running, fingerprint
+from acoustics.study.known_pool import KnownPoolBound, known_pool_bound
 from acoustics.study.place.aim import Aim, criterion_for
 from acoustics.study.place.criterion import Criterion
 from acoustics.study.place.regions import fits
@@ -58,7 +60,8 @@ class Placement(Result):
     `best_shipped` is the best of those that stand in the mounting as they are, keep the limit and have no more
     hydrophones; `best_scaled` the same at any scale. Gains are ratios of errors, infinite with nothing to compare.
     `found` and the lines are by the criterion, the `mean_` ones over all directions as `simulated` is; that is None
-    where the vehicle shadows a hydrophone in some direction.
+    where the vehicle shadows a hydrophone in some direction. `known_pool`: bounds of what one ping where the vehicle
+    stands could tell with the array found to who knows the pool, and `known_pool_as_it_is` with the scene's array.
     """
 
     title: str
@@ -92,6 +95,8 @@ class Placement(Result):
     bearing_deg: Floats
     found_by_bearing: Curves
     shipped_by_bearing: Curves | None
+    known_pool: KnownPoolBound
+    known_pool_as_it_is: KnownPoolBound
 
 
 def study_place(
@@ -193,6 +198,13 @@ def study_place(
         bearing_deg=bearing[:n_bearings],
         found_by_bearing=_by_bearing(criterion, found, n_bearings),
         shipped_by_bearing=None if shown is None else _by_bearing(criterion, shown, n_bearings),
+        known_pool=known_pool_bound(
+            with_hydrophones(
+                scene, found.hydrophones_m - np.array(scene.array.mount_m), criterion.mounting.tolerance_m
+            ),
+            pinger,
+        ),
+        known_pool_as_it_is=known_pool_bound(scene, pinger),
     )
 
 

@@ -17,6 +17,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import Route, route_positions, water_outline
 from acoustics.study.execution import ALONE, Running, fingerprint
+from acoustics.study.known_pool import KnownPoolBound, known_pool_bounds
 from acoustics.study.stations.runs import Decisions, RunsAlong, decide, together
 
 NO_FIX = "no fix"
@@ -44,7 +45,10 @@ class StationStudy(Result):
     vehicle itself gives its decision, to be compared with `sure_share`, the share of its decisions that are right; runs
     without a fix are left out of both. `needed_sd_m`: horizontal RMS error of a fix, alike in all directions, at which
     the right station is chosen with probability 0.95; 0 where no accuracy suffices. `by_pings`: what more pings give.
-    `wrong_integer`: simulated share of pings past the stations whose integers were resolved wrongly.
+    `wrong_integer`: simulated share of pings past the stations whose integers were resolved wrongly. `known_pool`:
+    bounds of what one ping at the start of the leg could tell of the pinger at each station to who knows the pool;
+    `right_to_first_wall` and `right_whole_burst`: probability of the right station with errors of that size, alike in
+    all directions.
     """
 
     title: str
@@ -67,6 +71,9 @@ class StationStudy(Result):
     wrong_integer: Interval
     wrong_cycle_limit: float
     by_pings: tuple[PingCount, ...]
+    known_pool: tuple[KnownPoolBound, ...]
+    right_to_first_wall: float
+    right_whole_burst: float
     places_m: Floats
     offset_m: Floats
     path_m: Floats
@@ -155,6 +162,10 @@ def study_stations(
         for n, drawn in sorted({route.n_pings: main, **dict(zip(others, rest, strict=True))}.items())
     ]
     drawn = [*main, together(elsewhere)]
+    choice = _Choice(model, offset[:2], np.random.default_rng(seeds[1]))
+    known_pool = known_pool_bounds(scene, at_stations, path[0])
+    # Where nothing is observed, an error as large as the pool.
+    errors = np.minimum([[b.to_first_wall_m, b.whole_burst_m] for b in known_pool], scene.pool.extent_m) / np.sqrt(2.0)
     answers = (*truths, NO_FIX)
     decided = np.array([np.bincount(d.chosen, minlength=len(answers)) for d in drawn])
     sure = np.concatenate([d.stated[d.chosen < len(truths)] for d in main])
@@ -177,10 +188,13 @@ def study_stations(
         stated=float(sure.mean()) if sure.size else 0.0,
         sure_share=rate_interval(hits, fixes) if fixes else Interval(0.0, 0.0, 1.0),
         median_rms_m=np.array([np.median(d.rms_m) for d in drawn]),
-        needed_sd_m=_needed_sd(model, offset[:2], np.random.default_rng(seeds[1])),
+        needed_sd_m=choice.needed_sd(),
         wrong_integer=_wrong_integer(main),
         wrong_cycle_limit=scene.study.wrong_cycle_limit,
         by_pings=tuple(by_pings),
+        known_pool=known_pool,
+        right_to_first_wall=choice.right(errors[:, 0]),
+        right_whole_burst=choice.right(errors[:, 1]),
         places_m=places,
         offset_m=offset,
         path_m=path,
@@ -260,20 +274,28 @@ def _overall(model: StationModel, right: list[NDArray[np.bool_]]) -> Interval:
     return Interval(share, min(around.low, share), max(around.high, share))
 
 
-def _needed_sd(model: StationModel, offset: Floats, rng: np.random.Generator) -> float:
-    """Horizontal RMS error, alike in all directions, at which the right station has probability 0.95 to be chosen."""
-    n = len(model.prior)
-    truth = rng.choice(n, size=_TRIALS_FOR_ACCURACY, p=model.prior / model.prior.sum())
-    place, unit = model.places_m[truth] + offset, rng.normal(size=(_TRIALS_FOR_ACCURACY, 2))
+class _Choice:
+    """Choices by fixes whose errors are alike in all directions."""
 
-    def right(sd: float) -> float:
-        covariance = np.broadcast_to(sd**2 * np.eye(2), (len(truth), 2, 2))
-        return float(np.mean(decisions(station_posterior(place + sd * unit, covariance, model)) == truth))
+    def __init__(self, model: StationModel, offset: Floats, rng: np.random.Generator) -> None:
+        n = len(model.prior)
+        self.model, self.truth = model, rng.choice(n, size=_TRIALS_FOR_ACCURACY, p=model.prior / model.prior.sum())
+        self.place, self.unit = model.places_m[self.truth] + offset, rng.normal(size=(_TRIALS_FOR_ACCURACY, 2))
 
-    low, high = 1e-3, float(np.ptp(model.outline_m, axis=0).max())
-    if right(low) < TARGET:
-        return 0.0
-    for _ in range(14):
-        middle = float(np.sqrt(low * high))
-        low, high = (middle, high) if right(middle) >= TARGET else (low, middle)
-    return float(np.sqrt(2.0) * low)
+    def right(self, sd: Floats) -> float:
+        """Probability of the right station with errors of this deviation along x and y at each station, (n,) [m]."""
+        at = np.asarray(sd)[self.truth]
+        covariance = at[:, None, None] ** 2 * np.eye(2)
+        chosen = decisions(station_posterior(self.place + at[:, None] * self.unit, covariance, self.model))
+        return float(np.mean(chosen == self.truth))
+
+    def needed_sd(self) -> float:
+        """Horizontal RMS error at which the right station has probability 0.95 to be chosen; 0: at none [m]."""
+        n = len(self.model.prior)
+        low, high = 1e-3, float(np.ptp(self.model.outline_m, axis=0).max())
+        if self.right(np.full(n, low)) < TARGET:
+            return 0.0
+        for _ in range(14):
+            middle = float(np.sqrt(low * high))
+            low, high = (middle, high) if self.right(np.full(n, middle)) >= TARGET else (low, middle)
+        return float(np.sqrt(2.0) * low)

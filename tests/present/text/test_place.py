@@ -6,10 +6,11 @@ import pytest
 from acoustics.base.intervals import Interval
 from acoustics.present.plot.place import place_plot
 from acoustics.present.text.place import place_text
-from acoustics.present.text.tables import to_json
+from acoustics.present.text.tables import number, to_json
 from acoustics.scene.mounting import Mounting
 from acoustics.scene.scenario import load_scene, shipped
 from acoustics.study.draws import BearingOutcome
+from acoustics.study.known_pool import KnownPoolBound
 from acoustics.study.place.study import Curves, Line, Placement
 from acoustics.study.place.verification import Check
 
@@ -56,6 +57,8 @@ def result():
         bearing_deg=bearing,
         found_by_bearing=Curves(np.full(24, 0.5), np.full(24, 2.5)),
         shipped_by_bearing=Curves(np.full(24, 4.0), np.full(24, 6.0)),
+        known_pool=KnownPoolBound(0.9, 0.15),
+        known_pool_as_it_is=KnownPoolBound(float("inf"), 0.21),
     )
 
 
@@ -77,6 +80,8 @@ def test_says_how_much_is_gained_and_what_is_simulated(result):
         in text
     )
     assert "bearings are those of far pingers" in text
+    assert f"{number(0.9)} m before the first echo from a wall and {number(0.15)} m by the whole burst (bounds)" in text
+    assert "scenario's array to not observed before the first echo from a wall" in text
     assert to_json(result).startswith("{")
 
 
