@@ -129,8 +129,8 @@ def filter_bank(bursts: Sequence[Burst], sample_rate_hz: float) -> FilterBank:
     Notes
     -----
     Of a filter's outputs only those that its band needs are worked out, one in a hundred or so: the samples are
-    filtered, shifted to baseband and decimated in one step. By products of matrices that takes a fifth of the time of
-    transforms, and nothing is heard of what lies outside of the burst's length.
+    filtered, shifted to baseband and decimated in one step. For tones that takes half of the time of transforms, for a
+    chirp of 10 kHz in 10 ms eight times as long, and nothing is heard of what lies outside of the burst's length.
     """
     templates, steps = [], []
     for burst in bursts:
