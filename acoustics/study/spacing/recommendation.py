@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,8 +11,10 @@ from acoustics.accuracy.ambiguity import mixture_bearing_rms
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import BEARING_GUESS_SD, Interval, unless_guessed
 from acoustics.study.spacing.sweep import SimulatedBearings, Sweep
+from acoustics.study.spacing.work import Work
 
 _AS_GOOD_AS_BEST = 1.05
+SIMULATED = 10  # spacings, or one less
 _CONTRADICTED = "Here the simulation found more than was predicted, and its figures are the ones given."
 
 
@@ -89,7 +91,7 @@ def each_pinger(
 
 def _spacings_to_simulate(spacing_m: Floats, chosen_m: float) -> Floats:
     """About nine of the spacings, evenly over the sweep, and the chosen one."""
-    return np.unique(np.append(spacing_m[:: len(spacing_m) // 8], chosen_m))
+    return np.unique(np.append(spacing_m[:: len(spacing_m) // (SIMULATED - 2)], chosen_m))
 
 
 def recommended(
@@ -100,7 +102,7 @@ def recommended(
     *,
     trials: int,
     seed: int,
-    progress: Callable[[int, int], None],
+    work: Work,
 ) -> tuple[Recommendation, int, SimulatedBearings]:
     """The recommendation that the simulation does not contradict, the index of the pinger that decides, and its
     simulation, with the recommended spacing among those simulated.
@@ -110,7 +112,7 @@ def recommended(
     while True:  # what is believed only rises, so it ends
         choice, decides = again, then
         chosen = _spacings_to_simulate(spacing_m, choice.spacing_m)
-        simulated = sweeps[decides].simulate(chosen, trials, seed, progress)
+        simulated = sweeps[decides].simulate(chosen, trials, seed, work)
         curve = believed[decides]
         error_deg = _corrected(spacing_m, curve.expected, simulated.spacing_m, simulated.rms_deg)
         believed[decides] = replace(
@@ -121,6 +123,7 @@ def recommended(
         again, then = _recommend(sweeps, spacing_m, believed, rates_hz)
         if (again.spacing_m, then) == (choice.spacing_m, decides):
             break
+        work.planned += trials * len(chosen)
     row = int(np.searchsorted(spacing_m, choice.spacing_m))
     before, after = curves[decides], believed[decides]
     contradicted = after.expected[row] != before.expected[row] or after.wrong[row] != before.wrong[row]

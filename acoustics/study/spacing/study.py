@@ -17,9 +17,17 @@ from acoustics.base.result import Result
 from acoustics.physics.levels import power_ratio_db
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.spacing.recommendation import Curves, PingerChoice, Recommendation, each_pinger, recommended
-from acoustics.study.spacing.sweep import SimulatedBearings, Sweep, common_spacings
+from acoustics.study.spacing.recommendation import (
+    SIMULATED,
+    Curves,
+    PingerChoice,
+    Recommendation,
+    each_pinger,
+    recommended,
+)
+from acoustics.study.spacing.sweep import MEASURED, SimulatedBearings, Sweep, common_spacings
 from acoustics.study.spacing.uneven import Alternative, alternative
+from acoustics.study.spacing.work import A_MEASURED_PING, A_SEARCH, A_SWEEP, Work
 
 _FEW_CYCLES = 5.0
 
@@ -90,7 +98,7 @@ def study_spacing(
     seed : int
         Seed of the simulation; each spacing has its own child of it.
     progress : callable, optional
-        Told after every spacing how many of how many are simulated.
+        Told after each part how much of how much is behind, in simulated pings that take as long.
 
     Raises
     ------
@@ -100,11 +108,18 @@ def study_spacing(
     sweeps = [Sweep.of(scene, pinger) for pinger in pingers]
     spacing = common_spacings(sweeps)
     rates = np.array(scene.study.sample_rates_hz)
-    curves = [Curves.of(sweep, spacing, rates) for sweep in sweeps]
-    choice, decides, simulated = recommended(
-        sweeps, spacing, curves, rates, trials=trials, seed=seed, progress=progress
-    )
+    scale = A_MEASURED_PING * len(sweeps[0].bearings)
+    each = MEASURED * scale + A_SWEEP
+    work = Work(progress, len(sweeps) * each + SIMULATED * trials + A_SEARCH + scale + 4 * trials)
+    work.did(0)
+    curves = []
+    for sweep in sweeps:
+        curves.append(Curves.of(sweep, spacing, rates))
+        work.did(each)
+    choice, decides, simulated = recommended(sweeps, spacing, curves, rates, trials=trials, seed=seed, work=work)
     sweep, shown = sweeps[decides], curves[decides]
+    other = alternative(sweep, choice, trials=trials, seed=seed, work=work)
+    work.did(work.planned - work.done)
     return SpacingStudy(
         title=scene.title,
         array=scene.array.name,
@@ -133,7 +148,7 @@ def study_spacing(
         simulated=simulated,
         recommendation=choice,
         each_pinger=each_pinger(sweeps, spacing, curves, rates, choice) if len(sweeps) > 1 else (),
-        alternative=alternative(sweep, choice, trials=trials, seed=seed),
+        alternative=other,
         remarks=_remarks(sweep),
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -22,9 +22,10 @@ from acoustics.scene.pinger import RATE_OVER_BAND, Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import BearingTrials, simulate_turned
 from acoustics.study.spacing.measured import MeasuredScales, measured_scales
+from acoustics.study.spacing.work import Work
 
 _SPACINGS = 61
-_MEASURED = 4  # spacings at which the estimator is asked; between them what it measures changes little
+MEASURED = 4  # spacings at which the estimator is asked; between them what it measures changes little
 _BEARINGS = 24
 _SECTOR_OF_A_LINE = np.deg2rad(60.0)  # a line is blind along itself; teams use it within this of abeam
 
@@ -102,7 +103,7 @@ class Sweep:
     def measured(self) -> MeasuredScales:
         """What the vehicle's own estimator measures, which knows nothing of the pool."""
         least = common_spacings([self])[0]
-        spacings = np.geomspace(least, max(self.hull_limit_m, least), _MEASURED)
+        spacings = np.geomspace(least, max(self.hull_limit_m, least), MEASURED)
         return measured_scales(self.scene, self.pinger, self.shape_m, self.bearings, spacings)
 
     @property
@@ -197,20 +198,17 @@ class Sweep:
             self.bound_deg(spacing_m, onset),
         )
 
-    def simulate(
-        self, spacing_m: Floats, trials: int, seed: int, progress: Callable[[int, int], None]
-    ) -> SimulatedBearings:
+    def simulate(self, spacing_m: Floats, trials: int, seed: int, work: Work) -> SimulatedBearings:
         """Bearings at a few spacings from delays as the vehicle's own estimator measures them, its echoes included, the
         directions those of the bounds in turn."""
         bearing = np.resize(self.bearings, trials)
         rms, wrong = [], []
-        progress(0, len(spacing_m))
         for spacing, child in zip(spacing_m, np.random.SeedSequence(seed).spawn(len(spacing_m)), strict=True):
             rng = np.random.default_rng(child)
             result = self.draw(spacing, bearing, rng)
             rms.append(rms_interval(np.rad2deg(result.error), rng))
             wrong.append(rate_interval(int(result.wrong_integer.sum()), trials))
-            progress(len(wrong), len(spacing_m))
+            work.did(trials)
         return SimulatedBearings(spacing_m, trials, tuple(rms), tuple(wrong))
 
     def draw(self, spacing_m: float, bearing: Floats, rng: np.random.Generator, *, joined: int = 1) -> BearingTrials:

@@ -13,6 +13,7 @@ from acoustics.study.draws import JOINED, BearingOutcome, measure_turned, simula
 from acoustics.study.place import Aim, quick_placement
 from acoustics.study.spacing.recommendation import Recommendation
 from acoustics.study.spacing.sweep import Sweep
+from acoustics.study.spacing.work import A_MEASURED_PING, A_SEARCH, Work
 
 _FEWEST = 3
 
@@ -48,7 +49,7 @@ class Alternative:
     better_after_four: bool
 
 
-def alternative(sweep: Sweep, choice: Recommendation, *, trials: int, seed: int) -> Alternative | None:
+def alternative(sweep: Sweep, choice: Recommendation, *, trials: int, seed: int, work: Work) -> Alternative | None:
     """The uneven array of as many hydrophones that a quick search of the mounting finds, beside the scaled one.
 
     None where `place` cannot search: under three or over eight hydrophones, or no room where the vehicle stands.
@@ -60,12 +61,14 @@ def alternative(sweep: Sweep, choice: Recommendation, *, trials: int, seed: int)
         placed_m = quick_placement(scene, sweep.pinger, count, aim=Aim(), seed=seed)
     except ParameterError:
         return None
+    work.did(A_SEARCH)
     mount = np.array(scene.array.mount_m)
     placed = with_hydrophones(scene, placed_m - mount, scene.mounting.on(scene.vehicle).tolerance_m)
     first, *children = (np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(5))
     pings = measure_turned(placed, sweep.pinger, sweep.bearings, first, about=True)
     if pings is None:
         return None
+    work.did(A_MEASURED_PING * len(sweep.bearings))
     pings = pings.some(np.flatnonzero(pings.answered))
     bearing, depression = np.resize(sweep.bearings, trials), np.full(trials, sweep.depression)
     scaled, uneven = [], []
@@ -73,6 +76,7 @@ def alternative(sweep: Sweep, choice: Recommendation, *, trials: int, seed: int)
         scaled.append(BearingOutcome.of(sweep.draw(choice.spacing_m, bearing, ours, joined=joined), ours))
         drawn = simulate_turned(placed, sweep.pinger, placed_m, pings, bearing, depression, theirs, joined=joined)
         uneven.append(BearingOutcome.of(drawn, theirs))
+        work.did(2 * trials)
     limit = scene.study.wrong_cycle_limit
     return Alternative(
         Choice(mount + choice.spacing_m * sweep.shape_m, *scaled),

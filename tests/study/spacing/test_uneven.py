@@ -24,8 +24,14 @@ BEARINGS = np.arange(24) * np.pi / 12
 
 
 @pytest.fixture(scope="module")
-def study():
-    return study_spacing(POOL, POOL.pingers, trials=1500, seed=1)
+def told():
+    """What `study` told of its progress."""
+    return []
+
+
+@pytest.fixture(scope="module")
+def study(told):
+    return study_spacing(POOL, POOL.pingers, trials=1500, seed=1, progress=lambda *parts: told.append(parts))
 
 
 def outcome(rms, low, high, right, share, most):
@@ -33,6 +39,13 @@ def outcome(rms, low, high, right, share, most):
 
 
 @pytest.mark.slow
+def test_progress_begins_with_the_first_pings_and_ends_with_the_uneven_array(study, told):
+    done, total = np.array(told).T
+    assert done[0] == 0 and done[-1] == total[-1] and (np.diff(done) >= 0).all() and (np.diff(total) >= 0).all()
+    # The search for the uneven array and its pings come last, and are some third of the work.
+    assert np.any((done > 0.6 * total) & (done < 0.95 * total))
+
+
 def test_spacing_and_place_count_on_the_same_part_of_the_burst(study):
     ranges = criterion_for(POOL, PINGER, Aim())[1]
     assert ranges.multipath_free_s[0] == pytest.approx(study.multipath_free_s, rel=1e-12)
