@@ -46,6 +46,7 @@ def test_progress_begins_with_the_first_pings_and_ends_with_the_uneven_array(stu
     assert np.any((done > 0.6 * total) & (done < 0.95 * total))
 
 
+@pytest.mark.slow
 def test_spacing_and_place_count_on_the_same_part_of_the_burst(study):
     ranges = criterion_for(POOL, PINGER, Aim())[1]
     assert ranges.multipath_free_s[0] == pytest.approx(study.multipath_free_s, rel=1e-12)
