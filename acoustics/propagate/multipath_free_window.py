@@ -27,7 +27,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
 _FIRST_LOOK_S = 4e-3
-_FIRST_LOOK_BENT_S = 1e-4
+_FIRST_LOOK_BENT_S = 4e-4
 _BETWEEN_M = 0.05  # of distance; interpolated, windows are a millionth off, but where an echo just becomes strong
 _SAME_DEPTH_DECIMALS = 6  # of a metre
 
@@ -92,7 +92,7 @@ def multipath_free_map_s(
         looked_s = min(4 * looked_s, horizon_s)
     # Far off in shallow water the first echo is soon there, and the next milliseconds hold many.
     looked_s, rows = min(_FIRST_LOOK_BENT_S, horizon_s), np.flatnonzero(bent)
-    if rows.size:
+    if rows.size and slopes(scene):  # a level floor has no more rays to follow for echoes than for direct sound
         window[rows] = 0.0
         first = direct_times_s(scene, source, elements[rows].reshape(-1, 3)).reshape(rows.size, -1)
         rows = rows[np.isfinite(first).any(axis=-1)]
