@@ -140,13 +140,16 @@ def _why_not(uneven: BearingOutcome, scaled: BearingOutcome, limit: float) -> st
 
 
 def spacing_headline(study: SpacingStudy) -> str:
-    """What to take, and how good that is, in one sentence."""
-    choice = study.recommendation
+    """What to take, and how good that is, and the uneven array where it is better after one ping already."""
+    choice, other = study.recommendation, study.alternative
+    better = ""
+    if other is not None and other.better_after_one:
+        better = f" Better: the uneven array, {number(other.uneven.one_ping.rms_deg.value)} deg (simulated)."
     target = "within" if choice.expected_deg <= study.target_deg else "over"
     return (
         f"{study.title}, {study.array} scaled, {study.frequency_hz / 1e3:g} kHz at {study.range_m:.1f} m: take "
         f"{1e3 * choice.spacing_m:.0f} mm and {choice.sample_rate_hz / 1e3:g} kHz, for "
-        f"{number(choice.expected_deg)} deg (prediction), {target} the target of {study.target_deg:g} deg."
+        f"{number(choice.expected_deg)} deg (prediction), {target} the target of {study.target_deg:g} deg.{better}"
     )
 
 

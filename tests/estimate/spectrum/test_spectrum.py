@@ -101,6 +101,24 @@ def test_what_hides_in_noise_or_in_an_early_echo_is_not_told():
     assert np.isnan(early.q)
 
 
+def test_an_echo_that_reshapes_the_rise_within_the_stretch_gives_no_q():
+    """After 0.26 ms in each ping: the first 0.3 ms rise as with a Q of 15, the first 0.2 ms as with less."""
+    rng = np.random.default_rng(4)
+    samples, amplitude = noise(rng, 3.0), np.sqrt(2 * DENSITY * 1e3 * 10**4)
+    for start in np.arange(0.2, 2.9, INTERVAL):
+        add_burst(samples, start, amplitude=amplitude)
+        add_burst(samples, start + 0.26e-3, amplitude=-0.6 * amplitude)
+    assert np.isnan(measure_bursts(samples, RATE, find_bursts(samples, RATE)[0]).q)
+
+
+def test_each_channel_of_a_wide_array_begins_by_itself():
+    samples, amplitude = pinged()
+    late = np.stack([samples[0], np.roll(samples[1], int(0.5e-3 * RATE))])
+    burst = measure_bursts(late, RATE, find_bursts(late, RATE)[0])
+    assert burst.q == pytest.approx(Q, rel=0.3)
+    np.testing.assert_allclose(10 * np.log10(burst.direct_mean_square / (amplitude**2 / 2)), 0.0, atol=1.0)
+
+
 def test_two_pingers_are_two_trains_the_louder_first():
     samples, amplitude = pinged()
     for start in np.arange(0.5, 3.9, 1.3):
