@@ -119,20 +119,22 @@ def coarse_evidence(problem: Problem, state: Floats) -> Floats:
     spread_s = np.ptp(known.hydrophones_m, axis=0).max() / known.sound_speed_m_s
     compact = spread_s < known.burst.q / (np.pi * known.burst.frequency_hz) / 4
     samples = baseband.samples / np.sqrt(problem.noise_share)[:, None]
-    parts = np.stack([samples.real, samples.imag], axis=-1)
+    parts = np.stack([samples.real, samples.imag], axis=1)
     time = baseband.time_s
     if compact:
         arrival, time = arrival.mean(axis=1, keepdims=True), time[:1]
-        parts = np.moveaxis(parts, 0, 1).reshape(1, parts.shape[1], -1)
+        parts = parts.reshape(1, -1, parts.shape[-1])
     shape, slope = problem.table(Baseband(samples, time, baseband.noise_sd), arrival, 2)
     waves = np.concatenate([shape, slope], axis=-2)  # (n, h, 2P, N)
     level = np.mean(problem.level / np.sqrt(problem.noise_share))
     sd = np.sqrt(_common_variance(problem))[:, None] * level
     waves *= sd[..., None]
-    factor = np.linalg.cholesky(waves @ transposed(waves) + np.eye(waves.shape[-2]))
-    explained = np.sum(np.linalg.solve(factor, waves @ parts) ** 2, axis=(-1, -2, -3))
-    size = np.log(np.einsum("nhpp->nhp", factor)).sum(axis=(-1, -2)) * (len(samples) if compact else 1)
-    return np.asarray(explained - np.sum(np.abs(samples) ** 2) - 2.0 * size - 0.5 * _of_prior(problem, state))
+    # With the samples beside the waves the last corner of the factor holds what the waves leave of them.
+    both = np.concatenate([waves, np.broadcast_to(parts, (len(waves), *parts.shape))], axis=-2)
+    factor, p = np.linalg.cholesky(both @ transposed(both) + np.eye(both.shape[-2])), waves.shape[-2]
+    left = np.sum(factor[..., p:, p:] ** 2, axis=(-1, -2, -3)) - np.prod(parts.shape[:2])
+    size = np.log(np.einsum("nhpp->nhp", factor[..., :p, :p])).sum(axis=(-1, -2)) * (len(samples) if compact else 1)
+    return np.asarray(-left - 2.0 * size - 0.5 * _of_prior(problem, state))
 
 
 def evaluate(problem: Problem, states: Floats) -> tuple[Floats, Floats, Floats]:

@@ -147,7 +147,7 @@ def path_sets(known: SiteKnowledge, sources_m: Floats, horizon_s: float, weakest
     loud = (expected >= weakest) | (bounces == 0)
     element, count = found.element[loud], np.bincount(found.element[loud], minlength=n)
     rank = np.arange(len(element)) - np.searchsorted(element, np.arange(n))[element]
-    sequences, which = np.unique(found.faces[loud], axis=0, return_inverse=True)
+    sequences, which = _distinct(found.faces[loud], len(faces.names) + 1)
     shape = (n, int(count.max()))
 
     def laid_out(values: Any) -> Any:
@@ -161,6 +161,16 @@ def path_sets(known: SiteKnowledge, sources_m: Floats, horizon_s: float, weakest
         laid_out(expected[loud]),
         laid_out(bounces[loud]),
     )
+
+
+def _distinct(rows: NDArray[np.int8], base: int) -> tuple[NDArray[np.int8], NDArray[np.intp]]:
+    """The distinct rows of numbers from -1 to base - 2, in order, and which of them each is."""
+    order = rows.shape[1]
+    if float(base) ** order > 2.0**62:
+        return np.unique(rows, axis=0, return_inverse=True)
+    key = (rows + 1) @ base ** np.arange(order, dtype=np.int64)[::-1]
+    _, first, which = np.unique(key, return_index=True, return_inverse=True)
+    return rows[first], which
 
 
 def sources_m(known: SiteKnowledge, state: Floats) -> Floats:
