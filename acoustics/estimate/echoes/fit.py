@@ -59,7 +59,8 @@ def fit_modes(
     window_s: float,
 ) -> Modes:
     """Minima from starts of shape (n, n_parameters), in two rounds with the paths of where each stands."""
-    state = _descended(_problem(known, baseband, table, starts, window_s, _ROUGH), starts, _FIRST_ROUND)
+    coarse = baseband.thinned()  # as fine as the timing that the first round allows for
+    state = _descended(_problem(known, coarse, table, starts, window_s, _ROUGH), starts, _FIRST_ROUND)
     misfit, log_determinant = cost(_problem(known, baseband, table, state, window_s, _SMOOTH), state)
     rows, members = _distinct(known, state, -0.5 * misfit - log_determinant)
     state = state[rows]
