@@ -75,8 +75,14 @@ OUTPUTS = {
     "corrected array": ("a.toml", ["calibrate", POOL, "--pings", LINES, "--source-m", 20, 8, 2.4, "--out", "a.toml"]),
     **{
         f"picture of {name}": ("a.png", [name, POOL, *QUICK.get(name, []), "--plot", "a.png"])
-        for name in ("spacing", "place", "stations", "waypoints", "validate", "calibrate")
+        for name in ("spacing", "place", "stations", "waypoints", "rehearse", "validate", "calibrate")
     },
+    "picture of compare": ("a.png", ["compare", POOL, "tetra-4", "--plot", "a.png"]),
+    "picture of spectrum": ("a.png", ["spectrum", "ping.wav", "--plot", "a.png"]),
+    "picture of fuse": ("a.png", ["fuse", LINES, "--scenario", POOL, "--plot", "a.png"]),
+    "begun notes": ("a.json", ["notes", POOL, "ping.wav", "--out", "a.json"]),
+    "report": ("a.html", ["report", POOL, *QUICK["report"], "--out", "a.html"]),
+    "checklist": ("a.html", ["checklist", POOL, "--out", "a.html"]),
     "ping lines": ("a.jsonl", ["locate", "ping.wav", "--out", "a.jsonl"]),
     "position": ("a.csv", ["fuse", LINES, "--scenario", POOL, "--csv", "a.csv"]),
     "pings": ("a.csv", ["fuse", LINES, "--scenario", POOL, "--pings-csv", "a.csv"]),
