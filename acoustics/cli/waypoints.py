@@ -107,7 +107,7 @@ def waypoints_command(
         trials=trials,
         seed=scene.study.seed,
         running=running,
-        progress=Progress("simulated"),
+        progress=Progress("planned and simulated"),
     )
 
     def draw() -> Figure:

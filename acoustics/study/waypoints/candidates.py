@@ -28,6 +28,7 @@ HEADINGS = 8
 # An arrival that is not heard: its time is as good as unknown, and yet a number to count with [s].
 _UNHEARD_SD_S = 1e-2
 _PLACES_MEASURED, _WAYPOINTS_MEASURED = 5, 8  # at which pings are measured; each costs some milliseconds
+PINGS_MEASURED = _PLACES_MEASURED * _WAYPOINTS_MEASURED
 _PLACES_FOR_INTEGERS = 50  # each costs a millisecond or two at each waypoint
 
 

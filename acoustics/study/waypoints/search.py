@@ -101,7 +101,12 @@ def _shortest(distance_m: Floats, places: Indices, orders: Indices) -> tuple[Ind
 
 
 def choose_waypoints(
-    score: Callable[[Indices], Floats], n_candidates: int, n_waypoints: int, rng: np.random.Generator
+    score: Callable[[Indices], Floats],
+    n_candidates: int,
+    n_waypoints: int,
+    rng: np.random.Generator,
+    *,
+    chose: Callable[[int], None] = lambda size: None,
 ) -> tuple[int, ...]:
     """A set of candidates with a low score: the best one is added, then each is exchanged while that helps.
 
@@ -116,6 +121,8 @@ def choose_waypoints(
         How many there are, and how many to choose at most.
     rng : Generator
         Of the random sets.
+    chose : callable
+        Told of each size that is done with.
 
     Returns
     -------
@@ -138,6 +145,7 @@ def choose_waypoints(
             for start in np.argsort(values)[:starts]
             if np.isfinite(values[start])
         ]
+        chose(len(chosen) + 1)
         better, value = min(ends, key=lambda end: end[1], default=(chosen, best))
         if not value < best * (1 - _LEAST_GAIN):
             break

@@ -17,6 +17,7 @@ from acoustics.scene.scene import Scene
 from acoustics.study.execution import ALONE, Running, fingerprint
 from acoustics.study.waypoints.candidates import (
     HEADINGS,
+    PINGS_MEASURED,
     Candidates,
     candidates_at,
     grid_of_waypoints,
@@ -31,6 +32,9 @@ from acoustics.study.waypoints.simulation import simulate_waypoint_runs
 from acoustics.study.waypoints.value import CRITERIA, Ellipse, Worth, ellipse_95
 
 _FINER = (0.5, 0.25)  # steps of the finer grids, in those of the first
+# About how many simulated runs take as long as a ping that is measured, a candidate that listens to a place,
+# the search for one waypoint by each delay of these, which grows with the square of their number, and all the rest.
+_PING, _HEARD, _TRIED, _REST = 15.0, 0.03, 0.0035, 300.0
 _AROUND = np.stack(np.meshgrid([0.0, -1.0, 1.0], [0.0, -1.0, 1.0], [0.0]), axis=-1).reshape(-1, 3)
 
 
@@ -110,7 +114,7 @@ def study_waypoints(
     running : Running
         Who simulates, and where finished chunks of runs are kept.
     progress : callable
-        Told how many of how many chunks are simulated.
+        Told how much of the work is behind, and of how much, in about as many simulated runs.
 
     Raises
     ------
@@ -140,13 +144,29 @@ def study_waypoints(
     )
     waypoints, step = grid_of_waypoints(scene, step_m)
     candidates = candidates_at(scene, known, waypoints)
+    pairs, delays = len(candidates.place) * len(known.weights), len(scene.array.hydrophones) - 1
+    steps = [
+        _PING * PINGS_MEASURED,
+        _HEARD * pairs,
+        *(_TRIED * pairs * delays * np.arange(1, plan.waypoints + 1) ** 2),
+        _REST,
+    ]
+    behind = np.cumsum([0, *steps, 2 * trials]).astype(int).tolist()
+
+    def tell(parts: int, share: float = 0.0) -> None:
+        progress(int(behind[parts] + share * 2 * trials), behind[-1])
+
+    tell(0)
     arrivals = learned_arrivals(scene, pinger, known, np.asarray(candidates.pose.position_m)[::HEADINGS])
+    tell(1)
     question = Question(scene, pinger, known, errors, worth, plan.pings_per_waypoint, seed, arrivals)
     heard = question.listen(candidates.pose)
-    proposal = _propose(question, candidates, heard, plan.waypoints, step)
+    tell(2)
+    proposal = _propose(question, candidates, heard, plan.waypoints, step, lambda size: tell(2 + size))
     n_waypoints = len(proposal[0].waypoints)
     straight_on, random = straight_run(question, n_waypoints), random_runs(question, candidates, heard, n_waypoints)
     runs = [proposal] if straight_on is None else [proposal, straight_on]
+    tell(len(steps))
     if trials:
         checks = simulate_waypoint_runs(
             [route for _, route in runs],
@@ -157,7 +177,7 @@ def study_waypoints(
             seed=seed,
             fingerprint=fingerprint("waypoints", scene, pinger, prior, criterion, step_m, trials, seed),
             running=running,
-            progress=progress,
+            progress=lambda done, chunks: tell(len(steps), done / chunks),
         )
         runs = [(replace(run, simulated=check), way) for (run, way), check in zip(runs, checks, strict=True)]
     proposed, straight = runs[0][0], runs[1][0] if len(runs) > 1 else None
@@ -194,7 +214,14 @@ def _navigation_rms_m(prior: Prior, errors: ErrorSizes, start_m: Floats) -> floa
     return float(np.sqrt(turned + np.sum(errors.start_sd_m[:2] ** 2)))
 
 
-def _propose(question: Question, candidates: Candidates, heard: Heard, n_waypoints: int, step_m: float) -> Planned:
+def _propose(
+    question: Question,
+    candidates: Candidates,
+    heard: Heard,
+    n_waypoints: int,
+    step_m: float,
+    chose: Callable[[int], None],
+) -> Planned:
     """The best set on the grid, then on ever finer ones about its waypoints."""
     scene, worth = question.scene, question.worth
 
@@ -202,7 +229,7 @@ def _propose(question: Question, candidates: Candidates, heard: Heard, n_waypoin
         return worth.of_sets(heard, candidates.place, candidates.ways.distance_m, sets)
 
     rng = np.random.default_rng(np.random.SeedSequence(question.seed).spawn(3)[2])
-    chosen = np.array(choose_waypoints(score, len(candidates.place), n_waypoints, rng), dtype=np.intp)
+    chosen = np.array(choose_waypoints(score, len(candidates.place), n_waypoints, rng, chose=chose), dtype=np.intp)
     if not chosen.size:
         raise ParameterError(
             f"no waypoint can be reached and {question.pings} pings heard within {worth.time_limit_s:g} s; "

@@ -40,9 +40,10 @@ def test_one_process_two_and_one_stopped_on_the_way_give_the_same(name, tmp_path
     chunks = sorted(tmp_path.glob("chunk-*.npz"))
     assert len(chunks) >= 2
     chunks[-1].unlink()  # as if stopped before the last was done
-    told = []
+    told, written = [], [chunk.stat().st_mtime_ns for chunk in chunks[:-1]]
     assert to_json(study(running=Running(folder=tmp_path), progress=lambda *done: told.append(done))) == here
-    assert len(told) == 2 and told[-1][0] == told[-1][1]  # what was there already, and one chunk
+    assert told[-2][0] < told[-1][0] == told[-1][1]
+    assert [chunk.stat().st_mtime_ns for chunk in chunks[:-1]] == written  # that chunk alone was worked on
     assert to_json(study(running=Running(Workers(2)))) == here
 
 
