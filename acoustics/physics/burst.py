@@ -227,7 +227,7 @@ class Burst:
     def complex_envelope_and_slope(self, t_s: Floats) -> tuple[Envelopes, Envelopes]:
         """Complex envelope about the carrier at times since the burst began, and its derivative [1, 1/s]."""
         size = _envelope(t_s, self._rate, self.length_s)
-        slope: Envelopes = self._rate * np.where(t_s <= self.length_s, (t_s > 0) * (1.0 - size), -size)
+        slope: Envelopes = self._rate * (((t_s > 0) & (t_s <= self.length_s)) - size)
         if self.sweep_hz:
             offset = 2.0 * np.pi * self.sweep_hz * (np.clip(t_s, 0.0, self.length_s) / self.length_s - 0.5)
             slope = slope + 1j * offset * size
