@@ -44,6 +44,8 @@ class TdoaMeasurement:
     delays : Tdoa
         Against the first channel, NaN where not ok. Their covariance holds noise and skew; not the errors of the
         hydrophones' positions or of the sound speed.
+    envelope_delay_s : ndarray, shape (..., n_channels - 1)
+        Delays by the onsets of the envelope alone [s].
     arrival_s : ndarray, shape (...)
         Direct sound at the first channel, by its envelope, on the recording's clock [s].
     window_s : ndarray, shape (...)
@@ -65,6 +67,7 @@ class TdoaMeasurement:
     """
 
     tdoa: Tdoa
+    envelope_delay_s: Floats
     arrival_s: Floats
     window_s: Floats
     energy_ratio: Floats
@@ -174,6 +177,7 @@ def measure_tdoa(
             np.where(ok[:, None], out.delay, np.nan).reshape(*batch, n - 1),
             (out.covariance + skew**2 * (d @ d.T)).reshape(*batch, n - 1, n - 1),
         ),
+        envelope_delay_s=np.where(ok[:, None], out.envelope_delay, np.nan).reshape(*batch, n - 1),
         arrival_s=out.arrival.reshape(batch) + segment.start_s,
         window_s=out.window.reshape(batch),
         energy_ratio=out.energy_ratio.reshape(batch),
@@ -241,6 +245,7 @@ class _Table:
     """Answers of all pings, filled a chunk at a time."""
 
     delay: Floats
+    envelope_delay: Floats
     covariance: Floats
     arrival: Floats
     window: Floats
@@ -256,7 +261,7 @@ class _Table:
         pair = np.full((m, n - 1, n - 1), np.nan)
         none = IntegerAlternatives.none((m,), n_alternatives, n - 1)
         reason, below = np.full(m, "", dtype="<U80"), np.zeros((m, n), dtype=bool)
-        return cls(pair[..., 0].copy(), pair, a, b, c, d, reason, below, none)
+        return cls(pair[..., 0].copy(), pair[..., 0].copy(), pair, a, b, c, d, reason, below, none)
 
     def put(self, rows: NDArray[np.intp], pings: Pings, sound: DirectSound, answer: Answer, *, burst: Burst) -> None:
         """Write the answers of some rows, with what is wrong with them."""
@@ -266,6 +271,7 @@ class _Table:
         elif self.alternatives is not None:
             self.alternatives.put(rows, answer.alternatives)
         onset = sound.fit.onset_s + pings.onset_s[:, None]
+        self.envelope_delay[rows] = onset[:, 1:] - onset[:, :1]
         ratio = sound.fit.energy_ratio.mean(axis=-1)
         self.arrival[rows], self.window[rows], self.energy_ratio[rows] = onset[:, 0], sound.window_s, ratio
         below_threshold = (sound.heard < _LEAST_HEARD) & (

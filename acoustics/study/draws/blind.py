@@ -208,7 +208,7 @@ class _Setting:
         asked = list(_by_channels(heard, np.arange(len(rows))))
         while asked:
             channels, some = asked.pop()
-            first = self._ask(noisy[some][:, channels], channels, None, "phase")
+            first = self._ask(noisy[some][:, channels], channels, None, "onset")
             # As `locate` does: without the channels that hear nothing, once.
             fewer = first.below_threshold.any(axis=-1) & ((~first.below_threshold).sum(axis=-1) >= 2)
             fewer &= (heard[some] == paths.valid[some, :, 0]).all(axis=-1)
@@ -231,14 +231,12 @@ class _Setting:
         period = 1 / self.pinger.frequency_hz
         for alike, window_s in _alike(found.window[rows]):
             at = np.ix_(rows[alike], np.flatnonzero(channels)[1:])
-            held = clean[alike]
-            by_phase = self._ask(held, channels, window_s, "phase")
-            by_onset = self._ask(held, channels, window_s, "onset")
-            shift = by_phase.tdoa.tdoa_s - delay_s[alike, 1:]
+            measured = self._ask(clean[alike], channels, window_s, "phase")
+            shift = measured.tdoa.tdoa_s - delay_s[alike, 1:]
             found.carrier[at] = np.nan_to_num(shift - period * np.round(shift / period))
-            found.envelope[at] = np.nan_to_num(by_onset.tdoa.tdoa_s - delay_s[alike, 1:])
+            found.envelope[at] = np.nan_to_num(measured.envelope_delay_s - delay_s[alike, 1:])
             found.variance[rows[alike]] = (
-                np.diagonal(by_phase.noise_covariance_s2, axis1=-2, axis2=-1).mean(axis=-1) / 2
+                np.diagonal(measured.noise_covariance_s2, axis1=-2, axis2=-1).mean(axis=-1) / 2
             )
             found.window[rows[alike]] = window_s
 

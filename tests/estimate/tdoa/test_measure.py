@@ -178,6 +178,10 @@ def test_shapes_and_clock():
     single = measure_tdoa(Segment(pings.segment.pressure[0], 250e3), TONE, onset_s=pings.guess_s[0], **known)
     assert single.tdoa.tdoa_s.shape == (3,) and single.ok.shape == ()
     np.testing.assert_allclose(flat.arrival_s, pings.arrival_s[:, 0], atol=1e-5)
+    by_onset = measure_tdoa(pings.segment, TONE, method="onset", onset_s=pings.guess_s, **known).tdoa.covariance_s2
+    off = shaped.envelope_delay_s.reshape(6, 3) - pings.arrival_s @ difference_matrix(4).T
+    # Of 18 normal errors one is beyond four standard deviations once in 900 times.
+    assert np.all(off**2 < 16.0 * np.diagonal(by_onset, axis1=-2, axis2=-1))
     skewed = measure_tdoa(pings.segment, TONE, onset_s=pings.guess_s, skew_sd_s=1e-6, **known)
     added = skewed.tdoa.covariance_s2 - flat.tdoa.covariance_s2
     np.testing.assert_allclose(added, np.broadcast_to(1e-12 * (np.eye(3) + 1.0), added.shape), rtol=1e-9)
