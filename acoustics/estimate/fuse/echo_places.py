@@ -17,6 +17,9 @@ CHANNELS = 8  # errors before those of the channels, see `EchoPlaces.by`
 _BURST = 2  # errors beside the sketch's that only echoes depend on: Q and carrier
 _MOST_MODES = 6
 _LEAST_WEIGHT = 0.01
+# Nearer together, pings hear the same echoes again: what the model leaves out of them is the same error. A guess, some
+# wavelengths: no source.
+_SAME_ECHOES_M = 0.25
 _ONE_PLACE = 9.0  # squared distance in standard deviations of modes that tell one place
 
 
@@ -64,6 +67,8 @@ def usable_echoes(ping: Ping) -> bool:
 def echo_places(pings: Sequence[Ping], channels: Sequence[str], n: int) -> EchoPlaces | None:
     """Places by echoes of the pings of one run, of batch shape (), with n hydrophones, the first of them `channels`.
 
+    Pings from one place count together as one: their noise is as many times larger as they are.
+
     Raises
     ------
     ParameterError
@@ -81,6 +86,9 @@ def echo_places(pings: Sequence[Ping], channels: Sequence[str], n: int) -> EchoP
     by, misfit = np.zeros((p, _MOST_MODES, 2, CHANNELS + 4 * n + site)), np.full((p, _MOST_MODES), np.inf)
     depth = np.zeros(p)
     misfit[:, 0] = 0.0
+    poses = np.array([pings[i].pose.position_m for i in used])
+    apart = np.linalg.norm(poses[:, None] - poses, axis=-1)
+    together = dict(zip(used, np.sum(apart < _SAME_ECHOES_M, axis=-1).tolist(), strict=True))
     for i, fix in fixes.items():
         own = np.array([channels.index(name) for name in pings[i].channels])
         # Mounting of each channel along x, y, z, then each channel's skew.
@@ -91,8 +99,9 @@ def echo_places(pings: Sequence[Ping], channels: Sequence[str], n: int) -> EchoP
         modes = _apart(fix, len(unit), f"ping {pings[i].ping}")
         for j, mode in enumerate(modes):
             assert mode.by_errors_m is not None
-            place[i, j], misfit[i, j] = mode.position_m, -2.0 * np.log(mode.probability / modes[0].probability)
-            noise[i, j] = mode.covariance_m2 - mode.by_errors_m.T @ mode.by_errors_m
+            place[i, j] = mode.position_m
+            misfit[i, j] = -2.0 * np.log(mode.probability / modes[0].probability) / together[i]
+            noise[i, j] = (mode.covariance_m2 - mode.by_errors_m.T @ mode.by_errors_m) * together[i]
             by[i, j][:, order] = mode.by_errors_m.T / unit
         place[i, len(modes) :] = place[i, 0]
     most = int(np.isfinite(misfit).sum(axis=-1).max())

@@ -133,8 +133,8 @@ def test_one_ping_states_what_its_echoes_state(run):
     np.testing.assert_allclose(fix.covariance_m2[:2, :2], mode.covariance_m2[:2, :2], rtol=1e-3)
 
 
-def test_the_same_place_again_does_not_shrink_what_the_pings_share(run):
-    """n pings from one pose: ``A A' + (C - A A') / n``, but for roll and pitch, which are new at each ping."""
+def test_the_same_place_again_tells_nothing_new(run):
+    """Six pings from one pose state the covariance of one, but for roll and pitch, which the run has none of."""
     still = ErrorSizes(
         np.deg2rad(2.0), np.zeros(3), 0.05, 0.05, sound_speed_sd_m_s=1.0, element_sd_m=np.full(4, 1e-3), skew_sd_s=2e-7
     )
@@ -145,8 +145,23 @@ def test_the_same_place_again_does_not_shrink_what_the_pings_share(run):
         run_of_pings(pings, by_echoes=True), track_of_pings(pings), still, source_depth_m=SOURCE[2],
         source_depth_sd_m=DEPTH_SD_M,
     )  # fmt: skip
-    expected = shared.T @ shared + noise / 6
-    np.testing.assert_allclose(fix.covariance_m2[:2, :2], expected, rtol=1e-3)
+    np.testing.assert_allclose(fix.covariance_m2[:2, :2], shared.T @ shared + noise, rtol=1e-3)
+    two = tuple(moved(run[0], (off, 0.0), weight) for off, weight in ((0.0, 0.6), (5.0, 0.4)))
+    undecided = fused([replace(run[0], echoes=replace(run[0].echoes, modes=two))] * 6)
+    np.testing.assert_allclose(undecided.mode_weight[undecided.mode_weight > 0], [0.6, 0.4], atol=0.02)
+
+
+def test_other_places_shrink_what_is_new_at_each_and_nothing_else(run):
+    """Five pings whose places err by the sound speed, alike, and by noise: ``A A' + N / 5``."""
+    shared, noise = np.array([0.2, 0.1]), 0.09
+    by_errors = np.zeros_like(run[0].echoes.modes[0].by_errors_m)
+    by_errors[7] = shared
+    spread = np.eye(3)
+    spread[:2, :2] = np.outer(shared, shared) + noise * np.eye(2)
+    mode = EchoMode(SOURCE, spread, 1.0, by_errors)
+    pings = [replace(p, echoes=replace(p.echoes, modes=(mode,))) for p in run]
+    expected = np.outer(shared, shared) + noise / len(run) * np.eye(2)
+    np.testing.assert_allclose(fused(pings).covariance_m2[:2, :2], expected, rtol=1e-3)
 
 
 def test_its_derivatives_are_those_of_the_residuals(run):
