@@ -66,7 +66,9 @@ def _draw_vehicle(axes: Axes, scene: Scene, heading: bool) -> None:
             arrowprops={"arrowstyle": "-|>", "color": EMBER, "lw": 2, "mutation_scale": 16, "zorder": 9},
         )
     axes.plot(x, y, "o", ms=5, mfc="white", mec=INK, zorder=9)
-    axes.annotate(scene.vehicle.name, (x, y), xytext=(-4, -14), **LABEL)
+    # Heading to the right of x the arrow points down: the name keeps out of its way.
+    above = heading and np.sin(np.deg2rad(scene.vehicle.heading_deg)) > 0
+    axes.annotate(scene.vehicle.name, (x, y), xytext=(-4, 8 if above else -14), **LABEL)
 
 
 def frame_plan(axes: Axes, low: Floats, high: Floats) -> None:
@@ -116,7 +118,8 @@ def site_views(scene: Scene) -> Figure:
     with rc_context(STYLE):
         plan_inches = float(np.clip(7.0 * breadth / width, 1.5, 8.0))
         side_inches = float(np.clip(7.0 * stretch * deepest / width, 1.1, 4.0))
-        figure = Figure(figsize=(8.0, plan_inches + side_inches + 1.6), layout="constrained")
+        # High enough for titles: then both views are as wide as the page lets them be, one x under the other.
+        figure = Figure(figsize=(8.0, plan_inches + side_inches + 2.2), layout="constrained")
         plan, side = figure.subplots(2, 1, sharex=True, height_ratios=[plan_inches, side_inches])
         frame_plan(plan, low, high)
         draw_plan(plan, scene, pingers=scene.pingers, vehicle=True)
