@@ -7,12 +7,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import chdtrc
 
 from acoustics.base.frames import Floats, wrap_angle
 from acoustics.base.mixtures import credible_level_on_map
 from acoustics.base.regions import chi_square_p_value, error_ellipse
 from acoustics.base.result import Result
+from acoustics.estimate.echoes import MOST_WRONG_SKETCH
 from acoustics.estimate.fuse import (
+    ALTERNATIVE,
     NONE_OF_THESE,
     RANGE_UNSEEN,
     ClockEvidence,
@@ -27,6 +30,7 @@ from acoustics.estimate.fuse import (
     station_posterior,
     sureness,
     usable_echoes,
+    wrong_sketch_probability,
 )
 from acoustics.io.ping import Ping
 from acoustics.physics.error_model import ErrorSizes
@@ -98,10 +102,14 @@ class FusedPing:
 
 @dataclass(frozen=True)
 class EchoEvidence:
-    """What became of the places by echoes: how many the position rests on, and why none where it rests on none."""
+    """What became of the places by echoes: how many the position rests on, and why none where it rests on none.
+
+    `wrong_sketch_probability`: that floor or walls are off the site sketch, by all pings together; None: none tells.
+    """
 
     used: int
     reason: str
+    wrong_sketch_probability: float | None
 
 
 @dataclass(frozen=True)
@@ -195,7 +203,7 @@ def fuse_run(
         of the sound speed, which bends the rays.
     by_echoes : bool
         Whether a place that `locate` found by a ping's echoes stands for its bearing. Where the places contradict what
-        the bearings of all pings say, none does.
+        the bearings of all pings say, or all pings together that the site sketch is right, none does.
 
     Raises
     ------
@@ -225,15 +233,11 @@ def fuse_run(
     echoes = None
     placed = [by_echoes and usable_echoes(ping) for ping in pings]
     if by_echoes:
-        echoes = EchoEvidence(0, "no ping has a place by echoes that may be used")
-    if any(placed):
-        with_echoes = solved(True)
-        if _contradicts(fix, with_echoes[0]):
-            placed = [False] * len(pings)
-            echoes = EchoEvidence(0, "they contradict the bearings, as with a wrong site sketch, and are left out")
-        else:
+        with_echoes = solved(True) if any(placed) else (fix, evidence)
+        echoes = _echo_evidence(pings, placed, fix, with_echoes[0], track.position_m[-1])
+        placed = [echoes.used > 0 and place for place in placed]
+        if echoes.used:
             fix, evidence = with_echoes
-            echoes = EchoEvidence(int(np.sum(fix.inliers & placed)), "")
     heard = [i for i, ping in enumerate(pings) if placed[i] or (ping.ok and len(ping.tdoa_s))]
     ellipse = error_ellipse(np.nan_to_num(fix.covariance_m2[:2, :2]))
     rows = tuple(_row(ping, fix, track, i, placed[i]) for i, ping in enumerate(pings))
@@ -288,13 +292,39 @@ def _depth(pings: Sequence[Ping], by_echoes: bool) -> tuple[float | None, float]
     return (None, 0.0) if fix is None else (fix.depth_m, fix.depth_sd_m)
 
 
-def _contradicts(alone: FusedFix, with_echoes: FusedFix) -> bool:
-    """Whether a position by echoes lies beyond all that the bearings alone leave."""
-    if not (alone.ok and np.isfinite(with_echoes.position_m).all()):
+def _echo_evidence(
+    pings: Sequence[Ping], placed: Sequence[bool], alone: FusedFix, with_echoes: FusedFix, last_m: Floats
+) -> EchoEvidence:
+    """How many places by echoes count: all that the fusion keeps, or none."""
+    wrong = wrong_sketch_probability(pings)
+    told = None if np.isnan(wrong) else wrong
+    used = int(np.sum(with_echoes.inliers & np.array(placed)))
+    if not any(placed):
+        return EchoEvidence(0, "no ping has a place by echoes that may be used", told)
+    if wrong > MOST_WRONG_SKETCH:
+        share = "over 99 %" if wrong > 0.99 else f"{100 * wrong:.0f} %"
+        why = f"by all pings together the site sketch is wrong with a probability of {share}: measure it again"
+        return EchoEvidence(0, why, told)
+    if _contradicts(alone, with_echoes, last_m):
+        return EchoEvidence(0, "they contradict the bearings, as with a wrong site sketch, and are left out", told)
+    return EchoEvidence(used, "" if used else "each contradicts the other pings", told)
+
+
+def _contradicts(alone: FusedFix, with_echoes: FusedFix, last_m: Floats) -> bool:
+    """Whether a position by echoes lies beyond all that the bearings alone leave, seen from the last pose (3,) [m]."""
+    place = with_echoes.position_m
+    if not np.isfinite(place).all():
         return False
-    told = alone.mode_weight > 0
-    modes = alone.mode_m[told, :2], alone.mode_covariance_m2[told, :2, :2], alone.mode_weight[told]
-    return credible_level_on_map(with_echoes.position_m[:2], *modes) > _CONTRADICTED
+    if alone.reason == RANGE_UNSEEN:
+        line, found = (np.arctan2(*(p - last_m)[1::-1]) for p in (alone.position_m, place))
+        across = np.array([-np.sin(line), np.cos(line)])
+        sd = np.sqrt(across @ alone.covariance_m2[:2, :2] @ across) / np.linalg.norm((alone.position_m - last_m)[:2])
+        return bool(chdtrc(1.0, (wrap_angle(found - line) / sd) ** 2) < 1.0 - _CONTRADICTED)
+    if not (alone.ok or alone.reason == ALTERNATIVE):
+        return False
+    there = alone.mode_weight > 0
+    modes = alone.mode_m[there, :2], alone.mode_covariance_m2[there, :2, :2], alone.mode_weight[there]
+    return credible_level_on_map(place[:2], *modes) > _CONTRADICTED
 
 
 def _modes(fix: FusedFix) -> tuple[FusedMode, ...]:

@@ -1,7 +1,7 @@
 """Several pings to one position: model of the run, fit, region, inliers and outliers, station."""
 
 from acoustics.estimate.fuse.clock import ClockEvidence, fuse_by_clock
-from acoustics.estimate.fuse.echo_places import EchoPlaces, usable_echoes
+from acoustics.estimate.fuse.echo_places import EchoPlaces, usable_echoes, wrong_sketch_probability
 from acoustics.estimate.fuse.fusion import ALTERNATIVE, RANGE_UNSEEN, FusedFix, PingRun, SourceArea, Track, fuse_pings
 from acoustics.estimate.fuse.navigation import navigated_track
 from acoustics.estimate.fuse.pings import error_sizes_of_pings, run_of_pings, track_of_pings
@@ -44,4 +44,5 @@ __all__ = [
     "track_of_pings",
     "uniform_over",
     "usable_echoes",
+    "wrong_sketch_probability",
 ]

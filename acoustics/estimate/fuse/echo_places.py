@@ -7,14 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit, logit
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.estimate.echoes import WRONG_SKETCH
 from acoustics.io.echo_fix import LEAST_OWN_SD_M, EchoFix, EchoMode
 from acoustics.io.ping import Ping
 
 CHANNELS = 8  # errors before those of the channels, see `EchoPlaces.by`
 _BURST = 2  # errors beside the sketch's that only echoes depend on: Q and carrier
+_LEAST_ODDS = 1e-6  # that one ping alone may give for or against a sketch
 _MOST_MODES = 6
 _LEAST_WEIGHT = 0.01
 # Nearer together, pings hear the same echoes again: what the model leaves out of them is the same error. A guess, some
@@ -86,9 +89,7 @@ def echo_places(pings: Sequence[Ping], channels: Sequence[str], n: int) -> EchoP
     by, misfit = np.zeros((p, _MOST_MODES, 2, CHANNELS + 4 * n + site)), np.full((p, _MOST_MODES), np.inf)
     depth = np.zeros(p)
     misfit[:, 0] = 0.0
-    poses = np.array([pings[i].pose.position_m for i in used])
-    apart = np.linalg.norm(poses[:, None] - poses, axis=-1)
-    together = dict(zip(used, np.sum(apart < _SAME_ECHOES_M, axis=-1).tolist(), strict=True))
+    together = dict(zip(used, _together([pings[i] for i in used]).tolist(), strict=True))
     for i, fix in fixes.items():
         own = np.array([channels.index(name) for name in pings[i].channels])
         # Mounting of each channel along x, y, z, then each channel's skew.
@@ -106,6 +107,26 @@ def echo_places(pings: Sequence[Ping], channels: Sequence[str], n: int) -> EchoP
         place[i, len(modes) :] = place[i, 0]
     most = int(np.isfinite(misfit).sum(axis=-1).max())
     return EchoPlaces(place[:, :most], noise[:, :most], by[:, :most], depth, misfit[:, :most])
+
+
+def _together(pings: Sequence[Ping]) -> NDArray[np.intp]:
+    """How many of the pings, itself included, hear the same echoes as each."""
+    poses = np.array([ping.pose.position_m for ping in pings])
+    return np.asarray(np.sum(np.linalg.norm(poses[:, None] - poses, axis=-1) < _SAME_ECHOES_M, axis=-1))
+
+
+def wrong_sketch_probability(pings: Sequence[Ping]) -> float:
+    """Probability by all pings together that floor or walls are farther off the site sketch than it says; NaN: by none.
+
+    One sketch serves all, so that what each ping's samples say for and against it multiplies, by Bayes' rule; pings
+    from one place count as one, and refused ones as well.
+    """
+    told = [p for p in pings if p.echoes is not None and np.isfinite(p.echoes.wrong_sketch_probability)]
+    if not told:
+        return np.nan
+    alone = np.array([p.echoes.wrong_sketch_probability for p in told if p.echoes is not None])
+    log_odds = logit(np.clip(alone, _LEAST_ODDS, 1.0 - _LEAST_ODDS)) - logit(WRONG_SKETCH)
+    return float(expit(logit(WRONG_SKETCH) + np.sum(log_odds / _together(told))))
 
 
 def _standard_deviations(ping: Ping, depth_sd_m: float) -> Floats:
