@@ -52,11 +52,14 @@ def _view(
     corner = (-hull[right] / 2, -hull[up] / 2)
     axes.add_patch(Rectangle(corner, hull[right], hull[up], fc=SAND, ec="none", alpha=0.35, zorder=0))
     axes.plot(positions[:, right], positions[:, up], "o", ls="", ms=8, mfc="white", mec=DEEP, mew=2, zorder=5)
-    for (x, y), numbers in _together(positions[:, [right, up]], _TOO_NEAR * half):
+    groups = _together(positions[:, [right, up]], _TOO_NEAR * half)
+    for (x, y), numbers in groups:
+        # Above, or below where the label of a place to the left would reach as far.
+        taken = any(0 < x - other[0] < half and abs(y - other[1]) < _TOO_NEAR * half for other, _ in groups)
         axes.annotate(
             ", ".join(map(str, numbers)),
             (x, y),
-            xytext=(7, 6),
+            xytext=(7, -14 if taken else 6),
             textcoords="offset points",
             fontsize=9,
             bbox={"fc": "white", "ec": "none", "alpha": 0.75, "pad": 0.5},
@@ -65,8 +68,8 @@ def _view(
     spans = [np.ptp(positions[:, axis]) for axis in (right, up)]
     axes.set(
         title=title,
-        xlabel=f"{x_label}; span {spans[0]:.4g}",
-        ylabel=f"{y_label}; span {spans[1]:.4g}",
+        xlabel=f"{x_label}\nspan {spans[0]:.4g}",
+        ylabel=f"{y_label}\nspan {spans[1]:.4g}",
         xlim=(centre[right] - half, centre[right] + half),
         ylim=(centre[up] + half, centre[up] - half) if downwards else (centre[up] - half, centre[up] + half),
         aspect="equal",
