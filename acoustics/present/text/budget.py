@@ -8,7 +8,7 @@ import numpy as np
 
 from acoustics.physics.levels import power_ratio_db
 from acoustics.present.text.integers import drawn_share, wrong_integer_warning
-from acoustics.present.text.tables import Rows, number, observed, percent, table
+from acoustics.present.text.tables import Rows, known_pool_words, number, percent, table
 from acoustics.study.budget import Budget, Contribution
 
 # Beyond this part of the distance a position error tells only that the range is not observed.
@@ -84,8 +84,7 @@ def known_pool_sentence(result: Budget) -> str:
     """What the position's error could be for who knows the pool."""
     return (
         "The pool known and echoes taken as measurements (bounds): position "
-        f"{observed(result.position_to_first_wall_m, 'm')} before the first echo from a wall, "
-        f"{observed(result.position_whole_burst_m, 'm')} by the whole burst."
+        f"{known_pool_words(result.position_to_first_wall_m, result.position_whole_burst_m)}."
     )
 
 

@@ -6,7 +6,7 @@ import textwrap
 
 import numpy as np
 
-from acoustics.present.text.tables import Rows, decibels, number, observed, percent, table
+from acoustics.present.text.tables import Rows, decibels, known_pool_words, number, observed, percent, table
 from acoustics.study.check import Summary
 from acoustics.study.electronics import Electronics
 
@@ -57,8 +57,7 @@ def summary_facts(result: Summary) -> list[tuple[str, str]]:
         ("position by one ping", f"{observed(result.position_multipath_free_m, 'm')} before the first echo (bound)"),
         (
             "  with the pool known",
-            f"{observed(result.position_to_first_wall_m, 'm')} before the first echo from a wall, "
-            f"{observed(result.position_whole_burst_m, 'm')} by the whole burst (bounds)",
+            f"{known_pool_words(result.position_to_first_wall_m, result.position_whole_burst_m)} (bounds)",
         ),
         ("noise density", f"{result.noise_density_db:.1f} dB re 1 uPa^2/Hz"),
     ]

@@ -80,6 +80,14 @@ def observed(error: float, unit: str) -> str:
     return "not observed" if np.isinf(error) else f"{number(error)} {unit}"
 
 
+def known_pool_words(to_first_wall_m: float, whole_burst_m: float) -> str:
+    """What who knows the pool could reach; without walls, or none that echoes within the burst, in one figure."""
+    whole = f"{observed(whole_burst_m, 'm')} by the whole burst"
+    if to_first_wall_m == whole_burst_m:
+        return whole
+    return f"{observed(to_first_wall_m, 'm')} before the first echo from a wall, {whole}"
+
+
 def decibels(level_db: float) -> str:
     """A level to a tenth; 'none' for that of no power."""
     return f"{level_db:.1f}" if np.isfinite(level_db) else "none"

@@ -70,3 +70,5 @@ def test_check_tells_a_position_that_is_not_observed():
     assert (
         facts["  with the pool known"] == "1.1 m before the first echo from a wall, 0.21 m by the whole burst (bounds)"
     )
+    without_walls = dataclasses.replace(seen, position_to_first_wall_m=0.21, position_whole_burst_m=0.21)
+    assert dict(summary_facts(without_walls))["  with the pool known"] == "0.21 m by the whole burst (bounds)"
