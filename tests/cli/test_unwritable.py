@@ -123,6 +123,16 @@ def test_on_a_full_disk_exported_recordings_end_in_one_line(tmp_path):
     assert list((tmp_path / "pings").iterdir()) == []
 
 
+@pytest.mark.parametrize("option", ["--state", "--page"])
+def test_on_a_full_disk_a_live_run_says_what_it_knows_and_ends_in_one_line(option, inputs, tmp_path, monkeypatch):
+    with (inputs / LINES).open(encoding="utf-8") as lines:
+        monkeypatch.setattr("sys.stdin", lines)
+        code, out, err = run("fuse", "-", "--scenario", POOL, option, tmp_path / "kept", disk=full_disk)
+    assert code == 2 and err == f"pingfix: {tmp_path / 'kept'}: cannot be written: file too large\n"
+    assert ('"event": "ping"' in out) == (option == "--page")  # a line waits for the state that it tells
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.skipif(not Path("/sys/kernel").is_dir(), reason="needs a folder in which nobody can make a file")
 @pytest.mark.parametrize("what", ["recording", "picture", "ping lines"])
 def test_a_folder_that_takes_no_file_is_named(what, inputs, monkeypatch):
