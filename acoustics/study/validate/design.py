@@ -7,6 +7,7 @@ import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
+from math import gcd
 
 import numpy as np
 
@@ -24,6 +25,7 @@ _OWN_RANGE_SHARES = (0.25, 0.5, 1.0)
 _OWN_SNR_STEPS_DB = (-10.0, 0.0, 10.0)
 _STEEPEST = 1.02  # a range this much longer than the drop to the pinger still has a horizontal part
 _STRONGEST_DB = 300.0  # or weakest, far beyond what any water holds
+_GOLDEN = 0.618
 _PLACES_TRIED = 256
 _NEGLIGIBLE = 1e-9  # of a bearing [rad]; without roll and pitch at once
 _HEADING_STEPS = 4  # each shrinks what roll and pitch add to the bearing by the sine of their angle
@@ -66,11 +68,15 @@ class Design:
     def cells(self) -> list[tuple[str, float, float, bool]]:
         """Sector, range, SNR and echoes of every cell, in the order in which trials go round them.
 
+        In strides of about the golden ratio, so that trials too few for all cells still spread over each of the four.
         With a secret that order is drawn from it: a program that counts its pings is not to know the sector.
         """
         cells = list(product(SECTORS, self.range_m, self.energy_ratio_db, self.echoes))
         if not self.secret:
-            return cells
+            stride = max(1, round(_GOLDEN * len(cells)))
+            while gcd(stride, len(cells)) > 1:
+                stride += 1
+            return [cells[k * stride % len(cells)] for k in range(len(cells))]
         rng = np.random.default_rng(np.random.SeedSequence(self.entropy, spawn_key=(0, 0)))
         return [cells[k] for k in rng.permutation(len(cells))]
 

@@ -102,6 +102,14 @@ def test_the_recording_has_the_level_and_one_ping(scene, pinger, tmp_path):
     assert 10 * np.log10(2 * energy.mean() / density.mean()) == pytest.approx(45.0, abs=0.25)
 
 
+def test_few_trials_spread_over_all_sectors_ranges_levels_and_echoes(scene, pinger):
+    cells = design_of(scene, pinger).cells
+    assert len(cells) == len(set(cells)) == 72
+    for kind, share in zip(zip(*cells[:24], strict=True), (6, 8, 8, 12), strict=True):
+        assert all(abs(kind.count(level) - share) <= 1 for level in set(kind))
+        assert len(set(kind)) == 24 // share
+
+
 def test_designs_that_cannot_be(scene, pinger):
     with pytest.raises(ParameterError, match=r"range 1 m: must be over the 1\.\d+ m from the array's depth"):
         design_of(scene, pinger, range_m=[1.0])
