@@ -235,8 +235,11 @@ def answers_or_says_why(line: CommandLine) -> str:
         assert any(text.startswith("pingfix: ") for text in said), said
         assert len(said) <= 60, f"{len(said)} lines"
         return "refused"
-    if "--json" in line.arguments and "locate" not in line.arguments and "--help" not in line.arguments and done.stdout:
-        json.loads(done.stdout, parse_constant=_no_number)
+    if "--json" in line.arguments and "--help" not in line.arguments and done.stdout:
+        # Pings and the answers of a live run are a line each.
+        by_line = "locate" in line.arguments or line.arguments[:1] == ["fuse"] and "-" in line.arguments
+        for text in done.stdout.splitlines() if by_line else [done.stdout]:
+            json.loads(text, parse_constant=_no_number)
     return "answered"
 
 
