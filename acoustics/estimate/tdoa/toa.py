@@ -282,7 +282,8 @@ def _solve(normal: Floats, right: Floats, amplitude: Floats, gain_sd: float) -> 
     matrix[..., diagonal, diagonal] += 1e-12 * matrix[..., diagonal, diagonal] + 1e-30
     own: Floats = np.linalg.inv(matrix).astype(float, copy=False)
     solution, leans = (own @ right[..., None])[..., 0], tie[..., None] * own[..., 0]
-    left = np.sum(tie * (1.0 + 1e-12 - leans[..., 0]), axis=-1)[:, None, None]
+    # Of a sample or two an amplitude may be beyond all bounds, the tie nothing, and what is left lost in rounding.
+    left = np.sum(tie * np.maximum(1.0 - leans[..., 0], 1e-12), axis=-1)[:, None, None] + 1e-30
     shared = np.sum(tie * solution[..., 0], axis=-1)[:, None, None] / left
     return solution + leans * shared, own, leans / np.sqrt(left)
 

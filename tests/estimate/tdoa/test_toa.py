@@ -114,3 +114,15 @@ def test_the_multipath_free_window_ends_where_the_echo_begins(echo_s):
     )  # fmt: skip
     # Steps of half a cycle or a tenth of the window.
     assert np.quantile(np.abs(window - echo_s), 0.9) < max(1 / 30e3, 0.15 * echo_s)
+
+
+@pytest.mark.parametrize("held", [1, 2])
+def test_channels_that_hold_next_to_no_sample_of_the_burst_have_a_fit_of_numbers(held):
+    """One sample tells an amplitude or a phase, not both, and two are nearly alike: what is not told stays finite."""
+    x = samples(200, seed=7)
+    part = carried(x)
+    last = part.time_s[0, 0, -1]
+    onset = np.stack([np.linspace(last - held / RATE, last, 200, endpoint=False)] * 2, axis=-1)
+    fit = fit_build_up(part, onset, window_s=np.full(200, 1e-4), noise_sd=np.full((200, 2), SD), gain_sd=0.05)
+    assert np.isfinite(fit.onset_s).all() and np.isfinite(fit.phase).all()
+    assert np.isfinite(fit.onset_covariance_s2).all() and np.isfinite(fit.phase_covariance).all()
