@@ -86,8 +86,11 @@ def undetected_echo(
     sound. Where a window was not ended by an echo, the water may as well be one that has none: both count alike before
     the samples speak, and a long window without echoes then speaks for the latter. An echo by a face halfway has the
     excess path d from an angle ``sqrt(2 d / R)`` off the direct sound at the range R (to second order), so early
-    echoes turn all channels of a small array alike: P has the coherence ``exp(-(k r)^2 d / (3 R))`` between channels
-    r apart, the mean over directions of the baseline.
+    echoes turn all channels of a small array alike: the coherence between channels r apart is
+    ``exp(-(k r)^2 d / (3 R))``, the mean over directions of the baseline. In a layer of water the excess path grows as
+    the square of the images' number (Brekhovskikh and Lysanov 2003, Fundamentals of Ocean Acoustics, ch. 5), so where
+    the first echo comes at b the n-th comes at about n^2 b, and sqrt(w / b) of them by the window's end at w. They are
+    taken as one that begins with the first: P is the sum of their powers, each with its own coherence.
 
     References
     ----------
@@ -97,7 +100,7 @@ def undetected_echo(
     period = 1.0 / sums.carried.burst.frequency_hz
     begins = _FIRST_CYCLES * period * _GROWTH ** np.arange(_steps(_FIRST_CYCLES * period, _LATEST_S / _GROWTH))
     begins = begins[begins < window_s.max() - _LEAST_PART_CYCLES * period]
-    prior = _amplitude_covariance(sums.carried.burst, fit, begins, travel_s)
+    prior = _amplitude_covariance(sums.carried.burst, fit, begins, window_s, travel_s)
     evidence, turned, about = _with_echoes(DirectFit.of(sums, fit.phase, ridge=_RIDGE), fit, begins, prior)
     begun = begins[:, None] < window_s - _LEAST_PART_CYCLES * period
     log_odds = np.where(begun, evidence + _log_prior_odds(begins[:, None], window_s, ended, period), -np.inf)
@@ -134,11 +137,16 @@ def _log_prior_odds(begin: Floats, window_s: Floats, ended: NDArray[np.bool_], p
     return np.asarray(np.log(np.maximum(hazard * there, 1e-300)), dtype=float)
 
 
-def _amplitude_covariance(burst: Burst, fit: BuildUp, begins: Floats, travel_s: Floats) -> Floats:
-    """Of k echoes' quadratures before the samples speak, two a channel, shape (k, m, 2 n, 2 n)."""
+def _amplitude_covariance(burst: Burst, fit: BuildUp, begins: Floats, window_s: Floats, travel_s: Floats) -> Floats:
+    """Of the quadratures, two a channel, of all echoes by the window's end where the first is at each of k delays [s],
+    before the samples speak, shape (k, m, 2 n, 2 n)."""
+    number = np.sqrt(np.maximum(window_s / begins[:, None], 1.0))
+    which = np.arange(1.0, np.ceil(number.max(initial=1.0)) + 1.0)
+    delay = (begins[:, None] * which**2)[..., None, None]
+    coherence = np.exp(-((burst.carrier * travel_s) ** 2) * delay / (3.0 * _RANGE_S))
+    summed = np.einsum("kmj,kjab->kmab", np.clip(number[..., None] - which + 1.0, 0.0, 1.0), coherence)
     amplitude = np.maximum(fit.common_amplitude, _LEAST)
-    coherence = np.exp(-((burst.carrier * travel_s) ** 2) * begins[:, None, None, None] / (3.0 * _RANGE_S))
-    power = 0.5 * _POWER * coherence * amplitude[:, :, None] * amplitude[:, None, :]
+    power = 0.5 * _POWER * summed * amplitude[:, :, None] * amplitude[:, None, :]
     k, m, n, _ = power.shape
     return np.asarray((power[..., None, :, None] * np.eye(2)[:, None]).reshape(k, m, 2 * n, 2 * n))
 
