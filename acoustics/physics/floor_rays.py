@@ -22,7 +22,9 @@ from acoustics.physics._arcs import MOST_ARCS, Rays, along_arc, arc_time, start,
 SURFACE = 0
 _LEAST_AHEAD = 0.05  # cosine between a ray's way and the receiver's, seen from above; less, and it is given up
 _PAST_EDGE_M = 1e-9
-_END, _FLOOR, _EDGE, _ROW = range(4)
+_ON_FLOOR_M = 1e-9
+_SKIM_M = 0.01  # between two reflections: a ray that creeps along a face, or into a shore, is given up
+_END, _FLOOR, _EDGE, _ROW, _SKIMS = range(5)
 
 
 @dataclass(frozen=True)
@@ -63,7 +65,7 @@ class _State(NamedTuple):
     way: Floats  # (n, 2)
     rays: Rays
     plane: NDArray[np.int64]
-    on_floor: NDArray[np.bool_]
+    reflected: NDArray[np.bool_]  # just now
     storey: NDArray[np.int64]
     time: Floats
 
@@ -129,6 +131,7 @@ def trace_over_floor(
             break
         left = np.einsum("ni,ni->n", to_m[state.number, :2] - state.place, toward[state.number])
         state, event = _moved(rows_m, speed_m_s, floor, state, left / ahead)
+        state, event = state.take(event != _SKIMS), event[event != _SKIMS]
         over = event == _END
         landed.append(state.take(over))
         state = state.take(~over)
@@ -166,7 +169,9 @@ def _moved(
     plane = state.plane.copy()
     plane[over] = _plane(floor, place[over] + _PAST_EDGE_M * state.way[over])
     time = state.time + arc_time(rays.xi, slope, step, rays.sine, sine)
-    return _State(state.number, place, state.way, moved, plane, event == _FLOOR, state.storey, time), event
+    meets = (event == _FLOOR) | (moved.layer < 0)
+    event = np.where(meets & state.reflected & (step < _SKIM_M), _SKIMS, event)
+    return _State(state.number, place, state.way, moved, plane, meets, state.storey, time), event
 
 
 def _to_floor(floor: Floor, state: _State, slope: Floats) -> Floats:
@@ -179,15 +184,16 @@ def _to_floor(floor: Floor, state: _State, slope: Floats) -> Floats:
     a, b, c = floor.planes[state.plane].T
     deep = a + b * state.place[:, 0] + c * state.place[:, 1]
     s = b * state.way[:, 0] + c * state.way[:, 1]
-    below = np.where(state.on_floor, 0.0, np.maximum(deep - state.rays.z, 0.0))
+    below = np.maximum(deep - state.rays.z, 0.0)
     k, level = state.rays.xi * slope, state.rays.xi * state.rays.c
     there = k * below + level
     square, half, constant = k * (1 + s**2), there * s - state.rays.sine, below * (there + level)
     with np.errstate(divide="ignore", invalid="ignore"):
         first = constant / (np.sqrt(half**2 - square * constant) - half)
-        again = -2 * half / square  # it begins on the plane: the other root
-    step = np.where(state.on_floor, again, first)
-    return np.where((step >= 0) & np.isfinite(step) & ((step > 0) | ~state.on_floor), step, np.inf)
+        again = -2 * half / square  # it leaves the plane: the other root
+    rises = (below <= _ON_FLOOR_M) & (half > 0)
+    step = np.where(rises, again, first)
+    return np.where((step >= 0) & np.isfinite(step) & ((step > 0) | ~rises), step, np.inf)
 
 
 def _to_edge(floor: Floor, state: _State) -> Floats:

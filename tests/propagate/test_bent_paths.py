@@ -143,3 +143,17 @@ def test_beyond_the_shadow_s_edge_there_is_no_direct_sound(make_scene):
     paths = arrivals(scene, places, (0.0, 0.0, 0.5), frequency_hz=30e3)
     assert paths.valid[:, 0, 0].tolist() == [True, False]
     assert (multipath_free_s(paths) > 0).tolist() == [True, False]
+
+
+@pytest.mark.parametrize(("on_m", "off_m"), [(8.0, 7.999), (0.0, 0.001)], ids=["floor", "surface"])
+def test_a_pinger_that_lies_on_a_face_is_heard_as_one_just_off_it(make_scene, on_m, off_m):
+    """A millimetre is a microsecond at most; rays that creep along a face by steps under a centimetre are given up."""
+    receivers = np.array([[48.0, 20.0, 3.0], [40.0, 10.0, 7.0], [36.0, 8.0, 0.5]])
+    times = []
+    for depth_m in (on_m, off_m):
+        scene = make_scene(SLOPE, water=LAKE, pinger=(0.0, 0.0, depth_m), vehicle=(20.0, 0.0, 2.0))
+        paths = arrivals(scene, receivers, (0.0, 0.0, depth_m), frequency_hz=30e3)
+        assert np.isfinite(paths.amplitude).all()
+        times.append(bent_paths.direct_times_s(scene, np.array([0.0, 0.0, depth_m]), receivers))
+    np.testing.assert_array_equal(np.isfinite(times[0]), np.isfinite(times[1]))
+    np.testing.assert_allclose(times[0], times[1], atol=1e-6)
