@@ -10,7 +10,7 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.regions import inside_region
 from acoustics.estimate.fuse.station import station_posterior
 from acoustics.study.draws.runs import Route, fuse_simulated, route_positions, simulate_runs, source_area, water_outline
-from acoustics.study.stations.study import _needed_sd, station_model
+from acoustics.study.stations.study import _Choice, station_model
 
 SCENE = load_scene("examples/mallard-basin.toml")
 PINGER = SCENE.pingers[0]
@@ -75,7 +75,7 @@ def test_a_run_must_stay_in_the_water_and_have_a_length():
 def test_needed_accuracy_is_that_of_a_direct_count():
     """Drawn again at the accuracy that was found, the right station is chosen in 95 of 100 fixes."""
     model, offset = station_model(SCENE), np.array([0.0, -0.5])
-    rms = _needed_sd(model, offset, np.random.default_rng(1))
+    rms = _Choice(model, offset, np.random.default_rng(1)).needed_sd()
     sd, rng, hits = rms / np.sqrt(2), np.random.default_rng(2), 0
     for k, place in enumerate(model.places_m):
         fixes = place + offset + sd * rng.normal(size=(5000, 2))
