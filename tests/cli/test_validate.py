@@ -82,6 +82,7 @@ def test_export_and_results():
 
 
 def test_refusals():
+    assert "no place around" in str(run("--range-m", "9600", "--export", "far").exception) and not Path("far").exists()
     assert "exclude each other" in run("--estimator", "phase", "--export", "x").output
     assert "expected phase, correlation" in str(run("--estimator", "x").exception)
     taken = run("--plot", "v.txt")

@@ -48,10 +48,10 @@ def export_design(
         If the folder holds something or cannot be written to.
     """
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        if any(folder.iterdir()):
+        if folder.exists() and any(folder.iterdir()):
             raise OutputError(f"{folder}: holds files already; choose an empty folder or a new one")
         trials = [draw_trial(scene, pinger, design, number) for number in range(1, design.trials + 1)]
+        folder.mkdir(parents=True, exist_ok=True)
         names = [f"ping-{trial.number:04d}" for trial in trials]
         progress(0, len(trials))
         for done, (trial, name) in enumerate(zip(trials, names, strict=True), 1):
