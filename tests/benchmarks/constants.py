@@ -32,7 +32,7 @@ import fusion  # noqa: E402
 import waveform_accuracy as waveform  # noqa: E402
 
 LEFT_OUT = re.compile(
-    r"AT_ONCE|CHUNK|MOST_|LARGEST_BYTES|LARGEST_FILE|ROUNDING|NEGLIGIBLE|COLUMNS|PARAMETERS|^_SOURCE$|KEPT$"
+    r"AT_ONCE|CHUNK|MOST_|LARGEST_BYTES|LARGEST_FILE|ROUNDING|NEGLIGIBLE|COLUMNS|PARAMETERS|^SOURCE$|KEPT$"
 )
 SAME_BUT_FOR_NOISE = 0.05  # of a figure: some two standard errors of an RMS or a share from this many pings
 # From (12, 6) to the pinger, heading 20 deg: what the true bearing is, near enough for a median.

@@ -12,6 +12,7 @@ from scipy.special import chdtri
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.regions import chi_square_p_value
+from acoustics.estimate.fuse.descent import descend
 from acoustics.estimate.fuse.hypotheses import (
     DISTINCT,
     LEAST_VARIANCE,
@@ -23,7 +24,7 @@ from acoustics.estimate.fuse.hypotheses import (
     worth_fitting,
 )
 from acoustics.estimate.fuse.inliers import inlier_choice_covariance
-from acoustics.estimate.fuse.model import FusionProblem, descend, fusion_problem, information, linearise, weighed
+from acoustics.estimate.fuse.model import FusionProblem, fusion_problem, information, linearise, weighed
 from acoustics.estimate.fuse.region import KEPT, Region, confidence_region
 from acoustics.estimate.fuse.run import PingRun, SourceArea, Track
 from acoustics.estimate.fuse.starts import Starts, consensus_starts

@@ -11,24 +11,17 @@ from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
-from acoustics.base.least_squares import Descent, inverse_factor, levenberg, transposed
+from acoustics.base.least_squares import inverse_factor, transposed
 from acoustics.estimate.fuse.echo_places import EchoPlaces
 from acoustics.estimate.fuse.echo_rows import CHANNELS, ROWS, EchoRows, echo_rows, place_by_echoes
 from acoustics.estimate.fuse.run import EPOCH_SD_S, PingClock, PingRun, SourceArea, Track
 from acoustics.physics.error_model import ErrorSizes, Sight, attitude_axes, sight_of_source
 from acoustics.physics.refraction import SoundSpeedProfile, apparent_source
 
-_SOURCE = 3
+SOURCE = 3
 # A source, or a depth known exactly, is not placed finer than this.
 NEGLIGIBLE_M = 1e-4
 _NEGLIGIBLE_PATH_M = 1e-5  # far below any measurement, and keeps exact delays from drowning everything else
-# Every unknown has a prior, so none needs a floor; 1e-5 is a three-hundredth of a standard deviation.
-_DESCENT = Descent(damping=1e-4, floor=0.0, settled=1e-5, most_steps=40)
-_DAMPED_SHARE = 0.3  # of the distance, as one standard deviation; it decides time, not where the descent ends
-_LONGEST_STEP = 0.75  # of the distance
-# Each descent ends where the sizes of attitude and walk are taken for the next, until the source moves by less than
-# this share of its distance.
-_WEIGHINGS, _STAYS = 6, 1e-3
 # What an unobserved coordinate is known to beforehand;
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _UNKNOWN_M = 1e5
@@ -81,7 +74,7 @@ class FusionProblem:
     def size(self) -> int:
         """Number of unknowns."""
         n, p = len(self.hydrophones), self.position.shape[1]
-        return _SOURCE + 6 + 4 * n + 2 * p + self.site_unknowns + self.clock_unknowns
+        return SOURCE + 6 + 4 * n + 2 * p + self.site_unknowns + self.clock_unknowns
 
     @property
     def site_unknowns(self) -> int:
@@ -303,10 +296,10 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     sums = white @ paths
     jacobian = np.empty((r, p, sums.shape[-2], problem.size))
     unclocked = jacobian[..., : problem.size - problem.clock_unknowns]
-    shared, walk = _SOURCE + 6 + 4 * n, unclocked.shape[-1] - 2 * p
-    jacobian[..., :_SOURCE] = by_source = sums @ sight.by_source
+    shared, walk = SOURCE + 6 + 4 * n, unclocked.shape[-1] - 2 * p
+    jacobian[..., :SOURCE] = by_source = sums @ sight.by_source
     by_place = -by_source if problem.by_place is None else white @ problem.by_place
-    jacobian[..., _SOURCE:shared] = sight.shared_effects(problem.sizes, rotation, turned, sums)
+    jacobian[..., SOURCE:shared] = sight.shared_effects(problem.sizes, rotation, turned, sums)
     jacobian[..., shared:walk] = 0.0  # what only echoes depend on
     # A step moves every place from its ping on.
     drift = errors.drift_sd_m_per_root_m * problem.legs[:, None] * np.tri(p)  # (r, p, p)
@@ -339,7 +332,7 @@ def _seen(problem: FusionProblem, state: Floats) -> tuple[Sight, Floats, Floats,
     Where what the place does is held, it is seen from where the walk does not lead.
     """
     errors, (r, p, _), n = problem.errors, problem.position.shape, len(problem.hydrophones)
-    mounting, own = np.split(state[:, _SOURCE + 6 :], [3 * n], axis=-1)
+    mounting, own = np.split(state[:, SOURCE + 6 :], [3 * n], axis=-1)
     moved = problem.hydrophones + mounting.reshape(r, n, 3) * np.broadcast_to(errors.element_sd_m, n)[:, None]
     walk = n + problem.site_unknowns
     unwalked, walked, rotation, turned = _placed(problem, state, own[:, walk : walk + 2 * p])
@@ -396,10 +389,10 @@ def information(problem: FusionProblem, at: Linearised, state: Floats, weight: F
     residual = (at.residual * root).reshape(r, -1)
     normal = transposed(rows) @ rows
     gradient = np.einsum("rks,rk->rs", rows, residual)
-    shared = np.arange(_SOURCE, size)
+    shared = np.arange(SOURCE, size)
     normal[:, shared, shared] += 1.0
-    gradient[:, _SOURCE:] -= state[:, _SOURCE:]
-    cost = np.sum(residual**2, axis=-1) + np.sum(state[:, _SOURCE:] ** 2, axis=-1)
+    gradient[:, SOURCE:] -= state[:, SOURCE:]
+    cost = np.sum(residual**2, axis=-1) + np.sum(state[:, SOURCE:] ** 2, axis=-1)
     normal[:, range(3), range(3)] += _UNKNOWN_M**-2
     if problem.area is not None:
         known, away = problem.area.information, problem.area.mean_m - state[:, :2]
@@ -412,74 +405,3 @@ def information(problem: FusionProblem, at: Linearised, state: Floats, weight: F
         gradient[:, 2] += off / problem.depth_sd
         cost = cost + off**2
     return cost, normal, gradient
-
-
-@dataclass(frozen=True)
-class _Weighted:
-    """Runs with weights (r, p) of their pings, as `levenberg` takes them: states (size, r), runs last."""
-
-    problem: FusionProblem
-    weight: Floats
-
-    def subset(self, runs: NDArray[np.intp]) -> _Weighted:
-        return _Weighted(self.problem.subset(runs), self.weight[runs])
-
-    def evaluate(self, state: Floats) -> tuple[Floats, Floats, Floats]:
-        """Cost, information and gradient."""
-        cost, normal, downhill = information(self.problem, linearise(self.problem, state.T), state.T, self.weight)
-        return cost, np.moveaxis(normal, 0, -1), -downhill.T
-
-    def unit(self, state: Floats) -> Floats:
-        """Information by which steps are damped: a standard deviation of what is known beforehand, and of the source
-        a part of its distance."""
-        found = np.ones_like(state)
-        found[:_SOURCE] = (_DAMPED_SHARE * self.distance(state)) ** -2
-        return found
-
-    def move(self, state: Floats, step: Floats) -> Floats:
-        """A step, the source's along its bearing in the inverse of the distance.
-
-        The pings of a place tell a bearing, and by a known depth an inverse distance: seen from there the valley of
-        the cost is straight, and in space it is not. Where the range is hardly observed a step may leave the site: the
-        source moves no farther than three quarters of the way already there.
-        """
-        length = np.linalg.norm(step[:_SOURCE], axis=0)
-        part = step * np.minimum(1.0, _LONGEST_STEP * self.distance(state) / np.maximum(length, 1e-300))
-        moved = state + part
-        middle = self.problem.position.mean(axis=1)
-        away, distance = _split(state[:_SOURCE].T - middle)
-        spread = np.linalg.norm(self.problem.position - middle[:, None], axis=-1).max(axis=-1)
-        far = distance > spread + 0.1  # nearer, the pings lie about the source
-        nearer = np.einsum("ri,ri->r", away, part[:_SOURCE].T) / distance
-        turn, angle = _split(part[:_SOURCE].T / distance[:, None] - nearer[:, None] * away)
-        toward = np.cos(angle)[:, None] * away + np.sin(angle)[:, None] * turn
-        place = middle + (distance / np.maximum(1.0 - nearer, 1.0 - _LONGEST_STEP))[:, None] * toward
-        moved[:_SOURCE] = np.where(far, place.T, moved[:_SOURCE])
-        return moved
-
-    def distance(self, state: Floats) -> Floats:
-        """Of the source from the pings of each run, (r,) [m]."""
-        return np.linalg.norm(state.T[:, None, :_SOURCE] - self.problem.position, axis=-1).mean(axis=-1) + 0.1
-
-
-def _split(vectors: Floats) -> tuple[Floats, Floats]:
-    """Unit vectors (r, 3) and lengths (r,)."""
-    length = np.maximum(np.linalg.norm(vectors, axis=-1), 1e-300)
-    return vectors / length[:, None], length
-
-
-def descend(problem: FusionProblem, state: Floats, weight: Floats) -> Floats:
-    """Levenberg steps from states (r, size) with weights (r, p) of the pings, to states of least cost."""
-    state, rows = state.copy(), np.arange(len(state))
-    for _ in range(_WEIGHINGS):
-        before = state[rows]
-        descent = _Weighted(weighed(problem.subset(rows), before), weight[rows])
-        found = levenberg(
-            descent, before.T, _Weighted.evaluate, _Weighted.move, unit=_Weighted.unit, descent=_DESCENT
-        ).T
-        state[rows] = found
-        moved = np.linalg.norm(found[:, :_SOURCE] - before[:, :_SOURCE], axis=-1)
-        rows = rows[moved > _STAYS * descent.distance(found.T)]
-        if not len(rows):
-            break
-    return state

@@ -8,6 +8,7 @@ from scipy.stats import binom
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Pose
 from acoustics.base.regions import error_ellipse, inside_region
+from acoustics.estimate.fuse.descent import descend
 from acoustics.estimate.fuse.fusion import (
     DISAGREE,
     NOTHING_HEARD,
@@ -16,7 +17,7 @@ from acoustics.estimate.fuse.fusion import (
     Track,
     fuse_pings,
 )
-from acoustics.estimate.fuse.model import descend, fusion_problem, information, linearise, weighed
+from acoustics.estimate.fuse.model import fusion_problem, information, linearise, weighed
 from acoustics.estimate.fuse.run import SourceArea, uniform_over
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix, spherical_time

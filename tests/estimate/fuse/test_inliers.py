@@ -5,9 +5,10 @@ import pytest
 
 from acoustics.base.frames import Pose
 from acoustics.estimate.fuse import inliers
+from acoustics.estimate.fuse.descent import descend
 from acoustics.estimate.fuse.fusion import PingRun, Track, fuse_pings
 from acoustics.estimate.fuse.inliers import inlier_choice_covariance
-from acoustics.estimate.fuse.model import descend, fusion_problem, information, linearise
+from acoustics.estimate.fuse.model import fusion_problem, information, linearise
 from acoustics.estimate.fuse.run import uniform_over
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix, spherical_time
