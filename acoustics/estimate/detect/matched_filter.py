@@ -132,7 +132,7 @@ def filter_bank(bursts: Sequence[Burst], sample_rate_hz: float) -> FilterBank:
     filtered, shifted to baseband and decimated in one step. For tones that takes half of the time of transforms, for a
     chirp of 10 kHz in 10 ms eight times as long, and nothing is heard of what lies outside of the burst's length.
     """
-    templates, steps = [], []
+    templates, steps, longest = [], [], 0
     for burst in bursts:
         if 2 * (burst.frequency_hz + abs(burst.sweep_hz) / 2) >= sample_rate_hz:
             raise ParameterError(
@@ -141,11 +141,11 @@ def filter_bank(bursts: Sequence[Burst], sample_rate_hz: float) -> FilterBank:
         band = _LOOKS_IN_A_BURST / burst.length_s + 2 * abs(burst.sweep_hz)
         step = 1 << int(np.log2(max(sample_rate_hz / band, 2.0)))
         shape = burst_samples(burst, sample_rate_hz)
+        longest = max(longest, len(shape))
         shape -= shape.mean()  # lets no offset of a converter pass
         pieces = np.pad(np.conj(shape), (0, -len(shape) % step)).reshape(-1, step)
         templates.append(np.ascontiguousarray(pieces.T, dtype=np.complex64))
         steps.append(step)
-    longest = max(len(burst_samples(burst, sample_rate_hz)) for burst in bursts)
     least = max(_SHORTEST_HOP_S * sample_rate_hz, _BURSTS_IN_A_HOP * longest)
     hop, ahead = (-(-int(n) // max(steps)) * max(steps) for n in (least, _LOOK_AHEAD_BURSTS * longest))
     # An event's leading edge, and what follows it, stand in the block that finds it; the last output's burst too.

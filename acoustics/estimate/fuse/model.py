@@ -91,29 +91,24 @@ class FusionProblem:
         """The same runs without their arrival times, for what tells where a ping alone comes from."""
         if self.clock is None:
             return self
-        return replace(
-            self,
-            delay=self.delay[..., :-1],
-            covariance=self.covariance[..., :-1, :-1],
-            differences=self.differences[:, :-1],
-            clock=None,
-            alternatives=None if self.alternatives is None else self.alternatives[..., :-1],
-            by_place=None if self.by_place is None else self.by_place[..., :-1, :],
-        )
+        return replace(self._of_rows(slice(None, -1)), clock=None)
 
     @property
     def bearings(self) -> FusionProblem:
         """The same runs without what echoes tell."""
         if self.echo is None:
             return self
+        return replace(self._of_rows(slice(ROWS, None)), echo=None)
+
+    def _of_rows(self, rows: slice) -> FusionProblem:
+        """Some of the delays of each ping."""
         return replace(
             self,
-            delay=self.delay[..., ROWS:],
-            covariance=self.covariance[..., ROWS:, ROWS:],
-            differences=self.differences[:, ROWS:],
-            alternatives=None if self.alternatives is None else self.alternatives[..., ROWS:],
-            by_place=None if self.by_place is None else self.by_place[..., ROWS:, :],
-            echo=None,
+            delay=self.delay[..., rows],
+            covariance=self.covariance[..., rows, rows],
+            differences=self.differences[:, rows],
+            alternatives=None if self.alternatives is None else self.alternatives[..., rows],
+            by_place=None if self.by_place is None else self.by_place[..., rows, :],
         )
 
     def resolved(self, choice: NDArray[np.intp]) -> FusionProblem:
