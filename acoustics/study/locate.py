@@ -21,6 +21,7 @@ from acoustics.io.ping import Ping
 from acoustics.io.sidecar import Sidecar, notes_beside, read_sidecar
 from acoustics.io.site_sketch import SiteSketch, read_sketch
 from acoustics.io.streams import SampleStream, stream_recording
+from acoustics.propagate.render import DrawnRecording, render
 from acoustics.scene.array import Array
 from acoustics.scene.scene import Scene
 from acoustics.study.simulate import sidecar_of_scene, with_array
@@ -171,6 +172,17 @@ def bearings(
         return _all(stream, validated(Sidecar, table, "bearings"), LocateOptions(method))
     except InputError as error:
         raise ParameterError(str(error)) from None
+
+
+def first_ping(drawn: DrawnRecording, notes: Sidecar) -> Ping | None:
+    """The whole path of `pingfix locate` over a recording, rendered as it is heard; of several pings the first."""
+    recorder = drawn.scene.recorder
+    volts_per_count = recorder.full_scale_v / 2.0 ** (recorder.bits - 1)
+    blocks = ((counts.T * volts_per_count).astype(np.float32, order="C") for counts in render(drawn))
+    stream = SampleStream(
+        blocks, len(drawn.skew_s), recorder.sample_rate_hz, recorder.full_scale_v, drawn.scene.title, drawn.n_samples
+    )
+    return next(locate_stream(stream, notes, LocateOptions()), None)
 
 
 def _all(stream: SampleStream, notes: Sidecar, options: LocateOptions) -> LocatedPings:

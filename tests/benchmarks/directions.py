@@ -20,17 +20,15 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Pose, array_rank
 from acoustics.base.intervals import Interval, rate_interval
 from acoustics.base.mixtures import credible_level
-from acoustics.estimate.locate import LocateOptions, locate
 from acoustics.io.ping import Ping
 from acoustics.io.recording import choose_encoding
-from acoustics.io.streams import SampleStream
 from acoustics.physics.tdoa import difference_matrix
 from acoustics.present.text.tables import table
-from acoustics.propagate.render import render
 from acoustics.scene.array import Array
 from acoustics.scene.pool import Pool
 from acoustics.scene.scenario import load_array, load_scene, shipped
 from acoustics.scene.scene import Scene
+from acoustics.study.locate import first_ping
 from acoustics.study.simulate import sidecar_of
 from acoustics.study.validate.design import Trial, choose_design, draw_trial
 from acoustics.study.validate.recording import RECORDING, trial_recording
@@ -119,13 +117,7 @@ def told_of(scene: Scene, range_m: float, energy_ratio_db: float, echoes: bool, 
     for trial, recording in zip(trials, drawn, strict=True):
         encoding = choose_encoding(Path(RECORDING), scene.recorder.bits)
         notes = sidecar_of(recording, encoding)
-        volts = scene.recorder.full_scale_v / 2.0 ** (scene.recorder.bits - 1)
-        blocks = ((counts.T * volts).astype(np.float32) for counts in render(recording))
-        stream = SampleStream(
-            blocks, len(notes.channels), notes.sample_rate_hz, scene.recorder.full_scale_v, "memory",
-            recording.n_samples,
-        )  # fmt: skip
-        ping = next(locate(stream, notes, LocateOptions()), None)
+        ping = first_ping(recording, notes)
         times = recording.series[0].direct_delay_s
         told.append(Told(False, reason="no ping") if ping is None else judged(ping, times, scene, trial))
     return told

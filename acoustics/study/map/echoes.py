@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING
@@ -13,7 +13,6 @@ from scipy.special import stdtrit
 
 from acoustics.base.frames import Floats, Pose, bearing_and_depression
 from acoustics.base.intervals import Interval, rms_interval
-from acoustics.io.streams import SampleStream, Singles
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.execution import Arrays
@@ -170,24 +169,12 @@ def heard_of_chunk(chunk: EchoChunk) -> Arrays:
 
 
 def _located(drawn: DrawnRecording) -> Answer:
-    """The whole path of `pingfix locate` over the samples of one ping; of several found the first counts."""
-    from acoustics.estimate.locate import LocateOptions, locate
-    from acoustics.propagate.render import render
+    """What is made of the samples of one ping."""
+    from acoustics.study.locate import first_ping
     from acoustics.study.simulate import sidecar_of
     from acoustics.study.validate import Answer, answer_of_ping
 
-    recorder = drawn.scene.recorder
-    volts_per_count = recorder.full_scale_v / 2.0 ** (recorder.bits - 1)
-
-    def blocks() -> Iterator[Singles]:
-        for counts in render(drawn):
-            yield np.ascontiguousarray(counts.T * volts_per_count, dtype=np.float32)
-
-    sidecar = sidecar_of(drawn, "wav32")
-    stream = SampleStream(
-        blocks(), len(drawn.skew_s), recorder.sample_rate_hz, recorder.full_scale_v, drawn.scene.title, drawn.n_samples
-    )
-    first = next(locate(stream, sidecar, LocateOptions()), None)
+    first = first_ping(drawn, sidecar_of(drawn, "wav32"))
     return Answer(refused="no ping was found") if first is None else answer_of_ping(first)
 
 

@@ -8,15 +8,14 @@ import numpy as np
 
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.frames import Floats, Pose, wrap_angle
-from acoustics.estimate.locate import LocateOptions, locate
 from acoustics.io.navigation_stream import NavigationLog
 from acoustics.io.ping import Ping
-from acoustics.io.streams import SampleStream
-from acoustics.propagate.render import draw_recording, render
+from acoustics.propagate.render import draw_recording
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.execution import Arrays
 from acoustics.study.live import CommitRule, LiveAnswer, LiveRun, NextWaypoints
+from acoustics.study.locate import first_ping
 from acoustics.study.rehearse.vehicle import SimulatedVehicle
 from acoustics.study.simulate import sidecar_of
 
@@ -73,13 +72,9 @@ def heard_ping(
         self_noise_seed=own,
         jitter_seed=jitter,
     )
-    counts = np.concatenate(list(render(drawn)))
     notes = sidecar_of(drawn, "wav16" if scene.recorder.bits <= 16 else "wav32")
     notes = notes.model_copy(update={"pose": notes.pose.model_copy(update=believed)})
-    volts = (counts.T * (scene.recorder.full_scale_v / 2.0 ** (scene.recorder.bits - 1))).astype(np.float32)
-    rate = scene.recorder.sample_rate_hz
-    stream = SampleStream(iter([volts]), len(volts), rate, scene.recorder.full_scale_v, "rehearsal", volts.shape[1])
-    found = next(locate(stream, notes, LocateOptions()), None)
+    found = first_ping(drawn, notes)
     return None if found is None else replace(found, time_s=found.time_s + at_s - start)
 
 
