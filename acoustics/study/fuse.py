@@ -7,15 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import chdtrc
 
 from acoustics.base.frames import Floats, wrap_angle
-from acoustics.base.mixtures import credible_level_on_map
 from acoustics.base.regions import chi_square_p_value, error_ellipse
 from acoustics.base.result import Result
-from acoustics.estimate.echoes import MOST_WRONG_SKETCH
 from acoustics.estimate.fuse import (
-    ALTERNATIVE,
     NONE_OF_THESE,
     RANGE_UNSEEN,
     ClockEvidence,
@@ -23,6 +19,7 @@ from acoustics.estimate.fuse import (
     PingClock,
     Sureness,
     Track,
+    contradicts_bearings,
     error_sizes_of_pings,
     fuse_by_clock,
     fuse_pings,
@@ -30,6 +27,7 @@ from acoustics.estimate.fuse import (
     station_posterior,
     sureness,
     usable_echoes,
+    why_no_places,
     wrong_sketch_probability,
 )
 from acoustics.io.ping import Ping
@@ -39,7 +37,6 @@ from acoustics.scene.scene import Scene
 from acoustics.study.draws import pinger_clock, source_area
 from acoustics.study.stations import station_model
 
-_CONTRADICTED = 0.999  # of the region by bearings alone: beyond it the places by echoes are not believed
 _DRIFT_SD_M_PER_ROOT_M, _LOG_SCALE_SD = 0.02, 0.01  # dead reckoning of which no scene speaks
 
 
@@ -210,7 +207,9 @@ def fuse_run(
     ParameterError
         If there is no ping, or they are not of one array.
     """
-    depth, depth_sd = _depth(pings, by_echoes)
+    # Before any fit: a sketch that the pings give up is not worth one.
+    reason = why_no_places(pings) if by_echoes else ""
+    depth, depth_sd = _depth(pings, by_echoes and not reason)
     area = None if scene is None else source_area(scene)
     profile = None if scene is None else _bending_profile(scene)
 
@@ -230,14 +229,20 @@ def fuse_run(
         return (fused(None, frozenset()), None) if clock is None else fuse_by_clock(fused, clock)
 
     fix, evidence = solved(False)
-    echoes = None
-    placed = [by_echoes and usable_echoes(ping) for ping in pings]
-    if by_echoes:
-        with_echoes = solved(True) if any(placed) else (fix, evidence)
-        echoes = _echo_evidence(pings, placed, fix, with_echoes[0], track.position_m[-1])
-        placed = [echoes.used > 0 and place for place in placed]
-        if echoes.used:
-            fix, evidence = with_echoes
+    echoes, placed = None, [False] * len(pings)
+    if reason:
+        echoes = _evidence(pings, 0, reason)
+    elif by_echoes:
+        with_echoes, its_evidence = solved(True)
+        usable = [usable_echoes(ping) for ping in pings]
+        used = int(np.sum(with_echoes.inliers & np.array(usable)))
+        if contradicts_bearings(fix, with_echoes, track.position_m[-1]):
+            used, reason = 0, "they contradict the bearings, as with a wrong site sketch, and are left out"
+        elif not used:
+            reason = "each contradicts the other pings"
+        echoes = _evidence(pings, used, reason)
+        if used:
+            fix, evidence, placed = with_echoes, its_evidence, usable
     heard = [i for i, ping in enumerate(pings) if placed[i] or (ping.ok and len(ping.tdoa_s))]
     ellipse = error_ellipse(np.nan_to_num(fix.covariance_m2[:2, :2]))
     rows = tuple(_row(ping, fix, track, i, placed[i]) for i, ping in enumerate(pings))
@@ -292,39 +297,9 @@ def _depth(pings: Sequence[Ping], by_echoes: bool) -> tuple[float | None, float]
     return (None, 0.0) if fix is None else (fix.depth_m, fix.depth_sd_m)
 
 
-def _echo_evidence(
-    pings: Sequence[Ping], placed: Sequence[bool], alone: FusedFix, with_echoes: FusedFix, last_m: Floats
-) -> EchoEvidence:
-    """How many places by echoes count: all that the fusion keeps, or none."""
+def _evidence(pings: Sequence[Ping], used: int, reason: str) -> EchoEvidence:
     wrong = wrong_sketch_probability(pings)
-    told = None if np.isnan(wrong) else wrong
-    used = int(np.sum(with_echoes.inliers & np.array(placed)))
-    if not any(placed):
-        return EchoEvidence(0, "no ping has a place by echoes that may be used", told)
-    if wrong > MOST_WRONG_SKETCH:
-        share = "over 99 %" if wrong > 0.99 else f"{100 * wrong:.0f} %"
-        why = f"by all pings together the site sketch is wrong with a probability of {share}: measure it again"
-        return EchoEvidence(0, why, told)
-    if _contradicts(alone, with_echoes, last_m):
-        return EchoEvidence(0, "they contradict the bearings, as with a wrong site sketch, and are left out", told)
-    return EchoEvidence(used, "" if used else "each contradicts the other pings", told)
-
-
-def _contradicts(alone: FusedFix, with_echoes: FusedFix, last_m: Floats) -> bool:
-    """Whether a position by echoes lies beyond all that the bearings alone leave, seen from the last pose (3,) [m]."""
-    place = with_echoes.position_m
-    if not np.isfinite(place).all():
-        return False
-    if alone.reason == RANGE_UNSEEN:
-        line, found = (np.arctan2(*(p - last_m)[1::-1]) for p in (alone.position_m, place))
-        across = np.array([-np.sin(line), np.cos(line)])
-        sd = np.sqrt(across @ alone.covariance_m2[:2, :2] @ across) / np.linalg.norm((alone.position_m - last_m)[:2])
-        return bool(chdtrc(1.0, (wrap_angle(found - line) / sd) ** 2) < 1.0 - _CONTRADICTED)
-    if not (alone.ok or alone.reason == ALTERNATIVE):
-        return False
-    there = alone.mode_weight > 0
-    modes = alone.mode_m[there, :2], alone.mode_covariance_m2[there, :2, :2], alone.mode_weight[there]
-    return credible_level_on_map(place[:2], *modes) > _CONTRADICTED
+    return EchoEvidence(used, reason, None if np.isnan(wrong) else wrong)
 
 
 def _modes(fix: FusedFix) -> tuple[FusedMode, ...]:

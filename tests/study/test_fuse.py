@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from acoustics.estimate.fuse import track_of_pings, wrong_sketch_probability
+from acoustics.estimate.fuse import fuse_pings, track_of_pings, wrong_sketch_probability
 from acoustics.present.text.fuse import fusion_text
 from acoustics.study.fuse import RunErrors, errors_of_run, fuse_run
 from tests.estimate.fuse.test_echo_places import SOURCE, heard_run, moved
@@ -43,6 +43,20 @@ def test_places_count_unless_the_pings_together_deny_the_sketch(run):
     assert denied.echoes.used == 0 and denied.echoes.wrong_sketch_probability > 0.99
     assert not any(ping.by_echoes for ping in denied.pings) and not denied.ok
     assert "the site sketch is wrong with a probability of over 99 %" in " ".join(fusion_text(denied).split())
+
+
+def test_a_sketch_given_up_is_not_fitted_with(run, monkeypatch):
+    fits = []
+
+    def counted(*args, **options):
+        fits.append(args[0].echoes is not None)
+        return fuse_pings(*args, **options)
+
+    monkeypatch.setattr("acoustics.study.fuse.fuse_pings", counted)
+    fused(doubting(run, 0.4))
+    assert fits == [False]
+    fused(doubting(run, 0.05))
+    assert fits == [False, False, True]
 
 
 def test_places_off_the_bearings_are_left_out(run):

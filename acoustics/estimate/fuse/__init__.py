@@ -1,6 +1,7 @@
 """Several pings to one position: model of the run, fit, region, inliers and outliers, station."""
 
 from acoustics.estimate.fuse.clock import ClockEvidence, fuse_by_clock
+from acoustics.estimate.fuse.echo_evidence import contradicts_bearings, why_no_places
 from acoustics.estimate.fuse.echo_places import EchoPlaces, usable_echoes, wrong_sketch_probability
 from acoustics.estimate.fuse.fusion import ALTERNATIVE, RANGE_UNSEEN, FusedFix, PingRun, SourceArea, Track, fuse_pings
 from acoustics.estimate.fuse.navigation import navigated_track
@@ -32,6 +33,7 @@ __all__ = [
     "StationModel",
     "Sureness",
     "Track",
+    "contradicts_bearings",
     "decisions",
     "error_sizes_of_pings",
     "fuse_by_clock",
@@ -44,5 +46,6 @@ __all__ = [
     "track_of_pings",
     "uniform_over",
     "usable_echoes",
+    "why_no_places",
     "wrong_sketch_probability",
 ]
