@@ -10,7 +10,7 @@ from rendered import SHALLOW
 
 from acoustics.base.intervals import BEARING_GUESS_SD, DEPRESSION_GUESS_SD, unless_guessed
 from acoustics.present.text.budget import budget_text
-from acoustics.present.text.spacing import spacing_rows, spacing_text
+from acoustics.present.text.spacing import recommendation_sentence, spacing_rows, spacing_text
 from acoustics.study.budget import study_budget
 from acoustics.study.check import summary
 from acoustics.study.map import MapChoices, map_pool
@@ -64,7 +64,7 @@ def test_spacing_gives_no_error_above_a_guess():
 def test_spacing_recommends_nothing_where_nothing_is_observed():
     faint = PINGER.model_copy(update={"source_level_db": 100.0})
     study = study_spacing(SHALLOW, (faint,), trials=50, seed=1)
-    assert study.recommendation.reason.startswith("Not observed: ")
+    assert recommendation_sentence(study).startswith("Not observed: ")
     assert np.isinf(study.recommendation.expected_deg)
     assert "inf" not in spacing_text(study)
 

@@ -37,7 +37,13 @@ from acoustics.present.text.map import KNOWN_POOL_TITLE, echo_rows, known_pool_r
 from acoustics.present.text.map import station_rows as map_station_rows
 from acoustics.present.text.rehearse import outcome_rows, rehearsal_conclusions, rule_text
 from acoustics.present.text.sound_speed import WATER_NOTE, water_rows
-from acoustics.present.text.spacing import alternative_rows, alternative_verdict, rate_rows, spacing_rows
+from acoustics.present.text.spacing import (
+    alternative_rows,
+    alternative_verdict,
+    rate_rows,
+    recommendation_sentence,
+    spacing_rows,
+)
 from acoustics.present.text.stations import integer_warning, station_conclusions, station_rows
 from acoustics.present.text.tables import number, percent
 from acoustics.present.text.validate import (
@@ -103,7 +109,8 @@ def _glance(report: Report) -> Section:
     if report.pool_map is not None:
         median, _, _ = report.pool_map.quantiles["position_m"]
         entries.append(("Horizontal position, one ping, over the site", f"{number(median)} m", "median, bound"))
-    return Section("glance", "At a glance", [Block("glance", entries=entries), *text(choice.reason)])
+    advice = text(recommendation_sentence(report.spacing))
+    return Section("glance", "At a glance", [Block("glance", entries=entries), *advice])
 
 
 def _position(error_m: float, range_m: float) -> tuple[str, str]:
@@ -171,7 +178,7 @@ def _spacing(report: Report) -> Section:
         "spacing",
         "Spacing and sample rate",
         [
-            *text(choice.reason, *verdict, *study.remarks),
+            *text(recommendation_sentence(study), *verdict, *study.remarks),
             figure_block(
                 spacing_plot(study),
                 "spacing",

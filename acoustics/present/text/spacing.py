@@ -32,7 +32,7 @@ def spacing_text(study: SpacingStudy) -> str:
         "",
         *_together(study),
         *_alternative(study),
-        *textwrap.wrap(f"* {study.recommendation.reason}", 100),
+        *textwrap.wrap(f"* {recommendation_sentence(study)}", 100),
     ]
     if study.alternative is not None:
         verdict = alternative_verdict(study.alternative, study.wrong_cycle_limit)
@@ -137,6 +137,47 @@ def _why_not(uneven: BearingOutcome, scaled: BearingOutcome, limit: float) -> st
     if uneven.rms_deg.high >= scaled.rms_deg.low:
         return f"as {number(uneven.rms_deg.value)} deg is not surely less than {number(scaled.rms_deg.value)}"
     return f"as wrong cycles of the uneven one may exceed the limit of {percent(limit)}"
+
+
+def recommendation_sentence(study: SpacingStudy) -> str:
+    """What to take, why, and which of several pingers decides it."""
+    choice = study.recommendation
+    if np.isinf(choice.expected_deg):
+        return (
+            "Not observed: by the sound before the first strong echo no spacing within the hull tells the bearing from "
+            f"here better than a guess. {1e3 * choice.spacing_m:.0f} mm and {choice.sample_rate_hz / 1e3:g} kHz stand "
+            "for any."
+        )
+    count = len(study.each_pinger)
+    served = "" if not count else " for both pingers" if count == 2 else f" for all {count} pingers"
+    deciders = " and rate" if choice.highest_pinger == study.pinger else f", {choice.highest_pinger} the rate"
+    who = f"; {study.pinger} decides the spacing{deciders}" if served else ""
+    worse = " Here the simulation found more than was predicted, and its figures are the ones given."
+    return (
+        f"Take {1e3 * choice.spacing_m:.0f} mm and {choice.sample_rate_hz / 1e3:g} kHz{served}: {_aim(study)}{who}; "
+        f"{_cycle(study)}; the rate is the lowest listed that leaves room for the band up to "
+        f"{choice.band_top_hz / 1e3:.1f} kHz, and interpolation gains nothing from a faster one."
+        f"{worse if choice.simulated_worse else ''}"
+    )
+
+
+def _aim(study: SpacingStudy) -> str:
+    choice = study.recommendation
+    target = f"the target of {study.target_deg:g} deg"
+    error = f"{number(choice.expected_deg)} deg{'' if choice.simulated_worse else ' predicted'}"
+    if choice.wrong_integer > study.wrong_cycle_limit:
+        return f"no spacing within the hull keeps wrong cycles under the limit, and this one errs least, {error}"
+    if choice.meets_target:
+        return f"it is the smallest spacing whose bearing error, {error}, meets {target}"
+    return f"none within the hull and the cycle limit meets {target}, and this one comes nearest with {error}"
+
+
+def _cycle(study: SpacingStudy) -> str:
+    choice, limit = study.recommendation, percent(study.wrong_cycle_limit)
+    if choice.spacing_m <= choice.free_spacing_m * (1 + 1e-9) and choice.wrong_integer <= study.wrong_cycle_limit:
+        return "up to half a wavelength the phase alone tells the cycle"
+    predicted = "" if choice.simulated_worse else "predicted "
+    return f"wrong cycles are {predicted}at {percent(choice.wrong_integer)} (limit {limit})"
 
 
 def spacing_headline(study: SpacingStudy) -> str:

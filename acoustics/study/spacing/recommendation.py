@@ -1,4 +1,4 @@
-"""Which spacing and sample rate to take: the smallest that serves every pinger, and why."""
+"""Which spacing and sample rate to take: the smallest that serves every pinger."""
 
 from __future__ import annotations
 
@@ -15,19 +15,27 @@ from acoustics.study.spacing.work import Work
 
 _AS_GOOD_AS_BEST = 1.05
 SIMULATED = 10  # spacings, or one less
-_CONTRADICTED = "Here the simulation found more than was predicted, and its figures are the ones given."
 
 
 @dataclass(frozen=True)
 class Recommendation:
-    """One combination, and why."""
+    """One combination, and what decides it.
+
+    `expected_deg` (infinite: no better than a guess) and `wrong_integer` are of the pinger that fares worst: predicted,
+    or simulated where `simulated_worse` says that the simulation contradicts the prediction. Up to `free_spacing_m` the
+    phase alone tells the cycle of every pinger. `highest_pinger` has the highest band, up to `band_top_hz`, for which
+    the recorder must leave room.
+    """
 
     spacing_m: float
     sample_rate_hz: float
     expected_deg: float
     wrong_integer: float
     meets_target: bool
-    reason: str
+    free_spacing_m: float
+    highest_pinger: str
+    band_top_hz: float
+    simulated_worse: bool = False
 
 
 @dataclass(frozen=True)
@@ -128,7 +136,7 @@ def recommended(
     before, after = curves[decides], believed[decides]
     contradicted = after.expected[row] != before.expected[row] or after.wrong[row] != before.wrong[row]
     if contradicted:
-        choice = replace(again, reason=f"{again.reason} {_CONTRADICTED}")
+        choice = replace(again, simulated_worse=True)
     return choice, decides, simulated
 
 
@@ -155,20 +163,18 @@ def _recommend(
     meets = sure & (worst_deg <= plan.bearing_target_deg)
     pool = sure if sure.any() else fits
     best = int(np.flatnonzero(meets)[0] if meets.any() else np.flatnonzero(pool)[np.argmin(worst_deg[pool])])
-    decides = int(np.argmax(expected[:, best]))
-    rate = _lowest_rate(sweeps, [c.phase[:, best] for c in curves], rates_hz)
-    likeliest = float(wrong[:, best].max())
-    return (
-        Recommendation(
-            float(spacing_m[best]),
-            rate,
-            float(worst_deg[best]),
-            likeliest,
-            bool(meets.any()),
-            _reason(sweeps, decides, spacing_m[best], rate, worst_deg[best], likeliest, bool(meets.any())),
-        ),
-        decides,
+    highest = max(sweeps, key=lambda sweep: sweep.pinger.band_hz[1])
+    choice = Recommendation(
+        spacing_m=float(spacing_m[best]),
+        sample_rate_hz=_lowest_rate(sweeps, [c.phase[:, best] for c in curves], rates_hz),
+        expected_deg=float(worst_deg[best]),
+        wrong_integer=float(wrong[:, best].max()),
+        meets_target=bool(meets.any()),
+        free_spacing_m=float(highest.free_spacing_m),
+        highest_pinger=highest.pinger.name,
+        band_top_hz=highest.pinger.band_hz[1],
     )
+    return choice, int(np.argmax(expected[:, best]))
 
 
 def _lowest_rate(sweeps: Sequence[Sweep], phase_deg: Sequence[Floats], rates_hz: Floats) -> float:
@@ -176,41 +182,3 @@ def _lowest_rate(sweeps: Sequence[Sweep], phase_deg: Sequence[Floats], rates_hz:
     enough = rates_hz >= max(sweep.pinger.least_sample_rate_hz for sweep in sweeps)
     good = enough & np.all([error <= _AS_GOOD_AS_BEST * error[enough].min() for error in phase_deg], axis=0)
     return float(rates_hz[good].min())
-
-
-def _reason(
-    sweeps: Sequence[Sweep],
-    decides: int,
-    spacing_m: float,
-    rate_hz: float,
-    expected_deg: float,
-    wrong_integer: float,
-    meets: bool,
-) -> str:
-    sweep, highest = sweeps[decides], max(sweeps, key=lambda s: s.pinger.band_hz[1])
-    plan = sweep.scene.study
-    if np.isinf(expected_deg):
-        return (
-            "Not observed: by the sound before the first strong echo no spacing within the hull tells the bearing from "
-            f"here better than a guess. {1e3 * spacing_m:.0f} mm and {rate_hz / 1e3:g} kHz stand for any."
-        )
-    if spacing_m <= highest.free_spacing_m * (1 + 1e-9) and wrong_integer <= plan.wrong_cycle_limit:
-        cycle = "up to half a wavelength the phase alone tells the cycle"
-    else:
-        rate = "under 0.01 %" if wrong_integer < 1e-4 else f"at {100 * wrong_integer:.2g} %"
-        cycle = f"the wrong cycle is predicted {rate} (limit {100 * plan.wrong_cycle_limit:g} %)"
-    target, error = f"the target of {plan.bearing_target_deg:g} deg", f"{expected_deg:.2g} deg predicted"
-    if wrong_integer > plan.wrong_cycle_limit:
-        aim = f"no spacing within the hull keeps wrong cycles under the limit, and this one errs least, {error}"
-    elif meets:
-        aim = f"it is the smallest spacing whose bearing error, {error}, meets {target}"
-    else:
-        aim = f"none within the hull and the cycle limit meets {target}, and this one comes nearest with {error}"
-    served = "" if len(sweeps) == 1 else " for both pingers" if len(sweeps) == 2 else f" for all {len(sweeps)} pingers"
-    deciders = " and rate" if highest is sweep else f", {highest.pinger.name} the rate"
-    who = f"; {sweep.pinger.name} decides the spacing{deciders}" if served else ""
-    return (
-        f"Take {1e3 * spacing_m:.0f} mm and {rate_hz / 1e3:g} kHz{served}: {aim}{who}; {cycle}; the rate is the lowest "
-        f"listed that leaves room for the band up to {highest.pinger.band_hz[1] / 1e3:.1f} kHz, and interpolation "
-        "gains nothing from a faster one."
-    )
