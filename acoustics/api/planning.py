@@ -187,17 +187,24 @@ def stations(
     leg_m: float = 4.0,
     leg_deg: float | None = None,
     trials: int = 100,
+    by_echoes: bool = False,
+    echo_runs: int = 4,
     seed: int | None = None,
     jobs: int = 1,
     resume: str | Path | None = None,
 ) -> StationStudy:
-    """How often a run of so many pings along a leg, by default ahead, ends at the right station."""
+    """How often a run of so many pings along a leg, by default ahead, ends at the right station.
+
+    With `by_echoes` also for a crew with a site sketch, by `echo_runs` runs past each station that are rendered and
+    located with one (experimental).
+    """
     route = Route(pings, leg_m, scene.vehicle.heading_deg if leg_deg is None else leg_deg)
     result = study_stations(
         scene,
         chosen_pinger(scene, pinger),
         route,
         trials=trials,
+        echo_runs=echo_runs if by_echoes else 0,
         seed=chosen_seed(scene, seed),
         running=running(jobs, resume),
     )

@@ -48,6 +48,19 @@ if TYPE_CHECKING:
     show_default=True,
     help="Simulated runs for each true station.",
 )
+@click.option(
+    "--echoes",
+    "by_echoes",
+    is_flag=True,
+    help="Plan beside it with places by echoes, as `locate --site` and `fuse --echoes` have them (experimental).",
+)
+@click.option(
+    "--echo-runs",
+    type=click.IntRange(1, 1000),
+    default=4,
+    show_default=True,
+    help="With --echoes: rendered past each station and located; a ping takes about 2 s.",
+)
 @seed_option
 @running_options
 @output_options("the run and the decisions")
@@ -58,6 +71,8 @@ def stations_command(
     leg_m: float,
     leg_deg: float | None,
     trials: int,
+    by_echoes: bool,
+    echo_runs: int,
     seed: int | None,
     running: Running,
     output: Output,
@@ -66,6 +81,9 @@ def stations_command(
 
     The run starts where the vehicle stands. Each run has its own errors of noise, heading, dead reckoning, sound speed
     and mounting; its pings are fused, and the most probable station is chosen, or none of them.
+
+    With --echoes the same runs are decided once more by a crew that has a site sketch, as good as the pool's standard
+    deviations say.
 
     \b
     Example:
@@ -83,6 +101,7 @@ def stations_command(
         choose_pinger(scene, pinger_name),
         route,
         trials=trials,
+        echo_runs=echo_runs if by_echoes else 0,
         seed=scene.study.seed if seed is None else seed,
         running=running,
         progress=Progress("simulated"),

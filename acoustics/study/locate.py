@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import overload
 
@@ -21,15 +21,16 @@ from acoustics.io.ping import Ping
 from acoustics.io.sidecar import Sidecar, notes_beside, read_sidecar
 from acoustics.io.site_sketch import SiteSketch, read_sketch
 from acoustics.io.streams import SampleStream, stream_recording
-from acoustics.propagate.render import DrawnRecording, render
+from acoustics.propagate.render import DrawnRecording, draw_recording, render
 from acoustics.scene.array import Array
 from acoustics.scene.scene import Scene
-from acoustics.study.simulate import sidecar_of_scene, with_array
+from acoustics.study.simulate import sidecar_of, sidecar_of_scene, with_array
 
 # Fresh water at 0 degC to sea water at 30 degC, 1403 to 1546 m/s (see `physics.sound_speed`), at two deviations.
 UNKNOWN_SPEED_M_S, UNKNOWN_SPEED_SD_M_S = 1475.0, 36.0
 _LENGTH_SHARE = 0.1  # of the strongest power: the burst is what stands above it
 _CYCLES_SMOOTHED = 8
+_BEFORE_S, _AFTER_S = 0.12, 0.08  # samples rendered about a ping: noise to judge it by, and its echoes
 
 
 @dataclass(frozen=True)
@@ -174,7 +175,7 @@ def bearings(
         raise ParameterError(str(error)) from None
 
 
-def first_ping(drawn: DrawnRecording, notes: Sidecar) -> Ping | None:
+def first_ping(drawn: DrawnRecording, notes: Sidecar, site: SiteSketch | None = None) -> Ping | None:
     """The whole path of `pingfix locate` over a recording, rendered as it is heard; of several pings the first."""
     recorder = drawn.scene.recorder
     volts_per_count = recorder.full_scale_v / 2.0 ** (recorder.bits - 1)
@@ -182,7 +183,38 @@ def first_ping(drawn: DrawnRecording, notes: Sidecar) -> Ping | None:
     stream = SampleStream(
         blocks, len(drawn.skew_s), recorder.sample_rate_hz, recorder.full_scale_v, drawn.scene.title, drawn.n_samples
     )
-    return next(locate_stream(stream, notes, LocateOptions()), None)
+    return next(locate_stream(stream, notes, LocateOptions(site=site)), None)
+
+
+def heard_ping(
+    scene: Scene,
+    believed: dict[str, object],
+    *,
+    array_seed: int,
+    noise_seed: np.random.SeedSequence,
+    at_s: float,
+    site: SiteSketch | None = None,
+) -> Ping | None:
+    """What `locate` makes of the samples about a ping sent at a time; None where it hears none.
+
+    The scene's vehicle is where it truly is, `believed` is its pose as the notes have it. Array and instruments are
+    those of `array_seed`, what is new at each ping is of `noise_seed`. With a site sketch it has a place by its echoes.
+    """
+    ambient, own, jitter = noise_seed.spawn(3)
+    drawn = draw_recording(scene, seconds=_BEFORE_S + _AFTER_S, seed=array_seed)
+    (series,) = drawn.series
+    start = _BEFORE_S - float(series.direct_delay_s.min())
+    drawn = replace(
+        drawn,
+        series=(replace(series, start_s=np.array([start])),),
+        ambient_seed=ambient,
+        self_noise_seed=own,
+        jitter_seed=jitter,
+    )
+    notes = sidecar_of(drawn, "wav16" if scene.recorder.bits <= 16 else "wav32")
+    notes = notes.model_copy(update={"pose": notes.pose.model_copy(update=believed)})
+    found = first_ping(drawn, notes, site)
+    return None if found is None else replace(found, time_s=found.time_s + at_s - start)
 
 
 def _all(stream: SampleStream, notes: Sidecar, options: LocateOptions) -> LocatedPings:

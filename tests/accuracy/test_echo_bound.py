@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from acoustics.accuracy.bounds import position_bound
-from acoustics.accuracy.echo_bound import EchoKnowledge, echo_bound
+from acoustics.accuracy.echo_bound import EchoKnowledge, echo_bound, echo_place_errors
 from acoustics.accuracy.echo_bound.information import _product
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.errors import ParameterError
@@ -267,3 +267,24 @@ def test_a_film_of_water_has_a_bound_where_its_paths_can_be_told():
     bound = echo_bound(film, film.pingers[0], places, np.zeros(2), np.tile([20.0, 8.0, 0.12], (2, 1)))
     assert np.isfinite(bound.whole_burst_m[0])
     assert np.isinf(bound.whole_burst_m[1])
+
+
+def test_errors_of_places_make_up_their_bound(basin):
+    """What the errors make of a place and what is new at each ping are together the bound; some of both is there."""
+    pinger, vehicle = basin.pingers[0], basin.vehicle
+    places = np.array([vehicle.position_m, [10.0, 3.0, 0.8]])
+    given = places, np.array([0.3, -1.0]), np.tile(pinger.position_m, (2, 1))
+    errors, bound = echo_place_errors(basin, pinger, *given), echo_bound(basin, pinger, *given, site_position=True)
+    assert errors.told.all()
+    np.testing.assert_allclose(np.trace(errors.covariance_m2, axis1=1, axis2=2), bound.whole_burst_m**2, rtol=1e-4)
+    spread = errors.by * errors.sd
+    lasting = spread @ np.swapaxes(spread, -1, -2)
+    new = np.linalg.eigvalsh(errors.covariance_m2 - lasting)
+    assert (new > 0).all() and (new[:, 1] > 1e-3).all() and (np.trace(lasting, axis1=1, axis2=2) > 1e-3).all()
+
+
+def test_a_known_wall_makes_no_error(basin):
+    surveyed = shipped_scene("mallard-basin", wall_sd_m=0.0)
+    place = np.array([basin.vehicle.position_m]), np.zeros(1), np.array([basin.pingers[0].position_m])
+    by = [echo_place_errors(scene, basin.pingers[0], *place).by[0] for scene in (basin, surveyed)]
+    assert np.abs(by[0][:, -4:]).max() > 0.1 and not by[1][:, -4:].any()

@@ -24,10 +24,9 @@ from acoustics.scene.array import Array
 from acoustics.scene.pool import Pool
 from acoustics.scene.scenario import load_scene, shipped
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import Route
+from acoustics.study.draws import Route, SimulatedVehicle
 from acoustics.study.fuse import FusedRun, RunErrors, errors_of_run, fuse_run
-from acoustics.study.rehearse.play import heard_ping
-from acoustics.study.rehearse.vehicle import SimulatedVehicle
+from acoustics.study.locate import heard_ping
 from acoustics.study.stations import study_stations
 
 PLACES_M = ((0.21, 0.02, 0.0), (0.13, -0.16, 0.03), (-0.02, 0.17, -0.02), (-0.11, -0.09, 0.05), (-0.2, 0.06, 0.0))

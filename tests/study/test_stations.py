@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import norm
 
 from acoustics.estimate.fuse import StationModel
-from acoustics.present.text.stations import station_conclusions
+from acoustics.present.text.stations import station_conclusions, stations_text
 from acoustics.scene.scenario import load_scene, shipped
-from acoustics.study.draws import Route
+from acoustics.study.draws import Route, route_positions
 from acoustics.study.known_pool import known_pool_bound, known_pool_bounds
-from acoustics.study.stations import study_stations
+from acoustics.study.rendered_run import rendered_run
+from acoustics.study.stations import pingers_at_stations, study_stations
 from acoustics.study.stations.study import _Choice
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
@@ -37,6 +40,43 @@ def test_two_stations_are_told_apart_as_the_normal_distribution_says():
         assert choice.right(np.full(2, sd)) == pytest.approx(norm.cdf(1.5 / sd), abs=3 * 0.006)
     unequal = (norm.cdf(1.5 / 0.1) + norm.cdf(1.5 / 0.3)) / 2
     assert choice.right(np.array([0.1, 0.3])) == pytest.approx(unequal, abs=0.01)
+
+
+def planned(monkeypatch, usable, off_m=0.0, given_up=False):
+    """A plan of two pings with places by echoes as given, nothing rendered."""
+
+    def found(run):
+        n = len(run.path_m)
+        return {
+            "usable": np.full(n, usable),
+            "off_m": np.full(n, off_m),
+            "heard": np.ones(n, dtype=bool),
+            "given_up": np.array(given_up),
+        }
+
+    monkeypatch.setattr("acoustics.study.stations.echoes._found", found)
+    return study_stations(POOL, POOL.pingers[0], Route(2, 1.0, 20.0), trials=20, seed=1, further=False, echo_runs=2)
+
+
+@pytest.mark.slow
+def test_places_by_echoes_help_where_there_are_any(monkeypatch):
+    refused, used = planned(monkeypatch, usable=True, given_up=True), planned(monkeypatch, usable=True)
+    np.testing.assert_array_equal(refused.decided, refused.with_echoes.outcome.decided)
+    np.testing.assert_array_equal(refused.decided, used.decided)
+    assert used.with_echoes.outcome.overall.low > used.overall.value
+    assert (used.with_echoes.outcome.median_rms_m < 0.5 * used.median_rms_m).all()
+    assert "8 rendered runs of a sketch as good as" in " ".join(stations_text(used).split())
+    assert "with echoes" not in stations_text(replace(used, with_echoes=None))
+
+
+@pytest.mark.slow
+def test_a_rendered_run_has_places():
+    """One ping, samples and all: what is noted is off by what was drawn."""
+    path = route_positions(POOL, Route(1, 0.0, 20.0))
+    (ping,) = rendered_run(POOL, pingers_at_stations(POOL, POOL.pingers[0])[3], path, np.random.default_rng(1))
+    assert ping.ping == 1 and ping.echoes is not None and ping.echoes.modes
+    assert ping.pose.position_m == POOL.vehicle.position_m
+    assert 0 < abs(ping.sound_speed_m_s - POOL.sound_speed_m_s) < 4 * POOL.sound_speed_sd_m_s
 
 
 @pytest.mark.slow

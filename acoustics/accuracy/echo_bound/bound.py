@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from acoustics.accuracy.echo_bound.information import BurstDoubt, horizontal_information
+from acoustics.accuracy.echo_bound.information import BurstDoubt, joint_information
 from acoustics.accuracy.echo_bound.paths import EchoPaths, PlacedPings, echo_paths
-from acoustics.accuracy.information import covariance_from_information
+from acoustics.accuracy.information import covariance_from_information, eliminate_nuisance
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.physics.image_receivers import MAX_IMAGES
@@ -65,7 +67,7 @@ class EchoBound:
     first_wall_s: Floats
 
 
-_USUAL = EchoKnowledge()
+USUAL = EchoKnowledge()
 
 
 def echo_bound(
@@ -75,7 +77,7 @@ def echo_bound(
     headings: Floats,
     sources_m: Floats,
     *,
-    knowledge: EchoKnowledge = _USUAL,
+    knowledge: EchoKnowledge = USUAL,
     site_position: bool = False,
 ) -> EchoBound:
     """Bound of an estimator that is told the pool, with the tolerances with which it is known.
@@ -111,25 +113,35 @@ def echo_bound(
     is not: one complex factor, the same at all channels, is free. Q and carrier are known to within their standard
     deviations, the emission time not at all. Sound beneath -30 dB re the direct sound is taken as not there.
     """
+    found = np.full((3, len(headings)), np.inf)
+    for rows, paths in paths_in_portions(scene, pinger, waypoints_m, headings, sources_m, site_position=site_position):
+        found[:, rows] = _bounds(scene, pinger, knowledge, paths)
+    return EchoBound(*found)
+
+
+def paths_in_portions(
+    scene: Scene, pinger: Pinger, waypoints_m: Floats, headings: Floats, sources_m: Floats, *, site_position: bool
+) -> Iterator[tuple[NDArray[np.intp], EchoPaths]]:
+    """The paths of some of the places at a time, and which these are; takes and raises what `echo_bound` does."""
     if waypoints_m.shape != (len(headings), 3) or sources_m.shape != waypoints_m.shape:
         raise ParameterError(
             f"waypoints_m, headings and sources_m have shapes {waypoints_m.shape}, {headings.shape} and "
             f"{sources_m.shape}; (n, 3), (n,) and (n, 3) are needed"
         )
     pings = PlacedPings(waypoints_m, headings, sources_m)
-    results = [np.full((3, len(headings)), np.inf)]
     for rows in _portions(len(headings)):
-        paths = echo_paths(
-            scene,
-            pinger,
-            pings.take(rows),
-            horizon_s=pinger.length_s,
-            floor_db=_FLOOR_DB,
-            most_images=_MOST_IMAGES,
-            site_position=site_position,
+        yield (
+            rows,
+            echo_paths(
+                scene,
+                pinger,
+                pings.take(rows),
+                horizon_s=pinger.length_s,
+                floor_db=_FLOOR_DB,
+                most_images=_MOST_IMAGES,
+                site_position=site_position,
+            ),
         )
-        results[0][:, rows] = _bounds(scene, pinger, knowledge, paths)
-    return EchoBound(*results[0])
 
 
 def _portions(count: int) -> list[np.ndarray]:
@@ -150,6 +162,18 @@ def _bounds(scene: Scene, pinger: Pinger, knowledge: EchoKnowledge, paths: EchoP
 
 def _horizontal_m(scene: Scene, pinger: Pinger, knowledge: EchoKnowledge, paths: EchoPaths, window_s: Floats) -> Floats:
     """RMS of the horizontal position by the sound inside windows [s], shape (n,)."""
+    found = np.full(len(window_s), np.inf)
+    for rows, information in informations(scene, pinger, knowledge, paths, window_s):
+        covariance = covariance_from_information(eliminate_nuisance(information, 2))[0]
+        found[rows] = np.sqrt(covariance[:, 0, 0] + covariance[:, 1, 1])
+    return found
+
+
+def informations(
+    scene: Scene, pinger: Pinger, knowledge: EchoKnowledge, paths: EchoPaths, window_s: Floats
+) -> Iterator[tuple[NDArray[np.intp], Floats]]:
+    """Joint information, as from `joint_information`, of some places at a time by the sound inside windows (n,) [s],
+    and which these are; those of which nothing is told are left out."""
     burst = pinger.burst
     doubt = BurstDoubt(knowledge.q_sd_share, knowledge.frequency_sd_share * pinger.frequency_hz)
     noise_db = float(scene.noise_density_db(pinger.frequency_hz))
@@ -158,25 +182,24 @@ def _horizontal_m(scene: Scene, pinger: Pinger, knowledge: EchoKnowledge, paths:
     power = at_one_metre * np.sum(np.abs(paths.amplitude) ** 2, axis=-1).mean(axis=-1)
     scatter = 1.0 + knowledge.scatter_share * power * pinger.q / pinger.frequency_hz
     amplitude = paths.amplitude * np.sqrt(2 * at_one_metre / scatter)[:, None, None]
-    result = np.full(len(window_s), np.inf)
     # Elements with about as many paths together: the others are padding.
     count = np.sum(np.abs(paths.amplitude).any(axis=1), axis=-1)
     order = np.argsort(count, kind="stable")
     order = order[(count[order] > 0) & (count[order] <= _MOST_PATHS) & (window_s[order] * pinger.frequency_hz >= 1.0)]
     if not order.size:
-        return result
+        return
     steps = 3 * (np.ceil(window_s.max() * np.pi * pinger.frequency_hz / pinger.q) + count[order] + 1)
     load = np.cumsum(steps * paths.delay_s.shape[1] * count[order])
     for rows in np.split(order, np.flatnonzero(np.diff(load // _VALUES_AT_ONCE)) + 1):
         most = int(count[rows].max())
-        information = horizontal_information(
-            burst,
-            doubt,
-            paths.delay_s[rows, :, :most],
-            amplitude[rows, :, :most],
-            paths.by[rows, :, :most],
-            window_s[rows],
+        yield (
+            rows,
+            joint_information(
+                burst,
+                doubt,
+                paths.delay_s[rows, :, :most],
+                amplitude[rows, :, :most],
+                paths.by[rows, :, :most],
+                window_s[rows],
+            ),
         )
-        covariance = covariance_from_information(information)[0]
-        result[rows] = np.sqrt(covariance[:, 0, 0] + covariance[:, 1, 1])
-    return result

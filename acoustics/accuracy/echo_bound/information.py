@@ -1,4 +1,4 @@
-"""Fisher information of overlapping bursts of unknown amplitude, by elimination of all that is not sought."""
+"""Fisher information of overlapping bursts of unknown amplitude, the amplitudes eliminated."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from acoustics.accuracy.information import eliminate_nuisance
 from acoustics.base.frames import Floats
 from acoustics.physics.burst import Burst
 
@@ -31,10 +30,10 @@ class BurstDoubt:
     frequency_sd_hz: float
 
 
-def horizontal_information(
+def joint_information(
     burst: Burst, doubt: BurstDoubt, delay_s: Floats, amplitude: Complexes, by: Floats, window_s: Floats
 ) -> Floats:
-    """Information about the first two parameters of the arrival times, all else eliminated.
+    """Information about all parameters of the arrival times, then Q and carrier; amplitudes eliminated.
 
     Parameters
     ----------
@@ -54,14 +53,15 @@ def horizontal_information(
 
     Returns
     -------
-    ndarray, shape (n, 2, 2)
+    ndarray, shape (n, n_parameters + 2, n_parameters + 2)
+        With the priors of all but the first two.
 
     Notes
     -----
     Samples of white normal noise about ``sum over paths a_p e(t - tau_p)``: the Fisher information is the real part of
     the derivatives' Gram matrix (S. M. Kay, Fundamentals of Statistical Signal Processing: Estimation Theory, 1993,
     section 15.7). The amplitudes are linear, so taking them out is a projection (G. H. Golub and V. Pereyra, SIAM J.
-    Numer. Anal. 10, 413-432 (1973), variable projection); the errors have priors and go by Schur complements.
+    Numer. Anal. 10, 413-432 (1973), variable projection).
     """
     waves, weight, carried = _waves(burst, delay_s, amplitude, window_s)
     waves = waves * np.sqrt(weight)[..., None]
@@ -77,7 +77,7 @@ def horizontal_information(
     left = (errors - np.swapaxes(cross.conj(), -1, -2) @ np.linalg.solve(own, cross)).real
     prior = np.ones(left.shape[-1])
     prior[:2] = 0.0
-    return eliminate_nuisance(left + np.diag(prior), 2)
+    return np.asarray(left + np.diag(prior))
 
 
 def _product(left: Waves, right: Waves) -> Waves:

@@ -2,7 +2,7 @@
 
 from acoustics.estimate.fuse.clock import ClockEvidence, fuse_by_clock
 from acoustics.estimate.fuse.echo_evidence import contradicts_bearings, why_no_places
-from acoustics.estimate.fuse.echo_places import EchoPlaces, usable_echoes, wrong_sketch_probability
+from acoustics.estimate.fuse.echo_places import SAME_ECHOES_M, EchoPlaces, usable_echoes, wrong_sketch_probability
 from acoustics.estimate.fuse.fusion import ALTERNATIVE, RANGE_UNSEEN, FusedFix, PingRun, SourceArea, Track, fuse_pings
 from acoustics.estimate.fuse.navigation import navigated_track
 from acoustics.estimate.fuse.pings import error_sizes_of_pings, run_of_pings, track_of_pings
@@ -24,6 +24,7 @@ __all__ = [
     "NEAREST_M",
     "NONE_OF_THESE",
     "RANGE_UNSEEN",
+    "SAME_ECHOES_M",
     "ClockEvidence",
     "EchoPlaces",
     "FusedFix",

@@ -22,7 +22,7 @@ _MOST_MODES = 6
 _LEAST_WEIGHT = 0.01
 # Nearer together, pings hear the same echoes again: what the model leaves out of them is the same error. A guess, some
 # wavelengths: no source.
-_SAME_ECHOES_M = 0.25
+SAME_ECHOES_M = 0.25
 _ONE_PLACE = 9.0  # squared distance in standard deviations of modes that tell one place
 
 
@@ -112,7 +112,7 @@ def echo_places(pings: Sequence[Ping], channels: Sequence[str], n: int) -> EchoP
 def _together(pings: Sequence[Ping]) -> NDArray[np.intp]:
     """How many of the pings, itself included, hear the same echoes as each."""
     poses = np.array([ping.pose.position_m for ping in pings])
-    return np.asarray(np.sum(np.linalg.norm(poses[:, None] - poses, axis=-1) < _SAME_ECHOES_M, axis=-1))
+    return np.asarray(np.sum(np.linalg.norm(poses[:, None] - poses, axis=-1) < SAME_ECHOES_M, axis=-1))
 
 
 def wrong_sketch_probability(pings: Sequence[Ping]) -> float:

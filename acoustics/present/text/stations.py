@@ -8,7 +8,7 @@ from acoustics.base.intervals import Interval
 from acoustics.present.text.fuse import share_text
 from acoustics.present.text.integers import wrong_integer_warning
 from acoustics.present.text.tables import Rows, number, observed, percent, table, with_interval
-from acoustics.study.stations import TARGET, StationStudy
+from acoustics.study.stations import TARGET, EchoPlan, StationStudy
 
 
 def stations_text(study: StationStudy) -> str:
@@ -24,6 +24,8 @@ def stations_text(study: StationStudy) -> str:
     ]
     lines += [table(*station_rows(study)), "", "Right station by number of pings over the same leg (simulated, 95 %)"]
     lines += [table(("pings", "right"), [(str(row.pings), _shares(row.right)) for row in study.by_pings]), ""]
+    if study.with_echoes is not None:
+        lines += [*_echo_lines(study, study.with_echoes), ""]
     for sentence in station_conclusions(study):
         lines += textwrap.wrap(sentence, 100)
     return "\n".join(lines)
@@ -47,6 +49,35 @@ def station_rows(study: StationStudy) -> Rows:
         shares = [percent(c / counts.sum()) if c else "0" for c in counts]
         rows.append((truth, *shares, _shares(right), number(float(rms))))
     return header, rows
+
+
+def _echo_lines(study: StationStudy, plan: EchoPlan) -> list[str]:
+    """The same runs without and with places by echoes, side by side."""
+    found, told = plan.outcome, plan.rendered
+    errors = zip(study.right, found.right, study.median_rms_m.tolist(), found.median_rms_m.tolist(), strict=True)
+    by_truth = [
+        (truth, _shares(alone), _shares(by_echoes), number(rms), number(rms_by_echoes))
+        for truth, (alone, by_echoes, rms, rms_by_echoes) in zip(study.truths, errors, strict=True)
+    ]
+    counts = zip(study.by_pings, found.by_pings, strict=True)
+    by_pings = [(str(alone.pings), _shares(alone.right), _shares(more.right)) for alone, more in counts]
+    sentence = (
+        f"With places by echoes the right station is chosen with probability {_shares(found.overall)}, without with "
+        f"{_shares(study.overall)}. A place errs as its bound with echoes says, with twice the variance as the "
+        "estimator states it; errors of sketch, array and navigation are the same all the run. Whether a ping has a "
+        f"place, and a wrong one, goes as in {told.runs} rendered runs of a sketch as good as pool.wall_sd_m, "
+        f"floor_sd_m and floor_slope_sd say: of {told.pings} pings {_shares(told.usable)} had a place that may be "
+        f"used, of these {_shares(told.far)} over 1 m off; {_shares(told.given_up)} of the runs gave the sketch up."
+    )
+    return [
+        "",
+        "Without and with places by echoes, as `locate --site` and `fuse --echoes` have them (experimental; simulated)",
+        table(("pinger at", "right (95 %)", "with echoes", "RMS m (predicted, median)", "with echoes"), by_truth),
+        "",
+        table(("pings", "right (95 %)", "with echoes"), by_pings),
+        "",
+        *textwrap.wrap(sentence, 100),
+    ]
 
 
 def _shares(share: Interval) -> str:

@@ -2,12 +2,14 @@
 
 from acoustics.study.draws.blind import BlindPings, measure_blind, places_about
 from acoustics.study.draws.blind_bearings import BlindBearings, draw_blind_bearings, draws_each
+from acoustics.study.draws.echo_places import FoundPlaces, fuse_with_places
 from acoustics.study.draws.errors import DrawnErrors, draw_errors
 from acoustics.study.draws.integers import HALF_A_CYCLE, cycles_apart
 from acoustics.study.draws.own_window import OwnArrivals, own_arrivals
 from acoustics.study.draws.pings import ArrivalErrors, BearingTrials, simulate_bearings, simulate_fixes
 from acoustics.study.draws.runs import (
     Route,
+    SimulatedRuns,
     fuse_simulated,
     join_runs,
     measure_along,
@@ -25,18 +27,22 @@ from acoustics.study.draws.turned import (
     turned_poses,
     with_hydrophones,
 )
+from acoustics.study.draws.vehicle import SimulatedVehicle
 
 __all__ = [
     "HALF_A_CYCLE",
     "JOINED",
     "Route",
+    "SimulatedRuns",
     "ArrivalErrors",
     "BearingOutcome",
     "BearingTrials",
     "BlindBearings",
     "BlindPings",
     "DrawnErrors",
+    "FoundPlaces",
     "OwnArrivals",
+    "SimulatedVehicle",
     "cycles_apart",
     "pinger_clock",
     "route_positions",
@@ -44,6 +50,7 @@ __all__ = [
     "draws_each",
     "draw_errors",
     "fuse_simulated",
+    "fuse_with_places",
     "join_runs",
     "measure_along",
     "measure_blind",

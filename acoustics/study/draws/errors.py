@@ -67,6 +67,28 @@ class DrawnErrors:
         hydrophones = pose.to_site(hydrophones_m + self.offsets)
         return spherical_time(hydrophones, source_m, sound_speed_m_s + self.sound_speed) + self.skew
 
+    def of_places(self, off_m: Floats, sizes: ErrorSizes) -> Floats:
+        """All errors but those of the site, (r, p, 8 + 4 n), in order and units of `estimate.fuse.EchoPlaces`.
+
+        `off_m`, (r, p, 3): how far the vehicle is from where its navigation shows it [m]; the pinger's depth has none.
+        """
+        batch = off_m.shape[:2]
+        turned = self.attitude + np.stack([0 * self.heading, 0 * self.heading, self.heading], axis=-1)
+        tolerance, skew_sd = np.broadcast_to(sizes.element_sd_m, self.skew.shape[-1]), np.asarray(sizes.skew_sd_s)
+        mounting = np.divide(
+            self.offsets, tolerance[:, None], out=np.zeros_like(self.offsets), where=tolerance[:, None] > 0
+        )
+        skew = np.divide(self.skew, skew_sd, out=np.zeros_like(self.skew), where=skew_sd > 0)
+        parts = [
+            np.zeros((1, 1, 1)),
+            off_m,
+            turned,
+            self.sound_speed[..., None],
+            mounting.reshape(batch[0], 1, -1),
+            skew,
+        ]
+        return np.concatenate([np.broadcast_to(part, (*batch, part.shape[-1])) for part in parts], axis=-1)
+
     def _turned(self, level: Floats, sense: float) -> Floats:
         """Horizontal vectors turned by the heading's lasting error where the track is dead reckoned."""
         angle = sense * self.heading * self.dead_reckoned

@@ -43,7 +43,8 @@ class SimulatedRuns:
     """Runs of shape (n_runs,) as the vehicle would have them.
 
     `outlier`, (n_runs, n_pings): pings made wrong on purpose; `wrong_integer`: those with integers
-    resolved wrongly.
+    resolved wrongly. `path_m`, (n_pings, 3): where the vehicle truly was; `errors_of_places`, (n_runs, n_pings,
+    8 + 4 n_hydrophones): what was drawn, in order and units of `EchoPlaces.by`, the pinger's depth taken as it is.
     """
 
     run: PingRun
@@ -52,6 +53,27 @@ class SimulatedRuns:
     source_depth_m: Floats
     outlier: NDArray[np.bool_]
     wrong_integer: NDArray[np.bool_]
+    path_m: Floats
+    errors_of_places: Floats
+
+    def some(self, rows: NDArray[np.intp]) -> SimulatedRuns:
+        """Some of the runs, those past one pinger."""
+        run = self.run
+        return replace(
+            self,
+            run=replace(
+                run,
+                tdoa_s=np.where(run.heard[rows][..., None], run.tdoa_s[rows], np.nan),
+                covariance_s2=run.covariance_s2[rows],
+                alternatives_s=None if run.alternatives_s is None else run.alternatives_s[rows],
+                alternative_misfit=None if run.alternative_misfit is None else run.alternative_misfit[rows],
+            ),
+            track=Track(**{f.name: getattr(self.track, f.name)[rows] for f in fields(Track)}),
+            source_depth_m=self.source_depth_m[rows],
+            outlier=self.outlier[rows],
+            wrong_integer=self.wrong_integer[rows],
+            errors_of_places=self.errors_of_places[rows],
+        )
 
 
 def water_outline(scene: Scene) -> Floats:
@@ -204,6 +226,7 @@ def simulate_runs(
         interval = clock.pri_s + rng.normal(size=(n_runs, 1)) * clock.pri_sd_s
         arrival = rng.random((n_runs, 1)) + np.arange(p) * interval + (times + noise)[..., 0]
         arrival = arrival + rng.normal(size=shape) * clock.jitter_sd_s
+    shown_m = drawn.shown_positions(places_m)
     return SimulatedRuns(
         run=PingRun(
             np.where(told[..., None], delays, np.nan),
@@ -215,11 +238,13 @@ def simulate_runs(
             clock=clock,
             **further,
         ),
-        track=Track(drawn.shown_positions(places_m), *shown),
+        track=Track(shown_m, *shown),
         errors=sizes,
         source_depth_m=depth,
         outlier=outlier & told,
         wrong_integer=np.asarray(told & off.any(axis=-1)),
+        path_m=places_m,
+        errors_of_places=drawn.of_places(places_m - shown_m, sizes),
     )
 
 
@@ -271,6 +296,8 @@ def join_runs(parts: Sequence[SimulatedRuns]) -> SimulatedRuns:
         source_depth_m=joined(p.source_depth_m for p in parts),
         outlier=joined(p.outlier for p in parts),
         wrong_integer=joined(p.wrong_integer for p in parts),
+        path_m=parts[0].path_m,
+        errors_of_places=joined(p.errors_of_places for p in parts),
     )
 
 

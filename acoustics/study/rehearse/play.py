@@ -10,17 +10,14 @@ from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.frames import Floats, Pose, wrap_angle
 from acoustics.io.navigation_stream import NavigationLog
 from acoustics.io.ping import Ping
-from acoustics.propagate.render import draw_recording
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
+from acoustics.study.draws import SimulatedVehicle
 from acoustics.study.execution import Arrays
 from acoustics.study.live import CommitRule, LiveAnswer, LiveRun, NextWaypoints
-from acoustics.study.locate import first_ping
-from acoustics.study.rehearse.vehicle import SimulatedVehicle
-from acoustics.study.simulate import sidecar_of
+from acoustics.study.locate import heard_ping
 
 OUTCOMES = ("right station", "wrong station", "not in the time")
-_BEFORE_S, _AFTER_S = 0.12, 0.08  # samples rendered about a ping: noise to judge it by, and its echoes
 _ROW_S = 0.05  # the navigation gives a pose so long before and after each ping
 _LARGEST_SEED = 2**63
 
@@ -51,31 +48,6 @@ def _position(answer: LiveAnswer | None) -> tuple[Floats, Floats]:
     if answer is None or answer.solution is None:
         return np.full(2, np.nan), np.full((2, 2), np.nan)
     return answer.solution.position_m[:2], answer.solution.covariance_m2[:2, :2]
-
-
-def heard_ping(
-    scene: Scene, believed: dict[str, object], *, array_seed: int, noise_seed: np.random.SeedSequence, at_s: float
-) -> Ping | None:
-    """What `locate` makes of the samples about a ping sent at a time; None where it hears none.
-
-    The scene's vehicle is where it truly is, `believed` is its pose as the notes have it. Array and instruments are
-    those of `array_seed`, what is new at each ping is of `noise_seed`.
-    """
-    ambient, own, jitter = noise_seed.spawn(3)
-    drawn = draw_recording(scene, seconds=_BEFORE_S + _AFTER_S, seed=array_seed)
-    (series,) = drawn.series
-    start = _BEFORE_S - float(series.direct_delay_s.min())
-    drawn = replace(
-        drawn,
-        series=(replace(series, start_s=np.array([start])),),
-        ambient_seed=ambient,
-        self_noise_seed=own,
-        jitter_seed=jitter,
-    )
-    notes = sidecar_of(drawn, "wav16" if scene.recorder.bits <= 16 else "wav32")
-    notes = notes.model_copy(update={"pose": notes.pose.model_copy(update=believed)})
-    found = first_ping(drawn, notes)
-    return None if found is None else replace(found, time_s=found.time_s + at_s - start)
 
 
 class _Played:

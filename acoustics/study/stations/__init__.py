@@ -1,5 +1,12 @@
 """To which station would we go?"""
 
-from acoustics.study.stations.study import TARGET, StationStudy, station_model, study_stations
+from acoustics.study.stations.study import (
+    TARGET,
+    EchoPlan,
+    StationStudy,
+    pingers_at_stations,
+    station_model,
+    study_stations,
+)
 
-__all__ = ["TARGET", "StationStudy", "station_model", "study_stations"]
+__all__ = ["TARGET", "EchoPlan", "StationStudy", "pingers_at_stations", "station_model", "study_stations"]

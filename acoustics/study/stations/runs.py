@@ -11,24 +11,39 @@ from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.estimate.fuse import StationModel, decisions, station_posterior
+from acoustics.estimate.fuse import FusedFix, StationModel, decisions, station_posterior
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import BlindPings, fuse_simulated, join_runs, measure_along, simulate_runs, source_area
+from acoustics.study.draws import (
+    BlindPings,
+    SimulatedRuns,
+    fuse_simulated,
+    fuse_with_places,
+    join_runs,
+    measure_along,
+    simulate_runs,
+    source_area,
+)
 from acoustics.study.execution import Arrays, Running, run_chunks
+from acoustics.study.stations.echoes import EchoOutlook, place_errors
 
 _RUNS_AT_ONCE = 100  # for each place; the runs past all places are fused together
 _SAME_PLACE_DECIMALS = 6  # of a metre
+_BY_ECHOES = "by_echoes_"
 
 
 @dataclass(frozen=True)
 class RunsAlong:
-    """Runs over the same path (n_pings, 3) [m] past each of several pingers: how many, and with which seed."""
+    """Runs over the same path (n_pings, 3) [m] past each of several pingers: how many, and with which seed.
+
+    With `echoes`, of each pinger, they are decided a second time by places by echoes.
+    """
 
     path_m: Floats
     pingers: tuple[Pinger, ...]
     runs: tuple[int, ...]
     seeds: tuple[np.random.SeedSequence, ...]
+    echoes: tuple[EchoOutlook, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -76,8 +91,10 @@ def decide(
     fingerprint: str,
     running: Running,
     progress: Callable[[int, int], None],
-) -> list[list[Decisions]]:
+) -> tuple[list[list[Decisions]], list[list[Decisions]]]:
     """Simulate runs, fuse each, and choose a station: for each plan the decisions past each of its pingers.
+
+    By bearings alone, and with places by echoes: the same where the plan has none.
 
     Parameters
     ----------
@@ -106,12 +123,24 @@ def decide(
             ],
             running=running,
             fingerprint=fingerprint,
-            cost=lambda batch: sum(batch.plan.runs) * len(batch.plan.path_m),
+            cost=lambda batch: cost_of([batch.plan]),
             progress=progress,
         )
     )
-    apart = [[_apart(batch, next(results)) for batch in parts] for parts in batches]
-    return [[together(column) for column in zip(*parts, strict=True)] for parts in apart]
+    found = [[(batch, next(results)) for batch in parts] for parts in batches]
+    alone, with_echoes = (
+        [
+            [together(column) for column in zip(*(_apart(*part, prefix) for part in parts), strict=True)]
+            for parts in found
+        ]
+        for prefix in ("", _BY_ECHOES)
+    )
+    return alone, with_echoes
+
+
+def cost_of(plans: Sequence[RunsAlong]) -> int:
+    """Pings of all runs of plans."""
+    return sum(sum(plan.runs) * len(plan.path_m) for plan in plans)
 
 
 def _measured(scene: Scene, plans: Sequence[RunsAlong], running: Running) -> list[tuple[BlindPings | None, ...]]:
@@ -167,9 +196,11 @@ def _batches(plan: RunsAlong) -> list[RunsAlong]:
     ]
 
 
-def _apart(batch: RunsAlong, result: Arrays) -> list[Decisions]:
+def _apart(batch: RunsAlong, result: Arrays, prefix: str) -> list[Decisions]:
     ends = np.cumsum(batch.runs)[:-1]
-    columns = [np.split(result[f.name], ends) for f in fields(Decisions)]
+    columns = [
+        np.split(result[prefix + f.name if prefix + f.name in result else f.name], ends) for f in fields(Decisions)
+    ]
     return [Decisions(*parts) for parts in zip(*columns, strict=True)]
 
 
@@ -178,28 +209,60 @@ def _decide(batch: _Batch) -> Arrays:
     total, no_fix = sum(plan.runs), len(model.prior) + 1
     chosen, stated, rms = np.full(total, no_fix), np.zeros(total), np.full(total, np.inf)
     heard, wrong = np.zeros(total, dtype=np.intp), np.zeros(total, dtype=np.intp)
-    drawn, rows = [], []
+    drawn: list[tuple[int, SimulatedRuns]] = []
+    rows = []
     ends = np.cumsum(plan.runs)
-    for pinger, n, seed, end, pings in zip(plan.pingers, plan.runs, plan.seeds, ends, batch.measured, strict=True):
+    for k, (pinger, n, seed, pings) in enumerate(zip(plan.pingers, plan.runs, plan.seeds, batch.measured, strict=True)):
         if n == 0 or pings is None:
             continue
         rng = np.random.default_rng(seed)
         try:
-            drawn.append(simulate_runs(scene, pinger, plan.path_m, n_runs=n, rng=rng, measured=pings))
+            drawn.append((k, simulate_runs(scene, pinger, plan.path_m, n_runs=n, rng=rng, measured=pings)))
         except ParameterError:  # not to be heard from here: that is an answer too
             continue
-        rows.append(np.arange(end - n, end))
-    if drawn:
-        at = np.concatenate(rows)
-        runs = join_runs(drawn)
-        fix = fuse_simulated(scene, runs, area=source_area(scene))
-        covariance = fix.covariance_m2[:, :2, :2]
-        places, spreads = fix.mode_m[..., :2], fix.mode_covariance_m2[..., :2, :2]
-        posterior = station_posterior(places, spreads, model, weight=fix.mode_weight)
-        # A long ellipse is still evidence: only a run that names no place at all gives no fix.
-        lost = ~np.isfinite(fix.position_m).all(axis=-1)
-        chosen[at] = np.where(lost, no_fix, decisions(posterior))
-        stated[at] = posterior.max(axis=-1)
-        heard[at], wrong[at] = runs.run.heard.sum(axis=-1), runs.wrong_integer.sum(axis=-1)
-        rms[at] = np.sqrt(np.trace(covariance, axis1=1, axis2=2))
-    return {"chosen": chosen, "stated": stated, "rms_m": rms, "heard": heard, "wrong_integers": wrong}
+        rows.append(np.arange(ends[k] - n, ends[k]))
+    columns: Arrays = {"chosen": chosen, "stated": stated, "rms_m": rms, "heard": heard, "wrong_integers": wrong}
+    if not drawn:
+        return columns
+    at = np.concatenate(rows)
+    runs = join_runs([part for _, part in drawn])
+    fix = fuse_simulated(scene, runs, area=source_area(scene))
+    chosen[at], stated[at], rms[at] = _choice(model, fix)
+    heard[at], wrong[at] = runs.run.heard.sum(axis=-1), runs.wrong_integer.sum(axis=-1)
+    return columns | (_by_echoes(batch, drawn, rows, fix, columns) if plan.echoes else {})
+
+
+def _choice(model: StationModel, fix: FusedFix) -> tuple[NDArray[np.intp], Floats, Floats]:
+    """The station that fixes (n,) lead to, the probability stated of it, and the RMS stated [m]."""
+    posterior = station_posterior(
+        fix.mode_m[..., :2], fix.mode_covariance_m2[..., :2, :2], model, weight=fix.mode_weight
+    )
+    # A long ellipse is still evidence: only a run that names no place at all gives no fix.
+    lost = ~np.isfinite(fix.position_m).all(axis=-1)
+    chosen = np.where(lost, len(model.prior) + 1, decisions(posterior))
+    return chosen, posterior.max(axis=-1), np.sqrt(np.trace(fix.covariance_m2[:, :2, :2], axis1=1, axis2=2))
+
+
+def _by_echoes(
+    batch: _Batch,
+    drawn: list[tuple[int, SimulatedRuns]],
+    rows: list[NDArray[np.intp]],
+    alone: FusedFix,
+    columns: Arrays,
+) -> Arrays:
+    """What changes of the decisions where places by echoes stand for the bearings of their pings."""
+    scene, plan = batch.scene, batch.plan
+    chosen, stated, rms = (np.array(columns[name]) for name in ("chosen", "stated", "rms_m"))
+    first = 0
+    for (k, runs), of_runs in zip(drawn, rows, strict=True):
+        pinger, outlook, n = plan.pingers[k], plan.echoes[k], len(of_runs)
+        seed = plan.seeds[k]
+        rng = np.random.default_rng(np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, 0)))
+        own = FusedFix(**{name: value[first : first + n] for name, value in vars(alone).items()})
+        first += n
+        found = outlook.found.drawn(outlook.along(plan.path_m), n, rng)
+        errors = place_errors(scene, pinger, plan.path_m)
+        for some, fix in fuse_with_places(scene, pinger, runs, own, errors, found, rng):
+            at = of_runs[some]
+            chosen[at], stated[at], rms[at] = _choice(batch.model, fix)
+    return {_BY_ECHOES + "chosen": chosen, _BY_ECHOES + "stated": stated, _BY_ECHOES + "rms_m": rms}

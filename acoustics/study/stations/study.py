@@ -15,24 +15,32 @@ from acoustics.base.result import Result
 from acoustics.estimate.fuse import NONE_OF_THESE, StationModel, decisions, station_posterior
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import Route, route_positions, water_outline
+from acoustics.study.draws import FoundPlaces, Route, route_positions, water_outline
 from acoustics.study.execution import ALONE, Running, fingerprint
 from acoustics.study.known_pool import KnownPoolBound, known_pool_bounds
-from acoustics.study.stations.runs import Decisions, RunsAlong, decide, together
+from acoustics.study.stations.echoes import EchoOutlook, RenderedPlaces, rendered_places
+from acoustics.study.stations.outcome import Outcome, PingCount, outcome
+from acoustics.study.stations.runs import Decisions, RunsAlong, cost_of, decide, together
 
 NO_FIX = "no fix"
 TARGET = 0.95
 _ELSEWHERE = 8  # places of a pinger that stands at none of the stations
 _FURTHER_PINGS = (1, 2, 4, 8, 16)
 _TRIALS_FOR_ACCURACY = 8_000
+_RENDERED = 1000  # a ping that is rendered and located takes as long as so many simulated ones
 
 
 @dataclass(frozen=True)
-class PingCount:
-    """Probability of the right station, all stations by their priors, from so many pings over the same leg."""
+class EchoPlan:
+    """The same runs where places by echoes stand for the bearings of their pings, as `fuse --echoes` has it.
 
-    pings: int
-    right: Interval
+    `outcome` as in `StationStudy`. A place errs as its bound with echoes says, each error of site, array and navigation
+    one for the whole run; whether a ping has one, and whether it is wrong, goes as in the rendered runs that `rendered`
+    sums up, whose pings went through the estimator itself.
+    """
+
+    outcome: Outcome
+    rendered: RenderedPlaces
 
 
 @dataclass(frozen=True)
@@ -48,7 +56,7 @@ class StationStudy(Result):
     `wrong_integer`: simulated share of pings past the stations whose integers were resolved wrongly. `known_pool`:
     bounds of what one ping at the start of the leg could tell of the pinger at each station to who knows the pool;
     `right_to_first_wall` and `right_whole_burst`: probability of the right station with errors of that size, alike in
-    all directions.
+    all directions. `with_echoes`: what places by echoes make of the same runs, where they were asked for.
     """
 
     title: str
@@ -77,6 +85,7 @@ class StationStudy(Result):
     places_m: Floats
     offset_m: Floats
     path_m: Floats
+    with_echoes: EchoPlan | None
 
 
 def station_model(scene: Scene) -> StationModel:
@@ -106,6 +115,7 @@ def study_stations(
     trials: int,
     seed: int,
     further: bool = True,
+    echo_runs: int = 0,
     running: Running = ALONE,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> StationStudy:
@@ -126,6 +136,9 @@ def study_stations(
     further : bool
         Whether runs of 1, 2, 4, 8 and 16 pings on the same leg are simulated beside the route's; they change none of
         its numbers.
+    echo_runs : int
+        So many runs past each station are rendered and located with a site sketch, to plan with places by echoes; 0:
+        without. They change none of the other numbers.
     running : Running
         Who simulates, and where finished batches are kept.
     progress : callable
@@ -138,39 +151,52 @@ def study_stations(
     """
     model, offset, path = station_model(scene), _offset(scene, pinger), route_positions(scene, route)
     places, truths = _places(scene), (*(s.name for s in scene.stations), NONE_OF_THESE)
-    at_stations = tuple(_moved(scene, pinger, place) for place in places + offset)
+    at_stations = pingers_at_stations(scene, pinger)
     numbers = sorted({*_FURTHER_PINGS, route.n_pings})
-    seeds = np.random.SeedSequence(seed).spawn(2 + len(numbers))
-    child = dict(zip(numbers, seeds[2:], strict=True))
+    seeds = np.random.SeedSequence(seed).spawn(3 + len(numbers))
+    child = dict(zip(numbers, seeds[2:], strict=False))
     others = [n for n in numbers if n != route.n_pings] if further else []
-    main, *rest, elsewhere = decide(
+    inputs = ("stations", scene, pinger, route, trials, seed, others, *([echo_runs] if echo_runs else []))
+    plans = [
+        _passing(scene, replace(route, n_pings=n), at_stations, trials, child[n], main=n == route.n_pings)
+        for n in (route.n_pings, *others)
+    ]
+    away = _elsewhere(scene, pinger, path, trials, seeds[0])
+    first, simulated = _RENDERED * echo_runs * len(at_stations) * route.n_pings, cost_of([*plans, away])
+    rendered = None
+    if echo_runs:
+        outlooks, rendered = rendered_places(
+            scene,
+            at_stations,
+            path,
+            runs=echo_runs,
+            seed=seeds[-1],
+            fingerprint=fingerprint("rendered", *inputs),
+            running=running,
+            progress=lambda done, of: progress(first * done // of, first + simulated),
+        )
+        plans = [replace(plan, echoes=tuple(outlooks)) for plan in plans]
+        away = replace(away, echoes=_anywhere(outlooks, len(away.pingers)))
+    decided = decide(
         scene,
         model,
-        [
-            *(
-                _passing(scene, replace(route, n_pings=n), at_stations, trials, child[n], main=n == route.n_pings)
-                for n in (route.n_pings, *others)
-            ),
-            _elsewhere(scene, pinger, path, trials, seeds[0]),
-        ],
-        fingerprint=fingerprint("stations", scene, pinger, route, trials, seed, others),
+        [*plans, away],
+        fingerprint=fingerprint(*inputs),
         running=running,
-        progress=progress,
+        progress=lambda done, of: progress(first + done, first + of),
     )
-    by_pings = [
-        PingCount(n, _overall(model, [d.chosen == t for t, d in enumerate(drawn)]))
-        for n, drawn in sorted({route.n_pings: main, **dict(zip(others, rest, strict=True))}.items())
-    ]
-    drawn = [*main, together(elsewhere)]
+    alone, by_echoes = (
+        outcome(
+            model,
+            [*main, together(elsewhere)],
+            sorted({route.n_pings: main, **dict(zip(others, rest, strict=True))}.items()),
+        )
+        for main, *rest, elsewhere in decided
+    )
     choice = _Choice(model, offset[:2], np.random.default_rng(seeds[1]))
     known_pool = known_pool_bounds(scene, at_stations, path[0])
     # Where nothing is observed, an error as large as the pool.
     errors = np.minimum([[b.to_first_wall_m, b.whole_burst_m] for b in known_pool], scene.pool.extent_m) / np.sqrt(2.0)
-    answers = (*truths, NO_FIX)
-    decided = np.array([np.bincount(d.chosen, minlength=len(answers)) for d in drawn])
-    sure = np.concatenate([d.stated[d.chosen < len(truths)] for d in main])
-    hits = sum(int(decided[t, t]) for t in range(len(main)))
-    fixes = sum(int(decided[t, : len(truths)].sum()) for t in range(len(main)))
     return StationStudy(
         title=scene.title,
         array=scene.array.name,
@@ -181,24 +207,30 @@ def study_stations(
         spread_m=model.spread_m,
         none_prior=model.none_prior,
         truths=truths,
-        answers=answers,
-        decided=decided,
-        right=tuple(rate_interval(int(decided[t, t]), int(decided[t].sum())) for t in range(len(truths))),
-        overall=_overall(model, [d.chosen == t for t, d in enumerate(main)]),
-        stated=float(sure.mean()) if sure.size else 0.0,
-        sure_share=rate_interval(hits, fixes) if fixes else Interval(0.0, 0.0, 1.0),
-        median_rms_m=np.array([np.median(d.rms_m) for d in drawn]),
+        answers=(*truths, NO_FIX),
+        decided=alone.decided,
+        right=alone.right,
+        overall=alone.overall,
+        stated=alone.stated,
+        sure_share=alone.sure_share,
+        median_rms_m=alone.median_rms_m,
         needed_sd_m=choice.needed_sd(),
-        wrong_integer=_wrong_integer(main),
+        wrong_integer=_wrong_integer(decided[0][0]),
         wrong_cycle_limit=scene.study.wrong_cycle_limit,
-        by_pings=tuple(by_pings),
+        by_pings=alone.by_pings,
         known_pool=known_pool,
         right_to_first_wall=choice.right(errors[:, 0]),
         right_whole_burst=choice.right(errors[:, 1]),
         places_m=places,
         offset_m=offset,
         path_m=path,
+        with_echoes=None if rendered is None else EchoPlan(by_echoes, rendered),
     )
+
+
+def pingers_at_stations(scene: Scene, pinger: Pinger) -> tuple[Pinger, ...]:
+    """The pinger at each station in turn, with the offset that it has from its own."""
+    return tuple(_moved(scene, pinger, place) for place in _places(scene) + _offset(scene, pinger))
 
 
 def _wrong_integer(decisions: list[Decisions]) -> Interval:
@@ -236,6 +268,13 @@ def _elsewhere(scene: Scene, pinger: Pinger, path: Floats, trials: int, seed: np
     return RunsAlong(path, tuple(_moved(scene, pinger, place) for place in places), shares, tuple(run_seeds))
 
 
+def _anywhere(outlooks: list[EchoOutlook], count: int) -> tuple[EchoOutlook, ...]:
+    """Of so many pingers that stand at no station: any run past a station is as good."""
+    found = [outlook.found for outlook in outlooks]
+    pooled = FoundPlaces(np.concatenate([f.usable for f in found]), np.concatenate([f.off_m for f in found]))
+    return (replace(outlooks[0], found=pooled),) * count
+
+
 def _places(scene: Scene) -> Floats:
     return np.array([s.position_m for s in scene.stations])
 
@@ -262,16 +301,6 @@ def _moved(scene: Scene, pinger: Pinger, place: Floats) -> Pinger:
             "its station does not suit all stations"
         )
     return pinger.model_copy(update={"position_m": tuple(here.tolist())})
-
-
-def _overall(model: StationModel, right: list[NDArray[np.bool_]]) -> Interval:
-    """Share of right decisions, stations weighted by their priors, with the interval of as many equal runs."""
-    weights = model.prior / model.prior.sum()
-    share = float(sum(w * r.mean() for w, r in zip(weights, right, strict=True)))
-    runs = sum(len(r) for r in right)
-    effective = max(1, int(runs / (len(right) * np.sum(weights**2))))
-    around = rate_interval(int(round(share * effective)), effective)
-    return Interval(share, min(around.low, share), max(around.high, share))
 
 
 class _Choice:

@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from acoustics.accuracy.echo_bound import echo_bound
+from acoustics.accuracy.echo_bound import echo_bound, echo_place_errors
 from acoustics.base.frames import bearing_and_depression
 from acoustics.estimate.echoes import DirectBearing, SiteKnowledge, locate_by_echoes
 from acoustics.estimate.echoes.baseband import burst_table, to_baseband
 from acoustics.estimate.echoes.likelihood import Roughness, cost, evaluate, new_problem
-from acoustics.estimate.echoes.paths import EMISSION, EMISSION_UNIT_S, X, Y, arrival_times, path_sets
+from acoustics.estimate.echoes.paths import DEPTH, EMISSION, EMISSION_UNIT_S, X, Y, arrival_times, path_sets
 from acoustics.estimate.tdoa import Segment
 from acoustics.io.ping import NavigatedPose
 from acoustics.io.site_sketch import faces_sd, site_faces
@@ -167,3 +167,12 @@ def test_what_it_states_is_the_bound_with_echoes():
     covariance = np.linalg.inv(information[..., 0])
     stated = np.sqrt(covariance[X, X] + covariance[Y, Y])
     assert stated == pytest.approx(bound, rel=0.15)
+    # The same of what each error makes of the place, in the order of `EchoMode` and in standard deviations.
+    theirs = echo_place_errors(
+        scene, pinger, own.position_m[None], np.array([own.heading]), np.array([pinger.position_m])
+    )
+    shared, channels, site = np.split(theirs.by[0] * theirs.sd, [8, 8 + 4 * len(scene.array.hydrophones)], axis=-1)
+    theirs = np.concatenate([shared, site, channels], axis=-1)
+    ours = -covariance[[X, Y], DEPTH:]
+    assert ours.shape == theirs.shape
+    assert np.linalg.norm(ours - theirs) < 0.2 * np.linalg.norm(theirs)

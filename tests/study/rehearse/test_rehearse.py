@@ -11,10 +11,10 @@ from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.errors import ParameterError
 from acoustics.present.plot.rehearse import rehearsal_plot
 from acoustics.present.text.rehearse import rehearsal_text
+from acoustics.study.draws import SimulatedVehicle
 from acoustics.study.execution import Running
 from acoustics.study.live import CommitRule
 from acoustics.study.rehearse import study_rehearsal
-from acoustics.study.rehearse.vehicle import SimulatedVehicle
 
 SCENE = load_scene(POOL)
 PINGER = SCENE.pingers[0]

@@ -1,0 +1,153 @@
+"""Places by echoes of simulated runs: off by the errors that the run has drawn, at their bound, where one is found."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.accuracy.echo_bound import EchoPlaceErrors
+from acoustics.base.frames import Floats
+from acoustics.estimate.fuse import SAME_ECHOES_M, EchoPlaces, FusedFix, contradicts_bearings
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.draws.runs import SimulatedRuns, fuse_simulated, source_area
+
+# As the estimator by echoes states its variances: twice the bound's, for what its model leaves out.
+_VARIANCE_SCALE = 2.0
+
+
+@dataclass(frozen=True)
+class FoundPlaces:
+    """Of which pings of m runs the estimator finds a place that may be used, and which of these are wrong.
+
+    Parameters
+    ----------
+    usable : ndarray of bool, shape (m, n_pings)
+        Whether there is a place.
+    off_m : ndarray, shape (m, n_pings)
+        How far a wrong one is from the pinger [m]; 0 for one that errs as its bound says.
+    """
+
+    usable: NDArray[np.bool_]
+    off_m: Floats
+
+    def drawn(self, along: NDArray[np.intp], n_runs: int, rng: np.random.Generator) -> FoundPlaces:
+        """Of n runs whose pings are heard where those of indices (n_pings,) are: each goes as one of these does."""
+        which = rng.integers(len(self.usable), size=n_runs)[:, None]
+        return FoundPlaces(self.usable[which, along], self.off_m[which, along])
+
+
+def fuse_with_places(
+    scene: Scene,
+    pinger: Pinger,
+    runs: SimulatedRuns,
+    alone: FusedFix,
+    errors: EchoPlaceErrors,
+    found: FoundPlaces,
+    rng: np.random.Generator,
+) -> Iterator[tuple[NDArray[np.intp], FusedFix]]:
+    """Runs whose position rests on places by echoes, some at a time, and which these are, as `fuse --echoes` decides.
+
+    Parameters
+    ----------
+    scene : Scene
+        As of `fuse_simulated`.
+    pinger : Pinger
+        That the runs pass.
+    runs : SimulatedRuns
+        Past this pinger alone.
+    alone : FusedFix
+        By their bearings.
+    errors : EchoPlaceErrors
+        Of each ping along the path, shape (n_pings,).
+    found : FoundPlaces
+        Of each run and ping.
+    rng : Generator
+        Source of randomness.
+    """
+    places = _drawn_places(runs, np.array(pinger.position_m[:2]), errors, found, rng)
+    placed = found.usable & errors.told & runs.run.heard
+    patterns, which = np.unique(placed, axis=0, return_inverse=True)
+    for k, pattern in enumerate(patterns):
+        if not pattern.any():
+            continue
+        rows = np.flatnonzero(which.ravel() == k)
+        some = runs.some(rows)
+        fix = fuse_simulated(
+            scene, _with_places(some, places[rows], pattern, errors, pinger.position_m[2]), area=source_area(scene)
+        )
+        before = FusedFix(**{name: value[rows] for name, value in vars(alone).items()})
+        kept = (fix.inliers & pattern).any(axis=-1)
+        kept &= ~contradicts_bearings(before, fix, np.asarray(some.track.position_m)[:, -1])
+        if kept.any():
+            yield rows[kept], FusedFix(**{name: value[kept] for name, value in vars(fix).items()})
+
+
+def _drawn_places(
+    runs: SimulatedRuns, source_m: Floats, errors: EchoPlaceErrors, found: FoundPlaces, rng: np.random.Generator
+) -> Floats:
+    """Where echoes put the pinger, (n_runs, n_pings, 2) [m], by its true depth: the fusion takes that as unknown."""
+    known = runs.errors_of_places
+    shape, k = known.shape[:2], errors.by.shape[-1]
+    site = np.broadcast_to(rng.normal(size=(shape[0], 1, k - known.shape[-1])), (*shape, k - known.shape[-1]))
+    drift = np.einsum("pik,rpk->rpi", errors.by, np.concatenate([known, site], axis=-1))
+    same = _together(runs.path_m)
+    # What the model leaves out is the same where the same echoes are heard.
+    unit = rng.normal(size=(*shape, 2))[:, same.argmax(axis=-1)]
+    spread = np.linalg.cholesky(np.where(errors.told[:, None, None], _noise_m2(errors), np.eye(2)))
+    right = source_m + drift + np.einsum("pij,rpj->rpi", spread, unit)
+    turn = rng.uniform(0.0, 2.0 * np.pi, shape)
+    wrong = source_m + found.off_m[..., None] * np.stack([np.cos(turn), np.sin(turn)], axis=-1)
+    return np.where(found.off_m[..., None] > 0, wrong, right)
+
+
+def _noise_m2(errors: EchoPlaceErrors) -> Floats:
+    """What is new at each ping of a place, shape (n_pings, 2, 2) [m^2]."""
+    spread = errors.by * errors.sd
+    return _VARIANCE_SCALE * errors.covariance_m2 - spread @ np.swapaxes(spread, -1, -2)
+
+
+def _together(path_m: Floats) -> NDArray[np.bool_]:
+    """Which pings of a path hear the same echoes, shape (n_pings, n_pings)."""
+    return np.asarray(np.linalg.norm(path_m[:, None] - path_m, axis=-1) < SAME_ECHOES_M)
+
+
+def _with_places(
+    runs: SimulatedRuns, places_m: Floats, pattern: NDArray[np.bool_], errors: EchoPlaceErrors, depth_m: float
+) -> SimulatedRuns:
+    """The runs with places in the stead of the time differences of the pings of a pattern (n_pings,)."""
+    run, p = runs.run, len(pattern)
+    count = (_together(runs.path_m) & pattern).sum(axis=-1)
+    noise = np.where(pattern[:, None, None], _noise_m2(errors) * count[:, None, None], np.eye(2))
+    echoes = EchoPlaces(
+        place_m=np.where(pattern[:, None], places_m, np.nan)[:, :, None],
+        noise_m2=noise[:, None],
+        by=np.where(pattern[:, None, None], errors.by, 0.0)[:, None],
+        depth_m=np.full(p, depth_m),
+        misfit=np.zeros((p, 1)),
+    )
+    here = pattern[:, None]
+    delays = np.where(here | run.heard[..., None], np.where(here, 0.0, run.tdoa_s), np.nan)
+    covariance = np.where(here[..., None], np.eye(delays.shape[-1]), run.covariance_s2)
+    changed: dict[str, Any] = {}
+    if run.alternatives_s is not None and run.alternative_misfit is not None:
+        one = np.where(np.arange(run.alternatives_s.shape[-2]) > 0, np.inf, 0.0)
+        changed = {
+            "alternatives_s": np.where(here[..., None], 0.0, run.alternatives_s),
+            "alternative_misfit": np.where(here, one, run.alternative_misfit),
+        }
+    return replace(
+        runs,
+        run=replace(
+            run,
+            tdoa_s=delays,
+            covariance_s2=covariance,
+            differences=np.where(here[..., None], 0.0, run.differences),
+            echoes=echoes,
+            **changed,
+        ),
+    )

@@ -1,0 +1,123 @@
+"""What places by echoes a run past the stations has: errors at their bound, and how often the estimator finds one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.accuracy.echo_bound import EchoPlaceErrors, echo_place_errors
+from acoustics.base.frames import Floats
+from acoustics.base.intervals import Interval, rate_interval
+from acoustics.estimate.fuse import usable_echoes, why_no_places
+from acoustics.io.echo_fix import FAR_M
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.draws import FoundPlaces
+from acoustics.study.execution import Arrays, Running, run_chunks
+from acoustics.study.rendered_run import rendered_run
+
+
+@dataclass(frozen=True)
+class RenderedPlaces:
+    """What the estimator by echoes made of rendered runs past the stations.
+
+    `runs`, `pings`: how many were rendered; shares of pings: `usable`, with a place that may be used, `far` of these
+    over 1 m off; `given_up`: share of the runs whose pings together deny the sketch.
+    """
+
+    runs: int
+    pings: int
+    usable: Interval
+    far: Interval
+    given_up: Interval
+
+
+@dataclass(frozen=True)
+class EchoOutlook:
+    """Of one pinger: places found in rendered runs along a path (n_pings, 3) [m], their errors anywhere."""
+
+    path_m: Floats
+    found: FoundPlaces
+
+    def along(self, path_m: Floats) -> NDArray[np.intp]:
+        """Which rendered ping is the nearest to each place of a path (n, 3) [m]."""
+        return np.asarray(np.linalg.norm(path_m[:, None] - self.path_m, axis=-1).argmin(axis=-1))
+
+
+@dataclass(frozen=True)
+class _Run:
+    scene: Scene
+    pinger: Pinger
+    path_m: Floats
+    seed: np.random.SeedSequence
+
+
+def rendered_places(
+    scene: Scene,
+    pingers: Sequence[Pinger],
+    path_m: Floats,
+    *,
+    runs: int,
+    seed: np.random.SeedSequence,
+    fingerprint: str,
+    running: Running,
+    progress: Callable[[int, int], None],
+) -> tuple[list[EchoOutlook], RenderedPlaces]:
+    """Render so many runs along a path past each pinger, and what the estimator by echoes finds in them."""
+    past = [pinger for pinger in pingers for _ in range(runs)]
+    tasks = [_Run(scene, pinger, path_m, child) for pinger, child in zip(past, seed.spawn(len(past)), strict=True)]
+    kept = None if running.folder is None else running.folder / "rendered"
+    results = run_chunks(
+        _found,
+        tasks,
+        running=replace(running, folder=kept),
+        fingerprint=fingerprint,
+        progress=progress,
+    )
+    usable, heard, given_up = (
+        np.stack([result[name] for result in results]).astype(bool) for name in ("usable", "heard", "given_up")
+    )
+    off = np.stack([result["off_m"] for result in results]).astype(float)
+    told, wrong = usable & ~given_up[:, None], usable & (off > 0)
+    outlooks = [
+        EchoOutlook(path_m, FoundPlaces(told[rows], off[rows]))
+        for rows in np.split(np.arange(len(tasks)), len(pingers))
+    ]
+    return outlooks, RenderedPlaces(
+        len(tasks),
+        int(heard.sum()),
+        *(
+            _share(part, whole)
+            for part, whole in ((usable, heard), (wrong, usable), (given_up, np.ones_like(given_up)))
+        ),
+    )
+
+
+def _share(part: NDArray[np.bool_], whole: NDArray[np.bool_]) -> Interval:
+    """How much of the whole; nothing known where there is none."""
+    return rate_interval(int(part.sum()), int(whole.sum())) if whole.any() else Interval(0.0, 0.0, 1.0)
+
+
+def _found(run: _Run) -> Arrays:
+    """Of each ping whether it was heard, whether it has a place, and how far that is off where over 1 m."""
+    n = len(run.path_m)
+    usable, heard, off = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool), np.zeros(n)
+    pings = rendered_run(run.scene, run.pinger, run.path_m, np.random.default_rng(run.seed))
+    for ping in pings:
+        at = ping.ping - 1
+        heard[at], usable[at] = True, usable_echoes(ping)
+        if usable[at] and ping.echoes is not None:
+            away = float(np.linalg.norm((ping.echoes.modes[0].position_m - run.pinger.position_m)[:2]))
+            off[at] = away if away > FAR_M else 0.0
+    given_up = bool(usable.any()) and bool(why_no_places(pings))
+    return {"usable": usable, "off_m": off, "heard": heard, "given_up": np.array(given_up)}
+
+
+def place_errors(scene: Scene, pinger: Pinger, path_m: Floats) -> EchoPlaceErrors:
+    """Of places of a pinger by its pings along a path (n_pings, 3) [m], at their bound."""
+    n = len(path_m)
+    heading = np.full(n, scene.vehicle.pose.heading)
+    return echo_place_errors(scene, pinger, path_m, heading, np.tile(pinger.position_m, (n, 1)))
