@@ -160,8 +160,6 @@ def root_between(
     high: Floats,
     at_low: Floats,
     at_high: Floats,
-    *,
-    narrow: float = _NARROW,
 ) -> tuple[Floats, Floats]:
     """Angles between `low` and `high` at which rays miss by nothing, and by what they miss; the misses at the two are
     of unlike sign. Brackets that become narrower than that are given up.
@@ -182,7 +180,7 @@ def root_between(
         same = side == np.sign(at_high)
         at_low, at_high = np.where(same, stays * at_low, off), np.where(same, off, stays * at_high)
         low, high = np.where(same, low, here), np.where(same, here, high)
-        on = (np.abs(off) > MISS_M) & (high - low > narrow)
+        on = (np.abs(off) > MISS_M) & (high - low > _NARROW)
         going, before = going[on], side[on]
         low, high, at_low, at_high = (ends[on] for ends in (low, high, at_low, at_high))
     return angle, missed

@@ -23,7 +23,7 @@ from acoustics.scene.scene import Scene
 
 BEND_SHARE = 0.02  # of a period of the carrier: a difference in travel time that is no longer taken as none
 _STEEPER = np.deg2rad(3.0)  # than the steepest path a ray of the fan may be, so that it has a neighbour
-_SLOWER = 1 + 1e-9
+_SLOWER = 1 + 2e-5  # than along the straight line the first direct ray never is by as much
 _SHALLOWEST_M = 0.1  # of water whose storeys are counted
 _SHALLOWEST_ROW_M = 1.0  # of the last row, where there is no floor
 
@@ -82,9 +82,8 @@ def direct_times_s(scene: Scene, source_m: Floats, receivers_m: Floats) -> Float
         under = float(floor.depth_m(np.concatenate([receivers_m, source_m[None]])).max())
         rows, speed = _rows(scene, 0.0, _deepest_m(scene, under, float(across.max())))
         steepest, any_time, own = _steepest(speed, across, length), first.copy(), np.zeros(1, dtype=np.int64)
-        found = floor_eigenrays(rows, speed, floor, source_m, receivers_m, own, steepest, any_time)
-        direct = np.all(found.ends.faces < 0, axis=1)
-        np.minimum.at(first, found.receiver[direct], found.ends.time_s[direct])
+        found = floor_eigenrays(rows, speed, floor, source_m, receivers_m, own, steepest, any_time, reflected=False)
+        np.minimum.at(first, found.receiver, found.ends.time_s)
         return first
     rows, speed, _, floor_m = _unfolded(scene, float(max(receivers_m[:, 2].max(), source_m[2])), 0.0)
     watched = (rows == 0) | (rows == floor_m)
@@ -152,8 +151,7 @@ def _over_slopes(
 ) -> BentPaths:
     """Paths over a floor that is not level, which sends rays aside and, towards shallow water, ever steeper."""
     floor = scene.pool.floor_planes
-    first = direct_times_s(scene, source_m, receivers_m)
-    longest_s = np.where(np.isfinite(first), _SLOWER * first, straight_s) + horizon_s
+    longest_s = _SLOWER * straight_s + horizon_s
     reach_m, across = room.fastest_m_s * longest_s, np.hypot(*(receivers_m - source_m)[:, :2].T)
     under = floor.depth_m(np.concatenate([receivers_m, source_m[None]]))
     most = int(np.ceil(_tall_m(across, reach_m) / max(under.min(), _SHALLOWEST_M))) + 1

@@ -27,7 +27,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
 _FIRST_LOOK_S = 4e-3
-_FIRST_LOOK_BENT_S = 4e-4
+_LOOK_BENT_S = 4e-4  # at first, or shorter by a power of four
 _BETWEEN_M = 0.05  # of distance; interpolated, windows are a millionth off, but where an echo just becomes strong
 _SAME_DEPTH_DECIMALS = 6  # of a metre
 
@@ -91,24 +91,29 @@ def multipath_free_map_s(
         left &= ~found[:, None] & (looked_s < horizon_s)
         looked_s = min(4 * looked_s, horizon_s)
     # Far off in shallow water the first echo is soon there, and the next milliseconds hold many.
-    looked_s, rows = min(_FIRST_LOOK_BENT_S, horizon_s), np.flatnonzero(bent)
+    rows = np.flatnonzero(bent)
     if rows.size and slopes(scene):  # a level floor has no more rays to follow for echoes than for direct sound
         window[rows] = 0.0
         first = direct_times_s(scene, source, elements[rows].reshape(-1, 3)).reshape(rows.size, -1)
         rows = rows[np.isfinite(first).any(axis=-1)]
+    look_s = np.full(len(elements), horizon_s)
+    look_s[rows] = np.minimum(_first_look_bent_s(scene, elements[rows], source), horizon_s)
     while rows.size:
+        now_s = look_s[rows].min()
+        some = rows[look_s[rows] == now_s]
         paths = arrivals(
             scene,
-            elements[rows],
+            elements[some],
             source,
             frequency_hz=frequency_hz,
-            horizon_s=looked_s,
+            horizon_s=now_s,
             floor_db=threshold_db,
-            hull=None if hull is None else hull.take(rows),
+            hull=None if hull is None else hull.take(some),
         )
-        window[rows] = multipath_free_s(paths, threshold_db=threshold_db)
-        rows = rows[(window[rows] >= looked_s) & (looked_s < horizon_s)]
-        looked_s = min(4 * looked_s, horizon_s)
+        window[some] = multipath_free_s(paths, threshold_db=threshold_db)
+        look_s[some] = min(4 * now_s, horizon_s)
+        done = some[(window[some] < now_s) | (now_s >= horizon_s)]
+        rows = np.setdiff1d(rows, done, assume_unique=True)
     return window.reshape(hydrophones.shape[:-2])
 
 
@@ -156,6 +161,18 @@ def multipath_free_pairs_s(
         shortest = free.min(axis=-1)
         window[:, at] = np.where(np.isfinite(shortest), shortest, 0.0)
     return window
+
+
+def _first_look_bent_s(scene: Scene, elements_m: Floats, source_m: Floats) -> Floats:
+    """How long to look for a first echo along bent rays, shape (n_elements,): for all places as far off alike.
+
+    From depth h to depth h the echo of surface or floor comes ``2 h^2 / (r c)`` late at a range r.
+    """
+    middle = elements_m.mean(axis=1)
+    across = np.hypot(*(middle - source_m)[:, :2].T)
+    deep = np.minimum(scene.pool.floor_depth_m(middle), scene.pool.floor_depth_m(source_m[None]))
+    late = 2 * deep**2 / (across * float(scene.water.sound_speed_m_s(source_m[2])))
+    return np.asarray(_LOOK_BENT_S * 4.0 ** np.clip(np.ceil(np.log(late / _LOOK_BENT_S) / np.log(4.0)), -6, 0))
 
 
 @dataclass(frozen=True)

@@ -115,6 +115,28 @@ def test_an_eigenray_is_the_same_on_the_way_back(there_m):
     )
 
 
+def test_receivers_that_share_a_fan_are_met_as_each_alone():
+    floor = profile_floor([(0.0, 7.0), (15.0, 8.0), (28.0, 5.0), (60.0, 4.0)])
+    places = np.array([30.0, 12.0, 2.5]) + np.array([[0, 0, 0], [0.6, 0, 0.2], [-0.5, 0.3, 0], [0, -0.6, -0.3]])
+    together, alone = found(floor, SOURCE, places), [found(floor, SOURCE, place) for place in places]
+    assert together.receiver.tolist() == np.repeat(range(4), [len(each.storey) for each in alone]).tolist()
+    np.testing.assert_array_equal(together.storey, np.concatenate([each.storey for each in alone]))
+    np.testing.assert_allclose(together.ends.time_s, np.concatenate([each.ends.time_s for each in alone]), rtol=1e-10)
+    np.testing.assert_allclose(together.amplitude, np.concatenate([each.amplitude for each in alone]), rtol=1e-4)
+
+
+def test_direct_rays_alone_are_the_direct_ones_of_all():
+    places, rest = (
+        np.array([[30.0, 12.0, 2.5], [300.0, 12.0, 0.5]]),
+        (np.zeros(1, dtype=int), np.full(2, 1.2), LONG[[0, 0]]),
+    )
+    direct = floor_eigenrays(ROWS, SPEED, SLOPING, SOURCE, places, *rest, reflected=False)
+    every = found(SLOPING, SOURCE, places[:1])
+    straight = np.all(every.ends.faces < 0, axis=1)
+    assert direct.receiver.tolist() == [0] and straight.sum() == 1
+    np.testing.assert_allclose(direct.ends.time_s, every.ends.time_s[straight], rtol=1e-12)
+
+
 def test_over_a_level_floor_they_are_those_of_unfolded_water():
     level, depth = Floor(np.array([[8.0, 0.0, 0.0]]), np.zeros((1, 0, 3))), 8.0
     rays = found(level, SOURCE, (42.0, -1.0, 2.5), storeys=1)
