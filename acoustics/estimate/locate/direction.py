@@ -27,12 +27,12 @@ from acoustics.estimate.direction import (
     wiring_test,
     wirings,
 )
-from acoustics.estimate.position import Fix, locate_source
+from acoustics.estimate.position import locate_source, mixed
 from acoustics.estimate.tdoa import Tdoa, tdoa_of
 from acoustics.io.ping import MISFIT, Candidate, IntegerAlternative, Ping
 
 _PINGS_REMEMBERED = 8
-_PLANE_SD = 2.0
+_PLANE_SD = 3.0
 _LEAST_PROBABILITY = 1e-3  # of a direction that is worth telling
 _LEAST_WEIGHT, _MOST_INTEGERS = 1e-3, 16  # of vectors of integers that are listed
 _DOUBTFUL = 0.05  # of all directions but the first from which on no position is made of that
@@ -40,6 +40,7 @@ _DECIDED = 0.5  # of the first direction, its mirror image included: under it no
 WRONGLY_WIRED = "channels are swapped or of the wrong polarity: see the flags"
 TWO_FIT = "a second direction fits nearly as well: no position is made of the first"
 UNDECIDED = "no direction is worth a decision by itself: the likeliest has less than half of the weight"
+EITHER_SIDE = "a line of hydrophones observes no side: the mirror image fits as well, and no position is made of either"
 TOO_FLAT = "the direction may lie in the plane of the array: range is not observed"
 
 
@@ -60,8 +61,10 @@ def with_direction(ping: Ping, memory: WiringMemory, *, farthest_m: float = FART
     """
     # The direction is that from the array's centre, near or far: about the origin it would jump with the model.
     centre = ping.hydrophones_m.mean(axis=0)
+    alternatives, misfit_of_build_up = _alternatives(ping)
     mixture = direction_mixture(
-        *_alternatives(ping),
+        alternatives,
+        misfit_of_build_up,
         ping.hydrophones_m - centre,
         ping.sound_speed_m_s,
         _depression_prior(ping, centre, farthest_m),
@@ -90,7 +93,12 @@ def with_direction(ping: Ping, memory: WiringMemory, *, farthest_m: float = FART
         p_value=p_value,
         site_bearing=tuple(site.tolist()),
     )
-    return _with_position(told, merged, mixture.observes, doubtful=share < 1.0 - _DOUBTFUL)
+    unlocated = _unlocated(told, merged[0], mixture.observes, doubtful=share < 1.0 - _DOUBTFUL)
+    if unlocated or not told.ok:
+        return replace(told, position_reason=unlocated)
+    vectors = [vector for vector, _ in merged[0].members]
+    those = replace(alternatives, tdoa_s=alternatives.tdoa_s[vectors])
+    return _with_position(told, those, mixture.weight[tuple(np.transpose(merged[0].members))], farthest_m)
 
 
 def _alternatives(ping: Ping) -> tuple[Tdoa, Floats]:
@@ -137,26 +145,15 @@ def _candidate(found: MergedDirection, observes: str, listed: float) -> Candidat
     )
 
 
-def _with_position(ping: Ping, merged: tuple[MergedDirection, ...], observes: str, *, doubtful: bool) -> Ping:
-    """The ping with the position by its first direction, or the reason why there is none."""
+def _unlocated(ping: Ping, first: MergedDirection, observes: str, *, doubtful: bool) -> str:
+    """Why no position is made of the first direction; empty where one may be."""
     if ping.p_value < MISFIT_P:
-        return replace(ping, position_reason=MISFIT)
-    fix, position, covariance = _position(ping)
-    if not bool(fix.ok):
-        return replace(ping, position_reason=str(fix.reason))
-    if observes == "plane" and _may_lie_in_plane(merged[0], ping.hydrophones_m):
-        return replace(ping, position_reason=TOO_FLAT)
-    if doubtful:
-        return replace(ping, position_reason=TWO_FIT)
-    if not ping.ok:
-        return replace(ping, position_reason=str(fix.reason))
-    return replace(
-        ping,
-        position_m=position,
-        position_covariance_m2=covariance,
-        position_reason=str(fix.reason),
-        site_position_m=ping.pose.pose.to_site(position[None])[0],
-    )
+        return MISFIT
+    if observes == "line":
+        return EITHER_SIDE
+    if observes == "plane" and _may_lie_in_plane(first, ping.hydrophones_m):
+        return TOO_FLAT
+    return TWO_FIT if doubtful else ""
 
 
 def _depression_prior(ping: Ping, centre: Floats, farthest_m: float) -> DepressionPrior:
@@ -192,7 +189,7 @@ def _wiring_checked(ping: Ping, p_value: float, memory: WiringMemory) -> Ping:
 
 
 def _may_lie_in_plane(found: MergedDirection, hydrophones_m: Floats) -> bool:
-    """Whether the angle out of the array's plane is within two standard deviations of none.
+    """Whether the angle out of the array's plane is within three standard deviations of none.
 
     What a plane array measures is the cosine of that angle, so near the plane the angle itself is far from normal,
     and a position by it and by the pinger's depth would be far off and seem sure.
@@ -205,25 +202,36 @@ def _may_lie_in_plane(found: MergedDirection, hydrophones_m: Floats) -> bool:
     return bool((1.0 - cosine) * cosine < _PLANE_SD * sine * sine_sd) or sine < 1e-9
 
 
-def _position(ping: Ping) -> tuple[Fix, Floats, Floats]:
-    """Fix in the frame that stands level in the vehicle, and position and covariance turned into the body frame.
+def _with_position(ping: Ping, alternatives: Tdoa, weight: Floats, farthest_m: float) -> Ping:
+    """The ping with the position by its delays with each vector of integers that gives the first direction, (j, k),
+    weighed; or the reason why it has none.
 
     The pinger's depth aids it where the vehicle's own depth is known, that is, where its pose has one.
     """
     pose = ping.pose
-    level = Pose(np.zeros(3), pose.roll, pose.pitch, 0.0).rotation
+    level = Pose(np.zeros(3), pose.roll, pose.pitch, 0.0).rotation  # of the frame that stands level in the vehicle
     aided = ping.depth_m is not None and pose.position_m[2] > 0
-    depth = (ping.depth_m or 0.0) - pose.position_m[2] if aided else None
-    fix = locate_source(
-        tdoa_of(ping),
+    fixes = locate_source(
+        alternatives,
         ping.hydrophones_m @ level.T,
         ping.sound_speed_m_s,
-        source_depth_m=depth,
+        source_depth_m=(ping.depth_m or 0.0) - pose.position_m[2] if aided else None,
         source_depth_sd_m=float(np.hypot(ping.depth_sd_m or 0.0, pose.depth_sd_m)) if aided else None,
         sound_speed_sd_m_s=ping.sound_speed_sd_m_s,
         element_sd_m=ping.tolerances_m,
         attitude_sd=np.array([pose.roll_sd, pose.pitch_sd, 0.0]) if aided else np.zeros(3),
         pivot_m=np.zeros(3),
         nearest_m=NEAREST_M,
+        farthest_m=farthest_m,
     )
-    return fix, fix.position_m @ level, level.T @ fix.covariance_m2 @ level
+    fix = mixed(fixes, weight, ping.hydrophones_m @ level.T)
+    if not bool(fix.ok):
+        return replace(ping, position_reason=str(fix.reason))
+    position = fix.position_m @ level
+    return replace(
+        ping,
+        position_m=position,
+        position_covariance_m2=level.T @ fix.covariance_m2 @ level,
+        position_reason=str(fix.reason),
+        site_position_m=ping.pose.pose.to_site(position[None])[0],
+    )

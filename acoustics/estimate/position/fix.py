@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,7 +20,8 @@ from acoustics.estimate.position.iterative_fit import (
     nuisance_jacobian,
     position_problem,
 )
-from acoustics.estimate.position.starts import fit
+from acoustics.estimate.position.posterior import Distances, integrated
+from acoustics.estimate.position.starts import fit, lower_side, other_starts
 from acoustics.estimate.tdoa import Tdoa
 from acoustics.physics.tdoa import element_covariance
 
@@ -81,8 +82,9 @@ def locate_source(
     pivot_m: ArrayLike | None = None,
     position_sd_m: ArrayLike = 0.0,
     nearest_m: float = 0.0,
+    farthest_m: float | None = None,
 ) -> Fix:
-    """Maximum-likelihood position of a source.
+    """Position of a source: the likeliest, or the mean of all that fit.
 
     Parameters
     ----------
@@ -108,6 +110,10 @@ def locate_source(
         Standard deviation of the array's own position along each axis [m].
     nearest_m : float
         No source is nearer to the array's centre [m].
+    farthest_m : float, optional
+        None is farther from it [m]. Every distance between the two, which must then be above 0, counts with equal
+        probability of each ratio, and the answer is mean and covariance of all places that fit, by moments; without it
+        that of the likeliest place.
 
     Returns
     -------
@@ -158,7 +164,72 @@ def locate_source(
         pivot = None if pivot_m is None else _points("pivot_m", pivot_m, batch) - centre
         problem = weighted(with_nuisance(base, nuisance_jacobian(problem, place, pivot), sd))
         place = descend(problem, place)
-    return _answer(problem, place, twin, centre, finite, batch, nearest_m)
+    answer = _answer(problem, place, twin, centre, finite, batch, nearest_m)
+    if farthest_m is None or not len(delay):
+        return answer
+    if not 0.0 < nearest_m < farthest_m < np.inf:
+        raise ParameterError(f"nearest_m={nearest_m}, farthest_m={farthest_m}: expected 0 < nearest < farthest")
+    return _over_distances(answer, problem, place, centre, Distances(nearest_m, farthest_m))
+
+
+def _over_distances(
+    likeliest: Fix, problem: PositionProblem, place: Floats, centre: Floats, distances: Distances
+) -> Fix:
+    """The answer over all places that fit, from the likeliest, (3, m) relative to the array's centre."""
+    batch, m = likeliest.ok.shape, place.shape[1]
+    starts = np.stack([place, *other_starts(problem, distances)], axis=1)  # (3, n, m)
+    again = problem.subset(np.tile(np.arange(m), starts.shape[1]))
+    found = lower_side(again, descend(again, starts.reshape(3, -1)))
+    mean, covariance, possible = integrated(again, found, m, distances)
+    lost = ~(possible & np.isfinite(likeliest.chi2.reshape(-1)))
+    return _judged(
+        replace(
+            likeliest,
+            position_m=np.where(lost[:, None], np.nan, mean.T + centre).reshape(*batch, 3),
+            covariance_m2=np.where(lost[:, None, None], np.nan, np.moveaxis(covariance, -1, 0)).reshape(*batch, 3, 3),
+        ),
+        np.broadcast_to(centre, (m, 3)).reshape(*batch, 3),
+        np.broadcast_to(problem.radius, m).reshape(batch),
+    )
+
+
+def _judged(fix: Fix, centre: Floats, radius: Floats) -> Fix:
+    """The fix, not ok where its covariance, now that of all places that fit, leaves its distance open."""
+    distance = np.linalg.norm(fix.position_m - centre, axis=-1)
+    sd = np.sqrt(np.trace(fix.covariance_m2, axis1=-2, axis2=-1))
+    unseen = fix.ok & ~(sd < 0.5 * np.maximum(distance, radius))
+    return replace(fix, ok=fix.ok & ~unseen, reason=np.where(unseen, RANGE_UNSEEN, fix.reason))
+
+
+def mixed(fixes: Fix, weight: ArrayLike, hydrophones_m: ArrayLike) -> Fix:
+    """One fix of several, shape (j,), each right with some probability: its mean and covariance, by moments.
+
+    Parameters
+    ----------
+    fixes : Fix
+        Of one array in one pose.
+    weight : array_like, shape (j,)
+        Probability of each, up to a factor. Those that are at no possible place count for nothing.
+    hydrophones_m : array_like, shape (n_hydrophones, 3)
+        Positions [m].
+
+    Returns
+    -------
+    Fix
+        Of batch shape (); residuals and remarks are those of the first.
+    """
+    hydrophones = np.asarray(hydrophones_m, dtype=float)
+    place, spread = fixes.position_m, fixes.covariance_m2
+    share = np.where(np.isfinite(place).all(axis=-1), np.asarray(weight, dtype=float), 0.0)
+    share = share / share.sum() if share.any() else np.full(len(share), np.nan)
+    some = share != 0.0
+    mean = share[some] @ place[some]
+    off = place[some] - mean
+    covariance = np.einsum("j,jab->ab", share[some], spread[some] + off[:, :, None] * off[:, None, :])
+    first = {name: getattr(fixes, name)[0] for name in ("chi2", "p_value", "ok", "reason")}
+    centre = hydrophones.mean(axis=0)
+    radius = np.linalg.norm(hydrophones - centre, axis=-1).max()
+    return _judged(Fix(position_m=mean, covariance_m2=covariance, dof=fixes.dof, **first), centre, radius)
 
 
 def _answer(

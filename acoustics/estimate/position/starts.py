@@ -14,10 +14,13 @@ from acoustics.base.frames import Floats
 from acoustics.base.least_squares import apply, solve_positive, trailing, transposed
 from acoustics.estimate.position.closed_form import closed_form
 from acoustics.estimate.position.iterative_fit import PositionProblem, descend, misfit
+from acoustics.estimate.position.posterior import Distances
 from acoustics.physics.tdoa import difference_matrix
 
 # Distances tried along a bearing, in units of the array's radius.
 TRIED_DISTANCES = np.array([0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0])
+# Of the logarithm of the distances that are possible, where other places that fit are looked for.
+TRIED_PARTS = (0.1, 0.5, 0.9)
 
 
 def fit(problem: PositionProblem) -> tuple[Floats, NDArray[np.bool_]]:
@@ -43,6 +46,28 @@ def fit(problem: PositionProblem) -> tuple[Floats, NDArray[np.bool_]]:
         part = problem.subset(doubtful)
         place[:, doubtful] = _best(part, [place[:, doubtful], search(part)])
     return place, twin
+
+
+def other_starts(problem: PositionProblem, distances: Distances) -> list[Floats]:
+    """Places (3, m) from which fits may lead to others that fit: along the bearing, near, between and far."""
+    sides = _bearing_sides(problem)[: 1 if problem.rank == 2 and problem.depth is None else None]
+    near = np.maximum(distances.nearest_m, problem.radius)
+    span = np.maximum(distances.farthest_m / near, 1.0)
+    starts = [unit * (near * span**part) for unit in sides for part in TRIED_PARTS]
+    if problem.rank == 3 and len(problem.delay) == 3:
+        hydrophones = np.moveaxis(problem.hydrophones, -1, 0).swapaxes(1, 2)
+        weights, differences = problem.whitener / problem.sound_speed, problem.delay * problem.sound_speed
+        starts += list(closed_form(differences, weights, hydrophones, problem.reference))
+    return starts
+
+
+def lower_side(problem: PositionProblem, place: Floats) -> Floats:
+    """Places (3, m), those of a plane array's upper side mirrored to its lower one where no depth tells which it is."""
+    if problem.rank != 2 or problem.depth is not None:
+        return place
+    normal = np.linalg.svd(np.moveaxis(problem.hydrophones, -1, 0).swapaxes(1, 2), full_matrices=True)[2][:, 2].T
+    height = np.einsum("dm,dm->m", np.broadcast_to(normal, place.shape), place) * np.where(normal[2] < 0.0, -1.0, 1.0)
+    return place - 2.0 * np.minimum(height, 0.0) * normal * np.where(normal[2] < 0.0, -1.0, 1.0)
 
 
 def _best(problem: PositionProblem, places: list[Floats]) -> Floats:

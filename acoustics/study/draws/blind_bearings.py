@@ -8,7 +8,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION
-from acoustics.base.frames import Floats, Pose, bearing_and_depression, direction, rotation_matrix, wrap_angle
+from acoustics.base.frames import (
+    Floats,
+    Pose,
+    array_rank,
+    bearing_and_depression,
+    direction,
+    rotation_matrix,
+    wrap_angle,
+)
 from acoustics.estimate.direction import (
     FARTHEST_M,
     MISFIT_P,
@@ -142,14 +150,12 @@ class _Listener:
         known = sources @ self._level.T
         depth_m = known[:, 2] + rng.standard_normal(count) * self._depth_sd_m
         found = self._directions(vectors, depth_m, sources, turn)
-        fix = self._position(Tdoa(found.delay_s, vectors.covariance_s2), depth_m)
-        off = (fix.position_m - known)[..., :2]
-        located = found.given & found.decided & fix.ok
-        return BlindBearings(
-            np.where(found.given, found.error, np.nan),
-            found.given & found.wrong,
-            np.where(located, np.linalg.norm(off, axis=-1), np.nan),
-        )
+        across = np.full(count, np.nan)
+        rows = np.flatnonzero(found.given & found.decided & (array_rank(hydrophones) > 1))
+        fix = self._position(Tdoa(found.delay_s[rows], vectors.covariance_s2), depth_m[rows])
+        off = np.linalg.norm((fix.position_m - known[rows])[..., :2], axis=-1)
+        across[rows] = np.where(fix.ok, off, np.nan)
+        return BlindBearings(np.where(found.given, found.error, np.nan), found.given & found.wrong, across)
 
     def _integers(
         self, times: Floats, noise: Floats, carrier_s2: float, cycle_s2: float, skew_sd: float, rng: np.random.Generator
@@ -260,7 +266,7 @@ class _Listener:
         return Pose(np.zeros(3), own.roll, own.pitch, 0.0).rotation
 
     def _position(self, delays: Tdoa, depth_m: Floats) -> Fix:
-        """Positions in the frame that stands level, as `locate` finds them."""
+        """Positions in the frame that stands level, as `locate` finds them by the likeliest vector alone."""
         return locate_source(
             delays,
             self.hydrophones_m @ self._level.T,
@@ -272,6 +278,7 @@ class _Listener:
             attitude_sd=np.array([*self.scene.vehicle.attitude_sd[:2], 0.0]),
             pivot_m=np.zeros(3),
             nearest_m=NEAREST_M,
+            farthest_m=self._farthest_m,
         )
 
     def _cycles_apart(self, one: Floats, other: Floats) -> Floats:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from acoustics.base.frames import direction
-from acoustics.estimate.locate.direction import TWO_FIT, WiringMemory, with_direction
+from acoustics.estimate.locate.direction import EITHER_SIDE, TWO_FIT, WiringMemory, with_direction
 from acoustics.io.ping import MISFIT, NavigatedPose, Ping
 from acoustics.io.ping_lines import ping_line
 
@@ -17,9 +17,9 @@ ARRAY = np.array([[0.0, 0, 0], [0, 0.018, 0], [-0.3, 0, 0], [0, 0, 0.15]])
 C = 1480.0
 
 
-def heard(bearing, *, short_baseline_reads=None, sd_s=7e-7):
+def heard(bearing, *, depression=0.05, depth_m=1.3, short_baseline_reads=None, sd_s=7e-7):
     """A ping from that bearing; noise lets the short baseline read another sine than its own."""
-    times = -ARRAY @ direction(bearing, 0.05) / C
+    times = -ARRAY @ direction(bearing, depression) / C
     if short_baseline_reads is not None:
         times[1] = -0.018 * short_baseline_reads / C
     differences = np.hstack([-np.ones((3, 1)), np.eye(3)])
@@ -29,7 +29,7 @@ def heard(bearing, *, short_baseline_reads=None, sd_s=7e-7):
         tolerances_m=np.full(4, 1e-3), reference=0, tdoa_s=differences @ times,
         tdoa_covariance_s2=sd_s**2 * differences @ differences.T, skew_sd_s=0.0, flags=(), sound_speed_m_s=C, sound_speed_sd_m_s=1.0,
         candidates=(), p_value=np.nan, position_m=None, position_covariance_m2=None, position_reason="",
-        pose=NavigatedPose((0.0, 0.0, 1.0), depth_sd_m=0.05), depth_m=1.3, depth_sd_m=0.05, site_bearing=(),
+        pose=NavigatedPose((0.0, 0.0, 1.0), depth_sd_m=0.05), depth_m=depth_m, depth_sd_m=0.05, site_bearing=(),
         site_position_m=None,
     )  # fmt: skip
     return with_direction(ping, WiringMemory())
@@ -69,7 +69,7 @@ def test_near_the_plane_both_sides_are_told_and_no_position(side):
 
 
 def test_far_from_the_plane_there_is_one_direction():
-    ping = heard(1.2)
+    ping = heard(1.2, depression=0.3, depth_m=3.3)
     assert [c.probability for c in ping.candidates] == pytest.approx([1.0], abs=0.01)
     assert ping.position_m is not None
 
@@ -111,7 +111,7 @@ def test_a_line_answers_with_its_cone_and_the_depths_sharpen_it():
     line = np.array([[0.0, y, 0.0] for y in (-0.02625, -0.00875, 0.00875, 0.02625)])
     times = -line @ direction(0.6, np.deg2rad(40.0)) / C
     vague = of_times(line, times, sd_s=1e-7)
-    assert vague.ok and vague.position_m is None
+    assert vague.ok and vague.position_m is None and vague.position_reason == EITHER_SIDE
     ahead = min(vague.candidates, key=lambda c: abs(c.bearing))
     assert abs(ahead.bearing - 0.6) < 1.96 * ahead.bearing_sd and ahead.depression_share > 0.99
     assert ahead.depression_sd == np.inf
