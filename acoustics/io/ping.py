@@ -115,7 +115,7 @@ class Ping:
     tdoa_s : ndarray, shape (n - 1,)
         Time differences against the reference [s]; shape (0,) if none were measured.
     tdoa_covariance_s2 : ndarray, shape (n - 1, n - 1)
-        Of noise alone [s^2]; not of skew, sound speed, mounting and attitude, which several pings share.
+        Of noise and undetected echoes [s^2]; not of skew, sound speed, mounting and attitude, which pings share.
     skew_sd_s : float
         Standard deviation of each channel's unknown skew, the same in all pings of a recorder [s].
     flags : tuple of str
@@ -149,6 +149,8 @@ class Ping:
         compared, so that `tdoa_s` stands alone.
     integers_left_out : float
         Share of all vectors compared that `integers` does not list [1].
+    lasting_share : float
+        Share of `tdoa_covariance_s2` that pings heard at one place have in common: undetected echoes [1].
     """
 
     ping: int
@@ -185,6 +187,7 @@ class Ping:
     measured_frequency_hz: float = float("nan")
     integers: tuple[IntegerAlternative, ...] = ()
     integers_left_out: float = 0.0
+    lasting_share: float = 0.0
 
     @property
     def can_calibrate(self) -> bool:

@@ -117,6 +117,7 @@ class _PingLine(TableModel):
     measured_frequency_hz: Positive | None = None
     integers: tuple[_IntegersLine, ...] = ()
     integers_left_out: _Share = 0.0
+    lasting_share: _Share = 0.0
 
     @model_validator(mode="after")
     def _keys_agree(self) -> Self:

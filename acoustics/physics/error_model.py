@@ -23,10 +23,10 @@ class Effect:
     """How long an error lasts, and whether it touches one channel alone.
 
     `lasts`: "run", all pings of a run share it; "ping", it is new at each; "leg", it is new on each leg between pings
-    and stays to the end of the run.
+    and stays to the end of the run; "stop", pings heard at one place share it, as far as `echo_coherence` goes.
     """
 
-    lasts: Literal["run", "ping", "leg"]
+    lasts: Literal["run", "ping", "leg", "stop"]
     one_channel: bool = False
 
 
@@ -40,8 +40,33 @@ EFFECTS = {
     "attitude": Effect("ping"),
     "noise": Effect("ping", one_channel=True),
     "drift": Effect("leg"),
+    "echo": Effect("stop", one_channel=True),
 }
 SHARED = tuple(name for name, effect in EFFECTS.items() if effect.lasts == "run")
+
+
+def echo_coherence(apart: ArrayLike, excess: ArrayLike) -> Floats:
+    """Coherence of an early echo, against the direct sound, between two places: of two hydrophones, or of a moved one.
+
+    Parameters
+    ----------
+    apart : array_like
+        Distance of the places times the wave number [rad].
+    excess : array_like
+        Excess path of the echo over the range of the pinger [1]; small.
+
+    Returns
+    -------
+    ndarray
+        ``exp(-(k r)^2 d / (3 R))``.
+
+    Notes
+    -----
+    An echo by a face halfway comes from an angle ``sqrt(2 d / R)`` off the direct sound (to second order): its phase
+    against that turns by ``k r`` times the component of the angle along the way. The mean is over all directions of the
+    way. Derived here.
+    """
+    return np.exp(-np.square(apart) * np.asarray(excess) / 3.0)
 
 
 @dataclass(frozen=True)

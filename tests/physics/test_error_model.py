@@ -10,6 +10,7 @@ from acoustics.physics.error_model import (
     SHARED,
     ErrorSizes,
     attitude_axes,
+    echo_coherence,
     sight_of_direction,
     sight_of_source,
 )
@@ -86,8 +87,17 @@ def test_positions_from_elsewhere_do_not_turn_with_the_heading():
     np.testing.assert_allclose(found, slope(0.03, attitude=[0.0, 0.0, 1.0]), rtol=1e-5)
 
 
+def test_coherence_of_an_echo_is_the_mean_phase_factor_over_directions_of_the_way():
+    """Of echoes from an angle sqrt(2 d / R), by a sum over directions; the exponential is the second order of it."""
+    apart, excess = 1.5, 0.02
+    cosine = np.linspace(-1.0, 1.0, 20_001)
+    factor = np.cos(apart * np.sqrt(2.0 * excess) * cosine)
+    assert echo_coherence(apart, excess) == pytest.approx(factor.mean(), abs=1e-4)
+
+
 def test_what_lasts_and_what_is_new():
-    assert {name for name, effect in EFFECTS.items() if effect.one_channel} == {"mounting", "skew", "noise"}
+    assert {name for name, effect in EFFECTS.items() if effect.one_channel} == {"mounting", "skew", "noise", "echo"}
+    assert {name for name, effect in EFFECTS.items() if effect.lasts == "stop"} == {"echo"}
     assert SIZES.single_attitude_sd[2] == pytest.approx(0.03 * np.sqrt(2))
     with pytest.raises(ParameterError, match="log_scale_sd=-1"):
         ErrorSizes(log_scale_sd=-1.0)

@@ -46,6 +46,7 @@ _ALTERNATIVE_COST = 6.0
 # Of several modes the first is taken for the answer if this probable: the region then holds what it says within 1 %.
 _DECIDED = 0.99
 _LEAST_WEIGHT = 1e-3  # of a mode that is told
+_LEAST_SHARE = 0.05  # of one whose nearest and farthest places count: a region of 95 % can do without the others
 
 NOTHING_HEARD = "no ping of the run has usable delays"
 RANGE_UNSEEN = "the range is not observed: this is a line of bearing; a ping from another direction would cross it"
@@ -83,9 +84,9 @@ class FusedFix:
     alternative_m : ndarray, shape (..., 3)
         A second place that fits as well [m], else NaN.
     mode_m, mode_covariance_m2, mode_weight : ndarray, shape (..., s, 3), (..., s, 3, 3) and (..., s)
-        Places apart from each other that the alternatives of the pings leave, the most probable first, with their
-        covariances and probabilities; the region is the ellipses of all of them. Without alternatives the position
-        alone, of weight 1.
+        Places that the alternatives of the pings leave, the most probable first, with their covariances and
+        probabilities. The position's covariance is that of all near the first together; where others have over 1 %,
+        the region is the ellipses of all. Without alternatives the position alone, of weight 1.
     ok : ndarray of bool, shape (...)
         Whether the position may be used.
     reason : ndarray of str, shape (...)
@@ -243,14 +244,34 @@ def _fuse_ambiguous(problem: FusionProblem, reject: bool) -> dict[str, Floats]:
     told = modes.weight > _LEAST_WEIGHT
     of, told_fit = np.nonzero(told)[0], modes.fit[told]
     region, covariance = _region(tried.subset(told_fit), fits.subset(told_fit), reject)
-    first = np.searchsorted(of, np.arange(len(told)))
     best = fits.subset(modes.fit[:, 0])
-    leading = Region(**{name: values[first] for name, values in vars(region).items()})
-    unsure = modes.weight[:, 0] < _DECIDED
-    answer = _answer(problem, best, leading, covariance[first], unsure, fits.state[modes.fit[:, 1], :3])
+    leading, spread_of_near = _of_near(region, covariance, of, modes.weight[told] * modes.near[told])
+    unsure = np.sum(modes.weight * modes.near, axis=1) < _DECIDED
+    elsewhere = np.argmax(modes.weight * ~modes.near, axis=1)[:, None]
+    second = fits.state[np.take_along_axis(modes.fit, elsewhere, axis=1)[:, 0], :3]
+    answer = _answer(problem, best, leading, spread_of_near, unsure, second)
     place, spread = np.full((*told.shape, 3), np.nan), np.full((*told.shape, 3, 3), np.nan)
     place[told], spread[told] = region.mean[:, :3], covariance[:, :3, :3]
     return answer | {"mode_m": place, "mode_covariance_m2": spread, "mode_weight": np.where(told, modes.weight, 0.0)}
+
+
+def _of_near(region: Region, covariance: Floats, of: NDArray[np.intp], weight: Floats) -> tuple[Region, Floats]:
+    """One region for the modes of each run that have a weight, by their moments; the first mode of a run leads.
+
+    `of`, (m,), rising: the run of each mode.
+    """
+    first = np.searchsorted(of, np.arange(of[-1] + 1))
+    share = weight / np.add.reduceat(weight, first)[of]
+
+    def mean(values: Floats) -> Floats:
+        return np.add.reduceat(share.reshape(-1, *(1,) * (values.ndim - 1)) * values, first)
+
+    middle = mean(region.mean)
+    off = region.mean - middle[of]
+    spread = mean(covariance + off[:, :, None] * off[:, None, :])
+    reach = np.where((share >= _LEAST_SHARE)[:, None], region.reach_m, region.reach_m[first][of])
+    ends = [np.minimum.reduceat(reach[:, 0], first), np.maximum.reduceat(reach[:, 1], first)]
+    return Region(middle, spread, np.stack(ends, axis=-1), region.dry[first]), spread
 
 
 def _starts(problem: FusionProblem, n_starts: int) -> Starts:

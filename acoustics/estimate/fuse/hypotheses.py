@@ -24,21 +24,24 @@ from acoustics.estimate.fuse.station import normal_over_polygon
 MOST_HYPOTHESES = 12
 # Of the starts' score, above the best: a start so much worse is of no weight.
 _PRUNED = 40.0
-# Squared distance in standard deviations within which two fits are of one place, or a shift stays in its mode.
+# Squared distance in standard deviations within which two fits may stand for one place, or a shift stays in its mode.
 DISTINCT = 9.0
+_SAME = 0.1  # and within which they are the same fit: one may stand for the other
 _LEAST_SHARE = 1e-9  # in the water: where nothing of any fit is, they compare without
 LEAST_VARIANCE = 1e-6  # of a whitened residual: below, the others predict nothing
 
 
 @dataclass(frozen=True)
 class Modes:
-    """Hypotheses of r runs that are apart from each other, the most probable first.
+    """Hypotheses of r runs that say something else, the most probable first.
 
-    `fit`, (r, s): index into the fits that were weighed; `weight`, (r, s): probability, 0 where there is none.
+    `fit`, (r, s): index into the fits that were weighed; `weight`, (r, s): probability, 0 where there is none; `near`,
+    (r, s): whether it is so near the first that one ellipse may hold both.
     """
 
     fit: NDArray[np.intp]
     weight: Floats
+    near: NDArray[np.bool_]
 
 
 def worth_fitting(score: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -137,18 +140,22 @@ def modes_of(
     state, covariance, cost : ndarray, shapes (m, size), (m, size, size) and (m,)
         Fits, with the cost of their outliers and of their alternatives.
     signature : ndarray of int, shape (m, p)
-        Alternative of each ping, -1 for an outlier.
+        Alternative of each ping, -1 for an outlier. A fit that all pings contradict counts only where no other is.
 
     Notes
     -----
     A fit's probability is that of all the pings, integrated over the unknowns by Laplace's method (MacKay 2003,
     Information Theory, Inference, and Learning Algorithms, chapter 27), times the share of it that lies in the outline
-    of the water. Fits of one place are one mode, whose weight is the sum over their different assignments.
+    of the water. Fits of nearly one place are one mode, whose weight is the sum over their different assignments; the
+    others stand apart even where their ellipses overlap, as what they share, such as the heading's error, makes these
+    long.
     """
     log_weight = -0.5 * cost + 0.5 * np.linalg.slogdet(covariance)[1]
     if problem.area is not None and problem.area.outline_m is not None:
         inside = normal_over_polygon(state[:, :2], covariance[:, :2, :2], problem.area.outline_m)
         log_weight = log_weight + np.log(inside + _LEAST_SHARE)
+    explains = np.any(signature >= 0, axis=-1)
+    log_weight = np.where(explains | ~np.isin(run, run[explains]), log_weight, -np.inf)
     order = np.lexsort((-log_weight, run))
     first = np.searchsorted(run, np.arange(run[-1] + 1))
     fit = np.full((len(first), MOST_HYPOTHESES), -1)
@@ -157,7 +164,8 @@ def modes_of(
     place, spread = state[fit, :3], covariance[fit, :3, :3]
     apart = place[:, :, None] - place[:, None]
     both = np.linalg.inv(spread[:, :, None] + spread[:, None])
-    one_place = np.einsum("rabi,rabij,rabj->rab", apart, both, apart) < DISTINCT
+    distance = np.einsum("rabi,rabij,rabj->rab", apart, both, apart)
+    one_place = distance < _SAME
     same = one_place & np.all(signature[fit][:, :, None] == signature[fit][:, None], axis=-1)
     earlier = np.tri(MOST_HYPOTHESES, k=-1, dtype=bool) & there[:, None] & there[:, :, None]
     told = there & ~np.any(same & earlier, axis=-1)
@@ -171,4 +179,5 @@ def modes_of(
     np.add.at(total, (np.arange(len(total))[:, None], owner), weight)
     total = np.where(head, total, 0.0)
     best = np.argsort(-total, axis=1, kind="stable")
-    return Modes(np.take_along_axis(fit, best, axis=1), np.take_along_axis(total, best, axis=1))
+    near = np.take_along_axis(distance, best[:, :1, None], axis=1)[:, 0] < DISTINCT
+    return Modes(*(np.take_along_axis(of, best, axis=1) for of in (fit, total, near & head)))

@@ -127,6 +127,9 @@ def _of_another_place(
         (down / path) @ turned * _HEIGHT_SD_M,
     ]
     covariance = np.eye(off.shape[-1]) + sum(column[..., None] * column[..., None, :] for column in spread)
+    if problem.by_stop is not None:
+        stopped = whitener[run, ping] @ problem.by_stop[run, ping]
+        covariance = covariance + (stopped @ transposed(stopped))[:, None, None]
     whitest = inverse_factor(covariance)
     square = np.sum((whitest @ off[..., None]) ** 2, axis=(-2, -1))
     halved = np.sum(np.log(np.diagonal(whitest, axis1=-2, axis2=-1)), axis=-1)  # of the determinant's logarithm

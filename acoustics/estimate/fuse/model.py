@@ -15,6 +15,7 @@ from acoustics.base.least_squares import inverse_factor, transposed
 from acoustics.estimate.fuse.echo_places import EchoPlaces
 from acoustics.estimate.fuse.echo_rows import CHANNELS, ROWS, EchoRows, echo_rows, place_by_echoes
 from acoustics.estimate.fuse.run import EPOCH_SD_S, PingClock, PingRun, SourceArea, Track
+from acoustics.estimate.fuse.stops import by_stop, stops_of
 from acoustics.physics.error_model import ErrorSizes, Sight, attitude_axes, sight_of_source
 from acoustics.physics.refraction import SoundSpeedProfile, apparent_source
 
@@ -32,9 +33,9 @@ class FusionProblem:
     """Runs flattened, (r, ...). The state is the source's position, the errors that a run shares in the order of
     `error_model.SHARED`, each in units of its standard deviation: heading, log scale, sound speed, start (x, y, depth),
     the hydrophones' places, the channels' skew; what only echoes depend on; then a step of the walk along x and y for
-    each ping; and last, where arrival times count, the start and the interval of the pinger's clock. The last delay of
-    a ping is then its arrival time, less the whole intervals since the first. With echoes the first two of a ping are
-    the source's x and y by its echoes, or nothing."""
+    each ping; what undetected echoes do to each channel at each stop; and last, where arrival times count, the start
+    and the interval of the pinger's clock. The last delay of a ping is then its arrival time, less the whole intervals
+    since the first. With echoes the first two of a ping are the source's x and y by its echoes, or nothing."""
 
     delay: Floats  # (r, p, k), in metres of path at the ping's sound speed
     covariance: Floats  # (r, p, k, k) [m^2]
@@ -57,6 +58,7 @@ class FusionProblem:
     misfit: Floats | None = None  # (r, p, m), what speaks against each apart from the delays
     profile: SoundSpeedProfile | None = None
     echo: EchoRows | None = None
+    by_stop: Floats | None = None  # (r, p, k, s n), of the paths by the echoes of stops of more than one ping
     by_place: Floats | None = None  # (r, p, k, 2), of the paths by the place along x and y, where it is held
 
     @cached_property
@@ -74,12 +76,17 @@ class FusionProblem:
     def size(self) -> int:
         """Number of unknowns."""
         n, p = len(self.hydrophones), self.position.shape[1]
-        return SOURCE + 6 + 4 * n + 2 * p + self.site_unknowns + self.clock_unknowns
+        return SOURCE + 6 + 4 * n + 2 * p + self.site_unknowns + self.stop_unknowns + self.clock_unknowns
 
     @property
     def site_unknowns(self) -> int:
         """Number of unknowns that only echoes depend on."""
         return 0 if self.echo is None else int(self.echo.by.shape[-1]) - CHANNELS - 4 * len(self.hydrophones)
+
+    @property
+    def stop_unknowns(self) -> int:
+        """Number of unknowns of the echoes at stops."""
+        return 0 if self.by_stop is None else self.by_stop.shape[-1]
 
     @property
     def clock_unknowns(self) -> int:
@@ -109,6 +116,7 @@ class FusionProblem:
             differences=self.differences[:, rows],
             alternatives=None if self.alternatives is None else self.alternatives[..., rows],
             by_place=None if self.by_place is None else self.by_place[..., rows, :],
+            by_stop=None if self.by_stop is None else self.by_stop[..., rows, :],
         )
 
     def resolved(self, choice: NDArray[np.intp]) -> FusionProblem:
@@ -134,8 +142,7 @@ class FusionProblem:
         """Some of the runs, in the given order; they may repeat."""
         names = ("delay", "covariance", "heard", "position", "rotation", "legs", "origin", "skew_sd", "count")
         part = {name: getattr(self, name)[runs] for name in names}
-        if self.by_place is not None:
-            part["by_place"] = self.by_place[runs]
+        part |= {name: value[runs] for name in ("by_place", "by_stop") if (value := getattr(self, name)) is not None}
         if self.alternatives is not None and self.misfit is not None:
             part |= {"alternatives": self.alternatives[runs], "misfit": self.misfit[runs]}
         if self.echo is not None:
@@ -207,7 +214,34 @@ def fusion_problem(
         **_with_alternatives(run, speed, k),
         profile=run.profile,
     )
+    if run.undetected is not None:
+        problem = _with_stops(problem, rows(run.undetected.lasting_share, (p,)), speed / run.undetected.frequency_hz)
     return problem if run.echoes is None else _with_echoes(problem, run.echoes, batch)
+
+
+def _with_stops(problem: FusionProblem, share: Floats, wavelength_m: Floats) -> FusionProblem:
+    """Runs of which pings heard at one place share so much of their covariance, (r, p): at one place the same echoes
+    disturb phases and build-ups of all pings.
+
+    What speaks against an alternative counts by how many pings' worth it is where `share` is the correlation between
+    any two (Kish 1965, Survey Sampling, section 5.4).
+    """
+    hydrophones = problem.position[:, :, None] + problem.hydrophones @ transposed(problem.rotation)
+    stops = stops_of(hydrophones, problem.heard, wavelength_m)
+    if not stops.coherence.any():
+        return problem
+    lasting = share[..., None] * stops.coherence
+    told_again = (stops.pings - 1) * lasting.sum(axis=-1)
+    k = problem.delay.shape[-1] - (problem.clock is not None)  # an arrival time tells too little to be disturbed
+    effect = np.zeros((*problem.delay.shape, lasting.shape[-1] * len(problem.hydrophones)))
+    effect[:, :, :k] = by_stop(problem.covariance[..., :k, :k], problem.differences[:, :k], lasting)
+    own = problem.covariance - effect @ transposed(effect) + _NEGLIGIBLE_PATH_M**2 * np.eye(problem.delay.shape[-1])
+    return replace(
+        problem,
+        covariance=own,
+        by_stop=effect,
+        misfit=None if problem.misfit is None else problem.misfit / (1.0 + told_again)[..., None],
+    )
 
 
 def _with_echoes(problem: FusionProblem, echoes: EchoPlaces, batch: tuple[int, ...]) -> FusionProblem:
@@ -235,6 +269,7 @@ def _with_echoes(problem: FusionProblem, echoes: EchoPlaces, batch: tuple[int, .
         delay=np.concatenate([echo.place[:, :, 0], problem.delay], axis=-1),
         covariance=covariance,
         differences=np.concatenate([np.zeros((p, ROWS, n)), problem.differences], axis=1),
+        by_stop=None if problem.by_stop is None else np.pad(problem.by_stop, ((0, 0), (0, 0), (ROWS, 0), (0, 0))),
         echo=echo,
         **part,
     )
@@ -244,7 +279,10 @@ def _with_alternatives(run: PingRun, speed: Floats, k: int) -> dict[str, Any]:
     """Alternatives and misfits of the runs laid out flat, for pings of k delays; nothing where no ping has any."""
     if run.alternatives_s is None or run.alternative_misfit is None:
         return {}
-    misfit = np.where(run.heard[..., None], run.alternative_misfit, np.inf)
+    # Each ping's against its first, as that of an outlier, which has integers of its own, is.
+    first = run.alternative_misfit[..., :1]
+    against = run.alternative_misfit - np.where(np.isfinite(first), first, 0.0)
+    misfit = np.where(run.heard[..., None], against, np.inf)
     if not (np.isfinite(misfit[..., 1:]).any() or run.alternatives_s[..., 0, :].any()):
         return {}
     offset = run.alternatives_s * speed[:, None, None]
@@ -291,14 +329,15 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     sums = white @ paths
     jacobian = np.empty((r, p, sums.shape[-2], problem.size))
     unclocked = jacobian[..., : problem.size - problem.clock_unknowns]
-    shared, walk = SOURCE + 6 + 4 * n, unclocked.shape[-1] - 2 * p
+    shared, stop = SOURCE + 6 + 4 * n, unclocked.shape[-1] - problem.stop_unknowns
+    walk = stop - 2 * p
     jacobian[..., :SOURCE] = by_source = sums @ sight.by_source
     by_place = -by_source if problem.by_place is None else white @ problem.by_place
     jacobian[..., SOURCE:shared] = sight.shared_effects(problem.sizes, rotation, turned, sums)
     jacobian[..., shared:walk] = 0.0  # what only echoes depend on
     # A step moves every place from its ping on.
     drift = errors.drift_sd_m_per_root_m * problem.legs[:, None] * np.tri(p)  # (r, p, p)
-    steps = unclocked[..., walk:].reshape(*sums.shape[:-1], p, 2)
+    steps = unclocked[..., walk:stop].reshape(*sums.shape[:-1], p, 2)
     for axis in range(2):
         np.multiply(drift[:, :, None], by_place[..., axis, None], out=steps[..., axis])
 
@@ -307,11 +346,14 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     residual = problem.delay - np.einsum("pkn,rpn->rpk", paths, times)
     if problem.by_place is not None:
         residual -= np.einsum("rpki,rpi->rpk", problem.by_place, walked)
+    if problem.by_stop is not None:
+        unclocked[..., stop:] = white @ problem.by_stop
+        residual -= np.einsum("rpku,ru->rpk", problem.by_stop, state[:, stop : unclocked.shape[-1]])
     if problem.echo is not None:
         moved = position - problem.position
-        place, by_state = place_by_echoes(problem.echo, errors, state[:, : walk + 2 * p], moved, turned, drift)
+        place, by_state = place_by_echoes(problem.echo, errors, state[:, :stop], moved, turned, drift)
         residual[..., :ROWS] -= place
-        unclocked += white[..., :ROWS] @ by_state  # those pings have no delays
+        unclocked[..., :stop] += white[..., :ROWS] @ by_state  # those pings have no delays
     if problem.clock is not None:
         last = problem.speed * np.any(problem.differences[:, -1] != 0, axis=-1)
         ticks = np.stack([np.full((r, p), EPOCH_SD_S), problem.clock.pri_sd_s * problem.count], axis=-1)

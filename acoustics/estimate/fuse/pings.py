@@ -11,6 +11,7 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.estimate.fuse.echo_places import echo_places, usable_echoes
 from acoustics.estimate.fuse.run import PingClock, PingRun, Track
+from acoustics.estimate.fuse.stops import UndetectedEchoes
 from acoustics.io.ping import Ping
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.refraction import SoundSpeedProfile
@@ -58,7 +59,8 @@ def run_of_pings(
     hydrophones = np.zeros((n, 3))
     hydrophones[: len(names)] = [place for place, _ in places.values()]
     speed = np.array([ping.sound_speed_m_s for ping in pings])
-    further: dict[str, Any] = {"profile": profile}
+    shares = np.array([ping.lasting_share for ping in pings])
+    further: dict[str, Any] = {"profile": profile, "undetected": UndetectedEchoes(shares, pings[0].frequency_hz)}
     if by_echoes:
         further["echoes"] = echo_places(pings, names, n)
     if (m := max(len(ping.integers) for ping in pings)) > 1:

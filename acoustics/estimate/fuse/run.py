@@ -11,6 +11,7 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.polygons import uniform_moments
 from acoustics.estimate.fuse.echo_places import EchoPlaces
+from acoustics.estimate.fuse.stops import UndetectedEchoes
 from acoustics.physics.refraction import SoundSpeedProfile
 
 MOST_PINGS = 1000  # the matrices of a run then take about 100 MB
@@ -105,7 +106,7 @@ class PingRun:
     tdoa_s : array_like, shape (..., n_pings, n_delays)
         Time differences [s]. NaN anywhere in a ping: it was not measured and is left out.
     covariance_s2 : array_like, shape (n_pings, n_delays, n_delays) or (..., same)
-        Covariance of each ping's delays from noise, new at each ping [s^2].
+        Covariance of each ping's delays from noise, new at each ping, and from undetected echoes [s^2].
     hydrophones_m : array_like, shape (n_hydrophones, 3)
         Every hydrophone of the run, nominal places in the body frame [m].
     differences : array_like, shape (n_delays, n_hydrophones) or (n_pings, n_delays, n_hydrophones)
@@ -131,6 +132,8 @@ class PingRun:
     echoes : EchoPlaces, optional
         Places that count in the stead of the time differences of their pings: these, which they rest on as well, then
         have rows of zeros only in `differences`, and of alternatives none.
+    undetected : UndetectedEchoes, optional
+        What of the covariance pings heard at one place share; nothing by default.
     """
 
     tdoa_s: Floats
@@ -145,6 +148,7 @@ class PingRun:
     alternative_misfit: Floats | None = None
     profile: SoundSpeedProfile | None = None
     echoes: EchoPlaces | None = None
+    undetected: UndetectedEchoes | None = None
     heard: NDArray[np.bool_] = field(init=False)
 
     def __post_init__(self) -> None:

@@ -185,6 +185,8 @@ def _misfits(problem: FusionProblem, candidates: Floats, foot: Floats) -> tuple[
     # (r, p, 1, 1 or n), of one arrival: here each ping is taken alone
     fixed = np.asarray(errors.element_sd_m) ** 2 + ((problem.skew_sd[:, None] * problem.speed) ** 2)[..., None, None]
     mounted = (problem.differences * fixed) @ transposed(problem.differences)
+    if problem.by_stop is not None:
+        mounted = mounted + problem.by_stop @ transposed(problem.by_stop)
     factor = np.linalg.inv(np.linalg.cholesky(problem.covariance + mounted))
     size, axes = np.linalg.eigh(factor @ shape @ transposed(factor))
     white = transposed(axes) @ factor

@@ -324,6 +324,7 @@ def with_delays(ping: Ping, measured: TdoaMeasurement) -> Ping:
         reference=measured.tdoa.reference,
         tdoa_s=measured.tdoa.tdoa_s,
         tdoa_covariance_s2=measured.noise_covariance_s2,
+        lasting_share=float(measured.lasting_share),
         **_integers(measured),
     )
 

@@ -80,6 +80,8 @@ class DirectSound:
         Part of the burst that was used [s].
     phase, phase_covariance : ndarray, shapes (m, n_channels) and (m, n_channels, n_channels)
         Those of the fit, with what an undetected echo may do to them [rad], [rad^2].
+    lasting_covariance : ndarray, shape (m, n_channels, n_channels)
+        What of that an undetected echo does to all pings heard at one place alike [rad^2].
     """
 
     carried: CarriedSegments
@@ -88,6 +90,7 @@ class DirectSound:
     window_s: Floats
     phase: Floats
     phase_covariance: Floats
+    lasting_covariance: Floats
 
 
 def fit_direct_sound(pings: Pings, burst: Burst, window_s: float | None) -> DirectSound:
@@ -130,13 +133,14 @@ def fit_direct_sound(pings: Pings, burst: Burst, window_s: float | None) -> Dire
             )
     fit = fit_build_up(carried, rough, window_s=window, noise_sd=pings.noise_sd, gain_sd=pings.gain_sd)
     sums = BurstSums.of(carried, fit.onset_s, window[:, None])
-    phase, covariance = fit.phase, fit.phase_covariance
+    phase, covariance, lasting = fit.phase, fit.phase_covariance, np.zeros_like(fit.phase_covariance)
     # Who gives a window says that it holds no echo.
     if window_s is None:
         ended = window < longest - 0.25 * period
         term = undetected_echo(sums, fit, window_s=window, ended=ended, travel_s=pings.travel_s)
         phase, covariance = phase + term.phase_shift, covariance + term.phase_covariance
-    return DirectSound(carried, fit, _heard_alone(sums, fit.phase), window, phase, covariance)
+        lasting = term.lasting_covariance
+    return DirectSound(carried, fit, _heard_alone(sums, fit.phase), window, phase, covariance, lasting)
 
 
 def _longest_windows(pings: Pings, burst: Burst) -> Floats:

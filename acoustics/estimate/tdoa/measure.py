@@ -61,7 +61,9 @@ class TdoaMeasurement:
     below_threshold : ndarray of bool, shape (..., n_channels)
         Channels that hear nothing of the burst, though others do.
     noise_covariance_s2 : ndarray, shape (..., n_channels - 1, n_channels - 1)
-        Of the delays without the skew, which lasts: what is new at each ping [s^2].
+        Of the delays without the skew, which lasts as long as the recorder does [s^2].
+    lasting_share : ndarray, shape (...)
+        Of that covariance, what pings heard at one place have in common: the part of undetected echoes [1].
     alternatives : IntegerAlternatives or None
         The best vectors of integers, to be added to the delays; None for methods that compare none.
     """
@@ -76,6 +78,7 @@ class TdoaMeasurement:
     reason: NDArray[np.str_]
     below_threshold: NDArray[np.bool_]
     noise_covariance_s2: Floats
+    lasting_share: Floats
     alternatives: IntegerAlternatives | None
 
 
@@ -186,6 +189,7 @@ def measure_tdoa(
         reason=reason.reshape(batch),
         below_threshold=(out.below_threshold | failed).reshape(*batch, n),
         noise_covariance_s2=out.covariance.reshape(*batch, n - 1, n - 1),
+        lasting_share=out.lasting_share.reshape(batch),
         alternatives=None if out.alternatives is None else out.alternatives.shaped(batch),
     )
 
@@ -251,6 +255,7 @@ class _Table:
     window: Floats
     energy_ratio: Floats
     probability: Floats
+    lasting_share: Floats
     reason: NDArray[np.str_]
     below_threshold: NDArray[np.bool_]
     alternatives: IntegerAlternatives | None
@@ -261,11 +266,13 @@ class _Table:
         pair = np.full((m, n - 1, n - 1), np.nan)
         none = IntegerAlternatives.none((m,), n_alternatives, n - 1)
         reason, below = np.full(m, "", dtype="<U80"), np.zeros((m, n), dtype=bool)
-        return cls(pair[..., 0].copy(), pair[..., 0].copy(), pair, a, b, c, d, reason, below, none)
+        return cls(pair[..., 0].copy(), pair[..., 0].copy(), pair, a, b, c, d, np.zeros(m), reason, below, none)
 
     def put(self, rows: NDArray[np.intp], pings: Pings, sound: DirectSound, answer: Answer, *, burst: Burst) -> None:
         """Write the answers of some rows, with what is wrong with them."""
         self.delay[rows], self.covariance[rows], self.probability[rows] = answer[:3]
+        if answer.lasting_share is not None:
+            self.lasting_share[rows] = answer.lasting_share
         if answer.alternatives is None:
             self.alternatives = None
         elif self.alternatives is not None:

@@ -35,13 +35,14 @@ class KnownArray:
 
 
 class Answer(NamedTuple):
-    """Time differences (m, n - 1) [s], covariance (m, n - 1, n - 1) [s^2], probability of the cycles (m,); and the best
-    vectors of integers where they were compared."""
+    """Time differences (m, n - 1) [s], covariance (m, n - 1, n - 1) [s^2], probability of the cycles (m,); the best
+    vectors of integers where they were compared, and the lasting share of the covariance (m,)."""
 
     tdoa_s: Floats
     covariance_s2: Floats
     probability: Floats
     alternatives: IntegerAlternatives | None = None
+    lasting_share: Floats | None = None
 
 
 def _by_onset(sound: DirectSound, array: KnownArray) -> Answer:
@@ -53,6 +54,8 @@ def _by_phase(sound: DirectSound, array: KnownArray) -> Answer:
     fine, fine_s2 = phase_delays(sound.phase, sound.phase_covariance, array.burst.carrier)
     coarse = _by_onset(sound, array)
     d = difference_matrix(sound.phase.shape[-1])
+    lasting_s2 = phase_delays(sound.phase, sound.lasting_covariance, array.burst.carrier)[1]
+    share = np.trace(lasting_s2, axis1=-2, axis2=-1) / np.trace(fine_s2, axis1=-2, axis2=-1)
     delay, alternatives = with_cycles(
         fine, fine_s2 + d @ array.shared_covariance_s2 @ d.T, coarse.tdoa_s, coarse.covariance_s2,
         hydrophones_m=array.hydrophones_m, sound_speed_m_s=array.sound_speed_m_s,
@@ -60,7 +63,7 @@ def _by_phase(sound: DirectSound, array: KnownArray) -> Answer:
         envelope_misfit=lambda rows: onset_misfit(sound, rows, array.burst, fine[rows], gain_sd=array.gain_sd),
         n_alternatives=array.n_alternatives,
     )  # fmt: skip
-    return Answer(delay, fine_s2, alternatives.weight[:, 0], alternatives)
+    return Answer(delay, fine_s2, alternatives.weight[:, 0], alternatives, share)
 
 
 def _by_correlation(sound: DirectSound, array: KnownArray, *, whiten: bool = False) -> Answer:

@@ -13,6 +13,7 @@ from acoustics.estimate.tdoa.burst_sums import BurstSums
 from acoustics.estimate.tdoa.direct_fit import DirectFit
 from acoustics.estimate.tdoa.toa import BuildUp
 from acoustics.physics.burst import Burst
+from acoustics.physics.error_model import echo_coherence
 
 # An echo that begins with the direct sound is part of it; one this much later turns the phase nearly as much.
 _FIRST_CYCLES = 0.5
@@ -40,10 +41,13 @@ class EchoTerm:
         Mean, to be added [rad].
     phase_covariance : ndarray, shape (m, n_channels, n_channels)
         About that mean [rad^2].
+    lasting_covariance : ndarray, shape (m, n_channels, n_channels)
+        The part of it that pings heard at one place have in common: what noise makes of the mean is new at each.
     """
 
     phase_shift: Floats
     phase_covariance: Floats
+    lasting_covariance: Floats
 
 
 def undetected_echo(
@@ -80,14 +84,15 @@ def undetected_echo(
         evidence = exp(g' S g / 2) / sqrt(det(1 + P N)),   S = (P^-1 + N)^-1,
         phase    = fitted - J S g,   covariance = fitted + J S J'
 
+    Of that ``J (S - S N S) J'`` is left of the echo itself, and ``J S N S J'`` is by the noise in g.
+
     The models and that of no echo are averaged by evidence and prior (Bayesian model averaging).
 
     Priors: with equal probability of each ratio the first echo comes between half a cycle and 4 ms after the direct
     sound. Where a window was not ended by an echo, the water may as well be one that has none: both count alike before
     the samples speak, and a long window without echoes then speaks for the latter. An echo by a face halfway has the
     excess path d from an angle ``sqrt(2 d / R)`` off the direct sound at the range R (to second order), so early
-    echoes turn all channels of a small array alike: the coherence between channels r apart is
-    ``exp(-(k r)^2 d / (3 R))``, the mean over directions of the baseline. In a layer of water the excess path grows as
+    echoes turn all channels of a small array alike, by `echo_coherence`. In a layer of water the excess path grows as
     the square of the images' number (Brekhovskikh and Lysanov 2003, Fundamentals of Ocean Acoustics, ch. 5), so where
     the first echo comes at b the n-th comes at about n^2 b, and sqrt(w / b) of them by the window's end at w. They are
     taken as one that begins with the first: P is the sum of their powers, each with its own coherence.
@@ -101,15 +106,16 @@ def undetected_echo(
     begins = _FIRST_CYCLES * period * _GROWTH ** np.arange(_steps(_FIRST_CYCLES * period, _LATEST_S / _GROWTH))
     begins = begins[begins < window_s.max() - _LEAST_PART_CYCLES * period]
     prior = _amplitude_covariance(sums.carried.burst, fit, begins, window_s, travel_s)
-    evidence, turned, about = _with_echoes(DirectFit.of(sums, fit.phase, ridge=_RIDGE), fit, begins, prior)
+    evidence, turned, about, lasting = _with_echoes(DirectFit.of(sums, fit.phase, ridge=_RIDGE), fit, begins, prior)
     begun = begins[:, None] < window_s - _LEAST_PART_CYCLES * period
     log_odds = np.where(begun, evidence + _log_prior_odds(begins[:, None], window_s, ended, period), -np.inf)
     # The model of no echo adds nothing to either.
     weight = _likely(np.concatenate([np.zeros((1, len(window_s))), log_odds]))
     mean = np.einsum("km,kmi->mi", weight[1:], turned)
     off = np.concatenate([np.zeros((1, *mean.shape)), turned]) - mean
-    about = np.einsum("km,kmij->mij", weight[1:], about)
-    return EchoTerm(mean, about + np.einsum("km,kmi,kmj->mij", weight, off, off))
+    about, lasting = (np.einsum("km,kmij->mij", weight[1:], of) for of in (about, lasting))
+    between = np.einsum("km,kmi,kmj->mij", weight, off, off)
+    return EchoTerm(mean, about + between, lasting + between)
 
 
 def _likely(log_odds: Floats) -> Floats:
@@ -143,7 +149,7 @@ def _amplitude_covariance(burst: Burst, fit: BuildUp, begins: Floats, window_s: 
     number = np.sqrt(np.maximum(window_s / begins[:, None], 1.0))
     which = np.arange(1.0, np.ceil(number.max(initial=1.0)) + 1.0)
     delay = (begins[:, None] * which**2)[..., None, None]
-    coherence = np.exp(-((burst.carrier * travel_s) ** 2) * delay / (3.0 * _RANGE_S))
+    coherence = echo_coherence(burst.carrier * travel_s, delay / _RANGE_S)
     summed = np.einsum("kmj,kjab->kmab", np.clip(number[..., None] - which + 1.0, 0.0, 1.0), coherence)
     amplitude = np.maximum(fit.common_amplitude, _LEAST)
     power = 0.5 * _POWER * summed * amplitude[:, :, None] * amplitude[:, None, :]
@@ -151,8 +157,11 @@ def _amplitude_covariance(burst: Burst, fit: BuildUp, begins: Floats, window_s: 
     return np.asarray((power[..., None, :, None] * np.eye(2)[:, None]).reshape(k, m, 2 * n, 2 * n))
 
 
-def _with_echoes(direct: DirectFit, fit: BuildUp, begins: Floats, prior: Floats) -> tuple[Floats, Floats, Floats]:
-    """Log evidence of k echoes against none (k, m), the phases' shift (k, m, n) and covariance (k, m, n, n) by each."""
+def _with_echoes(
+    direct: DirectFit, fit: BuildUp, begins: Floats, prior: Floats
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Log evidence of k echoes against none (k, m), the phases' shift (k, m, n) by each, its covariance (k, m, n, n)
+    and the lasting part of that."""
     echo = direct.echoes(begins)
     normal, right, taken = (np.moveaxis(of, 2, 0) for of in (echo.normal, echo.right, echo.taken))
     normal, right = _block_diagonal(normal), right.reshape(*right.shape[:2], -1)
@@ -164,7 +173,8 @@ def _with_echoes(direct: DirectFit, fit: BuildUp, begins: Floats, prior: Floats)
     phase_by = 1.0 / (direct.length[..., 1] * np.maximum(fit.common_amplitude, _LEAST))
     turns = _block_diagonal(taken[..., 1:2, :] * phase_by[..., None, None])
     shift = -(turns @ amplitude[..., None])[..., 0]
-    return log_evidence, shift, turns @ posterior @ transposed(turns)
+    lasting = posterior - posterior @ normal @ posterior
+    return log_evidence, shift, turns @ posterior @ transposed(turns), turns @ lasting @ transposed(turns)
 
 
 def _block_diagonal(blocks: Floats) -> Floats:

@@ -55,7 +55,7 @@ def test_evidence_and_phase_of_one_echo_are_those_of_dense_normal_algebra():
     direct = DirectFit.of(BurstSums.of(samples, fit.onset_s, window[:, None]), fit.phase, ridge=1e-6)
     half = rng.standard_normal((1, 2 * n, 2 * n))
     prior = half @ np.swapaxes(half, -1, -2)
-    evidence, shift, covariance = (of[0] for of in _with_echoes(direct, fit, np.array([begin]), prior[None]))
+    evidence, shift, covariance, lasting = (of[0] for of in _with_echoes(direct, fit, np.array([begin]), prior[None]))
 
     inside = np.flatnonzero((samples.time_s[0, 0] < fit.onset_s[0].max() + window[0]) & (samples.time_s[0, 0] > -1))
     time = samples.time_s[0, 0, inside]
@@ -87,6 +87,8 @@ def test_evidence_and_phase_of_one_echo_are_those_of_dense_normal_algebra():
     assert shift[0] == pytest.approx((quadrature - plain) / size, rel=1e-3, abs=1e-5)
     added = about[1::3, 1::3] - np.linalg.inv(known.T @ known)[1::3, 1::3]
     assert covariance[0] == pytest.approx(added / np.outer(size, size), rel=1e-3, abs=1e-6)
+    by_echo = (about @ known.T @ colour @ echo)[1::3]  # what the estimate makes of the echo, noise apart
+    assert lasting[0] == pytest.approx(by_echo @ prior[0] @ by_echo.T / np.outer(size, size), rel=1e-3, abs=1e-6)
 
 
 def stated(samples: CarriedSegments, window: np.ndarray, ended: bool, travel_s: np.ndarray, *, with_term: bool):
