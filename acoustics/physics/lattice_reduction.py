@@ -54,7 +54,7 @@ def reduced_basis(metric: Floats) -> Floats:
     return basis
 
 
-def nearest_points(basis: Floats, metric: Floats, target: Floats, count: int) -> Floats:
+def nearest_points(basis: Floats, metric: Floats, target: Floats, count: int, *, within: float = np.inf) -> Floats:
     """Points of the integer lattice near real vectors in a metric, the nearest first, batched.
 
     Parameters
@@ -65,6 +65,9 @@ def nearest_points(basis: Floats, metric: Floats, target: Floats, count: int) ->
         The real vectors [1].
     count : int
         How many points are kept at each step of the search, and at most returned.
+    within : float
+        Squared distance beyond that of the nearest up to which points are wanted, in the metric. The fewer there are,
+        the less there is to search; further ones may be returned too.
 
     Returns
     -------
@@ -75,9 +78,21 @@ def nearest_points(basis: Floats, metric: Floats, target: Floats, count: int) ->
     ----------
     Guo & Nilsson (2006), IEEE J. Selected Areas in Communications 24:491-503 (the K best of each step; from memory).
     """
-    n_batch, m = target.shape
     factor = np.swapaxes(np.linalg.cholesky(np.swapaxes(basis, -1, -2) @ metric @ basis), -1, -2)
-    real = np.linalg.solve(basis, target[..., None])[..., 0]
+    real: Floats = np.linalg.solve(basis, target[..., None])[..., 0].astype(float, copy=False)
+    limit = np.full(len(real), np.inf)
+    if within < np.inf:  # no point is nearer than the nearest, which the first that comes to hand is not far from
+        limit = _near_first(factor, real, 1, limit)[1][:, 0] + within
+    points, _ = _near_first(factor, real, count, limit)
+    return np.rint(points @ np.swapaxes(basis, -1, -2))
+
+
+def _near_first(factor: Floats, real: Floats, count: int, limit: Floats) -> tuple[Floats, Floats]:
+    """Coordinates (n_batch, k, m) of points near real ones (n_batch, m), and their squared distances, rising.
+
+    No more than `count`, and than any of the batch has within its limit (n_batch,).
+    """
+    n_batch, m = real.shape
     points, distance = np.zeros((n_batch, 1, m)), np.zeros((n_batch, 1))
     # In one dimension all that is wanted comes from a single step; in many a few about each centre are enough.
     reach = max(int(np.ceil(count ** (1.0 / m) / 2.0)) + 1, 2)
@@ -88,8 +103,9 @@ def nearest_points(basis: Floats, metric: Floats, target: Floats, count: int) ->
         tried = np.rint(centre)[..., None] + steps
         total = distance[..., None] + (factor[:, row, row, None, None] * (tried - centre[..., None])) ** 2
         flat = total.reshape(n_batch, -1)
-        if flat.shape[-1] > count:
-            best = np.argpartition(flat, count - 1, axis=-1)[:, :count]
+        kept = min(count, max(int(np.sum(flat <= limit[:, None], axis=-1).max(initial=0)), 1))
+        if flat.shape[-1] > kept:
+            best = np.argpartition(flat, kept - 1, axis=-1)[:, :kept]
         else:
             best = np.broadcast_to(np.arange(flat.shape[-1]), flat.shape)
         if row == 0:  # before, their order does not matter
@@ -99,4 +115,4 @@ def nearest_points(basis: Floats, metric: Floats, target: Floats, count: int) ->
         points = np.take_along_axis(points, parent[..., None], axis=1)
         points[..., row] = np.take_along_axis(tried.reshape(n_batch, -1), best, axis=-1)
         distance = np.take_along_axis(flat, best, axis=-1)
-    return np.rint(points @ np.swapaxes(basis, -1, -2))
+    return points, distance

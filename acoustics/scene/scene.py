@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Annotated, Self
 
 import numpy as np
@@ -131,12 +132,12 @@ class Scene(SceneModel):
         """Whether there is an extent to map: a pool's outline, or `study.map_extent_m` of open water."""
         return self.pool.outline_m is not None or self.study.map_extent_m is not None
 
-    @property
+    @cached_property
     def sound_speed_m_s(self) -> float:
         """Sound speed at the vehicle [m/s]: what the vehicle would assume."""
         return float(self.water.sound_speed_m_s(self.vehicle.position_m[2]))
 
-    @property
+    @cached_property
     def sound_speed_sd_m_s(self) -> float:
         """Standard deviation of the sound speed at the vehicle [m/s]."""
         return self.water.sound_speed_sd_m_s(self.vehicle.position_m[2])

@@ -35,3 +35,20 @@ def test_nearest_points_are_those_of_a_search_through_a_box():
         return np.einsum("bki,bij,bkj->bk", off, metric, off)
 
     np.testing.assert_allclose(distance(found)[:, :40], np.sort(distance(box))[:, :40], atol=1e-9)
+
+
+def test_a_limit_on_the_distance_leaves_out_no_point_within_it():
+    rng = np.random.default_rng(4)
+    skewed = rng.standard_normal((40, 3, 3)) * np.array([1.0, 0.3, 0.2])[:, None]
+    metric = 20 * np.swapaxes(skewed, -1, -2) @ skewed + np.eye(3)
+    target, basis, within = rng.uniform(-1, 1, (40, 3)), reduced_basis(metric), 9.0
+    limited, all_near = (
+        nearest_points(basis, metric, target, 400, within=within),
+        nearest_points(basis, metric, target, 400),
+    )
+    assert limited.shape[1] < all_near.shape[1] / 4
+    for few, many, center, m in zip(limited, all_near, target, metric, strict=True):
+        off = many - center
+        distance = np.einsum("ki,ij,kj->k", off, m, off)
+        near = {tuple(point) for point in many[distance <= distance[0] + within]}
+        assert near <= {tuple(point) for point in few}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import product
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -21,6 +21,10 @@ from acoustics.physics.tdoa import difference_matrix
 NOT_FINITE = "a delay or its covariance is not finite"
 _MOST_CYCLES = 1e15  # beyond it a float no longer tells one whole number from the next
 MOST_CANDIDATES = 800
+# By the lattice's metric, sets so much farther than the nearest are not scored, for a score is hardly less than that
+# distance: where the best scores no more than the second figure above the nearest, those left out have weights under
+# exp(-25). Else, as where the unit length of the direction forbids the nearest sets, all are scored.
+_WITHIN, _MOST_LOST = 80.0, 30.0
 # Numbers held at once: some 25 MB, little beyond the processor's cache.
 CHUNK_NUMBERS = 1_000_000
 
@@ -74,7 +78,7 @@ class Cycles:
         Misfit of the best set of cycles: weighted squares of coarse minus fine delays, plus those of the fine
         delays about a plane wave.
     margin : ndarray, shape (...)
-        Score of the second best set less that of the best.
+        Score of the second best set less that of the best; infinite where no second one was worth scoring.
     probability : ndarray, shape (...)
         Probability of the best set among all that were compared, for normal errors.
     ok : ndarray of bool, shape (...)
@@ -166,29 +170,16 @@ def resolve_ambiguity(
     coarse_weight, loose_weight = _inverse(coarse_covariance), _inverse(fine_covariance + baselines @ baselines.T)
     metric = coarse_weight + loose_weight
     right = coarse_weight @ (rough - fine)[..., None] - loose_weight @ fine[..., None]
-    optimum = np.linalg.solve(metric, right) / period
+    optimum: Floats = np.linalg.solve(metric, right).astype(float, copy=False) / period
 
     basis = reduced_basis(metric)
     centre = (basis @ np.rint(np.linalg.solve(basis, optimum)))[..., 0]
-    found = []
-    fine_weight = _inverse(fine_covariance)
+    search = _Search(
+        fine, rough, period, optimum[..., 0], centre, basis, metric, coarse_weight, loose_weight,
+        _inverse(fine_covariance), baselines, sound_speed_sd_m_s / sound_speed_m_s, envelope_misfit,
+    )  # fmt: skip
     chunk = max(CHUNK_NUMBERS // (max((2 * _reach(k) + 1) ** k, MOST_CANDIDATES * (n_alternatives > 1)) * k), 1)
-    for i in range(0, len(fine), chunk):
-        part = np.arange(i, min(i + chunk, len(fine)))
-        short, lengths = rows_of(basis, part), rows_of(metric, part)
-        if n_alternatives == 1:
-            steps = _short_offsets(short, lengths)
-        else:
-            near = nearest_points(short, lengths, np.asarray(optimum[part, :, 0], dtype=float), MOST_CANDIDATES)
-            steps = near - centre[part, None]
-        middle, off = fine[part] + period * centre[part], period * steps
-        if envelope_misfit is None:
-            by_envelope = _quadratic(middle - rough[part], off, rows_of(coarse_weight, part))
-        else:
-            by_envelope = envelope_misfit.of(part).of_sets(centre[part, None] + steps)
-        loose = sound_speed_sd_m_s / sound_speed_m_s
-        scores = by_envelope + _plane_misfit(middle, off, rows_of(fine_weight, part), baselines, loose)
-        found.append(_best_of(centre[part], steps, scores, by_envelope, n_alternatives))
+    found = [search.best(np.arange(i, min(i + chunk, len(fine))), n_alternatives) for i in range(0, len(fine), chunk)]
     vectors, weight, build_up, score, margin = (np.concatenate(column) for column in zip(*found, strict=True))
     best, probability = vectors[:, 0], weight[:, 0]
 
@@ -205,6 +196,64 @@ def resolve_ambiguity(
             vectors - best[:, None], np.where(finite[:, None], weight, np.nan), build_up
         ).shaped(batch),
     )
+
+
+@dataclass(frozen=True)
+class _Search:
+    """Phase and coarse delays (m, k) [s]; the real cycles nearest to both and the lattice point next to them, (m, k);
+    reduced basis and metric of the lattice, and weights of the delays, (m or 1, k, k); and what else scores a set."""
+
+    fine: Floats
+    rough: Floats
+    period: float
+    optimum: Floats
+    centre: Floats
+    basis: Floats
+    metric: Floats
+    coarse_weight: Floats
+    loose_weight: Floats
+    fine_weight: Floats
+    baselines: Floats
+    loose: float
+    envelope_misfit: OnsetMisfit | None
+
+    def best(self, part: NDArray[np.intp], n: int) -> tuple[NDArray[Any], ...]:
+        """The n best sets of some trials, as `_best_of` gives them."""
+        if n == 1:
+            near = _short_offsets(rows_of(self.basis, part), rows_of(self.metric, part))
+            return _best_of(self.centre[part], near, *self._scores(part, near), n)
+        if self.envelope_misfit is not None:  # the lattice knows little of it
+            return self._near(part, n, np.inf)[0]
+        found, lost = self._near(part, n, _WITHIN)
+        doubtful = np.flatnonzero(lost > _MOST_LOST)
+        if len(doubtful):
+            for mine, its in zip(found, self._near(part[doubtful], n, np.inf)[0], strict=True):
+                mine[doubtful] = its
+        return found
+
+    def _near(self, part: NDArray[np.intp], n: int, within: float) -> tuple[tuple[NDArray[Any], ...], Floats]:
+        """The n best of the sets near the real ones, and how much more the best scores than the lattice says of the
+        nearest, (m,)."""
+        basis, metric = rows_of(self.basis, part), rows_of(self.metric, part) * self.period**2
+        steps = nearest_points(basis, metric, self.optimum[part], MOST_CANDIDATES, within=within)
+        steps -= self.centre[part, None]
+        scores, by_envelope = self._scores(part, steps)
+        first = self.fine[part] + self.period * (self.centre[part] + steps[:, 0])
+        by_lattice = _square(first - self.rough[part], rows_of(self.coarse_weight, part)) + _square(
+            first, rows_of(self.loose_weight, part)
+        )
+        return _best_of(self.centre[part], steps, scores, by_envelope, n), scores.min(axis=-1) - by_lattice
+
+    def _scores(self, part: NDArray[np.intp], steps: Floats) -> tuple[Floats, Floats]:
+        """Scores of sets, steps (m or 1, j, k) from the centres, and what of them is the envelope's, (m, j)."""
+        centre = self.centre[part]
+        middle, off = self.fine[part] + self.period * centre, self.period * steps
+        if self.envelope_misfit is None:
+            by_envelope = _quadratic(middle - self.rough[part], off, rows_of(self.coarse_weight, part))
+        else:
+            by_envelope = self.envelope_misfit.of(part).of_sets(centre[:, None] + steps)
+        fine_weight = rows_of(self.fine_weight, part)
+        return by_envelope + _plane_misfit(middle, off, fine_weight, self.baselines, self.loose), by_envelope
 
 
 def _best_of(
@@ -250,6 +299,11 @@ def _plane_misfit(middle: Floats, off: Floats, fine_weight: Floats, baselines: F
     variance = np.maximum(_quadratic(towards, turned, covariance), 0.0) / np.maximum(length, 1e-12) ** 2 + loose**2
     excess = length - 1.0 if baselines.shape[1] == 3 else np.maximum(length - 1.0, 0.0)
     return total + excess**2 / np.maximum(variance, 1e-300)
+
+
+def _square(vector: Floats, weight: Floats) -> Floats:
+    """``x^T W x``, shape (m,), of vectors (m, k) and weights (m or 1, k, k)."""
+    return np.asarray(np.sum((vector[:, None] @ weight)[:, 0] * vector, axis=-1))
 
 
 def _quadratic(vector: Floats, off: Floats, weight: Floats) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from itertools import product
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 from scipy.optimize import least_squares
 
 from acoustics.base.errors import ParameterError
+from acoustics.estimate.tdoa import integer_ambiguity
 from acoustics.estimate.tdoa.build_up_misfit import OnsetMisfit
 from acoustics.estimate.tdoa.differences import Tdoa, tdoa_from_toa
 from acoustics.estimate.tdoa.integer_ambiguity import resolve_ambiguity
@@ -155,3 +157,18 @@ def test_misfit_of_the_samples_takes_the_place_of_the_coarse_delays():
     assert (found.probability > 0.99).all()
     with pytest.raises(ParameterError, match=r"envelope_misfit is of \(1, 4\) trials and channels: expected \(2, 4\)"):
         resolve_ambiguity(phase, coarse, square, C, F, envelope_misfit=misfit.of(slice(1)))
+
+
+@pytest.mark.parametrize("hydrophones", [VOLUME, FLAT, LINE, 0.1 * VOLUME, EIGHT[:5]])
+@pytest.mark.parametrize("coarse_sd", [3e-6, 3e-5, 1e-3])
+def test_sets_far_from_the_nearest_have_no_weight(monkeypatch, hydrophones, coarse_sd):
+    """Those that are not scored change no weight, be the envelope sharp or of no use."""
+    phase, coarse, *_ = simulate(hydrophones, 5e-7, coarse_sd, n=60, seed=9)
+    ask = partial(resolve_ambiguity, phase, coarse, hydrophones, C, F, sound_speed_sd_m_s=3.0, n_alternatives=12)
+    few = ask()
+    monkeypatch.setattr(integer_ambiguity, "_WITHIN", np.inf)
+    every = ask()
+    np.testing.assert_allclose(few.alternatives.weight, every.alternatives.weight, atol=1e-9)
+    told = every.alternatives.weight > 1e-6
+    np.testing.assert_array_equal(few.alternatives.cycles[told], every.alternatives.cycles[told])
+    np.testing.assert_allclose(few.score, every.score, rtol=1e-9)
