@@ -184,7 +184,8 @@ def _kept_paths(room: Room, source: Floats, elements: Floats, part: Ints, limits
         return join([_kept_paths(room, source, elements, half, limits) for half in halves])
 
     # One row is an image and a batch element that has at least one hydrophone within its reach.
-    distance = np.linalg.norm(receivers[:, None] - images.position_m[:, None], axis=-1)
+    way = receivers[:, None] - images.position_m[:, None]
+    distance = np.sqrt(np.einsum("ebhk,ebhk->ebh", way, way))
     near = np.any(distance <= reach[:, None], axis=-1)
     near[:, 0] = True
     element, image = np.nonzero(near)

@@ -73,8 +73,8 @@ def lattice_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m: F
         cell = cell[~np.any(np.asarray(absorbing) & (_bounces(cell) > 0), axis=(1, 2))]
     position = _image_coordinate(cell, source_m - lower, length) + lower
     order = np.abs(cell).sum(axis=-1)
-    images = Images(position, order, cell).take((order == 0) | within_reach(position, receivers_m, reach_m))
-    return images.take(np.argsort(images.order, kind="stable"))
+    near = np.flatnonzero((order == 0) | within_reach(position, receivers_m, reach_m))
+    return Images(position, order, cell).take(near[np.argsort(order[near], kind="stable")])
 
 
 def lattice_paths(room: Room, source_m: Floats, images: Images, receivers_m: Floats, pairs: Pairs) -> Paths:

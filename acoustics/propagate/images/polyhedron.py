@@ -40,7 +40,7 @@ from acoustics.propagate.images.room import (
 _FEW_IMAGES = 20_000  # up to here it is quicker to mirror blindly than to follow beams
 _TOUCHING_M = 1e-9
 _SAME_PLACE_M = 1e-7
-_FEW = 500  # positions whose pairs are looked at one by one
+_ODD_DIRECTION = np.array([0.5377, 0.6719, 0.5092])  # of length below 1; no plane of a pool is at right angles to it
 
 
 @dataclass(frozen=True)
@@ -266,10 +266,18 @@ def _without_doubles(positions_m: Floats) -> tuple[Ints, Ints]:
 
 
 def _pairs_in_one_place(positions_m: Floats) -> Ints:
-    """Rows of two positions that coincide, shape (n_pairs, 2)."""
-    if len(positions_m) <= _FEW:
-        apart = np.linalg.norm(positions_m[:, None] - positions_m, axis=-1)
-        return np.argwhere(np.triu(apart <= _SAME_PLACE_M, 1))
-    from scipy.spatial import cKDTree  # here, for it takes long to load and few pools have so many images
+    """Rows of two positions that coincide, shape (n_pairs, 2).
 
-    return np.asarray(cKDTree(positions_m).query_pairs(_SAME_PLACE_M, output_type="ndarray"))
+    Positions in one place are neighbours along any direction, and along an odd one hardly any others are.
+    """
+    along = positions_m @ _ODD_DIRECTION
+    order = np.argsort(along)
+    along, pairs = along[order], []
+    for ahead in range(1, len(order)):
+        near = np.flatnonzero(along[ahead:] - along[:-ahead] <= _SAME_PLACE_M)
+        if not near.size:
+            break
+        pairs.append(np.stack([order[near], order[near + ahead]], axis=1))
+    both = np.concatenate(pairs) if pairs else np.zeros((0, 2), dtype=np.int64)
+    apart = np.linalg.norm(positions_m[both[:, 0]] - positions_m[both[:, 1]], axis=-1)
+    return both[apart <= _SAME_PLACE_M]

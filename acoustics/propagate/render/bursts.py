@@ -82,7 +82,7 @@ def _tone(
 
     While driven the burst is ``exp(i w t) - exp((i w - r) t)``; after its length L it is
     ``(exp(r L) - 1) exp((i w - r) t)``. The carrier ``exp(i w t)`` is taken out and put on again at the end: the first
-    term then switches each path's phasor on and off, and the second is a real recursion.
+    term then switches each path's phasor on and off, and the second is a recursion of real decay.
     """
     rate = np.pi * pinger.frequency_hz / pinger.q
     turn = 2 * np.pi * pinger.frequency_hz
@@ -95,20 +95,21 @@ def _tone(
     begins = begins + np.arange(n_channels)[:, None] * n_samples
     place = np.concatenate([begins, begins + whole], axis=None)
 
-    def impulses(begin: Floats, end: Floats) -> Floats:
+    def impulses(begin: Complexes, end: Complexes) -> Complexes:
         weights = np.concatenate([begin, end], axis=None)
-        summed: Floats = np.asarray(np.bincount(place, weights, n_channels * n_samples), dtype=float)
-        return summed.reshape(n_channels, n_samples)
+        summed = np.empty((n_channels, n_samples), dtype=complex)
+        for part, out in ((weights.real, summed.real), (weights.imag, summed.imag)):
+            out[...] = np.bincount(place, part, summed.size).reshape(summed.shape)
+        return summed
 
-    total = np.empty((n_channels, n_samples), dtype=complex)
-    for part, out in ((phasor.real, total.real), (phasor.imag, total.imag)):
-        np.cumsum(impulses(part, -part), axis=1, out=out)
-        out -= decaying_sum(impulses(part * first, -part * last), rate * interval_s)
+    total = impulses(phasor, -phasor)
+    np.cumsum(total, axis=1, out=total)
+    total -= decaying_sum(impulses(phasor * first, -phasor * last), rate * interval_s)
     total *= _carrier(turn * interval_s, n_samples)
     return total.T
 
 
-def decaying_sum(values: Floats, decay: float) -> Floats:
+def decaying_sum(values: Complexes, decay: float) -> Complexes:
     """Recursion ``y[k] = x[k] + exp(-decay) y[k - 1]`` along the last axis, shape (n_channels, n).
 
     A plain sum of the values grown by ``exp(decay k)``, shrunk again, in blocks so short that nothing overflows; each
@@ -118,16 +119,16 @@ def decaying_sum(values: Floats, decay: float) -> Floats:
     block = int(np.clip(_MOST_GROWTH / decay, 1, n))
     blocks = -(-n // block)
     growth = np.exp(decay * np.arange(block))
-    summed = np.zeros((n_channels, blocks * block))
+    summed = np.zeros((n_channels, blocks * block), dtype=complex)
     summed[:, :n] = values
     summed = summed.reshape(n_channels, blocks, block)
     summed *= growth
-    left = np.zeros(n_channels)
+    left = np.zeros(n_channels, dtype=complex)
     for k in range(blocks):
         summed[:, k, 0] += np.exp(-decay) * left
         np.cumsum(summed[:, k], axis=-1, out=summed[:, k])
         left = summed[:, k, -1] / growth[-1]
-    summed /= growth
+    summed *= 1 / growth
     return summed.reshape(n_channels, -1)[:, :n]
 
 

@@ -61,6 +61,20 @@ def test_a_rectangular_room_equals_the_closed_form(make_box):
     np.testing.assert_array_equal(faces, lattice_faces(room, lattice.take(each), receiver))
 
 
+def test_positions_in_one_place_are_found_among_those_that_only_look_so_from_aside():
+    """Planted doubles, a triple, and points that are one along the direction looked along but lie apart."""
+    rng = np.random.default_rng(1)
+    places = rng.uniform(-50, 50, (300, 3))
+    aside = np.cross(polyhedron._ODD_DIRECTION, [0.0, 0.0, 1.0])
+    places = np.concatenate([places, places[:40] + aside, places[10:50] + 1e-8, places[20:21] - 1e-8])
+    places = rng.permutation(places)
+    apart = np.linalg.norm(places[:, None] - places, axis=-1)
+    expected = np.argwhere(np.triu(apart <= 1e-7, 1))
+    found = np.sort(polyhedron._pairs_in_one_place(places), axis=1)
+    assert len(found) == 42
+    np.testing.assert_array_equal(found[np.lexsort(found.T[::-1])], expected)
+
+
 def test_a_path_through_an_edge_is_counted_once(make_box):
     # Source and receivers on the diagonal: the path by both walls of the corner meets the edge itself.
     room = make_box((10.0, 10.0, 3.0), [constant(1.0)] * 6)

@@ -105,7 +105,7 @@ def test_many_paths_add_up_as_written_out(sweep_hz):
 @pytest.mark.parametrize("decay", [1e-4, 0.05, 3.0, 400.0])
 def test_a_decaying_sum_is_that_of_a_recursive_filter(decay):
     """From one block for all samples to one for each."""
-    values = np.random.default_rng(1).normal(size=(2, 20_000))
+    values = np.random.default_rng(1).normal(size=(2, 20_000, 2)) @ [1, 1j]
     expected = signal.lfilter([1.0], [1.0, -np.exp(-decay)], values, axis=1)
     np.testing.assert_allclose(decaying_sum(values, decay), expected, atol=1e-11)
 

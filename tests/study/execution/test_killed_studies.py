@@ -5,12 +5,15 @@ from __future__ import annotations
 import os
 import signal
 from contextlib import contextmanager
+from pathlib import Path
 from unittest.mock import patch
 
+import click
 import numpy as np
 import pytest
 from quick import POOL, good, run
 
+from acoustics.cli.main import pingfix
 from acoustics.study.execution import store
 
 STUDIES = {
@@ -20,6 +23,7 @@ STUDIES = {
     "waypoints": ["--waypoints", "1", "--trials", "20", "--step-m", "20"],
     "validate": ["--trials", "12", "--echoes", "off"],
     "calibrate": ["--runs", "60", "--headings", "3", "--pings-each", "1"],
+    "rehearse": ["--runs", "2"],
 }
 
 
@@ -74,10 +78,20 @@ def test_one_killed_before_its_note_was_in_place_starts_anew(tmp_path):
     assert not [path for path in (tmp_path / "parts").iterdir() if path.name.startswith(".")]
 
 
+def test_every_command_that_can_go_on_is_killed_here():
+    context = click.Context(pingfix)
+    parameters = {name: pingfix.get_command(context, name).params for name in pingfix.list_commands(context)}
+    assert set(STUDIES) == {name for name, some in parameters.items() if "resume" in {one.name for one in some}}
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", STUDIES)
-def test_one_killed_on_the_way_goes_on_with_the_same_numbers(name, tmp_path):
-    command = [name, POOL, *STUDIES[name], "--json", "--resume"]
+def test_one_killed_on_the_way_goes_on_with_the_same_numbers(name, tmp_path, monkeypatch):
+    monkeypatch.setattr("acoustics.study.rehearse.study._RUNS_AT_ONCE", 1)
+    monkeypatch.setattr("acoustics.study.rehearse.study._STATION_TRIALS", (1, 4))
+    pool = tmp_path / "pool.toml"
+    pool.write_text(Path(POOL).read_text().replace("[study]", "[study]\ntime_limit_s = 8.0"))
+    command = [name, str(pool), *STUDIES[name], "--json", "--resume"]
     whole = good(*command, str(tmp_path / "whole"))
     parts = sorted(path.name for path in (tmp_path / "whole").iterdir())
     assert len(parts) > 2  # the note and two chunks or more
