@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Self
 
+import numpy as np
 from pydantic import Field, model_validator
 
 from acoustics.base.checks import whole_metres, wide_aperture
@@ -21,6 +23,7 @@ from acoustics.base.table_model import (
     same_names,
 )
 from acoustics.base.toml_tables import read_json, validated
+from acoustics.physics.refraction import SoundSpeedProfile
 
 _LARGEST_SIDECAR_BYTES = 1_000_000
 _MOST_BURST_SAMPLES = 2_000_000  # a filter for it takes some 100 MB
@@ -102,6 +105,13 @@ class KnownPinger(_Notes):
         return self
 
 
+class ProfileRow(_Notes):
+    """Sound speed [m/s] at a depth [m]."""
+
+    depth_m: Annotated[float, _within(0, 1e4)]
+    sound_speed_m_s: Annotated[float, _within(1e3, 2e3)]
+
+
 class NotedPose(_Notes):
     """Pose of the vehicle as its navigation gives it; keys with `_sd_` are standard deviations."""
 
@@ -123,7 +133,8 @@ class Sidecar(_Notes):
     `sound_speed_m_s`, the channels' names and places, and the pingers' names, frequencies, lengths and intervals;
     all else has the default that stands here. `hull_m`, the box of the vehicle's hull, lets a large array at whole
     metres pass, which without it looks like one typed in millimetres. `farthest_m`, the longest way in the water, tells
-    how far a pinger can be; without it 200 m are taken.
+    how far a pinger can be; without it 200 m are taken. `profile`, rows by depth in open water, lets `locate` bend the
+    direct ray where the depths of pinger and vehicle make a position.
     """
 
     sample_rate_hz: Annotated[float, _within(1e3, 1e8)]
@@ -138,6 +149,7 @@ class Sidecar(_Notes):
     skew_sd_s: Annotated[float, _within(0, 1)] = 0.0
     hull_m: tuple[Positive, Positive, Positive] | None = None
     farthest_m: Annotated[float, _within(2, 1e5)] | None = None
+    profile: Annotated[tuple[ProfileRow, ...], Field(min_length=2)] | None = None
     pose: NotedPose = NotedPose()
 
     @model_validator(mode="after")
@@ -152,8 +164,18 @@ class Sidecar(_Notes):
             for k, pinger in enumerate(self.pingers, 1)
             if pinger.length_s * self.sample_rate_hz > _MOST_BURST_SAMPLES
         ]
+        if any(below.depth_m <= row.depth_m for row, below in pairwise(self.profile or ())):
+            faults.append("profile: depth_m must increase from row to row")
         all_wrong("sidecar", faults)
         return self
+
+    @property
+    def sound_speed_profile(self) -> SoundSpeedProfile | None:
+        """The profile as formulas take it; None where there is none."""
+        if not self.profile:
+            return None
+        rows = np.array([(row.depth_m, row.sound_speed_m_s) for row in self.profile])
+        return SoundSpeedProfile(*rows.T)
 
 
 def notes_beside(recording: Path) -> Path:

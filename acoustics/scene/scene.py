@@ -13,6 +13,7 @@ from acoustics.base.checks import whole_metres
 from acoustics.base.frames import Floats
 from acoustics.base.table_model import all_wrong, same_names
 from acoustics.physics.levels import power_sum_db
+from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.scene.array import Array
 from acoustics.scene.keep_out import KeepOut
 from acoustics.scene.model import DEEPEST_M, SceneModel, Title
@@ -141,6 +142,14 @@ class Scene(SceneModel):
     def sound_speed_sd_m_s(self) -> float:
         """Standard deviation of the sound speed at the vehicle [m/s]."""
         return self.water.sound_speed_sd_m_s(self.vehicle.position_m[2])
+
+    @property
+    def bending_profile(self) -> SoundSpeedProfile | None:
+        """Sound speed by depth where direct rays are bent by it: in open water; between walls, none."""
+        if len(self.water.profile) < 2 or self.pool.outline_m is not None:
+            return None
+        depth = np.array([row.depth_m for row in self.water.profile])
+        return SoundSpeedProfile(depth, self.water.sound_speed_m_s(depth))
 
     def noise_density_db(self, frequency_hz: ArrayLike) -> Floats:
         """Ambient, self and quantisation noise as pressure [dB re 1 uPa^2/Hz], the least sensitive hydrophone's."""

@@ -32,7 +32,6 @@ from acoustics.estimate.fuse import (
 )
 from acoustics.io.ping import Ping
 from acoustics.physics.error_model import ErrorSizes
-from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import pinger_clock, source_area
 from acoustics.study.stations import station_model
@@ -211,7 +210,7 @@ def fuse_run(
     reason = why_no_places(pings) if by_echoes else ""
     depth, depth_sd = _depth(pings, by_echoes and not reason)
     area = None if scene is None else source_area(scene)
-    profile = None if scene is None else _bending_profile(scene)
+    profile = None if scene is None else scene.bending_profile
 
     clock = None if scene is None else _clock(scene, pings[0])
 
@@ -317,14 +316,6 @@ def _modes(fix: FusedFix) -> tuple[FusedMode, ...]:
         )
         for i, k in enumerate(told)
     )
-
-
-def _bending_profile(scene: Scene) -> SoundSpeedProfile | None:
-    """The water's profile where rays are bent by it, as they are rendered: in open water; between walls, none."""
-    if len(scene.water.profile) < 2 or scene.pool.outline_m is not None:
-        return None
-    depth = np.array([row.depth_m for row in scene.water.profile])
-    return SoundSpeedProfile(depth, scene.water.sound_speed_m_s(depth))
 
 
 def _clock(scene: Scene, ping: Ping) -> PingClock | None:

@@ -30,6 +30,7 @@ from acoustics.estimate.direction import (
 from acoustics.estimate.position import locate_source, mixed
 from acoustics.estimate.tdoa import Tdoa, tdoa_of
 from acoustics.io.ping import MISFIT, Candidate, IntegerAlternative, Ping
+from acoustics.physics.refraction import SoundSpeedProfile
 
 _PINGS_REMEMBERED = 8
 _PLANE_SD = 3.0
@@ -52,12 +53,19 @@ class WiringMemory:
     tests: list[WiringTest] = field(default_factory=list)
 
 
-def with_direction(ping: Ping, memory: WiringMemory, *, farthest_m: float = FARTHEST_M) -> Ping:
+def with_direction(
+    ping: Ping,
+    memory: WiringMemory,
+    *,
+    farthest_m: float = FARTHEST_M,
+    profile: SoundSpeedProfile | None = None,
+) -> Ping:
     """A ping that has delays, with its directions and, where observed, its position.
 
     The integers are weighed anew by what the phases say of direction and distance; the delays become those of the
     likeliest direction. `memory` is kept from ping to ping: only several pings in a row tell that channels are swapped
-    or inverted. No pinger is farther than `farthest_m`.
+    or inverted. No pinger is farther than `farthest_m`. A profile bends the ray where the depths of
+    pinger and vehicle make a position.
     """
     # The direction is that from the array's centre, near or far: about the origin it would jump with the model.
     centre = ping.hydrophones_m.mean(axis=0)
@@ -98,7 +106,7 @@ def with_direction(ping: Ping, memory: WiringMemory, *, farthest_m: float = FART
         return replace(told, position_reason=unlocated)
     vectors = [vector for vector, _ in merged[0].members]
     those = replace(alternatives, tdoa_s=alternatives.tdoa_s[vectors])
-    return _with_position(told, those, mixture.weight[tuple(np.transpose(merged[0].members))], farthest_m)
+    return _with_position(told, those, mixture.weight[tuple(np.transpose(merged[0].members))], farthest_m, profile)
 
 
 def _alternatives(ping: Ping) -> tuple[Tdoa, Floats]:
@@ -202,7 +210,9 @@ def _may_lie_in_plane(found: MergedDirection, hydrophones_m: Floats) -> bool:
     return bool((1.0 - cosine) * cosine < _PLANE_SD * sine * sine_sd) or sine < 1e-9
 
 
-def _with_position(ping: Ping, alternatives: Tdoa, weight: Floats, farthest_m: float) -> Ping:
+def _with_position(
+    ping: Ping, alternatives: Tdoa, weight: Floats, farthest_m: float, profile: SoundSpeedProfile | None
+) -> Ping:
     """The ping with the position by its delays with each vector of integers that gives the first direction, (j, k),
     weighed; or the reason why it has none.
 
@@ -211,6 +221,8 @@ def _with_position(ping: Ping, alternatives: Tdoa, weight: Floats, farthest_m: f
     pose = ping.pose
     level = Pose(np.zeros(3), pose.roll, pose.pitch, 0.0).rotation  # of the frame that stands level in the vehicle
     aided = ping.depth_m is not None and pose.position_m[2] > 0
+    if profile is not None:
+        profile = SoundSpeedProfile(profile.depth_m - pose.position_m[2], profile.speed_m_s)
     fixes = locate_source(
         alternatives,
         ping.hydrophones_m @ level.T,
@@ -223,6 +235,7 @@ def _with_position(ping: Ping, alternatives: Tdoa, weight: Floats, farthest_m: f
         pivot_m=np.zeros(3),
         nearest_m=NEAREST_M,
         farthest_m=farthest_m,
+        profile=profile if aided else None,
     )
     fix = mixed(fixes, weight, ping.hydrophones_m @ level.T)
     if not bool(fix.ok):

@@ -143,7 +143,8 @@ def locate_ping(
         ping, measured = _heard_by(used, replace(ping, flags=flags), burst, part, context, density)
     ping = _with_frequency(with_delays(ping, measured), used, pinger, part, density)
     if ping.ok:
-        ping = with_direction(ping, context.wiring, farthest_m=context.sidecar.farthest_m or FARTHEST_M)
+        farthest_m = context.sidecar.farthest_m or FARTHEST_M
+        ping = with_direction(ping, context.wiring, farthest_m=farthest_m, profile=context.sidecar.sound_speed_profile)
     if masked_by:
         return replace(ping, ok=False, reason=f"{masked_by} was sounding when it came")
     if context.site is None or _is_another(ping, pinger):

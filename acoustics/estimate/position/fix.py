@@ -23,6 +23,7 @@ from acoustics.estimate.position.iterative_fit import (
 from acoustics.estimate.position.posterior import Distances, integrated
 from acoustics.estimate.position.starts import fit, lower_side, other_starts
 from acoustics.estimate.tdoa import Tdoa
+from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import element_covariance
 
 __all__ = ["Fix", "chan_ho1994", "locate_source"]
@@ -83,6 +84,7 @@ def locate_source(
     position_sd_m: ArrayLike = 0.0,
     nearest_m: float = 0.0,
     farthest_m: float | None = None,
+    profile: SoundSpeedProfile | None = None,
 ) -> Fix:
     """Position of a source: the likeliest, or the mean of all that fit.
 
@@ -114,6 +116,8 @@ def locate_source(
         None is farther from it [m]. Every distance between the two, which must then be above 0, counts with equal
         probability of each ratio, and the answer is mean and covariance of all places that fit, by moments; without it
         that of the likeliest place.
+    profile : SoundSpeedProfile, optional
+        Of water that bends the direct ray, its depths those of the frame; for one array in one pose.
 
     Returns
     -------
@@ -155,6 +159,7 @@ def locate_source(
             rank=array_rank(arrays[0]),
             depth=None if depth is None else depth - centre[:, 2],
             depth_sd=depth_sd,
+            profile=None if profile is None else SoundSpeedProfile(profile.depth_m - centre[0, 2], profile.speed_m_s),
         )
 
     problem = weighted(base)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import Indices, apply, levenberg, normal_equations, trailing
+from acoustics.physics.refraction import SoundSpeedProfile, apparent_source
 from acoustics.physics.tdoa import difference_matrix, spherical_time, unit_vectors_to_source
 
 # From this many times its distance on, the sd of a position leaves no doubt that it is not observed.
@@ -38,6 +39,7 @@ class PositionProblem:
     observed: Floats  # (k, m), whitened delays
     projector: Floats  # (k, n) or (k, n, m), from distances to whitened delays
     radius: Floats  # (m or 1,), of the array
+    profile: SoundSpeedProfile | None = None  # of water that bends the direct ray, its depths from the origin
 
     def subset(self, rows: Indices) -> PositionProblem:
         """Some of the trials, in the given order; rows may repeat."""
@@ -69,6 +71,7 @@ def position_problem(
     rank: int,
     depth: Floats | None,
     depth_sd: Floats | None,
+    profile: SoundSpeedProfile | None = None,
 ) -> PositionProblem:
     """Lay out delays (m, k), whiteners (m or 1, k, k) and hydrophones (m or 1, n, 3), trials last."""
     differences = difference_matrix(hydrophones.shape[1], reference)
@@ -86,6 +89,7 @@ def position_problem(
         observed=apply(weights, by_trial),
         projector=_projector(weights, differences, sound_speed),
         radius=np.linalg.norm(hydrophones, axis=-1).max(axis=-1),
+        profile=profile,
     )
 
 
@@ -101,12 +105,15 @@ def evaluate(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats]:
 
     The model is that of `acoustics.physics.tdoa`, with distances and unit vectors from one pass.
     """
-    separation = place[:, None] - problem.hydrophones
+    seen, by_source = _seen(problem, place)
+    separation = seen[:, None] - problem.hydrophones
     distance = np.sqrt(np.einsum("dnm,dnm->nm", separation, separation))
     model = np.empty((len(distance), 4, distance.shape[-1]))
     model[:, 0] = distance
     np.multiply(separation.swapaxes(0, 1), (1.0 / np.maximum(distance, 1e-300))[:, None], out=model[:, 1:])
     weighted = apply(problem.projector, model)
+    if by_source is not None:
+        weighted[:, 1:] = np.einsum("kim,mij->kjm", weighted[:, 1:], by_source)
     if problem.depth is None or problem.depth_sd is None:
         return problem.observed - weighted[:, 0], -weighted[:, 1:]
     k = len(problem.observed)
@@ -116,6 +123,14 @@ def evaluate(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats]:
     np.negative(weighted[:, 1:], out=jacobian[:k])
     jacobian[k, 2] = -1.0 / problem.depth_sd
     return residual, jacobian
+
+
+def _seen(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats | None]:
+    """Where sources (3, m) seem to be, and how that moves with them, (m, 3, 3); None where rays are straight."""
+    if problem.profile is None:
+        return place, None
+    apparent, by_source = apparent_source(problem.profile, np.zeros((place.shape[-1], 3)), place.T)
+    return apparent.T, by_source
 
 
 def misfit(problem: PositionProblem, place: Floats) -> Floats:
@@ -135,7 +150,7 @@ def nuisance_jacobian(problem: PositionProblem, place: Floats, pivot: Floats | N
 
     The place has shape (3, m), the point that the rotations leave, relative to the centre, (m or 1, 3).
     """
-    c, source = problem.sound_speed, place.T
+    c, source = problem.sound_speed, _seen(problem, place)[0].T
     hydrophones = np.moveaxis(problem.hydrophones, -1, 0).swapaxes(1, 2)
     unit = unit_vectors_to_source(hydrophones, source)
     lever = hydrophones if pivot is None else hydrophones - pivot[:, None]

@@ -23,6 +23,8 @@ def sidecar_of_scene(scene: Scene) -> Sidecar:
     turn_s = 1.0 / (n * recorder.sample_rate_hz) if recorder.multiplexed else 0.0
     places = scene.array.positions_m.tolist()
     extent = math.hypot(scene.pool.extent_m, scene.pool.deepest_m)
+    profile = scene.bending_profile
+    rows = [] if profile is None else list(zip(profile.depth_m.tolist(), profile.speed_m_s.tolist(), strict=True))
     table = {
         "sample_rate_hz": recorder.sample_rate_hz,
         "channels": [
@@ -46,6 +48,7 @@ def sidecar_of_scene(scene: Scene) -> Sidecar:
         "skew_sd_s": recorder.timing_sd_s(scene.pingers[0].frequency_hz),
         "hull_m": vehicle.hull_m,
         "farthest_m": None if extent == float("inf") else round(max(extent, 2.0), 1),
+        "profile": [{"depth_m": depth, "sound_speed_m_s": round(speed, 3)} for depth, speed in rows] or None,
         "pose": {key: getattr(vehicle, key) for key in NotedPose.model_fields if key != "remark"},
     }
     return validated(Sidecar, table, f"{scene.title}: as notes of a recording")

@@ -1,0 +1,45 @@
+"""The position of one ping in a thermocline, from the recording and the notes beside it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import acoustics
+from acoustics.base.errors import InputError
+from acoustics.base.toml_tables import validated
+from acoustics.io.sidecar import Sidecar, read_sidecar, sidecar_table
+from acoustics.study.simulate import sidecar_of_scene
+
+LAKE = "examples/fennel-reservoir.toml"
+
+
+@pytest.mark.slow
+def test_the_profile_in_the_notes_bends_the_ray_to_a_pinger_of_known_depth(tmp_path):
+    """30 m off straight rays put it some 9 m too far (guide, Lakes with a thermocline); bent ones within the stated."""
+    scene = acoustics.load_scene(LAKE)
+    source = np.array(scene.pingers[0].position_m)
+    vehicle = source - [30.0, 0.0, 6.0]
+    scene = scene.changed({"vehicle.position_m": vehicle.tolist(), "vehicle.heading_deg": 20.0})
+    acoustics.simulate(scene, tmp_path / "a.wav", seconds=0.5, seed=2)
+    notes = read_sidecar(tmp_path / "a.json")
+    (bent,) = acoustics.locate(tmp_path / "a.wav", notes)
+    (straight,) = acoustics.locate(tmp_path / "a.wav", notes.model_copy(update={"profile": None}))
+    off = [np.hypot(*ping.position_m[:2]) - 30.0 for ping in (bent, straight)]
+    sd = np.sqrt(np.trace(bent.position_covariance_m2[:2, :2]))
+    assert abs(off[0]) < 2.5 * sd and sd < 5.0
+    assert off[1] - off[0] > 5.0
+    # The direction of arrival is what is measured, and stays.
+    assert straight.candidates[0].depression == bent.candidates[0].depression
+
+
+def test_notes_of_open_water_with_a_profile_have_it_and_its_rows_go_down():
+    scene = acoustics.load_scene(LAKE)
+    notes = sidecar_of_scene(scene)
+    assert [row.depth_m for row in notes.profile] == [row.depth_m for row in scene.water.profile]
+    table = sidecar_table(notes)
+    table["profile"] = table["profile"][::-1]
+    with pytest.raises(InputError, match="profile: depth_m must increase"):
+        validated(Sidecar, table, "day.json")
+    pool = acoustics.load_scene("examples/mallard-basin.toml")
+    assert sidecar_of_scene(pool).profile is None
