@@ -246,11 +246,17 @@ def waypoints(
     criterion: Literal["rms", "area"] = "rms",
     step_m: float | None = None,
     trials: int = 400,
+    by_echoes: bool = False,
+    echo_pings: int = 16,
     seed: int | None = None,
     jobs: int = 1,
     resume: str | Path | None = None,
 ) -> WaypointsStudy:
-    """Where to stop and listen next; how many waypoints, their pings, speed and time stand in the scene's study."""
+    """Where to stop and listen next; how many waypoints, their pings, speed and time stand in the scene's study.
+
+    With `by_echoes` also for a crew with a site sketch, by `echo_pings` pings that are rendered and located with one
+    (experimental).
+    """
     result = study_waypoints(
         scene,
         chosen_pinger(scene, pinger),
@@ -259,6 +265,7 @@ def waypoints(
         step_m=step_m,
         trials=trials,
         seed=chosen_seed(scene, seed),
+        echo_pings=echo_pings if by_echoes else 0,
         running=running(jobs, resume),
     )
     return result.drawn_over(scene)

@@ -56,6 +56,19 @@ if TYPE_CHECKING:
     show_default=True,
     help="Simulated runs that check the prediction; 0 for none.",
 )
+@click.option(
+    "--echoes",
+    "by_echoes",
+    is_flag=True,
+    help="Plan beside it with places by echoes, as `locate --site` and `fuse --echoes` have them (experimental).",
+)
+@click.option(
+    "--echo-pings",
+    type=click.IntRange(1, 1000),
+    default=16,
+    show_default=True,
+    help="With --echoes: rendered and located, to see how many have a place; each takes about 2 s.",
+)
 @seed_option
 @running_options
 @output_options("the waypoints and the way through them")
@@ -70,6 +83,8 @@ def waypoints_command(
     criterion: str,
     step_m: float | None,
     trials: int,
+    by_echoes: bool,
+    echo_pings: int,
     seed: int | None,
     running: Running,
     output: Output,
@@ -78,6 +93,8 @@ def waypoints_command(
 
     The run starts where the vehicle stands, keeps out of keep_out zones and ends at the last waypoint; travel and
     listening fit into the time.
+
+    With --echoes a second run is proposed, for a crew with a site sketch as good as the pool's standard deviations say.
 
     \b
     Example:
@@ -106,6 +123,7 @@ def waypoints_command(
         step_m=step_m,
         trials=trials,
         seed=scene.study.seed,
+        echo_pings=echo_pings if by_echoes else 0,
         running=running,
         progress=Progress("planned and simulated"),
     )

@@ -1,13 +1,20 @@
-"""Print what `place` gains over the best shipped array, and `waypoints` over straight and random runs, by example.
+"""Print what `place` gains over the best shipped array, `waypoints` over straight and random runs, and a site sketch
+over none, by example.
 
-Run as ``python tests/benchmarks/planning.py``; about a minute on one core. All are predictions or bounds by the same
-measure on both sides; the simulated figures beside them are with 95 % intervals. `place` is asked for as many
-hydrophones as the example's array has: for the bearing at the example's range, and for the position at a fifth and two
-fifths of it, since from further off one ping tells little of the range.
+    python tests/benchmarks/planning.py [place waypoints echoes] [--echo-runs 8] [--trials 200]
+
+A minute each on one core, `echoes` two. All are predictions or bounds by the same measure on both sides; the simulated
+figures beside them are with 95 % intervals. `place` is asked for as many hydrophones as the example's array has: for the
+bearing at the example's range, and for the position at a fifth and two fifths of it, since from further off one ping
+tells little of the range. `echoes` is about one ping: the share of cells in which its position could be good to 0.5 m
+(bounds, at most 1,000 cells, `map --trials 0`), and the share of simulated pings from the vehicle's place that lead to
+the right station (`stations --pings 1 --echoes`), with places as often as in so many rendered pings a station.
 """
 
 from __future__ import annotations
 
+import argparse
+import os
 import warnings
 from collections.abc import Iterator
 
@@ -16,12 +23,17 @@ import numpy as np
 from acoustics.base.intervals import Interval
 from acoustics.scene.scenario import load_scene, shipped
 from acoustics.scene.scene import Scene
+from acoustics.study.draws import Route
+from acoustics.study.map import MapChoices, map_pool
 from acoustics.study.place.aim import Aim
 from acoustics.study.place.study import Line, Placement, study_place
+from acoustics.study.stations import study_stations
 from acoustics.study.waypoints.study import study_waypoints
 
 NEAR = (0.2, 0.4)
 TRIALS = 5000
+CELLS = 1000
+PARTS = ("place", "waypoints", "echoes")
 
 
 def placements(scene: Scene) -> Iterator[Placement]:
@@ -70,9 +82,34 @@ def waypoints_row(scene: Scene) -> str:
     )
 
 
-def main() -> None:
-    warnings.simplefilter("ignore")
-    scenes = [load_scene(path) for path in shipped("examples").values()]
+def cells_row(scene: Scene) -> str:
+    """Shares of cells under half a metre, and the processor time of the whole map."""
+    before = os.times()
+    result = map_pool(scene, scene.pingers[0], trials=0, choices=MapChoices(known_pool_cells=CELLS))
+    spent = sum(os.times()[:2]) - sum(before[:2])
+    known = result.known_pool
+    assert known is not None
+    shares = (known.near_multipath_free, known.near_to_first_wall, known.near_whole_burst)
+    return " | ".join([f"{len(known.x_m)}", *(f"{100 * share:.3g} %" for share in shares), f"{spent:.1f}"])
+
+
+def one_ping_row(scene: Scene, echo_runs: int, trials: int) -> str:
+    """Right stations by one ping, without and with places by echoes."""
+    route = Route(1, 0.0, scene.vehicle.heading_deg)
+    plan = study_stations(scene, scene.pingers[0], route, trials=trials, seed=1, further=False, echo_runs=echo_runs)
+    assert plan.with_echoes is not None
+    told = plan.with_echoes.rendered
+    return (
+        " | ".join(share(part) for part in (plan.overall, plan.with_echoes.outcome.overall, told.usable, told.far))
+        + f" | {told.pings}"
+    )
+
+
+def share(figure: Interval) -> str:
+    return f"{100 * figure.value:.0f} % ({100 * figure.low:.0f} to {100 * figure.high:.0f})"
+
+
+def print_places(scenes: list[Scene]) -> None:
     print("place: error in the worst direction, predicted; as it is and at the best scale the shipped array with the")
     print("least; gains are ratios. Last: RMS over all directions, predicted, and simulated with the right cycle")
     print(
@@ -82,6 +119,9 @@ def main() -> None:
     for scene in scenes:
         for result in placements(scene):
             print(place_row(result), flush=True)
+
+
+def print_waypoints(scenes: list[Scene]) -> None:
     print(
         "\nwaypoints: RMS of the horizontal error after the run, bound [m]; random: median of 500 sets and middle 95 %"
     )
@@ -91,6 +131,32 @@ def main() -> None:
     )
     for scene in scenes:
         print(waypoints_row(scene), flush=True)
+
+
+def print_echoes(scenes: list[Scene], echo_runs: int, trials: int) -> None:
+    print(
+        "\n| site | cells | under 0.5 m by the direct sound (bound) | to the first echo from a wall (bound) | whole burst "
+        "(bound) | CPU s of the map | one ping, right station (simulated) | with places by echoes (simulated) | usable "
+        "places (rendered) | of these over 1 m off | pings |\n" + "| --- " * 11 + "|"
+    )
+    for scene in scenes:
+        print(f"| {scene.title} | {cells_row(scene)} | {one_ping_row(scene, echo_runs, trials)} |", flush=True)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("parts", nargs="*", default=list(PARTS), help=f"of {', '.join(PARTS)}; default: all")
+    parser.add_argument("--echo-runs", type=int, default=8, help="pings rendered for each station")
+    parser.add_argument("--trials", type=int, default=200, help="simulated pings for each station")
+    options = parser.parse_args()
+    warnings.simplefilter("ignore")
+    scenes = [load_scene(path) for path in shipped("examples").values()]
+    if "place" in options.parts:
+        print_places(scenes)
+    if "waypoints" in options.parts:
+        print_waypoints(scenes)
+    if "echoes" in options.parts:
+        print_echoes(scenes, options.echo_runs, options.trials)
 
 
 if __name__ == "__main__":

@@ -5,8 +5,8 @@ from __future__ import annotations
 import textwrap
 
 from acoustics.present.text.integers import wrong_integer_warning
-from acoustics.present.text.tables import number, table, with_interval
-from acoustics.study.waypoints import Ellipse, Run, WaypointsStudy
+from acoustics.present.text.tables import number, percent, table, with_interval
+from acoustics.study.waypoints import EchoWaypoints, Ellipse, Run, WaypointsStudy
 
 _MEANING = {
     "rms": "RMS: root of the expected square of the horizontal error",
@@ -35,11 +35,12 @@ def waypoints_text(result: WaypointsStudy) -> str:
         "",
         "What is known of the pinger's horizontal position after each waypoint (predicted, expected over where it may "
         "be)",
-        _waypoints_table(result),
+        _waypoints_table(result, result.proposed),
         "",
         "Against other runs with as many waypoints and pings in the same time",
         _runs_table(result),
         "",
+        *([] if result.with_echoes is None else _echo_lines(result, result.with_echoes)),
     ]
     for sentence in (_meaning(result), *_conclusions(result)):
         lines += textwrap.wrap(sentence, 100)
@@ -55,7 +56,7 @@ def _ellipse(ellipse: Ellipse) -> tuple[str, str]:
     return axes, f"{ellipse.bearing_deg:.0f}"
 
 
-def _waypoints_table(result: WaypointsStudy) -> str:
+def _waypoints_table(result: WaypointsStudy, run: Run) -> str:
     header = (
         "waypoint",
         "x m",
@@ -70,7 +71,7 @@ def _waypoints_table(result: WaypointsStudy) -> str:
     rows: list[tuple[str, ...]] = [
         ("before", "", "", "", "", "", number(result.prior_size_m), *_ellipse(result.prior_ellipse))
     ]
-    for k, waypoint in enumerate(result.proposed.waypoints, 1):
+    for k, waypoint in enumerate(run.waypoints, 1):
         rows.append(
             (
                 str(k),
@@ -86,14 +87,33 @@ def _waypoints_table(result: WaypointsStudy) -> str:
     return table(header, rows)
 
 
-def _runs_table(result: WaypointsStudy) -> str:
-    header = (
-        "run",
-        "time s",
-        f"{_name(result)} (predicted)",
-        "RMS m (simulated, 95 %)",
-        "inside 95 % ellipse (simulated)",
+def _echo_lines(result: WaypointsStudy, plan: EchoWaypoints) -> list[str]:
+    """The run proposed by places by echoes, and the one above with them."""
+    sentence = (
+        f"Of {plan.pings} rendered pings, from some of the waypoints and places, {with_interval(plan.usable, percent)} "
+        "had a place that may be used and is within 1 m. As many waypoints count by a place that errs as its bound "
+        "with echoes says, with twice the variance as the estimator states it, the others by their bearings; errors of "
+        "sketch, array, sound speed and the lasting part of the heading are one for the whole run. No place is taken "
+        "as wrong."
     )
+    rows = [_run_row("as above, with echoes", plan.same), _run_row("proposed with echoes", plan.proposed)]
+    return [
+        "With places by echoes, as `locate --site` and `fuse --echoes` have them (experimental)",
+        _waypoints_table(result, plan.proposed),
+        "",
+        table(_runs_header(result), rows),
+        "",
+        *textwrap.wrap(sentence, 100),
+        "",
+    ]
+
+
+def _runs_header(result: WaypointsStudy) -> tuple[str, ...]:
+    predicted = f"{_name(result)} (predicted)"
+    return "run", "time s", predicted, "RMS m (simulated, 95 %)", "inside 95 % ellipse (simulated)"
+
+
+def _runs_table(result: WaypointsStudy) -> str:
     rows = [_run_row("proposed", result.proposed)]
     if result.straight is not None:
         rows.append(_run_row("straight", result.straight))
@@ -103,7 +123,7 @@ def _runs_table(result: WaypointsStudy) -> str:
             f"{number(random.median_m)} (95 % of {random.n_sets}: {number(random.low_m)} to {number(random.high_m)})"
         )
         rows.append(("random, median", "", middle, "", ""))
-    return table(header, rows)
+    return table(_runs_header(result), rows)
 
 
 def _run_row(name: str, run: Run) -> tuple[str, ...]:

@@ -2,7 +2,13 @@
 
 from acoustics.study.draws.blind import BlindPings, measure_blind, places_about
 from acoustics.study.draws.blind_bearings import BlindBearings, draw_blind_bearings, draws_each
-from acoustics.study.draws.echo_places import FoundPlaces, fuse_with_places
+from acoustics.study.draws.echo_places import (
+    FoundPlaces,
+    drawn_places,
+    fuse_with_places,
+    noise_of_places_m2,
+    with_places,
+)
 from acoustics.study.draws.errors import DrawnErrors, draw_errors
 from acoustics.study.draws.integers import HALF_A_CYCLE, cycles_apart
 from acoustics.study.draws.own_window import OwnArrivals, own_arrivals
@@ -47,12 +53,14 @@ __all__ = [
     "pinger_clock",
     "route_positions",
     "draw_blind_bearings",
+    "drawn_places",
     "draws_each",
     "draw_errors",
     "fuse_simulated",
     "fuse_with_places",
     "join_runs",
     "measure_along",
+    "noise_of_places_m2",
     "measure_blind",
     "measure_turned",
     "own_arrivals",
@@ -65,4 +73,5 @@ __all__ = [
     "turned_poses",
     "water_outline",
     "with_hydrophones",
+    "with_places",
 ]

@@ -69,7 +69,7 @@ def fuse_with_places(
     rng : Generator
         Source of randomness.
     """
-    places = _drawn_places(runs, np.array(pinger.position_m[:2]), errors, found, rng)
+    places = drawn_places(runs, np.array(pinger.position_m[:2]), errors, found.off_m, rng)
     placed = found.usable & errors.told & runs.run.heard
     patterns, which = np.unique(placed, axis=0, return_inverse=True)
     for k, pattern in enumerate(patterns):
@@ -78,7 +78,7 @@ def fuse_with_places(
         rows = np.flatnonzero(which.ravel() == k)
         some = runs.some(rows)
         fix = fuse_simulated(
-            scene, _with_places(some, places[rows], pattern, errors, pinger.position_m[2]), area=source_area(scene)
+            scene, with_places(some, places[rows], pattern, errors, pinger.position_m[2]), area=source_area(scene)
         )
         before = FusedFix(**{name: value[rows] for name, value in vars(alone).items()})
         kept = (fix.inliers & pattern).any(axis=-1)
@@ -87,10 +87,13 @@ def fuse_with_places(
             yield rows[kept], FusedFix(**{name: value[kept] for name, value in vars(fix).items()})
 
 
-def _drawn_places(
-    runs: SimulatedRuns, source_m: Floats, errors: EchoPlaceErrors, found: FoundPlaces, rng: np.random.Generator
+def drawn_places(
+    runs: SimulatedRuns, source_m: Floats, errors: EchoPlaceErrors, off_m: Floats, rng: np.random.Generator
 ) -> Floats:
-    """Where echoes put the pinger, (n_runs, n_pings, 2) [m], by its true depth: the fusion takes that as unknown."""
+    """Where echoes put the pinger, (n_runs, n_pings, 2) [m], by its true depth: the fusion takes that as unknown.
+
+    `source_m`, (2,) or (n_runs, 1, 2) [m], is where it is; `off_m`, (n_runs, n_pings), as in `FoundPlaces`.
+    """
     known = runs.errors_of_places
     shape, k = known.shape[:2], errors.by.shape[-1]
     site = np.broadcast_to(rng.normal(size=(shape[0], 1, k - known.shape[-1])), (*shape, k - known.shape[-1]))
@@ -98,15 +101,15 @@ def _drawn_places(
     same = _together(runs.path_m)
     # What the model leaves out is the same where the same echoes are heard.
     unit = rng.normal(size=(*shape, 2))[:, same.argmax(axis=-1)]
-    spread = np.linalg.cholesky(np.where(errors.told[:, None, None], _noise_m2(errors), np.eye(2)))
+    spread = np.linalg.cholesky(np.where(errors.told[:, None, None], noise_of_places_m2(errors), np.eye(2)))
     right = source_m + drift + np.einsum("pij,rpj->rpi", spread, unit)
     turn = rng.uniform(0.0, 2.0 * np.pi, shape)
-    wrong = source_m + found.off_m[..., None] * np.stack([np.cos(turn), np.sin(turn)], axis=-1)
-    return np.where(found.off_m[..., None] > 0, wrong, right)
+    wrong = source_m + off_m[..., None] * np.stack([np.cos(turn), np.sin(turn)], axis=-1)
+    return np.where(off_m[..., None] > 0, wrong, right)
 
 
-def _noise_m2(errors: EchoPlaceErrors) -> Floats:
-    """What is new at each ping of a place, shape (n_pings, 2, 2) [m^2]."""
+def noise_of_places_m2(errors: EchoPlaceErrors) -> Floats:
+    """What is new at each ping of a place, shape (..., 2, 2) [m^2]."""
     spread = errors.by * errors.sd
     return _VARIANCE_SCALE * errors.covariance_m2 - spread @ np.swapaxes(spread, -1, -2)
 
@@ -116,13 +119,13 @@ def _together(path_m: Floats) -> NDArray[np.bool_]:
     return np.asarray(np.linalg.norm(path_m[:, None] - path_m, axis=-1) < SAME_ECHOES_M)
 
 
-def _with_places(
+def with_places(
     runs: SimulatedRuns, places_m: Floats, pattern: NDArray[np.bool_], errors: EchoPlaceErrors, depth_m: float
 ) -> SimulatedRuns:
     """The runs with places in the stead of the time differences of the pings of a pattern (n_pings,)."""
     run, p = runs.run, len(pattern)
     count = (_together(runs.path_m) & pattern).sum(axis=-1)
-    noise = np.where(pattern[:, None, None], _noise_m2(errors) * count[:, None, None], np.eye(2))
+    noise = np.where(pattern[:, None, None], noise_of_places_m2(errors) * count[:, None, None], np.eye(2))
     echoes = EchoPlaces(
         place_m=np.where(pattern[:, None], places_m, np.nan)[:, :, None],
         noise_m2=noise[:, None],

@@ -65,6 +65,7 @@ class SimulatedRuns:
                 run,
                 tdoa_s=np.where(run.heard[rows][..., None], run.tdoa_s[rows], np.nan),
                 covariance_s2=run.covariance_s2[rows],
+                arrival_s=None if run.arrival_s is None else run.arrival_s[rows],
                 alternatives_s=None if run.alternatives_s is None else run.alternatives_s[rows],
                 alternative_misfit=None if run.alternative_misfit is None else run.alternative_misfit[rows],
             ),

@@ -10,12 +10,13 @@ from acoustics.study.waypoints.candidates import (
 )
 from acoustics.study.waypoints.information import Heard, hear, run_information
 from acoustics.study.waypoints.prior import Prior, pinger_prior
-from acoustics.study.waypoints.study import Run, WaypointsStudy, study_waypoints
+from acoustics.study.waypoints.study import EchoWaypoints, Run, WaypointsStudy, study_waypoints
 from acoustics.study.waypoints.value import Ellipse
 
 __all__ = [
     "HEADINGS",
     "Candidates",
+    "EchoWaypoints",
     "Ellipse",
     "Heard",
     "Prior",

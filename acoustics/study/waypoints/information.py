@@ -38,6 +38,8 @@ class Heard:
         The noise's part of one arrival time [s^2].
     clock : PingClock, optional
         Of the pinger: the last delay of each waypoint is then when its pings arrived, at the first hydrophone.
+    by_own : ndarray, shape (..., n_delays, 2), optional
+        Derivative by the vehicle's own x and y; by default the opposite of that by the pinger's [s/m].
     """
 
     by_source: Floats
@@ -45,6 +47,7 @@ class Heard:
     own: Floats
     variance_s2: Floats
     clock: PingClock | None = None
+    by_own: Floats | None = None
 
     def take(self, index: NDArray[np.intp]) -> Heard:
         """Waypoints of the first axis by an index of shape (..., n_waypoints); their axis becomes the last of the
@@ -53,7 +56,8 @@ class Heard:
         by_source, shared, own = (
             np.moveaxis(part[index], axis, -3) for part in (self.by_source, self.shared, self.own)
         )
-        return Heard(by_source, shared, own, np.moveaxis(self.variance_s2[index], axis, -1), self.clock)
+        by_own = None if self.by_own is None else np.moveaxis(self.by_own[index], axis, -3)
+        return Heard(by_source, shared, own, np.moveaxis(self.variance_s2[index], axis, -1), self.clock, by_own)
 
 
 def hear(
@@ -122,7 +126,8 @@ def run_covariance(heard: Heard, legs_m: ArrayLike, drift_sd_m_per_root_m: float
         As in `ErrorSizes`.
     """
     *batch, k, m, _ = heard.by_source.shape
-    shared, place = (of.reshape(*batch, k * m, -1) for of in (heard.shared, heard.by_source[..., :2]))
+    by_own = -heard.by_source[..., :2] if heard.by_own is None else heard.by_own
+    shared, place = (of.reshape(*batch, k * m, -1) for of in (heard.shared, by_own))
     covariance = shared @ transposed(shared)
     # A leg's error stays to the end: two waypoints share that of the legs to the earlier one.
     variance = drift_sd_m_per_root_m**2 * np.cumsum(np.asarray(legs_m, dtype=float), axis=-1)

@@ -6,12 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from acoustics.accuracy.echo_bound import EchoPlaceErrors
 from acoustics.base.frames import Floats, Pose, wrap_angle
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import OwnArrivals
 from acoustics.study.waypoints.candidates import HEADINGS, Candidates, allowed, listen
+from acoustics.study.waypoints.echoes import errors_at, with_place_rows
 from acoustics.study.waypoints.information import Heard
 from acoustics.study.waypoints.prior import Prior
 from acoustics.study.waypoints.search import shortest_order
@@ -68,7 +70,10 @@ class RandomRuns:
 
 @dataclass(frozen=True)
 class Question:
-    """Who listens, for what, with which errors, and how runs are judged; what all runs of a study share."""
+    """Who listens, for what, with which errors, and how runs are judged; what all runs of a study share.
+
+    `placed`: share of the waypoints at which echoes give a place; 0: nobody looks at them.
+    """
 
     scene: Scene
     pinger: Pinger
@@ -78,10 +83,20 @@ class Question:
     pings: int
     seed: int
     arrivals: OwnArrivals
+    placed: float = 0.0
 
     def listen(self, pose: Pose) -> Heard:
-        """What the vehicle's own estimator hears at waypoints of batch shape (n,)."""
-        return listen(self.scene, self.pinger, self.prior, pose, self.errors, self.pings, self.arrivals)
+        """What the vehicle's own estimator hears at waypoints of batch shape (n,), places by echoes included."""
+        heard = listen(self.scene, self.pinger, self.prior, pose, self.errors, self.pings, self.arrivals)
+        places = self.places(pose)
+        if places is None:
+            return heard
+        travelled = (np.asarray(pose.position_m) - self.scene.vehicle.position_m) * [1.0, 1.0, 0.0]
+        return with_place_rows(heard, places, self.errors, travelled, self.placed)
+
+    def places(self, pose: Pose) -> EchoPlaceErrors | None:
+        """Errors of places by echoes at waypoints, where anyone looks at them."""
+        return errors_at(self.scene, self.pinger, self.prior, pose) if self.placed else None
 
 
 def straight_run(question: Question, n_waypoints: int) -> Planned | None:
@@ -160,5 +175,7 @@ def plan_run(question: Question, pose: Pose, legs_m: Floats, way_m: Floats) -> P
         pose,
         legs_m,
         heard.take(np.arange(len(legs_m))),
+        question.places(pose),
+        question.placed,
     )
     return Run(tuple(waypoints), way_m, None), route

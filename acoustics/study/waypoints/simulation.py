@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
+from acoustics.accuracy.echo_bound import EchoPlaceErrors
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.intervals import Interval, rate_interval, rms_interval
 from acoustics.base.regions import inside_region
-from acoustics.estimate.fuse import EPOCH_SD_S, FusedFix, PingClock, PingRun, SourceArea, Track, fuse_pings
+from acoustics.estimate.fuse import EPOCH_SD_S, PingClock, PingRun, SourceArea, Track, fuse_pings
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix
-from acoustics.study.draws import draw_errors
+from acoustics.study.draws import SimulatedRuns, draw_errors, drawn_places, with_places
 from acoustics.study.execution import Arrays, Running, run_chunks
 from acoustics.study.waypoints.information import Heard, times_taken
 from acoustics.study.waypoints.prior import Prior
@@ -40,6 +42,10 @@ class WaypointRun:
         Distance to each from the one before [m].
     heard : Heard
         At each place of the prior, shape (n_places, n_waypoints, ...).
+    places : EchoPlaceErrors, optional
+        Errors of places by echoes, shape (n_waypoints, n_places, ...).
+    placed : float
+        Share of the waypoints that have one.
     """
 
     elements_m: Floats
@@ -48,6 +54,8 @@ class WaypointRun:
     pose: Pose
     legs_m: Floats
     heard: Heard
+    places: EchoPlaceErrors | None = None
+    placed: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -145,15 +153,19 @@ def _some_runs(chunk: _Chunk) -> Arrays:
     source = prior.places_m[which].copy()
     source[:, :2] += rng.normal(size=(chunk.runs, 2)) * prior.spread_m
     variance = route.heard.variance_s2[which]
-    delays = _drawn_delays(route, errors, source, variance, worth.since_s(route.legs_m), rng)
+    delays, known = _drawn_delays(route, errors, source, variance, worth.since_s(route.legs_m), rng)
     depth = source[:, 2] + rng.normal(size=chunk.runs) * prior.depth_sd_m
-    fixes = _fused(route, prior, errors, worth, delays, variance, depth)
-    off = (fixes.position_m - source)[:, :2]
+    drawn = _as_the_vehicle_has_them(route, errors, worth, delays, known, variance, depth)
+    position, covariance = _fused(prior, drawn)
+    if route.places is not None:
+        for rows, runs in _with_places(route.places, route.placed, drawn, which, source, rng):
+            position[rows], covariance[rows] = _fused(prior, runs)
+    off = (position - source)[:, :2]
     predicted = worth.posterior_m2(route.heard, route.legs_m)[which]
     return {
         "error_m": np.hypot(*off.T),
         "predicted_m2": np.trace(predicted, axis1=-2, axis2=-1),
-        "inside": inside_region(off, fixes.covariance_m2[:, :2, :2]),
+        "inside": inside_region(off, covariance[:, :2, :2]),
     }
 
 
@@ -164,10 +176,11 @@ def _drawn_delays(
     variance_s2: Floats,
     since_s: Floats,
     rng: np.random.Generator,
-) -> Floats:
+) -> tuple[Floats, Floats]:
     """Tdoa, shape (n_trials, n_waypoints, n_delays) [s], of sources (n_trials, 3), with everything that goes wrong.
 
-    With a clock also when the pings arrive, less the nominal intervals since the start."""
+    With a clock also when the pings arrive, less the nominal intervals since the start. Then the errors that were
+    drawn, as `SimulatedRuns` has them."""
     n, pose = len(route.elements_m), route.pose
     drawn = draw_errors(errors, route.legs_m, n, n_runs=len(source_m), rng=rng)
     true = drawn.true_positions(np.asarray(pose.position_m), route.start_m)
@@ -179,7 +192,7 @@ def _drawn_delays(
         epoch, interval = rng.normal(size=(2, len(source_m), 1)) * [[[EPOCH_SD_S]], [[clock.pri_sd_s]]]
         ticks = epoch + interval * _ticks(clock, since_s)
         delays[..., -1] += ticks + rng.normal(size=ticks.shape) * clock.jitter_sd_s
-    return np.asarray(delays)
+    return np.asarray(delays), drawn.of_places(true - np.asarray(pose.position_m), errors)
 
 
 def _ticks(clock: PingClock, since_s: Floats) -> Floats:
@@ -187,16 +200,16 @@ def _ticks(clock: PingClock, since_s: Floats) -> Floats:
     return np.round(since_s / clock.pri_s)
 
 
-def _fused(
+def _as_the_vehicle_has_them(
     route: WaypointRun,
-    prior: Prior,
     errors: ErrorSizes,
     worth: Worth,
     delays: Floats,
+    known: Floats,
     variance_s2: Floats,
     depth_m: Floats,
-) -> FusedFix:
-    """What the vehicle's own fusion makes of drawn delays, as from `_drawn_delays`, with the plan's normal prior."""
+) -> SimulatedRuns:
+    """Runs of drawn delays and errors, as from `_drawn_delays`; each waypoint is one ping."""
     clock, shape, n = route.heard.clock, variance_s2.shape, len(route.elements_m)
     difference = difference_matrix(n)
     arrival = None if clock is None else delays[..., -1] + clock.pri_s * _ticks(clock, worth.since_s(route.legs_m))
@@ -218,7 +231,40 @@ def _fused(
         distance_m=np.cumsum(route.legs_m),
         origin_m=route.start_m,
     )
-    area = SourceArea(prior.centre_m[:2], prior.covariance_m2[:2, :2])
-    return fuse_pings(
-        run, track, errors, source_depth_m=depth_m, source_depth_sd_m=prior.depth_sd_m, area=area, reject=False
+    nothing = np.zeros(shape, dtype=bool)
+    return SimulatedRuns(run, track, errors, depth_m, nothing, nothing, np.asarray(pose.position_m), known)
+
+
+def _with_places(
+    places: EchoPlaceErrors,
+    share: float,
+    drawn: SimulatedRuns,
+    which: NDArray[np.intp],
+    source_m: Floats,
+    rng: np.random.Generator,
+) -> Iterator[tuple[NDArray[np.intp], SimulatedRuns]]:
+    """Runs past each place of the prior, by index `which`, with the same waypoints placed, and which runs these are."""
+    off = np.zeros(drawn.run.heard.shape)
+    placed = (rng.random(off.shape) < share) & places.told.T[which]
+    patterns, group = np.unique(np.column_stack([which, placed]), axis=0, return_inverse=True)
+    for k, (place, *pattern) in enumerate(patterns.tolist()):
+        rows = np.flatnonzero(group.ravel() == k)
+        if any(pattern):
+            errors = EchoPlaceErrors(places.covariance_m2[:, place], places.by[:, place], places.sd)
+            runs = drawn.some(rows)
+            there = drawn_places(runs, source_m[rows, None, :2], errors, off[rows], rng)
+            yield rows, with_places(runs, there, np.array(pattern, dtype=bool), errors, float(source_m[rows[0], 2]))
+
+
+def _fused(prior: Prior, runs: SimulatedRuns) -> tuple[Floats, Floats]:
+    """Position and covariance by the vehicle's own fusion with the plan's normal prior."""
+    fix = fuse_pings(
+        runs.run,
+        runs.track,
+        runs.errors,
+        source_depth_m=runs.source_depth_m,
+        source_depth_sd_m=prior.depth_sd_m,
+        area=SourceArea(prior.centre_m[:2], prior.covariance_m2[:2, :2]),
+        reject=False,
     )
+    return fix.position_m, fix.covariance_m2

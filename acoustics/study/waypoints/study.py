@@ -10,6 +10,7 @@ import numpy as np
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
+from acoustics.base.intervals import Interval
 from acoustics.base.result import Result
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.pinger import Pinger
@@ -24,6 +25,7 @@ from acoustics.study.waypoints.candidates import (
     learned_arrivals,
     wrong_integer_share,
 )
+from acoustics.study.waypoints.echoes import found_places
 from acoustics.study.waypoints.information import Heard
 from acoustics.study.waypoints.prior import Prior, pinger_prior
 from acoustics.study.waypoints.runs import Planned, Question, RandomRuns, Run, plan_run, random_runs, straight_run
@@ -35,7 +37,23 @@ _FINER = (0.5, 0.25)  # steps of the finer grids, in those of the first
 # About how many simulated runs take as long as a ping that is measured, a candidate that listens to a place,
 # the search for one waypoint by each delay of these, which grows with the square of their number, and all the rest.
 _PING, _HEARD, _TRIED, _REST = 15.0, 0.03, 0.0035, 300.0
+_RENDERED = 1000.0  # and a ping that is rendered and located
 _AROUND = np.stack(np.meshgrid([0.0, -1.0, 1.0], [0.0, -1.0, 1.0], [0.0]), axis=-1).reshape(-1, 3)
+
+
+@dataclass(frozen=True)
+class EchoWaypoints:
+    """The plan of a crew with a site sketch, whose fusion takes places by echoes in the stead of bearings.
+
+    `proposed`: by them, in the same time; `same`: the run proposed without, with them. A place errs as its bound with
+    echoes says, and is found at as many waypoints, `usable`, as in `pings` rendered pings from some waypoints and
+    places that went through the estimator itself: with a place that may be used, within 1 m.
+    """
+
+    proposed: Run
+    same: Run
+    usable: Interval
+    pings: int
 
 
 @dataclass(frozen=True)
@@ -50,7 +68,8 @@ class WaypointsStudy(Result):
     is smaller (against the median). Ellipses are those of the covariance averaged over the prior. `navigation_rms_m`
     is what start, lasting heading and log's scale alone put the position out by: hardly a waypoint lowers it.
     `wrong_integer` is the predicted share of pings at the proposed waypoints whose integer ambiguity is resolved
-    wrongly, NaN for arrays of more than eight hydrophones; the sizes hold where none is.
+    wrongly, NaN for arrays of more than eight hydrophones; the sizes hold where none is. `with_echoes`: the plan with
+    places by echoes, where it was asked for.
     """
 
     title: str
@@ -75,6 +94,7 @@ class WaypointsStudy(Result):
     random: RandomRuns | None
     gain_over_straight: float | None
     gain_over_random: float | None
+    with_echoes: EchoWaypoints | None
 
 
 def study_waypoints(
@@ -86,6 +106,7 @@ def study_waypoints(
     step_m: float | None = None,
     trials: int = 400,
     seed: int = 1,
+    echo_pings: int = 0,
     running: Running = ALONE,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> WaypointsStudy:
@@ -111,6 +132,9 @@ def study_waypoints(
         Simulated runs to check the prediction by; 0 for none.
     seed : int
         Of the random waypoints and the simulation.
+    echo_pings : int
+        So many pings are rendered and located with a site sketch, to plan with places by echoes; 0: without. They
+        change none of the other numbers.
     running : Running
         Who simulates, and where finished chunks of runs are kept.
     progress : callable
@@ -151,10 +175,13 @@ def study_waypoints(
         *(_TRIED * pairs * delays * np.arange(1, plan.waypoints + 1) ** 2),
         _REST,
     ]
-    behind = np.cumsum([0, *steps, 2 * trials]).astype(int).tolist()
+    planned = len(steps)
+    steps += [_RENDERED * echo_pings, 2 * sum(steps[2:planned])] if echo_pings else []
+    checked = (4 if echo_pings else 2) * trials
+    behind = np.cumsum([0, *steps, checked]).astype(int).tolist()
 
     def tell(parts: int, share: float = 0.0) -> None:
-        progress(int(behind[parts] + share * 2 * trials), behind[-1])
+        progress(int(behind[parts] + share * (behind[parts + 1] - behind[parts])), behind[-1])
 
     tell(0)
     arrivals = learned_arrivals(scene, pinger, known, np.asarray(candidates.pose.position_m)[::HEADINGS])
@@ -166,7 +193,22 @@ def study_waypoints(
     n_waypoints = len(proposal[0].waypoints)
     straight_on, random = straight_run(question, n_waypoints), random_runs(question, candidates, heard, n_waypoints)
     runs = [proposal] if straight_on is None else [proposal, straight_on]
+    tell(planned)
+    usable = None
+    if echo_pings:
+        usable = found_places(
+            scene,
+            pinger,
+            known,
+            candidates.pose,
+            pings=echo_pings,
+            seed=seed,
+            running=running,
+            progress=lambda done, of: tell(planned, done / of),
+        )
+        runs += _with_echoes(question, candidates, proposal, usable, echo_pings, step)
     tell(len(steps))
+    inputs = ("waypoints", scene, pinger, prior, criterion, step_m, trials, seed)
     if trials:
         checks = simulate_waypoint_runs(
             [route for _, route in runs],
@@ -175,12 +217,12 @@ def study_waypoints(
             worth,
             trials=trials,
             seed=seed,
-            fingerprint=fingerprint("waypoints", scene, pinger, prior, criterion, step_m, trials, seed),
+            fingerprint=fingerprint(*inputs, *([echo_pings] if echo_pings else [])),
             running=running,
             progress=lambda done, chunks: tell(len(steps), done / chunks),
         )
         runs = [(replace(run, simulated=check), way) for (run, way), check in zip(runs, checks, strict=True)]
-    proposed, straight = runs[0][0], runs[1][0] if len(runs) > 1 else None
+    proposed, straight = runs[0][0], None if straight_on is None else runs[1][0]
     return WaypointsStudy(
         title=scene.title,
         array=scene.array.name,
@@ -204,7 +246,21 @@ def study_waypoints(
         random=random,
         gain_over_straight=None if straight is None else 1 - proposed.size_m / straight.size_m,
         gain_over_random=None if random is None else 1 - proposed.size_m / random.median_m,
+        with_echoes=None if usable is None else EchoWaypoints(runs[-1][0], runs[-2][0], usable, echo_pings),
     )
+
+
+def _with_echoes(
+    question: Question, candidates: Candidates, proposal: Planned, usable: Interval, pings: int, step_m: float
+) -> list[Planned]:
+    """With places at a share of the waypoints: the run proposed without them, and the one proposed with them."""
+    # Neither all nor none, whatever so few pings say (Jeffreys' prior).
+    share = (usable.value * pings + 0.5) / (pings + 1)
+    question = replace(question, placed=share)
+    run, route = proposal
+    same = plan_run(question, route.pose, route.legs_m, run.way_m)
+    heard = question.listen(candidates.pose)
+    return [same, _propose(question, candidates, heard, question.scene.study.waypoints, step_m, lambda size: None)]
 
 
 def _navigation_rms_m(prior: Prior, errors: ErrorSizes, start_m: Floats) -> float:

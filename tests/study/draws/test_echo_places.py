@@ -11,7 +11,7 @@ from acoustics.accuracy.echo_bound import echo_place_errors
 from acoustics.base.regions import inside_region
 from acoustics.scene.scenario import load_scene, shipped
 from acoustics.study.draws import FoundPlaces, Route, fuse_simulated, fuse_with_places, route_positions, simulate_runs
-from acoustics.study.draws.echo_places import _drawn_places
+from acoustics.study.draws.echo_places import drawn_places
 from acoustics.study.draws.runs import source_area
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
@@ -35,7 +35,7 @@ def found(usable=True, off_m=0.0):
 def test_places_spread_as_their_bound(drawn):
     """Twice its variance, but for the pinger's depth, which is taken as it is; 400 draws, 4 standard errors."""
     runs, errors, _ = drawn
-    off = _drawn_places(runs, np.array(PINGER.position_m[:2]), errors, found(), np.random.default_rng(2))
+    off = drawn_places(runs, np.array(PINGER.position_m[:2]), errors, np.zeros((RUNS, 3)), np.random.default_rng(2))
     off = off - PINGER.position_m[:2]
     by_depth = errors.by[..., 0] * errors.sd[0]
     expected = 2.0 * np.einsum("pii->pi", errors.covariance_m2) - by_depth**2

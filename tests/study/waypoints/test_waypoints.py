@@ -114,9 +114,10 @@ def test_covariance_of_a_run_is_that_of_drawn_delays():
     pose, variance = Pose(waypoints, 0.0, 0.0, np.array([0.2, 1.0, -2.0])), np.full(3, 1e-14)
     heard = hear(ELEMENTS, pose, source, variance, start, few, SPEED)
     route, trials = WaypointRun(ELEMENTS, SPEED, start, pose, legs, heard), 20_000
-    drawn = _drawn_delays(
+    drawn, _ = _drawn_delays(
         route, few, np.tile(source, (trials, 1)), np.tile(variance, (trials, 1)), np.zeros(3), np.random.default_rng(3)
-    ).reshape(trials, -1)
+    )
+    drawn = drawn.reshape(trials, -1)
     found, expected = np.cov(drawn.T), run_covariance(heard, legs, few.drift_sd_m_per_root_m)
     size = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
     # A sample covariance of n normal draws is known to sqrt(2 / n) = 1 % of the product of the deviations.
