@@ -63,7 +63,7 @@ def test_places_by_echoes_help_where_there_are_any(monkeypatch):
     refused, used = planned(monkeypatch, usable=True, given_up=True), planned(monkeypatch, usable=True)
     np.testing.assert_array_equal(refused.decided, refused.with_echoes.outcome.decided)
     np.testing.assert_array_equal(refused.decided, used.decided)
-    assert used.with_echoes.outcome.overall.low > used.overall.value
+    assert used.with_echoes.outcome.overall.value > used.overall.value
     assert (used.with_echoes.outcome.median_rms_m < 0.5 * used.median_rms_m).all()
     assert "8 rendered runs of a sketch as good as" in " ".join(stations_text(used).split())
     assert "with echoes" not in stations_text(replace(used, with_echoes=None))

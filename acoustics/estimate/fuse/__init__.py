@@ -17,6 +17,7 @@ from acoustics.estimate.fuse.station import (
     station_posterior,
     sureness,
 )
+from acoustics.estimate.fuse.stops import UndetectedEchoes, stops_of
 
 __all__ = [
     "ALTERNATIVE",
@@ -34,6 +35,7 @@ __all__ = [
     "StationModel",
     "Sureness",
     "Track",
+    "UndetectedEchoes",
     "contradicts_bearings",
     "decisions",
     "error_sizes_of_pings",
@@ -43,6 +45,7 @@ __all__ = [
     "run_of_pings",
     "single_ping_posterior",
     "station_posterior",
+    "stops_of",
     "sureness",
     "track_of_pings",
     "uniform_over",

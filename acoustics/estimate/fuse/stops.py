@@ -40,10 +40,11 @@ class UndetectedEchoes:
 class Stops:
     """Where pings of r runs were heard at one place: `coherence`, (r, p, s), of each ping's echoes with those of a
     stop, 0 for pings of other stops and for one that is alone; `pings`, (r, p): how many there are at its stop, itself
-    included."""
+    included; `first`, (r, p): which ping its stop began with."""
 
     coherence: Floats
     pings: NDArray[np.int64]
+    first: NDArray[np.intp]
 
 
 def stops_of(places_m: Floats, heard: NDArray[np.bool_], wavelength_m: Floats) -> Stops:
@@ -54,7 +55,7 @@ def stops_of(places_m: Floats, heard: NDArray[np.bool_], wavelength_m: Floats) -
     places_m : ndarray, shape (r, p, n, 3)
         Of the hydrophones in the site frame [m].
     heard : ndarray of bool, shape (r, p)
-        Others belong to no stop.
+        Others do not count.
     wavelength_m : ndarray, shape (p,)
         [m].
 
@@ -64,11 +65,11 @@ def stops_of(places_m: Floats, heard: NDArray[np.bool_], wavelength_m: Floats) -
     middle of the stop.
     """
     r, p, _, _ = places_m.shape
-    stop, first = np.zeros((r, p), dtype=np.intp), places_m[:, 0]
+    stop, first, there = np.zeros((r, p), dtype=np.intp), np.zeros((r, p), dtype=np.intp), places_m[:, 0]
     for i in range(1, p):
-        left = _coherence(places_m[:, i] - first, wavelength_m[i]) < _LEAST_COHERENCE
-        stop[:, i] = stop[:, i - 1] + left
-        first = np.where(left[:, None, None], places_m[:, i], first)
+        left = _coherence(places_m[:, i] - there, wavelength_m[i]) < _LEAST_COHERENCE
+        stop[:, i], first[:, i] = stop[:, i - 1] + left, np.where(left, i, first[:, i - 1])
+        there = np.where(left[:, None, None], places_m[:, i], there)
     member = (stop[..., None] == np.arange(stop.max() + 1)) & heard[..., None]
     count = member.sum(axis=1)
     used = np.flatnonzero(np.any(count > 1, axis=0))
@@ -77,7 +78,7 @@ def stops_of(places_m: Floats, heard: NDArray[np.bool_], wavelength_m: Floats) -
     coherence = np.zeros(member.shape)
     run, ping, which = np.nonzero(member)
     coherence[run, ping, which] = _coherence(places_m[run, ping] - middle[run, which], wavelength_m[ping])
-    return Stops(coherence, np.maximum(np.sum(np.where(member, count[:, None], 0), axis=-1), 1))
+    return Stops(coherence, np.maximum(np.sum(np.where(member, count[:, None], 0), axis=-1), 1), first)
 
 
 def _coherence(moved_m: Floats, wavelength_m: Floats) -> Floats:

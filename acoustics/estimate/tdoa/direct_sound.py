@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.estimate.tdoa.burst_sums import BurstSums, CarriedSegments
@@ -93,8 +94,12 @@ class DirectSound:
     lasting_covariance: Floats
 
 
-def fit_direct_sound(pings: Pings, burst: Burst, window_s: float | None) -> DirectSound:
+def fit_direct_sound(
+    pings: Pings, burst: Burst, window_s: float | None, ended: NDArray[np.bool_] | None = None
+) -> DirectSound:
     """Find the burst near the first guess and fit it in a window of given length, or in the multipath-free one.
+
+    `ended`, (m,): whether an echo ended the given window; None: it holds no echo.
 
     Each ping is treated by itself: what else is in the batch does not change its answer.
     """
@@ -134,9 +139,9 @@ def fit_direct_sound(pings: Pings, burst: Burst, window_s: float | None) -> Dire
     fit = fit_build_up(carried, rough, window_s=window, noise_sd=pings.noise_sd, gain_sd=pings.gain_sd)
     sums = BurstSums.of(carried, fit.onset_s, window[:, None])
     phase, covariance, lasting = fit.phase, fit.phase_covariance, np.zeros_like(fit.phase_covariance)
-    # Who gives a window says that it holds no echo.
     if window_s is None:
         ended = window < longest - 0.25 * period
+    if ended is not None:
         term = undetected_echo(sums, fit, window_s=window, ended=ended, travel_s=pings.travel_s)
         phase, covariance = phase + term.phase_shift, covariance + term.phase_covariance
         lasting = term.lasting_covariance

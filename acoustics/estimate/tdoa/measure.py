@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -92,6 +93,7 @@ def measure_tdoa(
     hydrophones_m: ArrayLike,
     sound_speed_m_s: float,
     window_s: float | None = None,
+    window_ended: ArrayLike | None = None,
     skew_sd_s: float = 0.0,
     element_sd_m: ArrayLike = 0.0,
     gain_sd: float = 0.05,
@@ -120,6 +122,8 @@ def measure_tdoa(
         Sound speed [m/s].
     window_s : float, optional
         How much of the burst after its arrival to use [s]; None: until the samples show an echo.
+    window_ended : array_like of bool, shape (...) or (), optional
+        Whether it was an echo that ended the given window, so that it may hide others; None: it holds none.
     skew_sd_s : float
         Unknown skew of each channel [s].
     element_sd_m : array_like, shape () or (n_channels,)
@@ -156,6 +160,9 @@ def measure_tdoa(
     if window_s is not None:
         window_s = float(checked("window_s", window_s, above=0.0))
     m, n, n_samples = pings.pressure.shape
+    ended = None
+    if window_ended is not None:
+        ended = _spread("window_ended", np.asarray(window_ended, dtype=bool), segment.pressure.shape[:-2]).reshape(m)
     finite = np.isfinite(pings.pressure).all(axis=(-1, -2)) & np.isfinite(pings.noise_density).all(axis=-1)
     failed = (pings.noise_density <= 0) | (pings.pressure == 0).all(axis=-1)
     usable = np.flatnonzero(finite & ~failed.any(axis=-1))
@@ -166,7 +173,7 @@ def measure_tdoa(
         part = replace(
             pings, pressure=pings.pressure[rows], noise_density=pings.noise_density[rows], onset_s=pings.onset_s[rows]
         )
-        sound = fit_direct_sound(part, burst, window_s)
+        sound = fit_direct_sound(part, burst, window_s, None if ended is None else ended[rows])
         out.put(rows, part, sound, METHODS[method](sound, array), burst=burst)
     reason = out.reason
     for channel in reversed(range(n)):
@@ -237,7 +244,7 @@ def _checked(
     return pings, known, skew
 
 
-def _spread(name: str, array: Floats, shape: tuple[int, ...]) -> Floats:
+def _spread(name: str, array: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:
     try:
         return np.broadcast_to(array, shape)
     except ValueError:

@@ -46,6 +46,8 @@ class BlindPings:
     carrier_variance_s2, cycle_variance_s2 : ndarray, shape (m,)
         Of one arrival by noise and jitter: by the carrier's phase, and by the envelope as it counts in the choice of an
         integer [s^2].
+    lasting_variance_s2 : ndarray, shape (m,)
+        What the estimator adds to the first of these for echoes that its window may hide [s^2]; 0 where it does not.
     carrier_shift_s, envelope_shift_s : ndarray, shape (m, n)
         What the echoes inside the window add to the arrival times, against the first hydrophone's, by the carrier
         within half a period and by the envelope [s].
@@ -59,6 +61,7 @@ class BlindPings:
     energy_ratio_2e_n0: Floats
     carrier_variance_s2: Floats
     cycle_variance_s2: Floats
+    lasting_variance_s2: Floats
     carrier_shift_s: Floats
     envelope_shift_s: Floats
     heard: NDArray[np.bool_]
@@ -74,7 +77,9 @@ class BlindPings:
         return cls(**{name: np.concatenate([vars(part)[name] for part in parts]) for name in vars(parts[0])})
 
 
-def measure_blind(scene: Scene, pinger: Pinger, pose: Pose, rng: np.random.Generator) -> BlindPings:
+def measure_blind(
+    scene: Scene, pinger: Pinger, pose: Pose, rng: np.random.Generator, *, undetected: bool = False
+) -> BlindPings:
     """Put one ping at each of many places through the estimator's window rule and its measurement.
 
     Parameters
@@ -87,6 +92,8 @@ def measure_blind(scene: Scene, pinger: Pinger, pose: Pose, rng: np.random.Gener
         Of the vehicle, batch shape (m,).
     rng : Generator
         Of the noise that decides where windows end.
+    undetected : bool
+        Whether the estimator corrects its phases for echoes that its window may hide, and says how well.
 
     Returns
     -------
@@ -100,7 +107,7 @@ def measure_blind(scene: Scene, pinger: Pinger, pose: Pose, rng: np.random.Gener
     """
     sites = pose.to_site(scene.array.positions_m)
     hull = Hull.of(scene, pose)
-    setting = _Setting(scene, pinger, sites, None if hull is None else hull.spread(sites.shape[:1]))
+    setting = _Setting(scene, pinger, sites, None if hull is None else hull.spread(sites.shape[:1]), undetected)
     found = _Found.empty(*sites.shape[:2])
     rows, looked = np.arange(len(sites)), _FIRST_LOOK_CYCLES
     while len(rows):
@@ -130,6 +137,7 @@ class _Found:
     window: Floats
     ratio: Floats
     variance: Floats
+    lasting: Floats
     carrier: Floats
     envelope: Floats
     heard: NDArray[np.bool_]
@@ -137,9 +145,9 @@ class _Found:
 
     @classmethod
     def empty(cls, m: int, n: int) -> _Found:
-        a, b, c = np.full((3, m), np.nan)
+        a, b, c, d = np.full((4, m), np.nan)
         e, f = np.zeros((2, m, n))
-        return cls(a, b, c, e, f, np.zeros((m, n), dtype=bool), np.zeros(m, dtype=bool))
+        return cls(a, b, c, d, e, f, np.zeros((m, n), dtype=bool), np.zeros(m, dtype=bool))
 
 
 @dataclass(frozen=True)
@@ -150,6 +158,7 @@ class _Setting:
     pinger: Pinger
     sites_m: Floats
     hull: Hull | None
+    undetected: bool
 
     @property
     def rate_hz(self) -> float:
@@ -231,17 +240,23 @@ class _Setting:
         period = 1 / self.pinger.frequency_hz
         for alike, window_s in _alike(found.window[rows]):
             at = np.ix_(rows[alike], np.flatnonzero(channels)[1:])
-            measured = self._ask(clean[alike], channels, window_s, "phase")
+            ended = found.window[rows[alike]] * self.pinger.frequency_hz < self.whole_cycles - 0.25
+            measured = self._ask(clean[alike], channels, window_s, "phase", ended if self.undetected else None)
             shift = measured.tdoa.tdoa_s - delay_s[alike, 1:]
             found.carrier[at] = np.nan_to_num(shift - period * np.round(shift / period))
             found.envelope[at] = np.nan_to_num(measured.envelope_delay_s - delay_s[alike, 1:])
-            found.variance[rows[alike]] = (
-                np.diagonal(measured.noise_covariance_s2, axis1=-2, axis2=-1).mean(axis=-1) / 2
-            )
+            variance = np.diagonal(measured.noise_covariance_s2, axis1=-2, axis2=-1).mean(axis=-1) / 2
+            found.lasting[rows[alike]] = variance * measured.lasting_share
+            found.variance[rows[alike]] = variance * (1.0 - measured.lasting_share)
             found.window[rows[alike]] = window_s
 
     def _ask(
-        self, pressure: Floats, channels: NDArray[np.bool_], window_s: float | None, method: str
+        self,
+        pressure: Floats,
+        channels: NDArray[np.bool_],
+        window_s: float | None,
+        method: str,
+        ended: NDArray[np.bool_] | None = None,
     ) -> TdoaMeasurement:
         return measure_tdoa(
             Segment(pressure, self.rate_hz),
@@ -252,6 +267,7 @@ class _Setting:
             hydrophones_m=self.scene.array.positions_m[channels],
             sound_speed_m_s=self.scene.sound_speed_m_s,
             window_s=window_s,
+            window_ended=ended,
             element_sd_m=self.scene.array.tolerances_m[channels],
         )
 
@@ -269,6 +285,7 @@ class _Setting:
             energy_ratio_2e_n0=ratio,
             carrier_variance_s2=np.where(answered, found.variance, np.inf) + jitter,
             cycle_variance_s2=np.where(answered, choice, np.inf) + jitter,
+            lasting_variance_s2=np.where(answered, found.lasting, 0.0),
             carrier_shift_s=found.carrier,
             envelope_shift_s=found.envelope,
             heard=found.heard,

@@ -13,7 +13,17 @@ from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.polygons import convex_hull
-from acoustics.estimate.fuse import FusedFix, PingClock, PingRun, SourceArea, Track, fuse_pings, uniform_over
+from acoustics.estimate.fuse import (
+    FusedFix,
+    PingClock,
+    PingRun,
+    SourceArea,
+    Track,
+    UndetectedEchoes,
+    fuse_pings,
+    stops_of,
+    uniform_over,
+)
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix
 from acoustics.scene.pinger import Pinger
@@ -66,6 +76,7 @@ class SimulatedRuns:
                 tdoa_s=np.where(run.heard[rows][..., None], run.tdoa_s[rows], np.nan),
                 covariance_s2=run.covariance_s2[rows],
                 arrival_s=None if run.arrival_s is None else run.arrival_s[rows],
+                undetected=run.undetected and replace(run.undetected, lasting_share=run.undetected.lasting_share[rows]),
                 alternatives_s=None if run.alternatives_s is None else run.alternatives_s[rows],
                 alternative_misfit=None if run.alternative_misfit is None else run.alternative_misfit[rows],
             ),
@@ -178,17 +189,18 @@ def simulate_runs(
     source, shape = np.array(pinger.position_m), (n_runs, p)
     pings = measure_along(scene, pinger, places_m) if measured is None else measured
     answered = pings.answered
-    heard, row = answered.any(axis=-1), np.arange(p)
+    heard = answered.any(axis=-1)
     if not heard.any():
         raise ParameterError(f"{pinger.name}: too weak, or hidden, to be measured anywhere along the run")
-    variance, cycle_variance = (
+    variance, cycle_variance, lasting = (
         np.where(
             heard,
             np.sum(np.where(answered, v, 0.0), -1) / np.maximum(answered.sum(-1), 1),
             np.inf,
         )
-        for v in (pings.carrier_variance_s2, pings.cycle_variance_s2)
+        for v in (pings.carrier_variance_s2, pings.cycle_variance_s2, pings.lasting_variance_s2)
     )
+    stated = variance + lasting
     legs = np.linalg.norm(np.diff(places_m, axis=0, prepend=places_m[:1]), axis=-1)
     drawn = draw_errors(sizes, legs, n, n_runs=n_runs, rng=rng)
     outlier = rng.random(shape) < wrong_share
@@ -197,8 +209,7 @@ def simulate_runs(
     shown = np.array([pose.roll, pose.pitch, pose.heading], dtype=float)
     times = drawn.arrival_times(scene.array.positions_m, places_m, shown, sources, scene.sound_speed_m_s)
     noise = rng.normal(size=(*shape, n)) * np.sqrt(np.where(heard, variance, 0.0))[:, None]
-    # Each run passes somewhat beside the others, where echoes add in other phases.
-    beside = rng.integers(_PLACES_EACH, size=shape)
+    row, beside = _beside(scene, pinger, places_m, n_runs, rng)
     by_carrier, by_envelope = (shift[row, beside] for shift in (pings.carrier_shift_s, pings.envelope_shift_s))
     times, noise = times + by_envelope, noise + by_carrier - by_envelope
     told = answered[row, beside]
@@ -210,7 +221,7 @@ def simulate_runs(
         found = drawn_integers(
             times[:, heard],
             noise[:, heard],
-            carrier_variance_s2=variance[heard],
+            carrier_variance_s2=stated[heard],
             cycle_variance_s2=cycle_variance[heard],
             shared_variance_s2=sizes.skew_sd_s**2 + (scene.array.tolerances_m / scene.sound_speed_m_s) ** 2,
             hydrophones_m=scene.array.positions_m,
@@ -231,12 +242,15 @@ def simulate_runs(
     return SimulatedRuns(
         run=PingRun(
             np.where(told[..., None], delays, np.nan),
-            np.where(heard, variance, 1.0)[:, None, None] * (differences @ differences.T),
+            np.where(heard, stated, 1.0)[:, None, None] * (differences @ differences.T),
             scene.array.positions_m,
             differences,
             scene.sound_speed_m_s,
             arrival_s=arrival,
             clock=clock,
+            undetected=UndetectedEchoes(
+                np.broadcast_to(np.where(heard, lasting / stated, 0.0), shape), pinger.frequency_hz
+            ),
             **further,
         ),
         track=Track(shown_m, *shown),
@@ -247,6 +261,22 @@ def simulate_runs(
         path_m=places_m,
         errors_of_places=drawn.of_places(places_m - shown_m, sizes),
     )
+
+
+def _beside(
+    scene: Scene, pinger: Pinger, places_m: Floats, n_runs: int, rng: np.random.Generator
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """At which of the measured places, row and number, (n_runs, n_pings), each run hears its pings.
+
+    Each run passes somewhat beside the others, where echoes add in other phases; pings of one stop are heard at one.
+    """
+    p, pose = len(places_m), scene.vehicle.pose
+    hydrophones = Pose(places_m, pose.roll, pose.pitch, pose.heading).to_site(scene.array.positions_m)
+    wavelength = np.full(p, scene.sound_speed_m_s / pinger.frequency_hz)
+    stops = stops_of(hydrophones[None], np.ones((1, p), dtype=bool), wavelength)
+    first, count = stops.first[0], stops.pings[0]
+    row = first + np.floor(rng.random((n_runs, p))[:, first] * count).astype(np.intp)
+    return row, rng.integers(_PLACES_EACH, size=(n_runs, p))[:, first]
 
 
 def _alternatives(found: DrawnIntegers, heard: NDArray[np.bool_], frequency_hz: float) -> dict[str, Any]:
@@ -266,7 +296,8 @@ def measure_along(scene: Scene, pinger: Pinger, places_m: Floats) -> BlindPings:
     """
     rng, own = np.random.default_rng(scene.study.seed), scene.vehicle.pose
     places = places_about(scene, np.repeat(places_m, _PLACES_EACH, axis=0), rng)
-    pings = measure_blind(scene, pinger, Pose(places, own.roll, own.pitch, np.full(len(places), own.heading)), rng)
+    pose = Pose(places, own.roll, own.pitch, np.full(len(places), own.heading))
+    pings = measure_blind(scene, pinger, pose, rng, undetected=True)
     pings = replace(pings, answered=pings.answered & pings.heard.all(axis=-1))
     return pings.some(np.arange(len(places)).reshape(-1, _PLACES_EACH))
 
@@ -285,6 +316,10 @@ def join_runs(parts: Sequence[SimulatedRuns]) -> SimulatedRuns:
             run,
             tdoa_s=joined(np.where(p.run.heard[..., None], p.run.tdoa_s, np.nan) for p in parts),
             covariance_s2=joined(p.run.covariance_s2 for p in parts),
+            undetected=run.undetected
+            and replace(
+                run.undetected, lasting_share=joined(p.run.undetected.lasting_share for p in parts if p.run.undetected)
+            ),
             alternatives_s=None if most == 1 else joined(offset),
             alternative_misfit=None if most == 1 else joined(misfit),
         ),

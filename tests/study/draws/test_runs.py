@@ -48,6 +48,21 @@ def test_coverage_of_the_fused_ellipse_with_the_packages_own_simulation():
     assert (~fix.inliers)[runs.run.heard].sum() < 47
 
 
+def test_pings_at_one_place_are_shifted_alike_by_echoes():
+    scene = with_vehicle(position_m=(3.0, 8.0, 1.2), roll_sd_deg=0.0, pitch_sd_deg=0.0, heading_sd_deg=0.0)
+    faint = PINGER.model_copy(update={"source_level_db": PINGER.source_level_db - 20.0})
+    path = np.repeat(route_positions(scene, Route(1, 0.0, 0.0)), 6, axis=0)
+    run = simulate_runs(scene, faint, path, n_runs=400, rng=np.random.default_rng(2), integers="given").run
+    share = run.undetected.lasting_share
+    assert np.all(share[run.heard] > 0.1) and np.all(share < 0.9)  # in a long window of a weak ping echoes hide
+    whole = run.heard.all(axis=1)  # at some places it is not heard
+    assert whole.sum() > 200
+    about = run.tdoa_s[whole] - run.tdoa_s[whole].mean(axis=1, keepdims=True)
+    new = np.diagonal(run.covariance_s2, axis1=-2, axis2=-1) * (1.0 - share)[..., None]
+    # About their own mean six pings have 5/6 of what is new at each, and no more; 200 runs tell it within 3 %.
+    assert np.mean(about**2) == pytest.approx(5.0 / 6.0 * new[whole].mean(), rel=0.09)
+
+
 def test_share_of_the_heading_that_lasts():
     errors = error_sizes_of(with_vehicle(heading_sd_deg=2.0, heading_bias_sd_deg=1.2), PINGER)
     assert np.rad2deg(errors.heading_bias_sd) == pytest.approx(1.2)
