@@ -35,7 +35,10 @@ _BEFORE_S, _AFTER_S = 0.12, 0.08  # samples rendered about a ping: noise to judg
 
 @dataclass(frozen=True)
 class LocatedPings(Result, Sequence[Ping]):
-    """The pings of a recording in the order of time, to be indexed and looped over, and what else was counted."""
+    """The pings of a recording in the order of time, to be indexed and looped over, and what else was counted.
+
+    `wiring_untold` says in words which other wirings of the channels the pings do not exclude.
+    """
 
     source: str
     seconds: float
@@ -43,6 +46,7 @@ class LocatedPings(Result, Sequence[Ping]):
     pingers: tuple[PingerTally, ...]
     flags: tuple[str, ...]
     unknown: tuple[UnknownSound, ...] = ()
+    wiring_untold: tuple[str, ...] = ()
 
     @overload
     def __getitem__(self, index: int) -> Ping: ...
@@ -220,7 +224,9 @@ def heard_ping(
 def _all(stream: SampleStream, notes: Sidecar, options: LocateOptions) -> LocatedPings:
     tally = Tally()
     pings = tuple(locate_stream(stream, notes, options, tally=tally))
-    return LocatedPings(stream.source, tally.seconds, pings, tally.pingers, tuple(tally.flags), tally.unknown)
+    return LocatedPings(
+        stream.source, tally.seconds, pings, tally.pingers, tuple(tally.flags), tally.unknown, tally.wiring_untold
+    )
 
 
 def _notes(recording: Path, notes: str | Path | Sidecar | Scene | None) -> Sidecar:

@@ -21,7 +21,7 @@ from directions import FOUND_M, RECORDING, Told, judged, random_scene
 
 from acoustics.base.errors import ParameterError
 from acoustics.estimate.direction import FARTHEST_M, NEAREST_M
-from acoustics.estimate.locate.direction import WiringMemory, with_direction
+from acoustics.estimate.locate.direction import with_direction
 from acoustics.estimate.locate.one_ping import MOST_ALTERNATIVES, EventSegment, PingContext, nothing_yet, with_delays
 from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa, thinning_factor
 from acoustics.io.ping import Ping
@@ -109,17 +109,20 @@ def pings_of(drawn: DrawnRecording, trial: Trial, notes: Sidecar, draws: int, rn
 
 def draw(measured: TdoaMeasurement, k: int) -> TdoaMeasurement:
     """Ping k of a batch."""
-    rest = {f.name: getattr(measured, f.name) for f in fields(measured) if f.name not in ("tdoa", "alternatives")}
+    rest = {
+        f.name: getattr(measured, f.name) for f in fields(measured) if f.name not in ("tdoa", "alternatives", "onsets")
+    }
     tdoa, found = measured.tdoa, measured.alternatives
     return TdoaMeasurement(
         tdoa=replace(tdoa, tdoa_s=tdoa.tdoa_s[k], covariance_s2=tdoa.covariance_s2[k]),
         alternatives=found and type(found)(*(value[k] for value in vars(found).values())),
+        onsets=None,
         **{name: value[k] for name, value in rest.items()},
     )
 
 
 def with_directions(ping: Ping, notes: Sidecar) -> Ping:
-    return with_direction(ping, WiringMemory(), farthest_m=notes.farthest_m or FARTHEST_M) if ping.ok else ping
+    return with_direction(ping, farthest_m=notes.farthest_m or FARTHEST_M) if ping.ok else ping
 
 
 def share(held: list[list[bool]]) -> str:

@@ -8,7 +8,7 @@ from acoustics.estimate.direction.mixture import (
     direction_mixture,
     merged_directions,
 )
-from acoustics.estimate.direction.wiring import MISFIT_P, WiringTest, suspected_wiring, wiring_test, wirings
+from acoustics.estimate.direction.wiring import MISFIT_P, WiringMemory, wiring_evidence, wirings
 
 __all__ = [
     "FARTHEST_M",
@@ -20,10 +20,9 @@ __all__ = [
     "MergedDirection",
     "direction_mixture",
     "merged_directions",
-    "WiringTest",
+    "WiringMemory",
     "estimate_bearing",
     "over_the_cone",
-    "suspected_wiring",
-    "wiring_test",
+    "wiring_evidence",
     "wirings",
 ]

@@ -1,24 +1,28 @@
-"""Are the channels wired as noted: swapped or inverted ones, found by how well a plane wave fits several pings."""
+"""Are the channels wired as noted: swapped or inverted ones, by what phases and build-ups of several pings say."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from acoustics.base.frames import Floats, array_rank
-from acoustics.base.regions import chi_square_p_value
-from acoustics.estimate.direction.bearing import estimate_bearing
-from acoustics.estimate.tdoa import Tdoa, resolve_ambiguity
+from acoustics.base.frames import Floats
+from acoustics.estimate.tdoa import OnsetMisfit, Tdoa, resolve_ambiguity
 from acoustics.physics.tdoa import difference_matrix
 
 # Residuals that arise by chance less often than this are no chance: one healthy ping in a thousand is refused.
 MISFIT_P = 1e-3
-# Of a ping's residuals: swapped or inverted channels misfit by tenths of a cycle, a hydrophone bent out of place by
-# hundredths; flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
-_LEAST_MISFIT_CYCLES = 0.03
+# What one ping may add to the logarithm of the odds, so that several must agree, and from where on the odds count;
+# false alarms and faults that are found: tests/benchmarks/wiring.py
+_MOST_OF_ONE_PING, _CONVINCED = 6.0, 10.0
+_NOT_EXCLUDED = -6.0  # of the logarithm of the odds: as much as one ping may add
+# Echoes so soon bend the build-up, alike in all pings from one place: its misfit then counts for little.
+_SOON_CYCLES, _SHARE_BEFORE_ECHOES = 12.0, 0.1
+_NEARLY_AS_LIKELY = 3.0  # as the likeliest wiring: not to be told from it
+_ENOUGH_PINGS = 16  # a cable is seldom changed in the middle of a recording
 
 
 @dataclass(frozen=True)
@@ -43,65 +47,122 @@ def wirings(names: Sequence[str]) -> tuple[Wiring, ...]:
     return tuple(found)
 
 
-@dataclass(frozen=True)
-class WiringTest:
-    """How well each wiring fits one ping: `chi2` and root-mean-square residual, shape (n_wirings,) [1, cycles]."""
-
-    chi2: Floats
-    residual_cycles: Floats
-    dof: int
-
-
-def wiring_test(
+def wiring_evidence(
     delays: Tdoa,
+    envelope: Tdoa,
+    onsets: OnsetMisfit | None,
     hydrophones_m: Floats,
-    tolerances_m: Floats,
+    shared_covariance_s2: Floats,
     sound_speed_m_s: float,
+    sound_speed_sd_m_s: float,
     frequency_hz: float,
     tried: Sequence[Wiring],
-) -> WiringTest | None:
-    """Fit a plane wave to one ping's delays under each wiring; None where the array has no redundancy.
+    *,
+    window_s: float,
+) -> Floats:
+    """Log evidence of each wiring by one ping, shape (n_wirings,), up to a constant.
 
-    The whole cycles are resolved again for each, by the consistency of the baselines.
+    Parameters
+    ----------
+    delays, envelope : Tdoa
+        Of the ping as the notes have it, by the phase and by the envelope.
+    onsets : OnsetMisfit, optional
+        Of the same ping, to `delays`; without it the envelope's delays count by their covariance.
+    hydrophones_m : ndarray, shape (n, 3)
+        Places by the notes [m].
+    shared_covariance_s2 : ndarray, shape (n - 1, n - 1)
+        Of what bends delays beside the noise: mounting, skew, the wave's curvature [s^2].
+    sound_speed_m_s, sound_speed_sd_m_s, frequency_hz : float
+        Assumed speed, its standard deviation [m/s], and the carrier [Hz].
+    tried : sequence of Wiring
+    window_s : float
+        How much of the burst was used [s]; an echo may have ended it.
+
+    Notes
+    -----
+    A swap exchanges arrival times; an inverted channel puts its phase half a cycle off and leaves its build-up where it
+    is. For each wiring the evidence is summed over all vectors of integers: the misfit of the build-ups to a burst that
+    begins there, and of the phases to a plane wave. So the build-up tells polarity wherever it tells half a cycle, also
+    in an array whose phases fit a plane wave inverted as well as not, as those of a wide one do. An exchange that a
+    reflection of the array undoes has equal evidence from any direction: nothing tells it.
     """
     n = delays.n_hydrophones
-    dof = n - 1 - min(array_rank(hydrophones_m), 2)
-    if dof < 1 or array_rank(hydrophones_m) < 2:
-        return None
-    difference = difference_matrix(n, delays.reference)
-    times = np.insert(delays.tdoa_s, delays.reference, 0.0)
-    period = 1.0 / frequency_hz
-    rewired = np.array([times[list(w.order)] for w in tried])
-    for row, wiring in zip(rewired, tried, strict=True):
+    d = difference_matrix(n, delays.reference)
+    believed = 1.0 if window_s * frequency_hz >= _SOON_CYCLES else _SHARE_BEFORE_ECHOES
+    spread = np.insert(np.eye(n - 1), delays.reference, 0.0, axis=0)  # from differences to times
+    phase, start = spread @ delays.tdoa_s * frequency_hz, spread @ envelope.tdoa_s
+    fine_s2 = delays.covariance_s2 + shared_covariance_s2
+    fine, coarse, covariances, coarse_covariances, misfits = [], [], [], [], []
+    for wiring in tried:
+        order = list(wiring.order)
+        turned = np.zeros(n)
         if wiring.inverted is not None:
-            row[wiring.inverted] += period / 2.0
-    wave = rewired @ difference.T
-    mounting = difference @ np.diag((tolerances_m / sound_speed_m_s) ** 2) @ difference.T
-    cycles = resolve_ambiguity(
-        Tdoa(wave, delays.covariance_s2 + mounting, delays.reference),
-        Tdoa(wave, period**2 * (difference @ difference.T), delays.reference),
+            turned[wiring.inverted] = 0.5
+        cycles = d @ (phase[order] + turned)
+        fine.append(cycles - np.rint(cycles))
+        coarse.append(d @ start[order])
+        change = d @ spread[order]
+        covariances.append(change @ fine_s2 @ change.T)
+        coarse_covariances.append(change @ envelope.covariance_s2 @ change.T)
+        if onsets is not None:
+            misfits.append(onsets.rewired(order, turned, (d @ phase)[None], fine[-1][None]).weighed(believed))
+    found = resolve_ambiguity(
+        Tdoa(np.array(fine) / frequency_hz, np.array(covariances), delays.reference),
+        Tdoa(np.array(coarse), np.array(coarse_covariances), delays.reference),
         hydrophones_m,
         sound_speed_m_s,
         frequency_hz,
+        envelope_misfit=OnsetMisfit.joined(misfits) if misfits else None,
+        sound_speed_sd_m_s=sound_speed_sd_m_s,
+        n_alternatives=2,
     )
-    found = estimate_bearing(
-        Tdoa(cycles.tdoa.tdoa_s, delays.covariance_s2, delays.reference),
-        hydrophones_m,
-        sound_speed_m_s,
-        element_sd_m=tolerances_m,
-    )
-    spread = np.sqrt(np.mean(np.diag(delays.covariance_s2 + mounting)))
-    chi2 = np.where(np.isfinite(found.chi2), found.chi2, np.inf)
-    return WiringTest(chi2, np.sqrt(chi2 / n) * spread * frequency_hz, found.dof)
+    return np.asarray(-0.5 * found.score - np.log(found.probability))
 
 
-def suspected_wiring(tests: Sequence[WiringTest], tried: Sequence[Wiring]) -> tuple[str, ...]:
-    """Wirings, in words, that fit several pings which the given one does not; empty if all is well or unclear."""
-    if len(tests) < 2:
-        return ()
-    chi2, dof = np.sum([t.chi2 for t in tests], axis=0), sum(t.dof for t in tests)
-    misfit = np.median([t.residual_cycles[0] for t in tests])
-    if misfit < _LEAST_MISFIT_CYCLES or chi_square_p_value(chi2[0], dof) > MISFIT_P:
-        return ()
-    fits = chi_square_p_value(chi2, dof) > MISFIT_P
-    return tuple(wiring.words for wiring, fit in zip(tried, fits, strict=True) if fit)
+@dataclass
+class WiringMemory:
+    """What the pings of a recording, of the same channels, said of their wiring until now.
+
+    `log_odds`, shape (n_wirings,), are those of each wiring in `tried` against the noted one; of `cautious_odds` no
+    ping makes more than a few. `n_pings` have been looked at.
+    """
+
+    channels: tuple[str, ...] = ()
+    tried: tuple[Wiring, ...] = ()
+    log_odds: Floats = field(default_factory=lambda: np.zeros(0))
+    cautious_odds: Floats = field(default_factory=lambda: np.zeros(0))
+    n_pings: int = 0
+
+    def begin(self, channels: tuple[str, ...]) -> None:
+        """Forget everything if these are other channels than before."""
+        if channels != self.channels:
+            self.channels, self.tried, self.n_pings = channels, wirings(channels), 0
+            self.log_odds = self.cautious_odds = np.zeros(len(self.tried))
+
+    @property
+    def wants_more(self) -> bool:
+        """Whether another ping is worth a look."""
+        return self.n_pings < _ENOUGH_PINGS
+
+    def add(self, evidence: Floats) -> None:
+        """Count one ping's log evidence."""
+        odds = np.where(np.isfinite(evidence), evidence, evidence[0]) - evidence[0]
+        if np.isfinite(odds).all():
+            self.log_odds = self.log_odds + odds
+            self.cautious_odds = self.cautious_odds + np.clip(odds, -_MOST_OF_ONE_PING, _MOST_OF_ONE_PING)
+            self.n_pings += 1
+
+    @property
+    def suspected(self) -> tuple[str, ...]:
+        """Wirings, in words, for which the pings speak against the noted one; empty if all is well or unclear."""
+        convinced = self.cautious_odds >= _CONVINCED
+        best = self.log_odds.max(initial=-np.inf, where=convinced)
+        return self._words(convinced & (self.log_odds > best - _NEARLY_AS_LIKELY))
+
+    @property
+    def not_excluded(self) -> tuple[str, ...]:
+        """Other wirings, in words, that fit the pings nearly as well as the noted one; empty if one is suspected."""
+        return () if self.suspected else self._words(self.cautious_odds > _NOT_EXCLUDED)[1:]
+
+    def _words(self, those: NDArray[np.bool_]) -> tuple[str, ...]:
+        return tuple(wiring.words for wiring, this in zip(self.tried, those, strict=True) if this)

@@ -1,8 +1,8 @@
-"""Direction and position of a ping from its delays, and whether the channels are wired as noted."""
+"""Direction and position of a ping from its delays."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -20,52 +20,31 @@ from acoustics.estimate.direction import (
     NEAREST_M,
     DepressionPrior,
     MergedDirection,
-    WiringTest,
     direction_mixture,
     merged_directions,
-    suspected_wiring,
-    wiring_test,
-    wirings,
 )
 from acoustics.estimate.position import locate_source, mixed
 from acoustics.estimate.tdoa import Tdoa, tdoa_of
 from acoustics.io.ping import MISFIT, Candidate, IntegerAlternative, Ping
 from acoustics.physics.refraction import SoundSpeedProfile
 
-_PINGS_REMEMBERED = 8
 _PLANE_SD = 3.0
 _LEAST_PROBABILITY = 1e-3  # of a direction that is worth telling
 _LEAST_WEIGHT, _MOST_INTEGERS = 1e-3, 16  # of vectors of integers that are listed
 _DOUBTFUL = 0.05  # of all directions but the first from which on no position is made of that
 _DECIDED = 0.5  # of the first direction, its mirror image included: under it no decision should rest on it
-WRONGLY_WIRED = "channels are swapped or of the wrong polarity: see the flags"
 TWO_FIT = "a second direction fits nearly as well: no position is made of the first"
 UNDECIDED = "no direction is worth a decision by itself: the likeliest has less than half of the weight"
 EITHER_SIDE = "a line of hydrophones observes no side: the mirror image fits as well, and no position is made of either"
 TOO_FLAT = "the direction may lie in the plane of the array: range is not observed"
 
 
-@dataclass
-class WiringMemory:
-    """How well each wiring fitted the last pings in a row that did not fit as given, and with which channels."""
-
-    channels: tuple[str, ...] = ()
-    tests: list[WiringTest] = field(default_factory=list)
-
-
-def with_direction(
-    ping: Ping,
-    memory: WiringMemory,
-    *,
-    farthest_m: float = FARTHEST_M,
-    profile: SoundSpeedProfile | None = None,
-) -> Ping:
+def with_direction(ping: Ping, *, farthest_m: float = FARTHEST_M, profile: SoundSpeedProfile | None = None) -> Ping:
     """A ping that has delays, with its directions and, where observed, its position.
 
     The integers are weighed anew by what the phases say of direction and distance; the delays become those of the
-    likeliest direction. `memory` is kept from ping to ping: only several pings in a row tell that channels are swapped
-    or inverted. No pinger is farther than `farthest_m`. A profile bends the ray where the depths of
-    pinger and vehicle make a position.
+    likeliest direction. No pinger is farther than `farthest_m`. A profile bends the ray where the depths of pinger and
+    vehicle make a position.
     """
     # The direction is that from the array's centre, near or far: about the origin it would jump with the model.
     centre = ping.hydrophones_m.mean(axis=0)
@@ -84,7 +63,6 @@ def with_direction(
     ping = _with_integers(ping, mixture.weight.sum(axis=-1), lead)
     p_value = float(mixture.p_value[lead])
     misfit = p_value < MISFIT_P
-    ping = _wiring_checked(ping, p_value, memory)
     ok = ping.ok and bool(mixture.ok) and not misfit
     # The mirror image in a plane or a line of hydrophones is no other direction: it is always there.
     share = merged[0].weight
@@ -175,25 +153,6 @@ def _depression_prior(ping: Ping, centre: Floats, farthest_m: float) -> Depressi
         return DepressionPrior(down, own_depth_m=own, farthest_m=farthest_m)
     below, below_sd = ping.depth_m - own, float(np.hypot(ping.depth_sd_m or 0.0, pose.depth_sd_m))
     return DepressionPrior(down, below, below_sd, farthest_m=farthest_m)
-
-
-def _wiring_checked(ping: Ping, p_value: float, memory: WiringMemory) -> Ping:
-    """Mark the ping if another wiring of the channels fits the last few pings and the given one does not."""
-    fits = p_value > MISFIT_P or ping.method == "onset"
-    if fits or memory.channels != ping.channels:
-        memory.tests, memory.channels = [], ping.channels
-    if fits:
-        return ping
-    tried = wirings(ping.channels)
-    test = wiring_test(
-        tdoa_of(ping), ping.hydrophones_m, ping.tolerances_m, ping.sound_speed_m_s, ping.frequency_hz, tried
-    )
-    memory.tests = [*memory.tests, *([] if test is None else [test])][-_PINGS_REMEMBERED:]
-    suspects = suspected_wiring(memory.tests, tried)
-    if not suspects:
-        return ping
-    words = "the delays do not fit the array, but they do if " + ", or ".join(suspects)
-    return replace(ping, ok=False, reason=WRONGLY_WIRED, flags=(*ping.flags, words))
 
 
 def _may_lie_in_plane(found: MergedDirection, hydrophones_m: Floats) -> bool:

@@ -21,8 +21,9 @@ from acoustics.estimate.detect import (
     off_centre_channels,
     what_is_left,
 )
-from acoustics.estimate.direction import FARTHEST_M, NEAREST_M
-from acoustics.estimate.locate.direction import WiringMemory, with_direction
+from acoustics.estimate.direction import FARTHEST_M, NEAREST_M, WiringMemory
+from acoustics.estimate.locate.cabling import wiring_checked
+from acoustics.estimate.locate.direction import with_direction
 from acoustics.estimate.locate.echoes import with_echoes
 from acoustics.estimate.spectrum import complex_envelope, off_carrier_hz
 from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa, thinning_factor
@@ -144,7 +145,8 @@ def locate_ping(
     ping = _with_frequency(with_delays(ping, measured), used, pinger, part, density)
     if ping.ok:
         farthest_m = context.sidecar.farthest_m or FARTHEST_M
-        ping = with_direction(ping, context.wiring, farthest_m=farthest_m, profile=context.sidecar.sound_speed_profile)
+        ping = with_direction(ping, farthest_m=farthest_m, profile=context.sidecar.sound_speed_profile)
+        ping = wiring_checked(ping, measured, context.wiring)
     if masked_by:
         return replace(ping, ok=False, reason=f"{masked_by} was sounding when it came")
     if context.site is None or _is_another(ping, pinger):
@@ -180,6 +182,7 @@ def _heard_by(
         sound_speed_sd_m_s=sidecar.sound_speed_sd_m_s,
         nearest_m=NEAREST_M,
         n_alternatives=MOST_ALTERNATIVES,
+        keep_onsets=True,
     )
     names = tuple(c.name for c in channels)
     time = (part.first + onset) / rate

@@ -66,12 +66,16 @@ class PingerTally:
 
 @dataclass
 class Tally:
-    """What a recording held, filled while it is worked through."""
+    """What a recording held, filled while it is worked through.
+
+    `wiring_untold` says in words which other wirings of the channels the pings do not exclude.
+    """
 
     seconds: float = 0.0
     pingers: tuple[PingerTally, ...] = ()
     flags: list[str] = field(default_factory=list)
     unknown: tuple[UnknownSound, ...] = ()
+    wiring_untold: tuple[str, ...] = ()
 
 
 @dataclass
@@ -178,7 +182,7 @@ def _located(
             yield ping
         unknown.hear(own, window.first / rate, is_last=window.is_last)  # after the pings, which are waited for
         if window.is_last:
-            tally.unknown = unknown.worth_a_line()
+            tally.unknown, tally.wiring_untold = unknown.worth_a_line(), context.wiring.not_excluded
             for tracker, line in zip(trackers, tally.pingers, strict=True):
                 tracker.nothing_until(tally.seconds)
                 line.missed, line.off_train = tracker.missed, tracker.rejected

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,6 +38,46 @@ class OnsetMisfit:
     def of(self, rows: NDArray[np.intp] | slice) -> OnsetMisfit:
         """The same of some of the pings."""
         return OnsetMisfit(self.cycles[rows], self.steps[rows])
+
+    @classmethod
+    def none(cls, m: int, n: int) -> OnsetMisfit:
+        """Of m pings that have none: the steps are NaN."""
+        return cls(np.zeros((m, n - 1), dtype=np.int64), np.full((m, n, 2 * _SPAN_CYCLES * n + 1), np.nan))
+
+    @classmethod
+    def joined(cls, parts: Sequence[OnsetMisfit]) -> OnsetMisfit:
+        """Those of several one after the other."""
+        return cls(np.concatenate([p.cycles for p in parts]), np.concatenate([p.steps for p in parts]))
+
+    def put(self, rows: NDArray[np.intp], those: OnsetMisfit) -> None:
+        """Write that of some rows."""
+        self.cycles[rows], self.steps[rows] = those.cycles, those.steps
+
+    def rewired(self, order: Sequence[int], turned: Floats, phases: Floats, rewired_phases: Floats) -> OnsetMisfit:
+        """The same if hydrophone h is on channel ``order[h]``, whose phase is ``turned[h]`` cycles off.
+
+        Parameters
+        ----------
+        order : sequence of int
+            Channel of each hydrophone.
+        turned : ndarray, shape (n_channels,)
+            Half a cycle where the channel is inverted [cycles].
+        phases, rewired_phases : ndarray, shape (m, n_channels - 1)
+            The phase delays to which `cycles` are added, and those to which the answer's are [cycles].
+        """
+        n, count = self.steps.shape[1:]
+        centre = np.concatenate([np.zeros((len(phases), 1)), phases + self.cycles], axis=-1)[:, list(order)] + turned
+        cycles = np.rint(centre[:, 1:] - centre[:, :1] - rewired_phases).astype(np.int64)
+        # The onsets' mean stays where it is: half a cycle of one channel is half a step of all others the other way.
+        at = np.clip(np.arange(count) + (n * turned - turned.sum())[:, None], 0, count - 1)
+        low = np.minimum(np.floor(at).astype(int), count - 2)
+        steps = self.steps[:, list(order)]
+        below, above = (np.take_along_axis(steps, (low + k)[None], axis=-1) for k in (0, 1))
+        return OnsetMisfit(cycles, below + (at - low) * (above - below))
+
+    def weighed(self, share: float) -> OnsetMisfit:
+        """The same, believed to so much only."""
+        return OnsetMisfit(self.cycles, share * self.steps)
 
     def of_sets(self, sets: Floats) -> Floats:
         """Misfit, shape (m, n_sets), of sets of cycles of shape (m, n_sets, n_channels - 1)."""

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.estimate.tdoa.build_up_misfit import OnsetMisfit
 from acoustics.estimate.tdoa.differences import Tdoa
 from acoustics.estimate.tdoa.direct_sound import DirectSound, Pings, fit_direct_sound
 from acoustics.estimate.tdoa.integer_ambiguity import IntegerAlternatives
@@ -67,6 +68,10 @@ class TdoaMeasurement:
         Of that covariance, what pings heard at one place have in common: the part of undetected echoes [1].
     alternatives : IntegerAlternatives or None
         The best vectors of integers, to be added to the delays; None for methods that compare none.
+    envelope_covariance_s2 : ndarray, shape (..., n_channels - 1, n_channels - 1)
+        Of `envelope_delay_s` [s^2].
+    onsets : OnsetMisfit or None
+        Of the pings laid out flat, to `tdoa`; None unless asked for, and for methods that compare no integers.
     """
 
     tdoa: Tdoa
@@ -81,6 +86,8 @@ class TdoaMeasurement:
     noise_covariance_s2: Floats
     lasting_share: Floats
     alternatives: IntegerAlternatives | None
+    envelope_covariance_s2: Floats
+    onsets: OnsetMisfit | None
 
 
 def measure_tdoa(
@@ -100,6 +107,7 @@ def measure_tdoa(
     sound_speed_sd_m_s: float = 0.0,
     nearest_m: float = np.inf,
     n_alternatives: int = 1,
+    keep_onsets: bool = False,
 ) -> TdoaMeasurement:
     """Time differences between channels with their covariance, from the samples of one ping or of many.
 
@@ -136,6 +144,8 @@ def measure_tdoa(
         No source is nearer; the search for cycles bears with the curvature of its waves [m]. Infinity: plane waves.
     n_alternatives : int
         How many vectors of integers are returned, the best first.
+    keep_onsets : bool
+        Whether `onsets` is returned.
 
     Returns
     -------
@@ -156,6 +166,7 @@ def measure_tdoa(
         shared_covariance_s2=array.shared_covariance_s2
         + curvature_covariance(array.hydrophones_m, array.sound_speed_m_s, nearest_m),
         n_alternatives=n_alternatives,
+        keep_onsets=keep_onsets and method == "phase",
     )
     if window_s is not None:
         window_s = float(checked("window_s", window_s, above=0.0))
@@ -166,7 +177,7 @@ def measure_tdoa(
     finite = np.isfinite(pings.pressure).all(axis=(-1, -2)) & np.isfinite(pings.noise_density).all(axis=-1)
     failed = (pings.noise_density <= 0) | (pings.pressure == 0).all(axis=-1)
     usable = np.flatnonzero(finite & ~failed.any(axis=-1))
-    out = _Table.empty(m, n, n_alternatives)
+    out = _Table.empty(m, n, n_alternatives, keep_onsets=array.keep_onsets)
     step = max(1, _CHUNK_NUMBERS // (n * n_samples))
     for i in range(0, len(usable), step):
         rows = usable[i : i + step]
@@ -198,6 +209,8 @@ def measure_tdoa(
         noise_covariance_s2=out.covariance.reshape(*batch, n - 1, n - 1),
         lasting_share=out.lasting_share.reshape(batch),
         alternatives=None if out.alternatives is None else out.alternatives.shaped(batch),
+        envelope_covariance_s2=out.envelope_covariance.reshape(*batch, n - 1, n - 1),
+        onsets=out.onsets,
     )
 
 
@@ -266,14 +279,18 @@ class _Table:
     reason: NDArray[np.str_]
     below_threshold: NDArray[np.bool_]
     alternatives: IntegerAlternatives | None
+    envelope_covariance: Floats
+    onsets: OnsetMisfit | None
 
     @classmethod
-    def empty(cls, m: int, n: int, n_alternatives: int) -> _Table:
+    def empty(cls, m: int, n: int, n_alternatives: int, *, keep_onsets: bool) -> _Table:
         a, b, c, d = np.full((4, m), np.nan)
         pair = np.full((m, n - 1, n - 1), np.nan)
         none = IntegerAlternatives.none((m,), n_alternatives, n - 1)
         reason, below = np.full(m, "", dtype="<U80"), np.zeros((m, n), dtype=bool)
-        return cls(pair[..., 0].copy(), pair[..., 0].copy(), pair, a, b, c, d, np.zeros(m), reason, below, none)
+        onsets = OnsetMisfit.none(m, n) if keep_onsets else None
+        one = pair[..., 0]
+        return cls(one.copy(), one.copy(), pair, a, b, c, d, np.zeros(m), reason, below, none, pair.copy(), onsets)
 
     def put(self, rows: NDArray[np.intp], pings: Pings, sound: DirectSound, answer: Answer, *, burst: Burst) -> None:
         """Write the answers of some rows, with what is wrong with them."""
@@ -284,6 +301,10 @@ class _Table:
             self.alternatives = None
         elif self.alternatives is not None:
             self.alternatives.put(rows, answer.alternatives)
+        if self.onsets is not None and answer.onsets is not None:
+            self.onsets.put(rows, answer.onsets)
+        d = difference_matrix(sound.fit.onset_s.shape[-1])
+        self.envelope_covariance[rows] = d @ sound.fit.onset_covariance_s2 @ d.T
         onset = sound.fit.onset_s + pings.onset_s[:, None]
         self.envelope_delay[rows] = onset[:, 1:] - onset[:, :1]
         ratio = sound.fit.energy_ratio.mean(axis=-1)

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import erf
 
 from acoustics.base.frames import Floats
-from acoustics.estimate.tdoa.build_up_misfit import onset_misfit
+from acoustics.estimate.tdoa.build_up_misfit import OnsetMisfit, onset_misfit
 from acoustics.estimate.tdoa.carrier_phase import phase_delays, with_cycles
 from acoustics.estimate.tdoa.correlation import correlation_delays
 from acoustics.estimate.tdoa.direct_sound import DirectSound
@@ -32,17 +33,20 @@ class KnownArray:
     shared_covariance_s2: Floats
     gain_sd: float
     n_alternatives: int
+    keep_onsets: bool = False
 
 
 class Answer(NamedTuple):
     """Time differences (m, n - 1) [s], covariance (m, n - 1, n - 1) [s^2], probability of the cycles (m,); the best
-    vectors of integers where they were compared, and the lasting share of the covariance (m,)."""
+    vectors of integers where they were compared, the lasting share of the covariance (m,), and the misfit of the onsets
+    where it is kept."""
 
     tdoa_s: Floats
     covariance_s2: Floats
     probability: Floats
     alternatives: IntegerAlternatives | None = None
     lasting_share: Floats | None = None
+    onsets: OnsetMisfit | None = None
 
 
 def _by_onset(sound: DirectSound, array: KnownArray) -> Answer:
@@ -56,14 +60,22 @@ def _by_phase(sound: DirectSound, array: KnownArray) -> Answer:
     d = difference_matrix(sound.phase.shape[-1])
     lasting_s2 = phase_delays(sound.phase, sound.lasting_covariance, array.burst.carrier)[1]
     share = np.trace(lasting_s2, axis1=-2, axis2=-1) / np.trace(fine_s2, axis1=-2, axis2=-1)
+
+    def misfit(rows: NDArray[np.intp]) -> OnsetMisfit:
+        return onset_misfit(sound, rows, array.burst, fine[rows], gain_sd=array.gain_sd)
+
+    onsets = misfit(np.arange(len(fine))) if array.keep_onsets else None
     delay, alternatives = with_cycles(
         fine, fine_s2 + d @ array.shared_covariance_s2 @ d.T, coarse.tdoa_s, coarse.covariance_s2,
         hydrophones_m=array.hydrophones_m, sound_speed_m_s=array.sound_speed_m_s,
         sound_speed_sd_m_s=array.sound_speed_sd_m_s, frequency_hz=array.burst.frequency_hz,
-        envelope_misfit=lambda rows: onset_misfit(sound, rows, array.burst, fine[rows], gain_sd=array.gain_sd),
+        envelope_misfit=misfit if onsets is None else onsets.of,
         n_alternatives=array.n_alternatives,
     )  # fmt: skip
-    return Answer(delay, fine_s2, alternatives.weight[:, 0], alternatives, share)
+    if onsets is not None:  # the delays are those of the best vector, and so is what the onsets add to them
+        best = np.rint((delay - fine) * array.burst.frequency_hz).astype(np.int64)
+        onsets = OnsetMisfit(onsets.cycles - best, onsets.steps)
+    return Answer(delay, fine_s2, alternatives.weight[:, 0], alternatives, share, onsets)
 
 
 def _by_correlation(sound: DirectSound, array: KnownArray, *, whiten: bool = False) -> Answer:

@@ -24,7 +24,7 @@ _LEGEND = (
 
 def located_text(result: LocatedPings) -> str:
     """The pings of a whole recording, as `locate_text`."""
-    tally = Tally(result.seconds, result.pingers, list(result.flags), result.unknown)
+    tally = Tally(result.seconds, result.pingers, list(result.flags), result.unknown, result.wiring_untold)
     text = locate_text(result.source, result.pings, tally, None)
     if all(ping.echoes is None for ping in result.pings):
         return text
@@ -51,6 +51,13 @@ def locate_text(source: str, pings: Sequence[Ping], tally: Tally, out: str | Non
             100,
         )
     lines += [f"Flag: {line}" for flag in tally.flags for line in textwrap.wrap(flag, 93)]
+    if tally.wiring_untold:
+        lines += textwrap.wrap(
+            "These pings do not tell whether "
+            + ", or ".join(tally.wiring_untold)
+            + ": mark the cables, and calibrate.",
+            100,
+        )
     for reason in dict.fromkeys(ping.reason for ping in pings if ping.reason):
         which = [p for p in pings if p.reason == reason]
         refused = sum(not p.ok for p in which)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from acoustics.base.frames import direction
 from acoustics.estimate.detect.channel_faults import (
     clipped_channels,
     failed_channels,
@@ -14,9 +13,6 @@ from acoustics.estimate.detect.channel_faults import (
     off_centre_channels,
     what_is_left,
 )
-from acoustics.estimate.direction.wiring import suspected_wiring, wiring_test, wirings
-from acoustics.estimate.tdoa.differences import Tdoa
-from acoustics.physics.tdoa import difference_matrix, plane_wave_time
 
 CUBE = np.array([[x, y, z] for x in (0, 0.024) for y in (0, 0.024) for z in (0, 0.024)])
 SQUARE = CUBE[[0, 2, 6, 4]]
@@ -71,58 +67,6 @@ def test_what_is_left_is_said_in_words():
     assert what_is_left(CUBE).startswith("the other 8 stand in a volume")
     assert what_is_left(SQUARE[:2]).startswith("the other 2 stand in a line")
     assert what_is_left(SQUARE[:1]).startswith("the other 1 stand at one place")
-
-
-def suspects(hydrophones, change, *, pings=3):
-    """Suspects after some pings from one side whose arrival times `change` spoils."""
-    n, sd, rng = len(hydrophones), 3e-7, np.random.default_rng(1)
-    tried = wirings([f"h{k}" for k in range(n)])
-    d = difference_matrix(n)
-    tests = []
-    for _ in range(pings):
-        times = plane_wave_time(hydrophones, direction(0.9, 0.3), 1480.0) + sd * rng.standard_normal(n)
-        delays = Tdoa(d @ change(times), sd**2 * d @ d.T)
-        test = wiring_test(delays, hydrophones, np.full(n, 2e-4), 1480.0, FREQUENCY, tried)
-        tests += [] if test is None else [test]
-    return suspected_wiring(tests, tried)
-
-
-def inverted(k):
-    return lambda t: np.where(np.arange(len(t)) == k, t + 0.5 / FREQUENCY, t)
-
-
-def swapped(i, j):
-    def change(t):
-        t = t.copy()
-        t[[i, j]] = t[[j, i]]
-        return t
-
-    return change
-
-
-@pytest.mark.parametrize("k", [0, 3, 7])
-def test_a_cube_names_its_inverted_channel(k):
-    assert suspects(CUBE, inverted(k)) == (f"channel 'h{k}' is inverted",)
-
-
-@pytest.mark.parametrize("pair", [(0, 5), (2, 7)])
-def test_a_cube_names_its_swapped_channels(pair):
-    # 0-5 and 2-7 are parallel diagonals of opposite faces: a direction may be found for which either swap fits.
-    found = suspects(CUBE, swapped(*pair))
-    assert "channels 'h{}' and 'h{}' are swapped".format(*pair) in found
-    assert set(found) <= {"channels 'h0' and 'h5' are swapped", "channels 'h2' and 'h7' are swapped"}
-
-
-def test_a_square_sees_that_something_is_wrong_but_not_which_channel():
-    found = suspects(SQUARE, inverted(1))
-    assert "channel 'h1' is inverted" in found and len(found) > 1
-
-
-def test_sound_channels_and_arrays_without_redundancy_raise_no_suspicion():
-    assert suspects(CUBE, lambda t: t) == ()
-    assert suspects(SQUARE[:3], inverted(1)) == ()
-    # One ping alone proves nothing.
-    assert suspects(CUBE, inverted(1), pings=1) == ()
 
 
 @pytest.mark.parametrize("rate", [96e3, 192e3, 250e3, 500e3])

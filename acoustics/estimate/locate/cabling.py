@@ -1,0 +1,55 @@
+"""Whether the pings of a recording were heard through the channels that the notes name."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from acoustics.estimate.direction import NEAREST_M, WiringMemory, wiring_evidence
+from acoustics.estimate.tdoa import Tdoa, TdoaMeasurement
+from acoustics.io.ping import Ping
+from acoustics.physics.tdoa import curvature_covariance, difference_matrix
+
+WRONGLY_WIRED = "channels are swapped or of the wrong polarity: see the flags"
+
+
+def wiring_checked(ping: Ping, measured: TdoaMeasurement, memory: WiringMemory) -> Ping:
+    """The ping, refused if it and those before it fit other cables better than the noted ones.
+
+    `memory` is kept from ping to ping. Onsets alone know no polarity, and are not asked.
+    """
+    if ping.method == "onset":
+        return ping
+    memory.begin(ping.channels)
+    if memory.wants_more:
+        n, speed = len(ping.channels), ping.sound_speed_m_s
+        d = difference_matrix(n, measured.tdoa.reference)
+        bent = np.diag((ping.tolerances_m / speed) ** 2 + ping.skew_sd_s**2)
+        bent = bent + curvature_covariance(ping.hydrophones_m, speed, NEAREST_M)
+        memory.add(
+            wiring_evidence(
+                Tdoa(measured.tdoa.tdoa_s, measured.noise_covariance_s2, measured.tdoa.reference),
+                Tdoa(measured.envelope_delay_s, measured.envelope_covariance_s2, measured.tdoa.reference),
+                measured.onsets,
+                ping.hydrophones_m,
+                d @ bent @ d.T,
+                speed,
+                ping.sound_speed_sd_m_s,
+                ping.frequency_hz,
+                memory.tried,
+                window_s=ping.window_s,
+            )
+        )
+    if not memory.suspected:
+        return ping
+    words = "the pings do not fit the channels as noted, but they do if " + ", or ".join(memory.suspected)
+    return replace(
+        ping,
+        ok=False,
+        reason=WRONGLY_WIRED,
+        flags=(*ping.flags, words),
+        position_m=None,
+        position_covariance_m2=None,
+        site_position_m=None,
+    )
