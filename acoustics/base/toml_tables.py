@@ -37,7 +37,7 @@ def read_toml(path: Path) -> dict[str, Any]:
             raise InputError(
                 str(path), "", f"larger than {_LARGEST_FILE_BYTES:,} bytes, so not a file of tables that pingfix reads"
             )
-        text = content.decode("utf-8").replace("\r\n", "\n")
+        text = content.decode("utf-8-sig").replace("\r\n", "\n")
         if _ENDLESS_KEY.search(text):
             raise InputError(str(path), "", "is nested too deeply: a key of more than 32 parts")
         return tomllib.loads(text)
@@ -47,8 +47,10 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise InputError(str(path), "", "is not UTF-8 text; expected a TOML file") from None
     except tomllib.TOMLDecodeError as error:
         raise InputError(str(path), "", f"is not valid TOML: {error}") from None
-    except (RecursionError, ValueError) as error:
-        raise InputError(str(path), "", f"is not a usable TOML file: {error}") from None
+    except RecursionError:
+        raise InputError(str(path), "", "is nested too deeply") from None
+    except ValueError:  # of Python's own, for whole numbers of thousands of digits
+        raise InputError(str(path), "", "holds a number of too many digits") from None
 
 
 def read_json(path: Path, most_bytes: int, what: str) -> Any:
@@ -64,7 +66,7 @@ def read_json(path: Path, most_bytes: int, what: str) -> Any:
             content = file.read(most_bytes + 1)  # not by its size, which a pipe or a device does not tell
         if len(content) > most_bytes:
             raise InputError(str(path), "", f"larger than {most_bytes:,} bytes, so not {what}")
-        return json.loads(content.decode("utf-8"))
+        return json.loads(content.decode("utf-8-sig"))
     except OSError as error:
         raise InputError(str(path), "", f"cannot be read: {(error.strerror or str(error)).lower()}") from None
     except (ValueError, RecursionError) as error:

@@ -32,7 +32,17 @@ def one_pinger(pings: list[Ping], name: str | None) -> list[Ping]:
         raise click.BadParameter(f"there are several: {', '.join(names)}; name one", param_hint="--pinger")
     if name is not None and name not in names:
         raise click.BadParameter(f"no ping of {name!r}; known: {', '.join(names)}", param_hint="--pinger")
-    return [ping for ping in pings if name is None or ping.pinger == name]
+    chosen = [ping for ping in pings if name is None or ping.pinger == name]
+    known: set[tuple[float, bytes]] = set()
+    for ping in chosen:
+        measured = (ping.time_s, ping.tdoa_s.tobytes())
+        if ping.ok and measured in known:
+            raise click.BadParameter(
+                f"the ping of {ping.time_s:.3f} s is there twice, with the same time differences; each counts once",
+                param_hint="PINGS",
+            )
+        known.add(measured)
+    return chosen
 
 
 @click.command("fuse", short_help="One position from several pings, and which station it is.")

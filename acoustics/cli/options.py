@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from copy import copy
 from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
@@ -24,6 +25,7 @@ Command = Callable[..., None]
 # Beyond any range at which a pinger is heard; powers of larger numbers overflow.
 RANGE_M = FloatRange(0, 100_000, min_open=True)
 COORDINATE_M = FloatRange(-1e7, 1e7)
+_WRITTEN = ("file", "out", "plot", "csv_path", "pings_csv", "export")  # parameters that name what a command writes
 _RULE = re.compile(r"^-+(  -+)*$", re.MULTILINE)  # under the headings of a table
 
 scenario_argument = click.argument("scenario", type=click.Path(path_type=Path))
@@ -54,6 +56,26 @@ def show_result(result: object, text: Callable[[Any], str], *, as_json: bool) ->
         click.echo(to_json(result))
     else:
         show_text(text(result))
+
+
+def sparing_inputs(command: click.Command) -> click.Command:
+    """The command, which does not write onto a file that it reads: --force replaces results, not what they rest on."""
+
+    def run(*args: Any, **kwargs: Any) -> Any:
+        context = click.get_current_context()
+        files: dict[bool, list[Path]] = {True: [], False: []}
+        for parameter in context.command.params:
+            value = context.params.get(str(parameter.name))
+            paths = value if isinstance(value, tuple) else (value,)
+            files[parameter.name in _WRITTEN] += [path for path in paths if isinstance(path, Path) and path.is_file()]
+        for path in files[True]:
+            if any(path.samefile(read) for read in files[False]):
+                raise click.UsageError(f"{path}: is read here; choose another name for what is written")
+        return command.callback(*args, **kwargs) if command.callback else None
+
+    spared = copy(command)
+    spared.callback = run
+    return spared
 
 
 @dataclass(frozen=True)

@@ -219,7 +219,7 @@ def ping_from_line(line: bytes, source: str) -> Ping:
 
 def _parsed(line: bytes, source: str) -> Any:
     try:
-        return json.loads(line.decode("utf-8"))
+        return json.loads(line.decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:
         raise InputError(source, "", f"is not valid JSON: {error}") from None
 

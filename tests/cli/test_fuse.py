@@ -27,6 +27,7 @@ WAY = np.stack(
     [np.interp(range(8), [0, 4, 7], [8, 16, 17]), np.interp(range(8), [0, 4, 7], [2, 2, 9]), np.full(8, 0.8)], -1
 )
 HEADING = 0.35
+AMBER = "amber pinger"
 
 
 def pings(*, wrong=(), sd_s=2e-7, drop=None, array=SCENE.array.positions_m, tolerance=0.0005):
@@ -183,6 +184,8 @@ def test_refusals_name_what_is_wrong(tmp_path):
     (tmp_path / "empty.jsonl").write_text("")
     result = run(fuse_command, tmp_path / "empty.jsonl")
     assert result.exit_code == 2 and "the files hold no ping" in result.output
+    result = run(fuse_command, written(tmp_path, two[:2]), written(tmp_path, two[1:], "again.jsonl"), "--pinger", AMBER)
+    assert result.exit_code == 2 and "the ping of 2.500 s is there twice" in result.output
     moved = [pings()[0], replace(pings()[1], hydrophones_m=pings()[1].hydrophones_m + 0.1)]
     with pytest.raises(ParameterError, match="fuse only pings of one array"):
         run(fuse_command, written(tmp_path, moved))

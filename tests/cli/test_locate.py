@@ -190,6 +190,8 @@ def test_bad_recordings_are_refused_in_one_line(ping, tmp_path):
     assert "holds no samples" in refusal(bad, *options)
     write_wav(bad, np.zeros((100_000, 4), np.int16))
     assert "every channel holds one value throughout: nothing was recorded" in refusal(bad, *options)
+    write_wav(bad, np.full((100_000, 4), 32767, np.int16))  # its beginning is a step that all filters hear
+    assert "every channel holds one value throughout: nothing was recorded" in refusal(bad, *options)
     write_wav(bad, np.ones((100, 4), np.int16))
     assert "100 samples are too short to hold a ping" in refusal(bad, *options)
     write_wav(bad, np.zeros((1000, 4), np.uint8))
@@ -207,7 +209,15 @@ def test_bad_recordings_are_refused_in_one_line(ping, tmp_path):
         bad, "--sidecar", tmp_path / "slow.json", "--out", out
     )
     assert "no pinger 'grey' in the sidecar; known: amber pinger" in refusal(ping, "--pinger", "grey", "--out", out)
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["bad.npy", "bad.wav", "slow.json"]
+    twins = json.loads(notes.read_text())
+    twins["pingers"] += [twins["pingers"][0] | {"name": "teal", "frequency_hz": 30010.0}]
+    (tmp_path / "twins.json").write_text(json.dumps(twins))
+    options = ("--sidecar", tmp_path / "twins.json")
+    assert "'amber pinger' (30000 Hz) and 'teal' (30010 Hz) cannot be told apart" in refusal(
+        ping, *options, "--out", out
+    )
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["bad.npy", "bad.wav", "slow.json", "twins.json"]
+    assert len(lines(run(ping, *options, "--pinger", "amber pinger", "--json"))) == 3
 
 
 def test_32_bit_integers_are_read(ping, tmp_path):

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import signal
 import threading
+from pathlib import Path
 from types import SimpleNamespace
 from unittest.mock import patch
 
 import pytest
+from quick import POOL, good, refused
 
 from acoustics.cli.main import main
 
@@ -44,6 +46,27 @@ def test_every_mistake_of_a_file_is_a_line_of_its_own(tmp_path, capsys):
         "pinger[1].frequency_hz",
         "vehicle.position_m",
     ]
+
+
+def test_force_does_not_replace_what_a_command_reads(tmp_path):
+    scenario, link = tmp_path / "pool.toml", tmp_path / "same.toml"
+    scenario.write_bytes(Path(POOL).read_bytes())
+    link.symlink_to(scenario)
+    for out in ("pool.toml", "same.toml"):
+        (line,) = refused("checklist", "pool.toml", "--out", out, "--force", cwd=tmp_path)
+        assert line.startswith(f"pingfix: {out}: is read here; choose another name")
+    assert scenario.read_bytes() == Path(POOL).read_bytes()
+
+
+@pytest.mark.parametrize("begin, end", [("\ufeff", "\n"), ("", "\r\n"), ("\ufeff", "\r\n")])
+def test_files_of_an_editor_that_marks_them_and_ends_lines_in_two_signs_are_read(begin, end, tmp_path):
+    (tmp_path / "pool.toml").write_bytes((begin + Path(POOL).read_text().replace("\n", end)).encode())
+    assert good("sound-speed", "pool.toml", "--json", cwd=tmp_path) == good("sound-speed", POOL, "--json")
+
+
+def test_a_number_of_thousands_of_digits_is_refused_in_our_words(tmp_path):
+    (tmp_path / "pool.toml").write_text(f"[pool]\ndepth_m = {'9' * 5000}\n")
+    assert refused("check", "pool.toml", cwd=tmp_path) == ["pingfix: pool.toml: holds a number of too many digits"]
 
 
 def test_an_interrupt_that_a_module_being_loaded_makes_an_error_of_is_an_interrupt(monkeypatch, capsys):

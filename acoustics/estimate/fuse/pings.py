@@ -91,9 +91,10 @@ def _channels(pings: Sequence[Ping]) -> dict[str, tuple[Floats, float]]:
         for name, place, tolerance in zip(ping.channels, ping.hydrophones_m, ping.tolerances_m, strict=True):
             known = places.setdefault(name, (place, float(tolerance)))
             if np.abs(known[0] - place).max() > _SAME_PLACE_M:
+                before, now = (np.round(place_m, 4).tolist() for place_m in (known[0], place))
                 raise ParameterError(
-                    f"channel {name!r} stands at {known[0].tolist()} m in one ping and at {place.tolist()} m in ping "
-                    f"{ping.ping}: fuse only pings of one array"
+                    f"channel {name!r} stands at {before} m in one ping and at {now} m in ping {ping.ping}: fuse only "
+                    "pings of one array"
                 )
     return places
 

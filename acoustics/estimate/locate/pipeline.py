@@ -111,7 +111,7 @@ def locate(
         If the recording's rate is too low for a pinger, its samples are all zero, or it is too short to hold a
         burst; and what the stream itself refuses.
     ParameterError
-        For a pinger that the sidecar does not name.
+        For a pinger that the sidecar does not name, and for two that cannot be told apart.
     """
     pingers = _chosen(sidecar, options.pingers)
     for pinger in pingers:
@@ -125,8 +125,21 @@ def locate(
     tally = Tally() if tally is None else tally
     bursts = [Burst(p.frequency_hz, p.length_s, p.q, p.sweep_hz) for p in pingers]
     bank = filter_bank(bursts, stream.sample_rate_hz)
+    leaks = np.array([[leakage(heard, own) for heard in bursts] for own in bursts])
+    _check_distinct(pingers, leaks)
     tally.pingers = tuple(PingerTally(p.name, p.frequency_hz) for p in pingers)
-    return _located(stream, sidecar, options, pingers, bursts, bank, tally)
+    return _located(stream, sidecar, options, pingers, bursts, bank, leaks, tally)
+
+
+def _check_distinct(pingers: list[KnownPinger], leaks: Floats) -> None:
+    """Refuse two pingers of which each, as it leaks into the other's band, would hide its own bursts."""
+    hidden = np.argwhere(np.triu(_LEAKAGE_MARGIN * leaks * leaks.T >= 1, 1))
+    if hidden.size:
+        one, other = (pingers[k] for k in hidden[0])
+        raise ParameterError(
+            f"pingers {one.name!r} ({one.frequency_hz:g} Hz) and {other.name!r} ({other.frequency_hz:g} Hz) cannot be "
+            "told apart by their bursts; ask for one of them by its name"
+        )
 
 
 def _chosen(sidecar: Sidecar, names: tuple[str, ...]) -> list[KnownPinger]:
@@ -144,6 +157,7 @@ def _located(
     pingers: list[KnownPinger],
     bursts: list[Burst],
     bank: FilterBank,
+    leaks: Floats,
     tally: Tally,
 ) -> Iterator[Ping]:
     rate = stream.sample_rate_hz
@@ -159,8 +173,7 @@ def _located(
     ]
     trackers = [PriTracker(p.pri_s) for p in pingers]
     context = PingContext(sidecar, options.method, stream.full_scale_v, options.site)
-    leaks = np.array([[leakage(heard, own) for heard in bursts] for own in bursts]) * _LEAKAGE_MARGIN
-    np.fill_diagonal(leaks, 0.0)
+    leaks = _LEAKAGE_MARGIN * (leaks - np.diag(np.diag(leaks)))
     unknown = UnknownSounds(sidecar.pingers, rate)
     count, varies = 0, False
     for window, powers in _filtered(_windows(stream, bank, int(_HISTORY_S * rate)), bank):
@@ -171,7 +184,8 @@ def _located(
         if window.first == 0:
             _know_converter(detectors, quantisation_density(own, rate), rate)
         for k, event, beside in _heard(window, powers, bank, detectors, leaks):
-            if not trackers[k].accept(event.peak_at / rate, event.power):
+            # A recording of one value so far begins with a step, which is no ping.
+            if not varies or not trackers[k].accept(event.peak_at / rate, event.power):
                 continue
             count += 1
             part = _event_segment(window, event, bank, rate, detectors[k].noise)
