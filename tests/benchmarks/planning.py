@@ -85,7 +85,7 @@ def waypoints_row(scene: Scene) -> str:
 def cells_row(scene: Scene) -> str:
     """Shares of cells under half a metre, and the processor time of the whole map."""
     before = os.times()
-    result = map_pool(scene, scene.pingers[0], trials=0, choices=MapChoices(known_pool_cells=CELLS))
+    result = map_pool(scene, scene.pingers[0], trials=0, seed=1, choices=MapChoices(known_pool_cells=CELLS))
     spent = sum(os.times()[:2]) - sum(before[:2])
     known = result.known_pool
     assert known is not None

@@ -230,25 +230,51 @@ class _Setting:
             found.answered[at] = first.ok[ended]
             found.window[at], found.ratio[at] = first.window_s[ended], first.energy_ratio[ended]
             delay_s = paths.delay_s[some[ended]][:, channels, 0]
-            self._without_noise(at, channels, clean[some[ended]][:, channels], delay_s - delay_s[:, :1], found)
+            heard_as = clean[some[ended]][:, channels], noisy[some[ended]][:, channels]
+            self._measure_shifts(at, channels, *heard_as, delay_s - delay_s[:, :1], found)
         found.heard[rows] = heard
         return rows[np.concatenate(longer)] if longer else rows[:0]
 
-    def _without_noise(
-        self, rows: NDArray[np.intp], channels: NDArray[np.bool_], clean: Floats, delay_s: Floats, found: _Found
+    def _measure_shifts(
+        self,
+        rows: NDArray[np.intp],
+        channels: NDArray[np.bool_],
+        clean: Floats,
+        noisy: Floats,
+        delay_s: Floats,
+        found: _Found,
     ) -> None:
-        period = 1 / self.pinger.frequency_hz
+        """Write down what the echoes in the windows do, without noise wherever the burst is found without it."""
         for alike, window_s in _alike(found.window[rows]):
-            at = np.ix_(rows[alike], np.flatnonzero(channels)[1:])
             ended = found.window[rows[alike]] * self.pinger.frequency_hz < self.whole_cycles - 0.25
             measured = self._ask(clean[alike], channels, window_s, "phase", ended if self.undetected else None)
-            shift = measured.tdoa.tdoa_s - delay_s[alike, 1:]
-            found.carrier[at] = np.nan_to_num(shift - period * np.round(shift / period))
-            found.envelope[at] = np.nan_to_num(measured.envelope_delay_s - delay_s[alike, 1:])
-            variance = np.diagonal(measured.noise_covariance_s2, axis1=-2, axis2=-1).mean(axis=-1) / 2
-            found.lasting[rows[alike]] = variance * measured.lasting_share
-            found.variance[rows[alike]] = variance * (1.0 - measured.lasting_share)
+            self._write(rows[alike], channels, measured, delay_s[alike], found)
+            # Silence without noise is quieter than noise should be, and goes for the begin of a burst that an echo
+            # nearly cancels. What the samples with noise told counts then; its noise is small beside such an echo.
+            missed = alike[~measured.ok]
+            if missed.size:
+                again = self._ask(noisy[missed], channels, None, "phase")
+                self._write(rows[missed], channels, again, delay_s[missed], found)
+                if not self.undetected:
+                    found.lasting[rows[missed]] = 0.0
+                    found.variance[rows[missed]] = 1.0 / (again.energy_ratio * self.pinger.burst.carrier**2)
             found.window[rows[alike]] = window_s
+
+    def _write(
+        self,
+        rows: NDArray[np.intp],
+        channels: NDArray[np.bool_],
+        measured: TdoaMeasurement,
+        delay_s: Floats,
+        found: _Found,
+    ) -> None:
+        period, at = 1 / self.pinger.frequency_hz, np.ix_(rows, np.flatnonzero(channels)[1:])
+        shift = measured.tdoa.tdoa_s - delay_s[:, 1:]
+        found.carrier[at] = np.nan_to_num(shift - period * np.round(shift / period))
+        found.envelope[at] = np.nan_to_num(measured.envelope_delay_s - delay_s[:, 1:])
+        variance = np.diagonal(measured.noise_covariance_s2, axis1=-2, axis2=-1).mean(axis=-1) / 2
+        found.lasting[rows] = variance * measured.lasting_share
+        found.variance[rows] = variance * (1.0 - measured.lasting_share)
 
     def _ask(
         self,
