@@ -1,6 +1,6 @@
 """Print how often the stated 95 % bearing and position of a ping hold the truth, by array and energy ratio.
 
-    python tests/benchmarks/coverage.py [--arrays pair,line-4] [--pings 4000] [--draws 4] [--seed 1]
+    python tests/benchmarks/coverage.py [--arrays pair,line-4] [--echoes off] [--pings 4000] [--draws 4] [--seed 1]
 
 Every scene is a pool, a place, a mounting and a skew of its own (as in directions.py), its ping rendered once without
 noise and then sampled with several draws of it; the estimator takes them in one batch, and each then gets its
@@ -17,7 +17,7 @@ from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
-from directions import FOUND_M, RECORDING, Told, judged, random_scene
+from directions import FOUND, RECORDING, Told, is_stray, judged, random_scene
 
 from acoustics.base.errors import ParameterError
 from acoustics.estimate.direction import FARTHEST_M, NEAREST_M
@@ -30,7 +30,6 @@ from acoustics.io.sidecar import Sidecar
 from acoustics.present.text.tables import table
 from acoustics.propagate.render import DrawnRecording
 from acoustics.propagate.render.bursts import SampleTimes, ping_pressure
-from acoustics.scene.array import Array
 from acoustics.scene.scenario import shipped
 from acoustics.study.simulate import sidecar_of
 from acoustics.study.validate.design import Trial, choose_design, draw_trial
@@ -39,22 +38,19 @@ from acoustics.study.validate.recording import trial_recording
 LEAD_CYCLES, TAIL_CYCLES, GUESS_CYCLES = 14.0, 10.0, 1.0
 ENERGY_RATIOS_DB = (15.0, 20.0, 30.0, 40.0, 50.0)
 COLUMNS = tuple(zip(ENERGY_RATIOS_DB, ENERGY_RATIOS_DB[1:], strict=False))
-FOUND = "found"
 HEADER = (
     "array", "echoes", "pings", "95 % region holds truth, %", *(f"{low:g} to {high:g} dB" for low, high in COLUMNS),
     "wrong integers %", "stated %", "over 20 deg, under 1 % near %", "position's region holds truth, %",
 )  # fmt: skip
 
 
-def scenes(array: Array | str, echoes: bool, seed: int) -> Iterator[tuple[DrawnRecording, Trial, Sidecar]]:
-    """Scenes without end: an array by name, or of positions, in random pools, each with one ping drawn."""
+def scenes(array: str, echoes: bool, seed: int) -> Iterator[tuple[DrawnRecording, Trial, Sidecar]]:
+    """Scenes without end: an array by name in random pools, each with one ping drawn."""
     k = 0
     while True:
         k += 1
         rng = np.random.default_rng([seed, k])
-        scene, range_m, _ = random_scene(array if isinstance(array, str) else "pair", rng)
-        if not isinstance(array, str):
-            scene = scene.model_copy(update={"array": array})
+        scene, range_m, _ = random_scene(array, rng)
         ratio_db = float(rng.uniform(ENERGY_RATIOS_DB[0], ENERGY_RATIOS_DB[-1]))
         pinger = scene.pingers[0]
         try:
@@ -139,7 +135,7 @@ def row(name: str, echoes: bool, told: list[tuple[float, list[Told]]]) -> tuple[
     held = [(db, [t.level <= 0.95 for t in some]) for db, some in given]
     flat = [t for _, some in given for t in some]
     placed = [[t.position_level <= 0.95 for t in some if np.isfinite(t.position_level)] for _, some in given]
-    stray = np.mean([t.error_deg > 20.0 and t.near_weight < 0.01 for t in flat])
+    stray = np.mean([is_stray(t) for t in flat])
     return (
         name,
         "on" if echoes else "off",
@@ -155,17 +151,17 @@ def row(name: str, echoes: bool, told: list[tuple[float, list[Told]]]) -> tuple[
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--arrays", default="", help="comma-separated; default: all shipped, and one found by place")
+    parser.add_argument("--arrays", default="", help="comma-separated; default: all shipped, and those found for sites")
+    parser.add_argument("--echoes", choices=("off", "on", "both"), default="both")
     parser.add_argument("--pings", type=int, default=4000)
     parser.add_argument("--draws", type=int, default=4, help="of the noise, for each scene")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
-    rows = []
-    for name in options.arrays.split(",") if options.arrays else [*sorted(shipped("arrays")), FOUND]:
-        array = Array.from_positions(np.array(FOUND_M)) if name == FOUND else name
-        for echoes in (False, True):
+    rows, strays = [], []
+    for name in options.arrays.split(",") if options.arrays else [*sorted(shipped("arrays")), *FOUND]:
+        for echoes in {"off": (False,), "on": (True,), "both": (False, True)}[options.echoes]:
             told = []
-            for k, (drawn, trial, notes) in enumerate(scenes(array, echoes, options.seed)):
+            for k, (drawn, trial, notes) in enumerate(scenes(name, echoes, options.seed)):
                 rng = np.random.default_rng([options.seed, k, 1])
                 pings = pings_of(drawn, trial, notes, options.draws, rng)
                 times = drawn.series[0].direct_delay_s
@@ -173,7 +169,12 @@ def main() -> None:
                 if (k + 1) * options.draws >= options.pings:
                     break
             rows.append(row(name, echoes, told))
+            strays += [(name, k, t) for k, (_, some) in enumerate(told) for t in some if is_stray(t)]
     print(table(HEADER, rows))
+    for name, k, t in strays:
+        print(
+            f"over 20 deg off and under 1 % near: {name}, scene {k + 1}, {t.error_deg:.0f} deg, {100 * t.near_weight:.2g} %"
+        )
 
 
 if __name__ == "__main__":

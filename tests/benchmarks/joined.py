@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 from coverage import pings_of
-from directions import FOUND_M, RECORDING, percent
+from directions import RECORDING, percent
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Pose, bearing_and_depression, wrap_angle
@@ -33,6 +33,8 @@ from acoustics.study.simulate import sidecar_of
 from acoustics.study.validate.design import Trial, choose_design, draw_trial
 from acoustics.study.validate.recording import trial_recording
 
+# What `place` once found for four hydrophones on the hull of Mallard Basin: forward, starboard, down [m].
+FOUND_M = ((0.45, 0.25, 0.0), (0.328, -0.1672, 0.0), (0.0281, -0.25, 0.0), (-0.1476, 0.25, 0.0))
 RANGE_M, DECIDED = 14.0, 0.99
 COUNTS = (1, 2, 4, 8)
 TURNS = (2.0 * np.pi / 3.0, -2.0 * np.pi / 3.0)  # from the first heading

@@ -255,16 +255,18 @@ def merged_directions(mixture: DirectionMixture, least_weight: float) -> tuple[M
     Mirror images stay apart, and stand next to each other.
     """
     falling = np.argsort(-mixture.weight, axis=None, kind="stable")
-    groups: list[list[tuple[int, int]]] = []
-    for vector, side in np.transpose(np.unravel_index(falling, mixture.weight.shape)).tolist():
-        if mixture.weight[vector, side] < 1e-2 * least_weight:
-            break
-        fits = next((g for g in groups if _same(mixture, g[0], (vector, side))), None)
+    falling = falling[mixture.weight.flat[falling] >= 1e-2 * least_weight]
+    vector, side = np.unravel_index(falling, mixture.weight.shape)
+    same = _same(mixture, vector, side)
+    groups: list[list[int]] = []
+    for k in range(len(falling)):
+        fits = next((g for g in groups if same[g[0], k]), None)
         if fits is None:
-            groups.append([(vector, side)])
+            groups.append([k])
         else:
-            fits.append((vector, side))
-    found = [_joined(mixture, tuple(group)) for group in groups]
+            fits.append(k)
+    places = list(zip(vector.tolist(), side.tolist(), strict=True))
+    found = [_joined(mixture, tuple(places[k] for k in group)) for group in groups]
     found.sort(key=lambda m: -m.weight)
     ordered: list[MergedDirection] = []
     while found:
@@ -275,13 +277,16 @@ def merged_directions(mixture: DirectionMixture, least_weight: float) -> tuple[M
     return tuple(m for k, m in enumerate(ordered) if k == 0 or m.weight >= least_weight)
 
 
-def _same(mixture: DirectionMixture, one: tuple[int, int], other: tuple[int, int]) -> bool:
-    if one[1] != other[1] and mixture.observes != "volume":
-        return False
-    turn = wrap_angle(mixture.bearing[one] - mixture.bearing[other])
-    off = np.array([turn, mixture.depression[one] - mixture.depression[other]])
-    spread = mixture.covariance[one] + mixture.covariance[other] + 1e-12 * np.eye(2)
-    return bool(off @ np.linalg.solve(spread, off) < _SAME**2)
+def _same(mixture: DirectionMixture, vector: NDArray[np.intp], side: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Which of m directions agree within their deviations, shape (m, m)."""
+    bearing, depression, covariance = (
+        values[vector, side] for values in (mixture.bearing, mixture.depression, mixture.covariance)
+    )
+    turn, tilt = wrap_angle(bearing[:, None] - bearing), depression[:, None] - depression
+    spread = covariance[:, None] + covariance + 1e-12 * np.eye(2)
+    a, b, d = spread[..., 0, 0], spread[..., 0, 1], spread[..., 1, 1]
+    near = d * turn**2 - 2.0 * b * turn * tilt + a * tilt**2 < _SAME**2 * (a * d - b**2)
+    return near if mixture.observes == "volume" else near & (side[:, None] == side)
 
 
 def _joined(mixture: DirectionMixture, members: tuple[tuple[int, int], ...]) -> MergedDirection:

@@ -19,8 +19,9 @@ def wrong_integer_warning(share: float, limit: float, where: str, so_what: str) 
     """
     if not share > limit:
         return []
+    over = "just over" if percent(share) == percent(limit) else "over"
     told = (
         f"WRONG CYCLES: {percent(share)} of the pings {where} have the carrier's integer ambiguity resolved wrongly, "
-        f"over the limit of {percent(limit)} (study.wrong_cycle_limit). {so_what}"
+        f"{over} the limit of {percent(limit)} (study.wrong_cycle_limit). {so_what}"
     )
     return textwrap.wrap(told, 100)

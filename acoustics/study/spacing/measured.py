@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose, bearing_and_depression, wrap_angle
@@ -15,6 +16,8 @@ from acoustics.physics.tdoa import difference_matrix, plane_wave_time
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import BlindPings, measure_turned, turned_poses, with_hydrophones
+
+_ROUNDS = 20  # in which pings of two spacings alternate
 
 
 @dataclass(frozen=True)
@@ -45,17 +48,29 @@ class MeasuredScales:
         """Of the sound in it, median [1]."""
         return float(np.median(np.concatenate([one.energy_ratio_2e_n0 for one in self.pings])))
 
-    def nearest(self, spacing_m: float) -> BlindPings:
-        """Pings of the spacing nearest to the given one, by its logarithm."""
-        return self.pings[int(np.argmin(np.abs(np.log(self.spacing_m / spacing_m))))]
+    def around(self, spacing_m: float) -> BlindPings:
+        """Rounds of pings of the two spacings about the given one, each as often as `between` weighs it."""
+        place = float(self._place(np.array(spacing_m)))
+        lower = min(int(place), max(len(self.pings) - 2, 0))
+        upper = np.diff(np.floor((place - lower) * np.arange(_ROUNDS + 1) + 0.5)) > 0
+        return BlindPings.joined([self.pings[lower + int(step)] for step in upper])
 
-    def between(self, spacing_m: Floats, of: Callable[[BlindPings], Floats]) -> Floats:
-        """Mean over pings and hydrophones of what `of` takes from them, at spacings of shape (n,)."""
-        return np.interp(np.log(spacing_m), np.log(self.spacing_m), [np.mean(of(one)) for one in self.pings])
+    def between(self, spacing_m: Floats, of: Callable[[BlindPings], ArrayLike]) -> Floats:
+        """What `of` takes from the pings of a spacing, of any shape, at spacings of shape (n,)."""
+        place, values = self._place(spacing_m), np.array([of(one) for one in self.pings])
+        lower = np.clip(place.astype(int), 0, max(len(values) - 2, 0))
+        upper, part = np.minimum(lower + 1, len(values) - 1), (place - lower).reshape(-1, *(1,) * (values.ndim - 1))
+        return np.asarray((1.0 - part) * values[lower] + part * values[upper])
+
+    def _place(self, spacing_m: Floats) -> Floats:
+        """Between which of `spacing_m` spacings are, by their logarithms, counting from 0."""
+        return np.asarray(np.interp(np.log(spacing_m), np.log(self.spacing_m), np.arange(len(self.spacing_m))))
 
     def shift_between(self, spacing_m: Floats) -> Floats:
-        """`shift_deg` at spacings of shape (n,)."""
-        return np.interp(np.log(spacing_m), np.log(self.spacing_m), self.shift_deg)
+        """What `shift_deg` is at spacings of shape (n,): the shifts of the delays change little, and turn a wider array
+        by less."""
+        square = (self.shift_deg * self.spacing_m) ** 2
+        return np.sqrt(np.interp(np.log(spacing_m), np.log(self.spacing_m), square)) / spacing_m
 
 
 def measured_scales(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -27,6 +27,9 @@ from acoustics.study.spacing.work import Work
 _SPACINGS = 61
 MEASURED = 4  # spacings at which the estimator is asked; between them what it measures changes little
 _BEARINGS = 24
+# Wrong integers expected among the trials, from which on a simulation without any says little of them.
+_EXPECTED = 0.05
+_NODES = 101  # of the sum over a line's cosine
 _SECTOR_OF_A_LINE = np.deg2rad(60.0)  # a line is blind along itself; teams use it within this of abeam
 
 
@@ -130,7 +133,11 @@ class Sweep:
 
         Never above that of a guess.
         """
-        bound = bearing_bound(
+        return _rms_deg(self._bearing_sd(spacing_m, variance_s2))
+
+    def _bearing_sd(self, spacing_m: Floats, variance_s2: ArrayLike) -> Floats:
+        """Bound of each bearing, shape (n_spacings, n_bearings) [rad]."""
+        return bearing_bound(
             spacing_m[:, None, None, None] * self.shape_m,
             self.bearings,
             self.depression,
@@ -139,24 +146,41 @@ class Sweep:
             element_sd_m=self.scene.array.tolerances_m,
             skew_sd_s=self.scene.recorder.timing_sd_s(self.pinger.frequency_hz),
             sound_speed_sd_m_s=self.scene.sound_speed_sd_m_s,
-        )
-        return np.rad2deg(np.sqrt(np.mean(np.minimum(bound.bearing_sd, BEARING_GUESS_SD) ** 2, axis=-1)))
+        ).bearing_sd
 
     def own_deg(self, spacing_m: Floats) -> Floats:
         """RMS bearing error [deg] of the vehicle's own estimator with the right integers at spacings (n,)."""
-        noise = self.measured.between(spacing_m, lambda pings: pings.carrier_variance_s2)[:, None, None]
-        return np.hypot(self.bound_deg(spacing_m, noise), self.measured.shift_between(spacing_m))
+        noise = self.measured.between(spacing_m, lambda pings: pings.carrier_variance_s2.mean())[:, None, None]
+        sd = self._bearing_sd(spacing_m, noise)
+        if self.scene.array.rank == 1:
+            sd = self._off_the_cone(sd)
+        return np.hypot(_rms_deg(sd), self.measured.shift_between(spacing_m))
+
+    def _off_the_cone(self, bearing_sd: Floats) -> Floats:
+        """RMS errors of bearings by a line whose cosine errs so much that the bearing does not follow in proportion.
+
+        The bearing is read off the cone at the depression, and off its end where noise makes the cosine too large for
+        it; shape (n_spacings, n_bearings) [rad].
+        """
+        azimuth = bearing_and_depression(principal_axes(self.shape_m)[0])[0]
+        turn = np.arccos(np.cos(self.bearings - azimuth))[:, None]
+        z = np.linspace(-5.0, 5.0, _NODES)
+        weight = np.exp(-0.5 * z**2)
+        read = np.arccos(np.clip(np.cos(turn) + bearing_sd[..., None] * np.sin(turn) * z, -1.0, 1.0))
+        return np.sqrt((read - turn) ** 2 @ weight / weight.sum())
 
     def wrong_integers(self, spacing_m: Floats) -> tuple[Floats, Floats]:
         """Probability of a wrong cycle, and RMS bearing jump of one [deg], over bearings, each of shape (n,).
 
-        Of the vehicle's own estimator; what echoes shift counts as if it were noise.
+        Of the vehicle's own estimator; what echoes shift at a bearing counts as if it were noise.
         """
-        between = self.measured.between
-        carrier = between(spacing_m, lambda pings: pings.carrier_variance_s2)
-        carrier += between(spacing_m, lambda pings: pings.carrier_shift_s**2)
-        envelope = between(spacing_m, lambda pings: pings.cycle_variance_s2)
-        envelope += between(spacing_m, lambda pings: pings.envelope_shift_s**2)
+        carrier, envelope = (
+            self.measured.between(spacing_m, of)
+            for of in (
+                lambda pings: self._scatter(pings.carrier_variance_s2, pings.carrier_shift_s),
+                lambda pings: self._scatter(pings.cycle_variance_s2, pings.envelope_shift_s),
+            )
+        )
         mounting = (self.scene.array.tolerances_m / self.scene.sound_speed_m_s) ** 2
         ambiguity = integer_ambiguity(
             spacing_m[:, None, None, None] * self.shape_m,
@@ -164,15 +188,18 @@ class Sweep:
             self.depression,
             self.scene.sound_speed_m_s,
             frequency_hz=self.pinger.frequency_hz,
-            carrier_variance_s2=carrier[:, None, None]
-            + self.scene.recorder.timing_sd_s(self.pinger.frequency_hz) ** 2
-            + mounting,
-            envelope_variance_s2=envelope[:, None, None],
+            carrier_variance_s2=carrier + self.scene.recorder.timing_sd_s(self.pinger.frequency_hz) ** 2 + mounting,
+            envelope_variance_s2=envelope,
         )
         probability = ambiguity.wrong_probability.mean(axis=-1)
         square = (ambiguity.wrong_probability * ambiguity.bearing_jump_rms**2).mean(axis=-1)
         jump = np.sqrt(np.divide(square, probability, out=np.zeros_like(square), where=probability > 0))
         return probability, np.rad2deg(jump)
+
+    def _scatter(self, variance_s2: Floats, shift_s: Floats) -> Floats:
+        """Mean variance of pings with the square of what echoes shift at each, by bearing and hydrophone."""
+        apart = shift_s - shift_s.mean(axis=-1, keepdims=True)
+        return np.resize(variance_s2.mean() + apart**2, (len(self.bearings), len(self.shape_m)))
 
     def by_rate(self, spacing_m: Floats, sample_rate_hz: float) -> tuple[Floats, Floats, Floats]:
         """Bounds [deg] at one sample rate: phase interpolated, correlation lag rounded, onset rounded.
@@ -200,22 +227,38 @@ class Sweep:
 
     def simulate(self, spacing_m: Floats, trials: int, seed: int, work: Work) -> SimulatedBearings:
         """Bearings at a few spacings from delays as the vehicle's own estimator measures them, its echoes included, the
-        directions those of the bounds in turn."""
+        directions those of the bounds in turn.
+
+        Where wrong integers are predicted, trials that hold none or few do not tell how few there are: the RMS's
+        interval then reaches as far as as many as the share's interval allows would take it, each off as predicted.
+        """
         bearing = np.resize(self.bearings, trials)
+        predicted, jump_deg = self.wrong_integers(spacing_m)
         rms, wrong = [], []
-        for spacing, child in zip(spacing_m, np.random.SeedSequence(seed).spawn(len(spacing_m)), strict=True):
+        for k, child in enumerate(np.random.SeedSequence(seed).spawn(len(spacing_m))):
             rng = np.random.default_rng(child)
-            result = self.draw(spacing, bearing, rng)
-            rms.append(rms_interval(np.rad2deg(result.error), rng))
-            wrong.append(rate_interval(int(result.wrong_integer.sum()), trials))
+            result = self.draw(spacing_m[k], bearing, rng)
+            error = rms_interval(np.rad2deg(result.error), rng)
+            share = rate_interval(int(result.wrong_integer.sum()), trials)
+            if predicted[k] * trials > _EXPECTED:
+                right = np.sqrt(np.mean(np.rad2deg(result.error[~result.wrong_integer]) ** 2))
+                most = np.hypot(right, np.sqrt(share.high) * jump_deg[k])
+                error = replace(error, high=float(np.fmax(error.high, most)))
+            rms.append(error)
+            wrong.append(share)
             work.did(trials)
         return SimulatedBearings(spacing_m, trials, tuple(rms), tuple(wrong))
 
     def draw(self, spacing_m: float, bearing: Floats, rng: np.random.Generator, *, joined: int = 1) -> BearingTrials:
         """Bearings of pings from given ones (trials,) [rad], by `simulate_turned`."""
-        pings, depression = self.measured.nearest(spacing_m), np.full(len(bearing), self.depression)
+        pings, depression = self.measured.around(spacing_m), np.full(len(bearing), self.depression)
         array_m = spacing_m * self.shape_m
         return simulate_turned(self.scene, self.pinger, array_m, pings, bearing, depression, rng, joined=joined)
+
+
+def _rms_deg(sd: Floats) -> Floats:
+    """RMS over bearings of deviations (..., n_bearings) [rad], none above that of a guess [deg]."""
+    return np.rad2deg(np.sqrt(np.mean(np.minimum(sd, BEARING_GUESS_SD) ** 2, axis=-1)))
 
 
 def common_spacings(sweeps: Sequence[Sweep]) -> Floats:
