@@ -15,7 +15,7 @@ from acoustics.base.errors import InputError, ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.result import Result
 from acoustics.base.toml_tables import validated
-from acoustics.estimate.locate import LocateOptions, PingerTally, Tally, UnknownSound
+from acoustics.estimate.locate import LocateOptions, PingerTally, Tally, UnknownSound, first_pings
 from acoustics.estimate.locate import locate as locate_stream
 from acoustics.io.ping import Ping
 from acoustics.io.sidecar import Sidecar, notes_beside, read_sidecar
@@ -181,13 +181,17 @@ def bearings(
 
 def first_ping(drawn: DrawnRecording, notes: Sidecar, site: SiteSketch | None = None) -> Ping | None:
     """The whole path of `pingfix locate` over a recording, rendered as it is heard; of several pings the first."""
+    return first_pings([(stream_of(drawn), notes)], LocateOptions(site=site))[0]
+
+
+def stream_of(drawn: DrawnRecording) -> SampleStream:
+    """The samples of a recording, rendered as they are asked for [V]."""
     recorder = drawn.scene.recorder
     volts_per_count = recorder.full_scale_v / 2.0 ** (recorder.bits - 1)
     blocks = ((counts.T * volts_per_count).astype(np.float32, order="C") for counts in render(drawn))
-    stream = SampleStream(
+    return SampleStream(
         blocks, len(drawn.skew_s), recorder.sample_rate_hz, recorder.full_scale_v, drawn.scene.title, drawn.n_samples
     )
-    return next(locate_stream(stream, notes, LocateOptions(site=site)), None)
 
 
 def heard_ping(

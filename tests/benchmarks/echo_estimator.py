@@ -27,7 +27,7 @@ from acoustics.base.frames import Floats, Pose
 from acoustics.base.polygons import half_planes, meeting_places
 from acoustics.base.regions import inside_region
 from acoustics.estimate.fuse import track_of_pings
-from acoustics.estimate.locate.one_ping import EventSegment, PingContext, locate_ping
+from acoustics.estimate.locate.one_ping import EventSegment, HeardPing, PingContext, locate_pings
 from acoustics.physics.burst import Burst
 from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.render.bursts import SampleTimes, ping_pressure
@@ -240,9 +240,10 @@ def one_place(name: str, place: int) -> tuple[float, ...]:
     known = context.sidecar.pingers[0]
     burst = Burst(known.frequency_hz, known.length_s, known.q)
     begin = time.process_time()
-    locate_ping(1, known, burst, part, context)
+    locate_pings([HeardPing(1, known, burst, part, context)])
     direct = time.process_time()
-    fix = locate_ping(1, known, burst, part, replace(context, site=sketch_of_scene(at.scene))).echoes
+    sketched = replace(context, site=sketch_of_scene(at.scene))
+    fix = locate_pings([HeardPing(1, known, burst, part, sketched)])[0].echoes
     spent = time.process_time() - direct - (direct - begin)
     if fix is None or not fix.modes:
         return np.nan, 1.0, 1.0, 1.0, spent
@@ -270,7 +271,8 @@ def one_run(name: str, run: int) -> tuple[float, ...]:
             pose=Pose(at.pose.position_m + step, roll, pitch, at.pose.heading),
         )
         part, context = heard_ping(setting, there, rng)
-        pings.append(locate_ping(k + 1, context.sidecar.pingers[0], burst, part, replace(context, site=site)))
+        sketched = replace(context, site=site)
+        pings += locate_pings([HeardPing(k + 1, context.sidecar.pingers[0], burst, part, sketched)])
     lasting = float(np.rad2deg(at.scene.vehicle.attitude_sd[2]))
     errors = errors_of_run(pings, at.scene, RunErrors(lasting, 0.0, 0.0))
     found: list[float] = []

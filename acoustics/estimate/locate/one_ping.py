@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -100,18 +102,11 @@ class PingContext:
         )
 
 
-def locate_ping(
-    number: int,
-    pinger: KnownPinger,
-    burst: Burst,
-    part: EventSegment,
-    context: PingContext,
-    *,
-    masked_by: str = "",
-) -> Ping:
-    """Tdoa, direction and position of one ping.
+@dataclass(frozen=True)
+class HeardPing:
+    """A ping to be located.
 
-    Parameters
+    Attributes
     ----------
     number : int
         Of the ping in the recording.
@@ -120,73 +115,179 @@ def locate_ping(
     part : EventSegment
         Samples about it.
     context : PingContext
-        What holds for all pings; remembers how well each wiring of the channels fits.
+        What holds for all pings of the recording; remembers how well each wiring of the channels fits.
     masked_by : str
         Other pingers that were sounding when it came; empty for none.
+    """
+
+    number: int
+    pinger: KnownPinger
+    burst: Burst
+    part: EventSegment
+    context: PingContext
+    masked_by: str = ""
+
+    @cached_property
+    def density(self) -> Floats:
+        """Of the noise at each channel [Pa^2/Hz]."""
+        return _noise_density(self.part, self.burst) * self.context.pa_per_volt**2
+
+    def pressure(self, used: NDArray[np.bool_]) -> Floats:
+        """Samples of some channels without what is constant in them [Pa]."""
+        volts = self.part.volts - self.part.volts.mean(axis=-1, keepdims=True)
+        return np.asarray(volts[used] * self.context.pa_per_volt[used, None])
+
+
+@dataclass
+class _Begun:
+    """How far a ping has come: the channels used, what is known of it, and what they measure of it, if two do."""
+
+    heard: HeardPing
+    used: NDArray[np.bool_]
+    ping: Ping
+    measured: TdoaMeasurement | None = None
+
+    @classmethod
+    def of(cls, heard: HeardPing) -> _Begun:
+        used, flags = _usable(heard.part, heard.density, heard.context, heard.burst.frequency_hz)
+        return cls(heard, used, nothing_yet(heard.number, heard.pinger, heard.part, heard.context, flags))
+
+    @property
+    def deaf(self) -> NDArray[np.bool_]:
+        """Which of the channels used hear nothing, where enough others hear the ping."""
+        if self.measured is None:
+            return np.zeros(0, dtype=bool)
+        below = self.measured.below_threshold
+        return below & ((~below).sum() >= 2)
+
+    def leave_out_deaf(self) -> None:
+        """Use the channels that hear the ping, and say so."""
+        channels = self.heard.context.sidecar.channels
+        out = np.flatnonzero(self.used)[self.deaf]
+        self.used[out] = False
+        positions = np.array([c.position_m for c in channels])
+        hears = "hears nothing of this ping, left out; " + what_is_left(positions[self.used])
+        flags = tuple(f"channel '{channels[k].name}': {hears}" for k in out)
+        self.ping = replace(self.ping, flags=self.ping.flags + flags)
+
+
+def locate_pings(heard: Sequence[HeardPing]) -> list[Ping]:
+    """Tdoa, direction and position of pings, of one recording or of many.
+
+    Those that have burst, channels and number of samples in common are measured together, which takes half the time;
+    each has the answer that it has alone.
 
     Returns
     -------
-    Ping
-        With ``ok`` False and a reason where it cannot be located.
+    list of Ping
+        With ``ok`` False and a reason where one cannot be located.
     """
-    density = _noise_density(part, burst) * context.pa_per_volt**2
-    used, flags = _usable(part, density, context, burst.frequency_hz)
-    ping = nothing_yet(number, pinger, part, context, flags)
-    if used.sum() < 2:
-        return replace(ping, reason=NO_CHANNELS)
-    ping, measured = _heard_by(used, ping, burst, part, context, density)
-    if measured.below_threshold.any() and (~measured.below_threshold).sum() >= 2:
-        below_threshold = np.flatnonzero(used)[measured.below_threshold]
-        used[below_threshold] = False
-        positions = np.array([c.position_m for c in context.sidecar.channels])
-        hears = "hears nothing of this ping, left out; " + what_is_left(positions[used])
-        flags += tuple(f"channel '{context.sidecar.channels[k].name}': {hears}" for k in below_threshold)
-        ping, measured = _heard_by(used, replace(ping, flags=flags), burst, part, context, density)
-    ping = _with_frequency(with_delays(ping, measured), used, pinger, part, density)
+    begun = [_Begun.of(one) for one in heard]
+    _measure([one for one in begun if one.used.sum() >= 2])
+    again = [one for one in begun if one.deaf.any()]
+    for one in again:
+        one.leave_out_deaf()
+    _measure(again)
+    return [_located(one) for one in begun]
+
+
+def _located(begun: _Begun) -> Ping:
+    """What the delays make of a ping."""
+    heard, used, part, context = begun.heard, begun.used, begun.heard.part, begun.heard.context
+    if begun.measured is None:
+        return replace(begun.ping, reason=NO_CHANNELS)
+    ping = _with_frequency(with_delays(begun.ping, begun.measured), used, heard.pinger, part, heard.density)
     if ping.ok:
         farthest_m = context.sidecar.farthest_m or FARTHEST_M
         ping = with_direction(ping, farthest_m=farthest_m, profile=context.sidecar.sound_speed_profile)
-        ping = wiring_checked(ping, measured, context.wiring)
-    if masked_by:
-        return replace(ping, ok=False, reason=f"{masked_by} was sounding when it came")
-    if context.site is None or _is_another(ping, pinger):
+        ping = wiring_checked(ping, begun.measured, context.wiring)
+    if heard.masked_by:
+        return replace(ping, ok=False, reason=f"{heard.masked_by} was sounding when it came")
+    if context.site is None or _is_another(ping, heard.pinger):
         return ping
-    pressure = (part.volts - part.volts.mean(axis=-1, keepdims=True))[used] * context.pa_per_volt[used, None]
     offset = np.array([c.sampling_offset_s for c in context.sidecar.channels])[used]
-    segment = Segment(pressure, part.sample_rate_hz, offset, part.first / part.sample_rate_hz)
-    return with_echoes(ping, segment, density[used], burst, context.site)
+    segment = Segment(heard.pressure(used), part.sample_rate_hz, offset, part.first / part.sample_rate_hz)
+    return with_echoes(ping, segment, heard.density[used], heard.burst, context.site)
 
 
-def _heard_by(
-    used: NDArray[np.bool_], ping: Ping, burst: Burst, part: EventSegment, context: PingContext, density: Floats
-) -> tuple[Ping, TdoaMeasurement]:
-    """The ping with the channels used, and what they measure of it."""
-    sidecar, rate, scale = context.sidecar, part.sample_rate_hz, context.pa_per_volt
-    channels = [c for c, use in zip(sidecar.channels, used, strict=True) if use]
-    hydrophones = np.array([c.position_m for c in channels])
-    tolerances = np.array([c.tolerance_m for c in channels])
-    pressure = (part.volts - part.volts.mean(axis=-1, keepdims=True))[used] * scale[used, None]
-    onset = leading_edge(pressure[:, : part.search], rate, burst.frequency_hz, density[used])
-    pressure, thinned_rate = _thinned(pressure, rate, burst)
-    segment = Segment(pressure, thinned_rate, np.array([c.sampling_offset_s for c in channels]), part.first / rate)
-    measured = measure_tdoa(
-        segment,
-        burst,
-        method=context.method,
-        noise_density=density[used],
-        onset_s=onset / rate,
-        hydrophones_m=hydrophones,
-        sound_speed_m_s=sidecar.sound_speed_m_s,
-        skew_sd_s=sidecar.skew_sd_s,
-        element_sd_m=tolerances,
-        sound_speed_sd_m_s=sidecar.sound_speed_sd_m_s,
-        nearest_m=NEAREST_M,
-        n_alternatives=MOST_ALTERNATIVES,
-        keep_onsets=True,
-    )
-    names = tuple(c.name for c in channels)
-    time = (part.first + onset) / rate
-    return replace(ping, time_s=time, channels=names, hydrophones_m=hydrophones, tolerances_m=tolerances), measured
+def _measure(pings: Sequence[_Begun]) -> None:
+    """Measure pings by the channels that each uses, those alike together."""
+    asked = [_Question.of(one) for one in pings]
+    for question in dict.fromkeys(asked):
+        alike = [k for k, other in enumerate(asked) if other == question]
+        measured = question.answered([pings[k] for k in alike])
+        for row, k in enumerate(alike):
+            pings[k].measured = measured.of(row)
+
+
+@dataclass(frozen=True)
+class _Question:
+    """What pings that are measured together have in common."""
+
+    n_samples: int
+    sample_rate_hz: float
+    burst: Burst
+    method: str
+    hydrophones_m: tuple[tuple[float, float, float], ...]
+    tolerances_m: tuple[float, ...]
+    offsets_s: tuple[float, ...]
+    skew_sd_s: float
+    sound_speed_sd_m_s: float
+
+    @classmethod
+    def of(cls, ping: _Begun) -> _Question:
+        heard, sidecar = ping.heard, ping.heard.context.sidecar
+        channels = [c for c, use in zip(sidecar.channels, ping.used, strict=True) if use]
+        return cls(
+            heard.part.volts.shape[-1],
+            heard.part.sample_rate_hz,
+            heard.burst,
+            heard.context.method,
+            tuple(c.position_m for c in channels),
+            tuple(c.tolerance_m for c in channels),
+            tuple(c.sampling_offset_s for c in channels),
+            sidecar.skew_sd_s,
+            sidecar.sound_speed_sd_m_s,
+        )
+
+    def answered(self, pings: Sequence[_Begun]) -> TdoaMeasurement:
+        """Measurement of the pings, batch shape (n_pings,); each is told its channels and the time of its onset."""
+        heard, rate = [one.heard for one in pings], self.sample_rate_hz
+        pressure = np.stack([one.heard.pressure(one.used) for one in pings])
+        density = np.stack([one.heard.density[one.used] for one in pings])
+        first = np.array([one.part.first for one in heard])
+        onset = np.array(
+            [
+                leading_edge(samples[:, : one.part.search], rate, self.burst.frequency_hz, noise)
+                for samples, noise, one in zip(pressure, density, heard, strict=True)
+            ]
+        )
+        for one, time in zip(pings, (first + onset) / rate, strict=True):
+            channels = one.heard.context.sidecar.channels
+            names = tuple(c.name for c, use in zip(channels, one.used, strict=True) if use)
+            one.ping = replace(
+                one.ping,
+                time_s=float(time),
+                channels=names,
+                hydrophones_m=np.array(self.hydrophones_m),
+                tolerances_m=np.array(self.tolerances_m),
+            )
+        thinned, thinned_rate = _thinned(pressure, rate, self.burst)
+        return measure_tdoa(
+            Segment(thinned, thinned_rate, np.array(self.offsets_s), first / rate),
+            self.burst,
+            method=self.method,
+            noise_density=density,
+            onset_s=onset / rate,
+            hydrophones_m=self.hydrophones_m,
+            sound_speed_m_s=[one.context.sidecar.sound_speed_m_s for one in heard],
+            skew_sd_s=self.skew_sd_s,
+            element_sd_m=self.tolerances_m,
+            sound_speed_sd_m_s=self.sound_speed_sd_m_s,
+            nearest_m=NEAREST_M,
+            n_alternatives=MOST_ALTERNATIVES,
+            keep_onsets=True,
+        )
 
 
 def _with_frequency(
@@ -229,7 +330,7 @@ def _thinned(pressure: Floats, rate: float, burst: Burst) -> tuple[Floats, float
     if factor < 2:
         return pressure, rate
     n = pressure.shape[-1] // factor
-    spectrum = np.fft.rfft(pressure[:, : n * factor], axis=-1)[:, : n // 2 + 1]
+    spectrum = np.fft.rfft(pressure[..., : n * factor], axis=-1)[..., : n // 2 + 1]
     # Flat to three quarters of the new band, then falling to nothing.
     gain = np.cos(np.pi / 2 * np.clip(np.linspace(-3.0, 1.0, n // 2 + 1), 0.0, 1.0)) ** 2
     return np.fft.irfft(spectrum * gain, n, axis=-1) / factor, rate / factor

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -22,7 +22,7 @@ from acoustics.estimate.detect import (
     leakage,
     quantisation_density,
 )
-from acoustics.estimate.locate.one_ping import EventSegment, PingContext, locate_ping
+from acoustics.estimate.locate.one_ping import EventSegment, HeardPing, PingContext, locate_pings
 from acoustics.estimate.locate.unknown import UnknownSound, UnknownSounds
 from acoustics.io.ping import Ping
 from acoustics.io.sidecar import KnownPinger, Sidecar
@@ -113,6 +113,31 @@ def locate(
     ParameterError
         For a pinger that the sidecar does not name, and for two that cannot be told apart.
     """
+    tally = Tally() if tally is None else tally
+    return _each_located(_checked(stream, sidecar, options, tally), tally)
+
+
+def first_pings(
+    recordings: Iterable[tuple[SampleStream, Sidecar]], options: LocateOptions = LocateOptions()
+) -> list[Ping | None]:
+    """The first ping of each recording, as `locate` gives it; None where there is none.
+
+    Pings that recordings of one array hold are measured together, which takes half the time.
+    """
+    heard = [next(_checked(stream, sidecar, options, Tally()), None) for stream, sidecar in recordings]
+    located = iter(locate_pings([one for one in heard if one is not None]))
+    return [None if one is None else next(located) for one in heard]
+
+
+def _each_located(heard: Iterator[HeardPing], tally: Tally) -> Iterator[Ping]:
+    for one in heard:
+        (ping,) = locate_pings([one])
+        _count(tally, next(line for line in tally.pingers if line.name == one.pinger.name), ping)
+        yield ping
+
+
+def _checked(stream: SampleStream, sidecar: Sidecar, options: LocateOptions, tally: Tally) -> Iterator[HeardPing]:
+    """What is heard in a stream that suits the pingers."""
     pingers = _chosen(sidecar, options.pingers)
     for pinger in pingers:
         if 2 * (pinger.frequency_hz + abs(pinger.sweep_hz) / 2) >= stream.sample_rate_hz:
@@ -122,13 +147,12 @@ def locate(
                 f"its sample rate of {stream.sample_rate_hz:g} Hz is under twice the {pinger.frequency_hz:g} Hz of "
                 f"'{pinger.name}'",
             )
-    tally = Tally() if tally is None else tally
     bursts = [Burst(p.frequency_hz, p.length_s, p.q, p.sweep_hz) for p in pingers]
     bank = filter_bank(bursts, stream.sample_rate_hz)
     leaks = np.array([[leakage(heard, own) for heard in bursts] for own in bursts])
     _check_distinct(pingers, leaks)
     tally.pingers = tuple(PingerTally(p.name, p.frequency_hz) for p in pingers)
-    return _located(stream, sidecar, options, pingers, bursts, bank, leaks, tally)
+    return _heard_in(stream, sidecar, options, pingers, bursts, bank, leaks, tally)
 
 
 def _check_distinct(pingers: list[KnownPinger], leaks: Floats) -> None:
@@ -150,7 +174,7 @@ def _chosen(sidecar: Sidecar, names: tuple[str, ...]) -> list[KnownPinger]:
     return [p for p in sidecar.pingers if not names or p.name in names]
 
 
-def _located(
+def _heard_in(
     stream: SampleStream,
     sidecar: Sidecar,
     options: LocateOptions,
@@ -159,7 +183,7 @@ def _located(
     bank: FilterBank,
     leaks: Floats,
     tally: Tally,
-) -> Iterator[Ping]:
+) -> Iterator[HeardPing]:
     rate = stream.sample_rate_hz
     detectors = [
         band_detector(
@@ -191,9 +215,7 @@ def _located(
             part = _event_segment(window, event, bank, rate, detectors[k].noise)
             _know_converter(detectors, part.converter_density, rate)
             over = ", ".join(f"'{pingers[j].name}'" for j in beside)
-            ping = locate_ping(count, pingers[k], bursts[k], part, context, masked_by=over)
-            _count(tally, tally.pingers[k], ping)
-            yield ping
+            yield HeardPing(count, pingers[k], bursts[k], part, context, over)
         unknown.hear(own, window.first / rate, is_last=window.is_last)  # after the pings, which are waited for
         if window.is_last:
             tally.unknown, tally.wiring_untold = unknown.worth_a_line(), context.wiring.not_excluded

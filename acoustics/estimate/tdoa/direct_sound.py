@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from acoustics.base.batches import rows_of
 from acoustics.base.frames import Floats
 from acoustics.estimate.tdoa.burst_sums import BurstSums, CarriedSegments
 from acoustics.estimate.tdoa.multipath import LEAST_CYCLES, multipath_free_window
 from acoustics.estimate.tdoa.segment import align_segments
-from acoustics.estimate.tdoa.toa import SEARCH_CYCLES, BuildUp, first_onsets, fit_build_up
+from acoustics.estimate.tdoa.toa import SEARCH_CYCLES, BuildUp, first_onsets, fit_build_up, travel_steps
 from acoustics.estimate.tdoa.undetected_echo import undetected_echo
 from acoustics.physics.burst import Burst
 
@@ -40,7 +42,7 @@ class Pings:
         Sample rate [Hz].
     offset_s : ndarray, shape (n_channels,)
         Sampling offsets [s].
-    travel_s : ndarray, shape (n_channels, n_channels)
+    travel_s : ndarray, shape (m or 1, n_channels, n_channels)
         Longest possible delay between two channels [s].
     gain_sd : float
         As `fit_build_up` takes it.
@@ -58,6 +60,21 @@ class Pings:
     def noise_sd(self) -> Floats:
         """Of the samples, shape (m, n_channels)."""
         return np.sqrt(self.noise_density * self.sample_rate_hz / 2.0)
+
+    @property
+    def farthest_s(self) -> Floats:
+        """Longest possible delay between any two channels, shape (m or 1,) [s]."""
+        return np.asarray(self.travel_s.max(axis=(-1, -2)))
+
+    def some(self, rows: NDArray[np.intp]) -> Pings:
+        """The same of some of the pings."""
+        return replace(
+            self,
+            pressure=self.pressure[rows],
+            noise_density=self.noise_density[rows],
+            onset_s=self.onset_s[rows],
+            travel_s=rows_of(self.travel_s, rows),
+        )
 
     @property
     def seconds(self) -> float:
@@ -134,7 +151,7 @@ def fit_direct_sound(
                 lead_s=_LEAD_CYCLES * period,
                 noise_sd=pings.noise_sd[rows],
                 gain_sd=pings.gain_sd,
-                apart_s=float(pings.travel_s.max()) + _LEAD_CYCLES * period,
+                apart_s=rows_of(pings.farthest_s, rows) + _LEAD_CYCLES * period,
             )
     fit = fit_build_up(carried, rough, window_s=window, noise_sd=pings.noise_sd, gain_sd=pings.gain_sd)
     sums = BurstSums.of(carried, fit.onset_s, window[:, None])
@@ -152,7 +169,7 @@ def _longest_windows(pings: Pings, burst: Burst) -> Floats:
     """What of the burst is inside each ping's samples at every channel for sure, shape (m,) [s]."""
     period = 1.0 / burst.frequency_hz
     # The guess may be early by as much as the search reaches.
-    held = pings.seconds - pings.onset_s - SEARCH_CYCLES * period - float(pings.travel_s.max())
+    held = pings.seconds - pings.onset_s - SEARCH_CYCLES * period - pings.farthest_s
     # Where the samples end before the burst does, in half cycles: few lengths, each for many pings.
     held = 0.5 * period * np.floor(held / (0.5 * period) + 1e-6)
     return np.maximum(np.minimum(burst.length_s, held), LEAST_CYCLES * period)
@@ -174,13 +191,13 @@ def _find(pings: Pings, burst: Burst, looks: Floats, longest: Floats) -> tuple[F
     """
     rough, looked = np.empty(pings.noise_density.shape), np.empty(len(pings.noise_density))
     left = np.arange(len(rough))
+    steps = np.broadcast_to(travel_steps(pings.travel_s, burst), (len(rough), *pings.travel_s.shape[1:]))
     for look in looks:
         if look > looks[0]:
             left = left[look < longest[left]]
         heard = np.empty(len(left))
         looked[left] = np.minimum(look, longest[left])
-        for length in np.unique(looked[left]):
-            alike = np.flatnonzero(looked[left] == length)
+        for length, alike in _groups(looked[left], steps[left]):
             rows = left[alike]
             rough[rows], gain = first_onsets(
                 pings.pressure[rows],
@@ -189,11 +206,18 @@ def _find(pings: Pings, burst: Burst, looks: Floats, longest: Floats) -> tuple[F
                 burst,
                 noise_density=pings.noise_density[rows],
                 onset_s=pings.onset_s[rows],
-                travel_s=pings.travel_s,
-                window_s=float(length),
+                travel_steps=steps[rows[0]],
+                window_s=length,
             )
             heard[alike] = gain.mean(axis=-1)
         left = left[heard < _CLEARLY_THERE]
         if not len(left):
             break
     return rough, looked
+
+
+def _groups(length_s: Floats, steps: NDArray[np.intp]) -> Iterator[tuple[float, NDArray[np.intp]]]:
+    """Rows with equal lengths (m,) and equal steps (m, n, n), and that length."""
+    kinds = np.column_stack([length_s, steps.reshape(len(length_s), steps[:1].size)])
+    for kind in np.unique(kinds, axis=0):
+        yield float(kind[0]), np.flatnonzero((kinds == kind).all(axis=-1))

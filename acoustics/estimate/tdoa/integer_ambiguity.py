@@ -56,6 +56,10 @@ class IntegerAlternatives:
         """Write the alternatives of some rows of a flat batch."""
         self.cycles[rows], self.weight[rows], self.build_up_misfit[rows] = vars(those).values()
 
+    def of(self, ping: int) -> IntegerAlternatives:
+        """Those of one ping of a flat batch."""
+        return IntegerAlternatives(self.cycles[ping], self.weight[ping], self.build_up_misfit[ping])
+
     def shaped(self, batch: tuple[int, ...]) -> IntegerAlternatives:
         """Those of a flat batch in a batch of shape (...)."""
         n, k = self.cycles.shape[-2:]

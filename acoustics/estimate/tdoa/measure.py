@@ -19,7 +19,7 @@ from acoustics.estimate.tdoa.methods import METHODS, Answer, KnownArray
 from acoustics.estimate.tdoa.segment import Segment
 from acoustics.estimate.tdoa.toa import heard_anywhere
 from acoustics.physics.burst import Burst
-from acoustics.physics.tdoa import curvature_covariance, difference_matrix
+from acoustics.physics.tdoa import difference_matrix
 
 # 2 E / N0 of a channel, below which a delay by it means nothing;
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
@@ -89,6 +89,14 @@ class TdoaMeasurement:
     envelope_covariance_s2: Floats
     onsets: OnsetMisfit | None
 
+    def of(self, ping: int) -> TdoaMeasurement:
+        """That of one ping, of a batch of shape (n,)."""
+        own: dict[str, Any] = {name: value[ping] for name, value in vars(self).items() if isinstance(value, np.ndarray)}
+        own["tdoa"] = Tdoa(self.tdoa.tdoa_s[ping], self.tdoa.covariance_s2[ping], self.tdoa.reference)
+        own["alternatives"] = self.alternatives and self.alternatives.of(ping)
+        own["onsets"] = self.onsets and self.onsets.of(slice(ping, ping + 1))
+        return replace(self, **own)
+
 
 def measure_tdoa(
     segment: Segment,
@@ -98,7 +106,7 @@ def measure_tdoa(
     noise_density: ArrayLike,
     onset_s: ArrayLike,
     hydrophones_m: ArrayLike,
-    sound_speed_m_s: float,
+    sound_speed_m_s: ArrayLike,
     window_s: float | None = None,
     window_ended: ArrayLike | None = None,
     skew_sd_s: float = 0.0,
@@ -126,7 +134,7 @@ def measure_tdoa(
         First guess of the arrival after the segment's first sample, within four cycles [s].
     hydrophones_m : array_like, shape (n_channels, 3)
         Positions [m].
-    sound_speed_m_s : float
+    sound_speed_m_s : array_like, shape (...) or ()
         Sound speed [m/s].
     window_s : float, optional
         How much of the burst after its arrival to use [s]; None: until the samples show an echo.
@@ -157,14 +165,13 @@ def measure_tdoa(
     ParameterError
         For a shape or a value that is not accepted.
     """
-    pings, array, skew = _checked(
+    pings, array, speed, skew = _checked(
         segment, burst, method, noise_density, onset_s, hydrophones_m, sound_speed_m_s, skew_sd_s, element_sd_m, gain_sd
     )
     array = replace(
         array,
         sound_speed_sd_m_s=float(checked("sound_speed_sd_m_s", sound_speed_sd_m_s, minimum=0.0)),
-        shared_covariance_s2=array.shared_covariance_s2
-        + curvature_covariance(array.hydrophones_m, array.sound_speed_m_s, nearest_m),
+        nearest_m=nearest_m,
         n_alternatives=n_alternatives,
         keep_onsets=keep_onsets and method == "phase",
     )
@@ -181,11 +188,10 @@ def measure_tdoa(
     step = max(1, _CHUNK_NUMBERS // (n * n_samples))
     for i in range(0, len(usable), step):
         rows = usable[i : i + step]
-        part = replace(
-            pings, pressure=pings.pressure[rows], noise_density=pings.noise_density[rows], onset_s=pings.onset_s[rows]
-        )
+        part = pings.some(rows)
         sound = fit_direct_sound(part, burst, window_s, None if ended is None else ended[rows])
-        out.put(rows, part, sound, METHODS[method](sound, array), burst=burst)
+        answer = METHODS[method](sound, replace(array, sound_speed_m_s=speed[rows]))
+        out.put(rows, part, sound, answer, burst=burst)
     reason = out.reason
     for channel in reversed(range(n)):
         reason = np.where(failed[:, channel], BELOW_THRESHOLD.format(channel), reason)
@@ -221,19 +227,21 @@ def _checked(
     noise_density: ArrayLike,
     onset_s: ArrayLike,
     hydrophones_m: ArrayLike,
-    sound_speed_m_s: float,
+    sound_speed_m_s: ArrayLike,
     skew_sd_s: float,
     element_sd_m: ArrayLike,
     gain_sd: float,
-) -> tuple[Pings, KnownArray, float]:
-    """Arguments of `measure_tdoa` flattened, once they fit each other; the last is the skew."""
+) -> tuple[Pings, KnownArray, Floats, float]:
+    """Arguments of `measure_tdoa` flattened, once they fit each other; the last are each ping's sound speed and the
+    skew."""
     if method not in METHODS:
         raise ParameterError(f"method={method!r}: expected one of {', '.join(METHODS)}")
     n, batch = segment.n_channels, segment.pressure.shape[:-2]
     hydrophones = checked("hydrophones_m", hydrophones_m)
     if hydrophones.shape != (n, 3):
         raise ParameterError(f"hydrophones_m has shape {hydrophones.shape}: expected ({n}, 3)")
-    speed = float(checked("sound_speed_m_s", sound_speed_m_s, above=0.0))
+    speed = checked("sound_speed_m_s", sound_speed_m_s, above=0.0)
+    speed, each = _spread("sound_speed_m_s", speed, batch).reshape(-1), speed.ndim > 0
     skew = float(checked("skew_sd_s", skew_sd_s, minimum=0.0))
     if burst.frequency_hz >= segment.sample_rate_hz / 2:
         raise ParameterError(
@@ -242,19 +250,18 @@ def _checked(
     mounting = _spread("element_sd_m", checked("element_sd_m", element_sd_m, minimum=0.0), (n,))
     density = _spread("noise_density", np.asarray(noise_density, dtype=float), (*batch, n))
     onset = _spread("onset_s", checked("onset_s", onset_s), batch)
-    travel = np.linalg.norm(hydrophones[:, None] - hydrophones, axis=-1) / speed
+    apart = np.linalg.norm(hydrophones[:, None] - hydrophones, axis=-1)
     pings = Pings(
         pressure=segment.pressure.reshape(-1, *segment.pressure.shape[-2:]),
         noise_density=density.reshape(-1, n),
         onset_s=onset.reshape(-1),
         sample_rate_hz=segment.sample_rate_hz,
         offset_s=np.asarray(segment.sampling_offset_s),
-        travel_s=travel,
+        travel_s=apart / (speed if each else speed[:1])[:, None, None],
         gain_sd=float(checked("gain_sd", gain_sd, minimum=0.0)),
     )
-    shared = np.diag((mounting / speed) ** 2 + skew**2)
-    known = KnownArray(burst, hydrophones, speed, travel, 0.0, shared, pings.gain_sd, 1)
-    return pings, known, skew
+    known = KnownArray(burst, hydrophones, mounting, skew, pings.gain_sd, speed)
+    return pings, known, speed, skew
 
 
 def _spread(name: str, array: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -17,7 +18,7 @@ from acoustics.estimate.tdoa.correlation import correlation_delays
 from acoustics.estimate.tdoa.direct_sound import DirectSound
 from acoustics.estimate.tdoa.integer_ambiguity import IntegerAlternatives
 from acoustics.physics.burst import Burst
-from acoustics.physics.tdoa import difference_matrix
+from acoustics.physics.tdoa import curvature_covariance, difference_matrix
 
 
 @dataclass(frozen=True)
@@ -26,14 +27,28 @@ class KnownArray:
 
     burst: Burst
     hydrophones_m: Floats
-    sound_speed_m_s: float
-    travel_s: Floats  # (n, n)
-    sound_speed_sd_m_s: float
-    # (n, n), of skew, mounting and the wave's curvature: with them the search for cycles must bear.
-    shared_covariance_s2: Floats
+    element_sd_m: Floats
+    skew_sd_s: float
     gain_sd: float
-    n_alternatives: int
+    sound_speed_m_s: Floats
+    sound_speed_sd_m_s: float = 0.0
+    nearest_m: float = np.inf
+    n_alternatives: int = 1
     keep_onsets: bool = False
+
+    def speeds(self) -> Iterator[tuple[float, NDArray[np.intp]]]:
+        """Each sound speed, and the pings that have it."""
+        for speed in np.unique(self.sound_speed_m_s):
+            yield float(speed), np.flatnonzero(self.sound_speed_m_s == speed)
+
+    def travel_s(self, speed: float) -> Floats:
+        """Longest possible delays against the first hydrophone, (n,) [s]."""
+        return np.linalg.norm(self.hydrophones_m - self.hydrophones_m[0], axis=-1) / speed
+
+    def shared_covariance_s2(self, speed: float) -> Floats:
+        """Of skew, mounting and the wave's curvature, (n, n) [s^2]: with them the search for cycles must bear."""
+        own = np.diag((self.element_sd_m / speed) ** 2 + self.skew_sd_s**2)
+        return own + curvature_covariance(self.hydrophones_m, speed, self.nearest_m)
 
 
 class Answer(NamedTuple):
@@ -61,17 +76,27 @@ def _by_phase(sound: DirectSound, array: KnownArray) -> Answer:
     lasting_s2 = phase_delays(sound.phase, sound.lasting_covariance, array.burst.carrier)[1]
     share = np.trace(lasting_s2, axis1=-2, axis2=-1) / np.trace(fine_s2, axis1=-2, axis2=-1)
 
-    def misfit(rows: NDArray[np.intp]) -> OnsetMisfit:
-        return onset_misfit(sound, rows, array.burst, fine[rows], gain_sd=array.gain_sd)
+    every = np.arange(len(fine))
+    onsets = onset_misfit(sound, every, array.burst, fine, gain_sd=array.gain_sd) if array.keep_onsets else None
 
-    onsets = misfit(np.arange(len(fine))) if array.keep_onsets else None
-    delay, alternatives = with_cycles(
-        fine, fine_s2 + d @ array.shared_covariance_s2 @ d.T, coarse.tdoa_s, coarse.covariance_s2,
-        hydrophones_m=array.hydrophones_m, sound_speed_m_s=array.sound_speed_m_s,
-        sound_speed_sd_m_s=array.sound_speed_sd_m_s, frequency_hz=array.burst.frequency_hz,
-        envelope_misfit=misfit if onsets is None else onsets.of,
-        n_alternatives=array.n_alternatives,
-    )  # fmt: skip
+    def misfit(alike: NDArray[np.intp], some: NDArray[np.intp]) -> OnsetMisfit:
+        of = alike[some]
+        return (
+            onset_misfit(sound, of, array.burst, fine[of], gain_sd=array.gain_sd) if onsets is None else onsets.of(of)
+        )
+
+    delay = np.empty_like(fine)
+    alternatives = IntegerAlternatives.none(fine.shape[:1], array.n_alternatives, fine.shape[1])
+    for speed, rows in array.speeds():
+        delay[rows], found = with_cycles(
+            fine[rows], fine_s2[rows] + d @ array.shared_covariance_s2(speed) @ d.T,
+            coarse.tdoa_s[rows], coarse.covariance_s2[rows],
+            hydrophones_m=array.hydrophones_m, sound_speed_m_s=speed,
+            sound_speed_sd_m_s=array.sound_speed_sd_m_s, frequency_hz=array.burst.frequency_hz,
+            envelope_misfit=partial(misfit, rows),
+            n_alternatives=array.n_alternatives,
+        )  # fmt: skip
+        alternatives.put(rows, found)
     if onsets is not None:  # the delays are those of the best vector, and so is what the onsets add to them
         best = np.rint((delay - fine) * array.burst.frequency_hz).astype(np.int64)
         onsets = OnsetMisfit(onsets.cycles - best, onsets.steps)
@@ -79,14 +104,18 @@ def _by_phase(sound: DirectSound, array: KnownArray) -> Answer:
 
 
 def _by_correlation(sound: DirectSound, array: KnownArray, *, whiten: bool = False) -> Answer:
-    travel_s = array.travel_s[0]
-    delay, covariance = correlation_delays(
-        sound.carried, array.burst, sound.fit.onset_s, window_s=sound.window_s, travel_s=travel_s, whiten=whiten
-    )
+    coarse, half = _by_onset(sound, array), 0.5 / array.burst.frequency_hz
     # By the envelope, each pair for itself: only a pair well within half a wavelength has but one peak.
-    sd = np.sqrt(np.diagonal(_by_onset(sound, array).covariance_s2, axis1=-2, axis2=-1))
-    half = 0.5 / array.burst.frequency_hz
-    right = np.where(travel_s[1:] <= 0.75 * half, 1.0, erf(half / (np.sqrt(2.0) * sd)))
+    sd = np.sqrt(np.diagonal(coarse.covariance_s2, axis1=-2, axis2=-1))
+    right = erf(half / (np.sqrt(2.0) * sd))
+    delay, covariance = np.empty_like(coarse.tdoa_s), np.empty_like(coarse.covariance_s2)
+    for speed, rows in array.speeds():
+        travel_s = array.travel_s(speed)
+        delay[rows], covariance[rows] = correlation_delays(
+            sound.carried.some(rows), array.burst, sound.fit.onset_s[rows],
+            window_s=sound.window_s[rows], travel_s=travel_s, whiten=whiten,
+        )  # fmt: skip
+        right[np.ix_(rows, travel_s[1:] <= 0.75 * half)] = 1.0
     return Answer(delay, covariance, np.prod(right, axis=-1))
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtri
 
 from acoustics.base.frames import Floats
@@ -42,7 +42,7 @@ def multipath_free_window(
     lead_s: float,
     noise_sd: Floats,
     gain_sd: float,
-    apart_s: float = np.inf,
+    apart_s: ArrayLike = np.inf,
 ) -> tuple[Floats, Floats]:
     """Longest window after the onset that the direct sound explains by itself.
 
@@ -60,7 +60,7 @@ def multipath_free_window(
         How long before the rough onset the samples begin [s].
     noise_sd, gain_sd
         As `fit_build_up` takes them.
-    apart_s : float
+    apart_s : array_like, shape () or (m,)
         How far an onset may be from the middle one of the ping's [s].
 
     Returns
@@ -90,7 +90,7 @@ def multipath_free_window(
     # The first window may hold an echo at any place.
     at_first = begins[: 1 + int(np.sum(begins < shortest_s - 1e-3 * period))]
     limit = float(chdtri(2.0 * n, FALSE_ALARM / max(len(at_first) + len(ends) * len(look_back), 1)))
-    direct = _DirectSound(carried, lead_s + 2.0 * period, noise_sd, gain_sd, apart_s)
+    direct = _DirectSound(carried, lead_s + 2.0 * period, noise_sd, gain_sd, np.broadcast_to(apart_s, m))
     window = np.full(m, longest_s)
     onsets = np.repeat(onset_s[None], len(ends) + 1, axis=0)
     going_on = np.arange(m)
@@ -135,7 +135,7 @@ class _DirectSound:
     margin_s: float
     noise_sd: Floats
     gain_sd: float
-    apart_s: float
+    apart_s: Floats
 
     def fitted(
         self, rows: NDArray[np.intp], onset_s: Floats, end_s: float, *, iterations: int
@@ -148,9 +148,10 @@ class _DirectSound:
             gain_sd=self.gain_sd, iterations=iterations,
         )  # fmt: skip
         # A weak burst's onset may wander off in noise, further than sound travels.
-        if np.ptp(fit.onset_s, axis=-1).max() > self.apart_s:
-            middle = np.median(fit.onset_s, axis=-1, keepdims=True)
-            fit = replace(fit, onset_s=np.clip(fit.onset_s, middle - self.apart_s, middle + self.apart_s))
+        apart = self.apart_s[rows]
+        if np.any(np.ptp(fit.onset_s, axis=-1) > apart):
+            middle, apart = np.median(fit.onset_s, axis=-1, keepdims=True), apart[:, None]
+            fit = replace(fit, onset_s=np.clip(fit.onset_s, middle - apart, middle + apart))
         return part, fit
 
 

@@ -71,6 +71,11 @@ class BuildUp:
         return BuildUp(**{name: value[rows] for name, value in vars(self).items()})
 
 
+def travel_steps(travel_s: Floats, burst: Burst) -> NDArray[np.intp]:
+    """Longest possible delays [s] of any shape in steps of the search by `first_onsets`."""
+    return np.ceil(travel_s * burst.frequency_hz * _STEPS_PER_CYCLE).astype(np.intp)
+
+
 def first_onsets(
     pressure: Floats,
     sample_rate_hz: float,
@@ -79,7 +84,7 @@ def first_onsets(
     *,
     noise_density: Floats,
     onset_s: Floats,
-    travel_s: Floats,
+    travel_steps: NDArray[np.intp],
     window_s: float,
 ) -> tuple[Floats, Floats]:
     """Rough onsets, to a quarter of a cycle, by search about the first guess.
@@ -90,8 +95,8 @@ def first_onsets(
         Samples.
     sample_rate_hz, offset_s, burst, noise_density, onset_s
         As `measure_tdoa` takes them, flat.
-    travel_s : ndarray, shape (n_channels, n_channels)
-        Longest possible delay between two channels [s].
+    travel_steps : ndarray of int, shape (n_channels, n_channels)
+        Longest possible delay between two channels, from `travel_steps`.
     window_s : float
         How much of the burst to look at.
 
@@ -110,7 +115,8 @@ def first_onsets(
     """
     period = 1.0 / burst.frequency_hz
     step = period / _STEPS_PER_CYCLE
-    reach = int(np.ceil((SEARCH_CYCLES * period + travel_s.max()) / step))
+    farthest = int(travel_steps.max())
+    reach = int(SEARCH_CYCLES * _STEPS_PER_CYCLE) + farthest
     begins = np.arange(-reach, reach + 1) * step
     quiet = _QUIET_CYCLES * period
     # Cut at the sample next to the guess: one set of templates then serves all pings.
@@ -142,10 +148,10 @@ def first_onsets(
         excess[:, alike] = (energy - counts)[:, alike][..., end]
     clear = np.maximum(_CLEAR_SHARE * gain.max(axis=-1, keepdims=True), _CLEAR)
     score = excess - gain - np.minimum(gain, clear)
-    total, farthest = score.copy(), int(np.ceil(travel_s.max() / step))
+    total = score.copy()
     wide = np.pad(score, ((0, 0), (0, 0), (farthest, farthest)), constant_values=np.inf)
     for i, j in itertools.permutations(range(score.shape[1]), 2):
-        beyond = farthest - int(np.ceil(travel_s[i, j] / step))
+        beyond = farthest - int(travel_steps[i, j])
         total[:, i] += running_minimum(wide[:, j, beyond : wide.shape[-1] - beyond], 2 * (farthest - beyond) + 1)
     best = np.argmin(total, axis=-1)
     rough = begins[best] + (nearest - onset_s)[:, None]

@@ -70,7 +70,7 @@ def undetected_echo(
         The multipath-free window, measured [s].
     ended : ndarray of bool, shape (m,)
         Whether an echo ended it: this water has echoes. Else it was as long as it could be.
-    travel_s : ndarray, shape (n_channels, n_channels)
+    travel_s : ndarray, shape (m or 1, n_channels, n_channels)
         Longest possible delay between two channels [s].
 
     Notes
@@ -148,9 +148,10 @@ def _amplitude_covariance(burst: Burst, fit: BuildUp, begins: Floats, window_s: 
     before the samples speak, shape (k, m, 2 n, 2 n)."""
     number = np.sqrt(np.maximum(window_s / begins[:, None], 1.0))
     which = np.arange(1.0, np.ceil(number.max(initial=1.0)) + 1.0)
-    delay = (begins[:, None] * which**2)[..., None, None]
-    coherence = echo_coherence(burst.carrier * travel_s, delay / _RANGE_S)
-    summed = np.einsum("kmj,kjab->kmab", np.clip(number[..., None] - which + 1.0, 0.0, 1.0), coherence)
+    delay = (begins[:, None] * which**2)[:, None, :, None, None]
+    coherence = echo_coherence(burst.carrier * travel_s[:, None], delay / _RANGE_S)
+    part = np.clip(number[..., None] - which + 1.0, 0.0, 1.0)
+    summed = np.sum(part[..., None, None] * coherence, axis=2)
     amplitude = np.maximum(fit.common_amplitude, _LEAST)
     power = 0.5 * _POWER * summed * amplitude[:, :, None] * amplitude[:, None, :]
     k, m, n, _ = power.shape

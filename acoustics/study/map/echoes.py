@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from acoustics.study.validate import Answer, Trial
 
 _ECHO_CELLS = 6
-_PINGS_AT_ONCE = 4
+_PINGS_AT_ONCE = 6
 _TOLERANCES = 5.0  # the hydrophones stay wet if their places are off by so many standard deviations
 
 
@@ -147,11 +147,12 @@ def heard_of_chunk(chunk: EchoChunk) -> Arrays:
     from acoustics.study.validate import ANSWERED, compare, trial_recording
 
     own = chunk.scene.vehicle.pose
-    answers, trials = [], []
+    recordings, trials = [], []
     for trial in chunk.trials:
         drawn = trial_recording(chunk.scene, chunk.pinger, trial)
         trials += [trial, replace(trial, echoes=False)]
-        answers += [_located(drawn), _located(drawn.without_echoes())]
+        recordings += [drawn, drawn.without_echoes()]
+    answers = _located(recordings)
     scored = compare(chunk.scene, chunk.pinger, trials, answers)
     level = Pose(np.zeros(3), own.roll, own.pitch, 0.0)
     places = [np.full(3, np.nan) if a.position_m is None else np.array(a.position_m) for a in answers]
@@ -168,14 +169,15 @@ def heard_of_chunk(chunk: EchoChunk) -> Arrays:
     }
 
 
-def _located(drawn: DrawnRecording) -> Answer:
-    """What is made of the samples of one ping."""
-    from acoustics.study.locate import first_ping
+def _located(recordings: Sequence[DrawnRecording]) -> list[Answer]:
+    """What is made of the samples of recordings of one ping each."""
+    from acoustics.estimate.locate import first_pings
+    from acoustics.study.locate import stream_of
     from acoustics.study.simulate import sidecar_of
     from acoustics.study.validate import Answer, answer_of_ping
 
-    first = first_ping(drawn, sidecar_of(drawn, "wav32"))
-    return Answer(refused="no ping was found") if first is None else answer_of_ping(first)
+    pings = first_pings((stream_of(drawn), sidecar_of(drawn, "wav32")) for drawn in recordings)
+    return [Answer(refused="no ping was found") if ping is None else answer_of_ping(ping) for ping in pings]
 
 
 def gather_echoes(chunks: Sequence[EchoChunk], results: Sequence[Arrays], *, seed: int) -> tuple[EchoPlace, ...]:

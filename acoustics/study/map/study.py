@@ -31,7 +31,7 @@ from acoustics.study.map.stations import Chooser, Sights
 __all__ = ["MapChoices", "PoolMap", "map_pool"]
 
 _HEADINGS = 24
-_FIXES_FOR_A_PING = 8_000  # take as long as one ping rendered and located, with echoes and without; measured
+_FIXES_FOR_A_PING = 6_000  # take as long as one ping rendered and located, with echoes and without; measured
 _USUAL = MapChoices()
 
 

@@ -21,7 +21,7 @@ def direct_sound(burst, gain_sd):
     pressure = wave + 0.15 * rng.normal(size=(2, 3, 400))
     pings = Pings(
         pressure, np.full((2, 3), 2 * 0.15**2 / RATE), np.full(2, ONSET_S), RATE, np.zeros(3),
-        np.abs(LATE_S[:, None] - LATE_S), gain_sd,
+        np.abs(LATE_S[:, None] - LATE_S)[None], gain_sd,
     )  # fmt: skip
     return fit_direct_sound(pings, burst, WINDOW_S)
 

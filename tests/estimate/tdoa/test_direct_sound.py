@@ -57,7 +57,7 @@ def test_no_channel_that_heard_a_weak_burst_is_called_silent():
 
 def flat(x):
     m = len(x)
-    return Pings(x, np.full((m, 4), 2.0 / RATE), np.full(m, LEAD_S), RATE, np.zeros(4), TRAVEL_S, 0.05)
+    return Pings(x, np.full((m, 4), 2.0 / RATE), np.full(m, LEAD_S), RATE, np.zeros(4), TRAVEL_S[None], 0.05)
 
 
 def test_what_a_channel_heard_of_nothing_but_noise_is_chi_square():

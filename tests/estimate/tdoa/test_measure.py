@@ -273,11 +273,14 @@ def test_a_ping_alone_and_in_a_batch_has_the_same_tdoa(method):
     starts = np.array([2e-3, 2e-3, 2e-3, 0.9e-3, 3.6e-3, 5.0e-3, 7.1e-3, 7.6e-3])
     guesses = starts + period * np.array([0.0, 0.0, 0.0, 2.3, -1.7, 0.4, -0.6, 1.1])
     segment, density = _bursts(starts, [2.5e-4, 6e-4, 1.5e-3, 3e-4, 9.0, 9.0, 2e-4, 9.0])
-    known = {"method": method, "noise_density": density, "hydrophones_m": HALF_WAVE, "sound_speed_m_s": 1480.0}
-    batch = measure_tdoa(segment, TONE, onset_s=guesses, **known)
+    # Sound speeds with which the longest delay is now more, now less than a step of the first search.
+    speeds = np.linspace(1400.0, 1480.0, 8)
+    known = {"method": method, "noise_density": density, "hydrophones_m": HALF_WAVE}
+    batch = measure_tdoa(segment, TONE, onset_s=guesses, sound_speed_m_s=speeds, **known)
     assert batch.ok.all() and len(set(batch.window_s)) >= 6  # else nothing is shown
-    for i, guess in enumerate(guesses):
-        alone = measure_tdoa(Segment(segment.pressure[i], segment.sample_rate_hz), TONE, onset_s=guess, **known)
+    for i, (guess, speed) in enumerate(zip(guesses, speeds, strict=True)):
+        one = Segment(segment.pressure[i], segment.sample_rate_hz)
+        alone = measure_tdoa(one, TONE, onset_s=guess, sound_speed_m_s=speed, **known)
         assert alone.window_s == batch.window_s[i]
         # Sums may round in another order: a femtosecond, of delays of microseconds.
         np.testing.assert_allclose(alone.tdoa.tdoa_s, batch.tdoa.tdoa_s[i], rtol=0, atol=1e-15)

@@ -7,7 +7,7 @@ from scipy.optimize import least_squares
 from acoustics.estimate.tdoa.burst_sums import CarriedSegments
 from acoustics.estimate.tdoa.multipath import multipath_free_window
 from acoustics.estimate.tdoa.segment import align_segments
-from acoustics.estimate.tdoa.toa import first_onsets, fit_build_up
+from acoustics.estimate.tdoa.toa import first_onsets, fit_build_up, travel_steps
 from acoustics.physics.burst import Burst
 
 BURST = Burst(30e3, 4e-3, 8.0)
@@ -43,7 +43,7 @@ def test_first_onsets_find_the_burst_from_a_poor_guess():
     guess = ONSET + np.random.default_rng(1).uniform(-3, 3, 300) / 30e3
     rough, heard = first_onsets(
         x, RATE, np.zeros(2), BURST, noise_density=np.full((300, 2), DENSITY), onset_s=guess,
-        travel_s=np.array([[0, 12e-6], [12e-6, 0]]), window_s=3 / 30e3,
+        travel_steps=travel_steps(np.array([[0, 12e-6], [12e-6, 0]]), BURST), window_s=3 / 30e3,
     )  # fmt: skip
     error = (rough + guess[:, None] - ONSET) * 30e3
     assert np.quantile(np.abs(error), 0.98) < 1.0  # cycles

@@ -97,7 +97,7 @@ def stated(samples: CarriedSegments, window: np.ndarray, ended: bool, travel_s: 
     phase, covariance = fit.phase, fit.phase_covariance
     if with_term:
         sums = BurstSums.of(samples, fit.onset_s, window[:, None])
-        term = undetected_echo(sums, fit, window_s=window, ended=np.full(len(window), ended), travel_s=travel_s)
+        term = undetected_echo(sums, fit, window_s=window, ended=np.full(len(window), ended), travel_s=travel_s[None])
         phase, covariance = phase + term.phase_shift, covariance + term.phase_covariance
     n = phase.shape[1]
     d = np.concatenate([-np.ones((n - 1, 1)), np.eye(n - 1)], axis=-1)
