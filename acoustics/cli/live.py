@@ -194,6 +194,45 @@ class _Follower:
         return (f"no pose for {quiet:.0f} s: the navigation has stopped",)
 
 
+def _read_pings(pings: BinaryIO, inbox: _Inbox) -> None:
+    """In a thread of its own, until the stream ends; a line that is no ping is passed over with a word."""
+    from acoustics.base.errors import InputError
+    from acoustics.io.ping_lines import LONGEST_LINE_BYTES, ping_from_line
+
+    number = 0
+    try:
+        while line := pings.readline(LONGEST_LINE_BYTES + 1):
+            number += 1
+            try:
+                if line.strip():
+                    inbox.put_ping(ping_from_line(line, f"standard input: line {number}"))
+            except InputError as error:
+                _say(str(error))
+    except OSError as error:
+        _say(f"standard input: cannot be read: {(error.strerror or str(error)).lower()}")
+    finally:
+        inbox.put_ping(None)
+
+
+def _read_navigation(where: str, inbox: _Inbox, stopped: Callable[[], bool]) -> None:
+    """In a thread of its own, until it is stopped; a line that is no pose is passed over with a word."""
+    from acoustics.base.errors import InputError
+    from acoustics.io.navigation_stream import RowReader, navigation_lines
+
+    reader = RowReader(where)
+    try:
+        for line in navigation_lines(where, stopped):
+            try:
+                row = reader.take(line)
+            except InputError as error:
+                _say(str(error))
+                continue
+            if row is not None:
+                inbox.put_pose(row)
+    except InputError as error:
+        _say(str(error))
+
+
 def follow_live(
     run: LiveRun,
     pings: BinaryIO,
@@ -205,43 +244,11 @@ def follow_live(
     """Print a line for each ping of a stream, and keep state and page up to date, until the stream ends."""
     from concurrent.futures import ThreadPoolExecutor
 
-    from acoustics.base.errors import InputError
     from acoustics.base.files import write_file
-    from acoustics.io.navigation_stream import RowReader, navigation_lines
-    from acoustics.io.ping_lines import LONGEST_LINE_BYTES, ping_from_line
     from acoustics.present.text.tables import to_dict
 
     inbox = _Inbox()
     stopped = threading.Event()
-
-    def read_pings() -> None:
-        number = 0
-        try:
-            while line := pings.readline(LONGEST_LINE_BYTES + 1):
-                number += 1
-                try:
-                    if line.strip():
-                        inbox.put_ping(ping_from_line(line, f"standard input: line {number}"))
-                except InputError as error:
-                    _say(str(error))
-        except OSError as error:
-            _say(f"standard input: cannot be read: {(error.strerror or str(error)).lower()}")
-        finally:
-            inbox.put_ping(None)
-
-    def read_navigation(where: str) -> None:
-        reader = RowReader(where)
-        try:
-            for line in navigation_lines(where, stopped.is_set):
-                try:
-                    row = reader.take(line)
-                except InputError as error:
-                    _say(str(error))
-                    continue
-                if row is not None:
-                    inbox.put_pose(row)
-        except InputError as error:
-            _say(str(error))
 
     unwritten: list[Future[None]] = []
 
@@ -259,9 +266,9 @@ def follow_live(
         if options.state is not None:  # while the answer is worked out: the disk takes longer than that
             unwritten.append(writer.submit(write_state, options.state, run.table()))
 
-    threading.Thread(target=read_pings, daemon=True).start()
+    threading.Thread(target=_read_pings, args=(pings, inbox), daemon=True).start()
     if navigation is not None:
-        threading.Thread(target=read_navigation, args=(navigation,), daemon=True).start()
+        threading.Thread(target=_read_navigation, args=(navigation, inbox, stopped.is_set), daemon=True).start()
     writer = ThreadPoolExecutor(1)
     gc.freeze()  # what is loaded stays: to seek garbage in it takes as long as an answer, for one in ten
     try:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
-from contextlib import ExitStack
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -97,7 +97,7 @@ def locate_command(
     from acoustics.base.errors import on_one_line
     from acoustics.base.files import growing_file
     from acoustics.estimate.locate import LocateOptions, Tally, locate
-    from acoustics.io.ping_lines import ping_line
+    from acoustics.io.site_sketch import read_sketch
     from acoustics.present.text.echoes import echoes_text
     from acoustics.present.text.locate import locate_text
 
@@ -108,43 +108,47 @@ def locate_command(
         raise click.UsageError("--big-endian, --channels and --sample-rate-hz belong to --raw")
     if surveyed_m is not None and site_file is None:
         raise click.UsageError("--surveyed-m belongs to --site")
-    site = None
-    if site_file is not None:
-        from acoustics.io.site_sketch import read_sketch
-
-        site = read_sketch(site_file)
+    site = None if site_file is None else read_sketch(site_file)
     sidecar = _notes(recording, sidecar_file, scenario, sound_speed_m_s)
     if array is not None:
         from acoustics.scene.scenario import load_array
         from acoustics.study.simulate import with_array
 
         sidecar = with_array(sidecar, load_array(array))
-    with ExitStack() as files:
-        add = files.enter_context(growing_file(out, force=force)) if out is not None else None
+    line_by_line = as_json or is_pipe
+    with growing_file(out, force=force) if out is not None else nullcontext() as add:
         stream = _stream(recording, sidecar, raw, big_endian, channels, sample_rate_hz)
         tally = Tally()
         options = LocateOptions(method, pinger_names, false_alarms_per_hour, site)
-        found = locate(_watched(stream), sidecar, options, tally=tally)
-        pings: list[Ping] = []
-        kept = False
-        try:
-            for ping in found:
-                line = ping_line(ping)
-                if add is not None:
-                    add(f"{line}\n".encode())
-                    kept = True
-                pings.append(ping)
-                if as_json or is_pipe:
-                    pings.clear()
-                    click.echo(line)  # which flushes
-        except (KeyboardInterrupt, click.Abort):
-            raise click.Abort(f"the pings found until then stand in {out}" if kept else "") from None
-    if not (as_json or is_pipe):
+        pings = _kept(locate(_watched(stream), sidecar, options, tally=tally), add, out, show=line_by_line)
+    if not line_by_line:
         show_text(
             locate_text(on_one_line(str(recording)), pings, tally, None if out is None else on_one_line(str(out)))
         )
         if site is not None and pings:
             show_text(echoes_text(pings, surveyed_m))
+
+
+def _kept(found: Iterable[Ping], add: Callable[[bytes], None] | None, out: Path | None, *, show: bool) -> list[Ping]:
+    """The pings as they are found, written to the file and shown line by line, if so asked; those shown are not held,
+    since a stream may never end."""
+    from acoustics.io.ping_lines import ping_line
+
+    pings: list[Ping] = []
+    written = False
+    try:
+        for ping in found:
+            line = ping_line(ping)
+            if add is not None:
+                add(f"{line}\n".encode())
+                written = True
+            if show:
+                click.echo(line)  # which flushes
+            else:
+                pings.append(ping)
+    except (KeyboardInterrupt, click.Abort):
+        raise click.Abort(f"the pings found until then stand in {out}" if written else "") from None
+    return pings
 
 
 def _notes(recording: Path, sidecar_file: Path | None, scenario: Path | None, sound_speed_m_s: float | None) -> Sidecar:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -133,37 +133,21 @@ def validate_command(
     )
     if export is not None:
         export_design(scene, pinger, design, export, progress=Progress("written"))
-        written = {"folder": str(export), "recordings": trials, "truth": str(export / "truth.csv")}
-        words = f"{trials} recordings in {export}; keep {export / 'truth.csv'} from the estimator"
-        output.show(written, lambda _: words)
+        _show_exported(export, trials, output)
         return
     limits = Limits(max_rms_deg, max_p95_deg, max_unanswered_percent, min_coverage_percent)
+    asked: dict[str, Any] = {
+        "limits": limits,
+        "each_ping": each_ping,
+        "running": running,
+        "progress": Progress("tried"),
+    }
     if results is not None:
         answers = read_results(results, trials)
-        found = validate_answers(
-            scene,
-            pinger,
-            design,
-            answers,
-            name=results.name,
-            limits=limits,
-            each_ping=each_ping,
-            beside=True,
-            running=running,
-            progress=Progress("tried"),
-        )
+        found = validate_answers(scene, pinger, design, answers, name=results.name, beside=True, **asked)
     else:
         chosen = choose_estimator(None if program else estimator or "phase", program=program, time_limit_s=time_limit_s)
-        found = validate_estimator(
-            scene,
-            pinger,
-            design,
-            chosen,
-            limits=limits,
-            each_ping=each_ping,
-            running=running,
-            progress=Progress("tried"),
-        )
+        found = validate_estimator(scene, pinger, design, chosen, **asked)
 
     def draw() -> Figure:
         from acoustics.present.plot.validate import validation_plot
@@ -175,3 +159,9 @@ def validate_command(
         click.echo(f"pingfix: {gate_text(found)}", err=True)
     if found.missed:
         sys.exit(1)
+
+
+def _show_exported(folder: Path, recordings: int, output: Output) -> None:
+    truth = folder / "truth.csv"
+    written = {"folder": str(folder), "recordings": recordings, "truth": str(truth)}
+    output.show(written, lambda _: f"{recordings} recordings in {folder}; keep {truth} from the estimator")
