@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 # Dark to light in this order also in grey; line styles differ wherever two of them meet.
 INK, DEEP, EMBER, MOSS, SAND = "#1b1f24", "#123f5a", "#c8501e", "#6f9a3c", "#b9b2a3"
 PAPER = "#ffffff"
+_DOTS_PER_INCH = 150
 _LETTERS_PER_INCH = 11.0  # of the bold type over a figure
 
 STYLE: dict[Any, Any] = {
@@ -72,7 +73,24 @@ def write_picture(path: Path, figure: Figure, *, force: bool) -> None:
         As `check_picture`.
     """
     check_picture(path, force=force)
-    kind = path.suffix.lower().removeprefix(".")
+    drawn = svg_file(figure) if path.suffix.lower() == ".svg" else _png(figure)
+    write_file(path, drawn, force=force)
+
+
+def svg_file(figure: Figure) -> bytes:
+    """The figure as a whole SVG file, in which text stays text and no date stands."""
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
     buffer = io.BytesIO()
-    figure.savefig(buffer, format=kind, dpi=150, metadata={"Date": None} if kind == "svg" else None)
-    write_file(path, buffer.getvalue(), force=force)
+    # Not by `savefig`, here and below: where places are found by a layout engine it draws every figure twice.
+    FigureCanvasSVG(figure).print_svg(buffer, metadata={"Date": None, "Creator": None})
+    return buffer.getvalue()
+
+
+def _png(figure: Figure) -> bytes:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    buffer = io.BytesIO()
+    figure.set_dpi(_DOTS_PER_INCH)
+    FigureCanvasAgg(figure).print_png(buffer)
+    return buffer.getvalue()

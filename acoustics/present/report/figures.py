@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import io
 import re
 
 from markupsafe import Markup, escape
-from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
-from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, PAPER, SAND
+from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, PAPER, SAND, svg_file
 
 _COLOURS = {INK: "--ink", DEEP: "--deep", EMBER: "--ember", MOSS: "--moss", SAND: "--sand", PAPER: "--paper"}
 _PAGE_IN = 9.0  # wider figures keep their lettering legible by scrolling
@@ -23,10 +21,7 @@ def inline_svg(figure: Figure, key: str, alt: str) -> Markup:
     Every text in it comes through matplotlib, which escapes it.
     """
     size = "broad" if figure.get_figwidth() > _PAGE_IN else "narrow"
-    buffer = io.StringIO()
-    # Not by `savefig`, which draws every figure twice.
-    FigureCanvasSVG(figure).print_svg(buffer, metadata={"Date": None, "Creator": None})
-    svg = _METADATA.sub("", _HEAD.sub("", buffer.getvalue()))
+    svg = _METADATA.sub("", _HEAD.sub("", svg_file(figure).decode()))
     svg = re.sub(r'(<svg\b[^>]*?) width="[^"]*"', r"\1", svg, count=1)
     svg = re.sub(r'(<svg\b[^>]*?) height="[^"]*"', r"\1", svg, count=1)
     svg = re.sub(r' xmlns(:\w+)?="[^"]*"| version="[^"]*"', "", svg)
