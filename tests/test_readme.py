@@ -61,13 +61,18 @@ def found(page):
     return commands(page.read_text(encoding="utf-8"))
 
 
+_NAMES = re.compile(r".*our-pool\.toml|.*mallard-basin\.toml|.*\.(png|svg|html)|--force")
+
+
 def long_commands():
-    """Each long command of each page, once: the guide repeats some of the README's word for word."""
+    """Each long command of each page, once: the guide repeats some of the README's, and a scenario that was just
+    started is the one that ships."""
     known = set()
     for page in PAGES:
         for words in found(page):
-            if words[0] not in CHEAP and tuple(words) not in known:
-                known.add(tuple(words))
+            meant = tuple(_NAMES.sub("same", word) for word in words)
+            if words[0] not in CHEAP and meant not in known:
+                known.add(meant)
                 marks = [] if words[0] == "waypoints" else [pytest.mark.slow]
                 yield pytest.param(page, words, id=f"{page.stem}-{'-'.join(words[:2])}", marks=marks)
 

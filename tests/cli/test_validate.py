@@ -28,17 +28,17 @@ def run(*arguments):
 
 @pytest.mark.slow
 def test_text_json_picture_and_gate():
-    few = ("--trials", "24", "--energy-ratio-db", "50", "--seed", "3")
+    few = ("--trials", "12", "--energy-ratio-db", "50", "--seed", "3")
     done = run(*few, "--plot", "v.png", "--max-rms-deg", "90")
     assert done.exit_code == 0, done.output
-    assert "Mallard Basin: phase on square-half-wave, amber pinger; 24 simulated pings, seed 3" in done.stdout
+    assert "Mallard Basin: phase on square-half-wave, amber pinger; 12 simulated pings, seed 3" in done.stdout
     assert "limits kept at 95 % confidence" in done.stderr
     assert Path("v.png").stat().st_size > 10_000
     missed = run(*few, "--json", "--max-rms-deg", "0.1")
     assert missed.exit_code == 1
     assert "limits missed: RMS" in missed.stderr and missed.stderr.count("\n") == 1
     result = json.loads(missed.stdout, parse_constant=pytest.fail)
-    assert result["overall"]["trials"] == 24 and len(result["missed"]) == 1
+    assert result["overall"]["trials"] == 12 and len(result["missed"]) == 1
     assert {s["group"] for s in result["by_sector"]} == {"ahead", "starboard", "astern", "port"}
 
 
@@ -51,7 +51,7 @@ def test_a_program_after_two_dashes():
 
 @pytest.mark.slow
 def test_pings_of_a_program_are_drawn_from_a_secret_that_repeats_them():
-    few = ("--trials", "4", "--json", "--echoes", "off")
+    few = ("--trials", "2", "--json", "--echoes", "off")
     one, other = (json.loads(run(*few, "--", sys.executable, BEAM).stdout) for _ in range(2))
     assert one["program_apart"] and len(one["design"]["secret"]) == 32
     assert one["overall"]["rms_deg"] != other["overall"]["rms_deg"]

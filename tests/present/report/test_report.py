@@ -10,10 +10,13 @@ from collections import Counter
 from dataclasses import asdict
 from html.parser import HTMLParser
 
+import markupsafe
 import numpy as np
 import pytest
 from jsonschema import Draft202012Validator
+from matplotlib.figure import Figure
 
+from acoustics.present.report.figures import inline_svg
 from acoustics.present.report.page import report_page
 from acoustics.present.text.budget import known_pool_sentence
 from acoustics.present.text.tables import to_json
@@ -172,7 +175,9 @@ def test_the_markup_is_sound_and_needs_nothing_from_outside(page):
     assert page.count("<svg") >= 5
 
 
-def test_what_comes_from_a_file_is_escaped(report):
+def test_what_comes_from_a_file_is_escaped(report, monkeypatch):
+    """Figures apart, which the test below draws."""
+    monkeypatch.setattr("acoustics.present.report.blocks.inline_svg", lambda *_: markupsafe.Markup(""))
     bad = '<script>alert("x")</script>'
     scene = report.scene.model_copy(update={"title": bad})
     data = report.__class__(**{**vars(report), "scene": scene, "scenario": "</code><b>"})
@@ -181,6 +186,13 @@ def test_what_comes_from_a_file_is_escaped(report):
     assert "</code><b>" not in page
     live = page.split('id="live-data">')[1].split("</script>")[0]
     assert "<" not in live and json.loads(live)
+
+
+def test_what_comes_from_a_file_is_escaped_in_figures():
+    figure = Figure()
+    figure.suptitle("<b>&</b>")
+    drawn = inline_svg(figure, "key", '"><script>')
+    assert "<b>" not in drawn and "&lt;b&gt;&amp;" in drawn and "<script>" not in drawn
 
 
 def test_cautions_and_reproduction_are_there(report, page):

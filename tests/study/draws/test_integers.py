@@ -14,7 +14,7 @@ from acoustics.study.draws.integers import drawn_integers
 from acoustics.study.stations.study import study_stations
 
 POOL = load_scene("examples/mallard-basin.toml")
-F, C, N = 30e3, 1500.0, 40_000
+F, C, N = 30e3, 1500.0, 15_000
 
 
 @pytest.mark.slow
@@ -35,7 +35,7 @@ def test_a_wide_pair_errs_as_often_as_the_normal_tails_say():
         rng=np.random.default_rng(1),
     ).off
     expected = 2 * norm.sf(0.5 / 0.3)
-    # Three standard errors of a share of 9.6 % from 40,000.
+    # Three standard errors of a share of 9.6 % from 15,000.
     assert np.any(off != 0, axis=-1).mean() == pytest.approx(expected, abs=3 * np.sqrt(expected / N))
     assert np.abs(off).max() <= 2
 

@@ -68,18 +68,18 @@ def test_what_is_wrong_is_told_in_one_line(tmp_path, wrong, problem):
 
 @pytest.mark.slow
 def test_drawn_sketches_err_as_the_tolerances_say(basin):
-    """2,000 draws: a standard deviation is known to 1.6 % then; 6 % allowed. Means within 4 standard errors."""
-    rng = np.random.default_rng(4)
-    drawn = [site_faces(drawn_sketch(basin, rng).pool) for _ in range(2000)]
+    """600 draws: a standard deviation is known to 2.9 % then; 11 % allowed. Means within 4 standard errors."""
+    rng, n = np.random.default_rng(4), 600
+    drawn = [site_faces(drawn_sketch(basin, rng).pool) for _ in range(n)]
     true = site_faces(basin.pool)
     walls = np.array([faces.offsets_m[2:] for faces in drawn]) - true.offsets_m[2:]
-    np.testing.assert_allclose(walls.std(axis=0), 0.05, rtol=0.06)
-    assert np.abs(walls.mean(axis=0)).max() < 4 * 0.05 / np.sqrt(2000)
+    np.testing.assert_allclose(walls.std(axis=0), 0.05, rtol=0.11)
+    assert np.abs(walls.mean(axis=0)).max() < 4 * 0.05 / np.sqrt(n)
     floor = np.array([-faces.normals[1, :2] / faces.normals[1, 2] for faces in drawn])
-    np.testing.assert_allclose(floor.std(axis=0), 0.002, rtol=0.06)
+    np.testing.assert_allclose(floor.std(axis=0), 0.002, rtol=0.11)
     middle = np.array([drawn_floor(faces, basin.pool.middle_m) for faces in drawn])
-    np.testing.assert_allclose(middle.std(), 0.05, rtol=0.06)
-    assert abs(middle.mean() - drawn_floor(true, basin.pool.middle_m)) < 4 * 0.05 / np.sqrt(2000)
+    np.testing.assert_allclose(middle.std(), 0.05, rtol=0.11)
+    assert abs(middle.mean() - drawn_floor(true, basin.pool.middle_m)) < 4 * 0.05 / np.sqrt(n)
 
 
 def drawn_floor(faces, place):
