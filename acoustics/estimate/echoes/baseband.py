@@ -20,6 +20,7 @@ _RATE_SHARE = 0.6
 _FLAT_SHARE = 0.8  # of the band; then it falls by a cosine, so that edges ring for half a millisecond only
 _SHARES = 200  # of the step from one baseband sample to the next
 _MARGIN_S = 1e-3
+TAPER_S = _MARGIN_S / 2  # by which the samples fade in at the ends of what there is
 _Q_STEP = 0.02
 _PHASE_LAG = 4
 
@@ -97,7 +98,7 @@ def to_baseband(
     last = min(int((end_s + _MARGIN_S) * sample_rate_hz) + 1, pressure.shape[-1])
     part = pressure[:, first:last]
     n = part.shape[-1]
-    edge = np.minimum(np.arange(n) + 1.0, n - np.arange(n)) / (_MARGIN_S * sample_rate_hz / 2)
+    edge = np.minimum(np.arange(n) + 1.0, n - np.arange(n)) / (TAPER_S * sample_rate_hz)
     part = part * np.sin(np.pi / 2 * np.minimum(edge, 1.0)) ** 2
     rate = _RATE_SHARE * frequency_hz
     spectrum = 2.0 * np.fft.rfft(part, axis=-1) * _passband(np.fft.rfftfreq(n, 1 / sample_rate_hz) - frequency_hz, rate)

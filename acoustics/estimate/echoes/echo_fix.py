@@ -10,13 +10,15 @@ from scipy.special import chdtrc
 from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.estimate.echoes.baseband import Baseband, burst_table, to_baseband
+from acoustics.estimate.echoes.baseband import Baseband, BurstTable, burst_table, to_baseband
 from acoustics.estimate.echoes.fit import Modes, fit_modes, joined
 from acoustics.estimate.echoes.paths import ATTITUDE, FACES, SiteKnowledge
 from acoustics.estimate.echoes.places import Places, loosened, weighed, with_faces_of, worst_face
 from acoustics.estimate.echoes.search import DirectBearing, new_grid, start_states, states_around
+from acoustics.estimate.echoes.window import useful_window
 from acoustics.estimate.tdoa import Segment
 from acoustics.io.echo_fix import FAR_M, EchoFix, EchoMode, FaceOffset
+from acoustics.physics.burst import Burst
 
 N_STARTS = 32
 MISFIT_P = 1e-3
@@ -85,30 +87,19 @@ def locate_by_echoes(
         return EchoFix(False, "the burst is swept: echoes are used of tone bursts only")
     if not known.faces.names:
         return EchoFix(False, "the site sketch has no face that reflects")
-    baseband = to_baseband(
-        segment.pressure,
-        segment.sample_rate_hz,
-        burst.frequency_hz,
-        offset_s=np.asarray(segment.sampling_offset_s),
-        noise_density=density,
-        begin_s=onset_s - _LEAD_S,
-        end_s=onset_s + burst.length_s,
-    )
-    window = float(baseband.time_s[0, -1]) - onset_s if baseband.samples.shape[1] else 0.0
-    if window < _LEAST_CONSTANTS * burst.q / (np.pi * burst.frequency_hz):
+    heard = _heard(segment, burst, density, onset_s, burst.length_s)
+    if heard.window_s < _LEAST_CONSTANTS * burst.q / (np.pi * burst.frequency_hz):
         return EchoFix(False, "the samples end before an echo could be told")
     places = np.empty((0, 3)) if places_m is None else checked("places_m", places_m).reshape(-1, 3)
-    table = burst_table(burst, baseband)
-
-    grid = new_grid(known, bearings, places, window)
+    grid = new_grid(known, bearings, places, heard.window_s)
     if grid is None:
         return EchoFix(False, "no place in the water of the site sketch lies on the bearing")
 
     def starts_of(knowledge: SiteKnowledge, count: int, floor_shift_m: float = 0.0) -> Floats:
         return start_states(
             knowledge,
-            baseband,
-            table,
+            heard.baseband,
+            heard.table,
             grid,
             onset_s=onset_s,
             bearings=bearings,
@@ -116,19 +107,56 @@ def locate_by_echoes(
             floor_shift_m=floor_shift_m,
         )
 
-    starts = starts_of(known, N_STARTS)
-    modes = fit_modes(known, baseband, table, starts, window_s=window)
     loose = loosened(known)
-    free_starts = [with_faces_of(known, loose, np.concatenate([modes.state, starts[:_LOOSE_STARTS]]))]
+    starts = starts_of(known, N_STARTS)
+    free_starts = [with_faces_of(known, loose, starts[:_LOOSE_STARTS])]
     if "floor_depth" in known.faces.parameters:
         free_starts += [starts_of(loose, _LOOSE_STARTS, shift) for shift in _FLOOR_SHIFTS_M]
-    free = fit_modes(loose, baseband, table, np.concatenate(free_starts), window_s=window)
-    nearby = states_around(loose, baseband, table, free.state[0], window_s=window, count=_NEARBY)
+    longest = segment.pressure.shape[1] / segment.sample_rate_hz - onset_s
+    window = useful_window(known, starts, bearings, longest)
+    heard = _heard(segment, burst, density, onset_s, window)
+    return _judged(_fitted(known, loose, heard, starts, free_starts), heard, len(starts))
+
+
+@dataclass(frozen=True)
+class Heard:
+    """The samples used, so long after the onset [s], and the burst as they hear it."""
+
+    baseband: Baseband
+    table: BurstTable
+    window_s: float
+
+
+def _heard(segment: Segment, burst: Burst, density: Floats, onset_s: float, window_s: float) -> Heard:
+    baseband = to_baseband(
+        segment.pressure,
+        segment.sample_rate_hz,
+        burst.frequency_hz,
+        offset_s=np.asarray(segment.sampling_offset_s),
+        noise_density=density,
+        begin_s=onset_s - _LEAD_S,
+        end_s=onset_s + window_s,
+    )
+    window = float(baseband.time_s[0, -1]) - onset_s if baseband.samples.shape[1] else 0.0
+    return Heard(baseband, burst_table(burst, baseband), window)
+
+
+def _fitted(
+    known: SiteKnowledge, loose: SiteKnowledge, heard: Heard, starts: Floats, free_starts: list[Floats]
+) -> Fitted:
+    """Modes by the sketch, then by the loosened one from these as well, and each from what is about the best."""
+
+    def modes_from(knowledge: SiteKnowledge, starts: Floats) -> Modes:
+        return fit_modes(knowledge, heard.baseband, heard.table, starts, window_s=heard.window_s)
+
+    modes = modes_from(known, starts)
+    free = modes_from(loose, np.concatenate([with_faces_of(known, loose, modes.state), *free_starts]))
+    nearby = states_around(loose, heard.baseband, heard.table, free.state[0], window_s=heard.window_s, count=_NEARBY)
     if len(nearby):
-        more = fit_modes(loose, baseband, table, nearby, window_s=window)
+        more = modes_from(loose, nearby)
         back = with_faces_of(loose, known, more.state[:_TAKEN_BACK])
-        free, modes = joined(free, more), joined(modes, fit_modes(known, baseband, table, back, window_s=window))
-    return _judged(Fitted(known, loose, modes, free), baseband, len(starts), window)
+        free, modes = joined(free, more), joined(modes, modes_from(known, back))
+    return Fitted(known, loose, modes, free)
 
 
 @dataclass(frozen=True)
@@ -141,7 +169,7 @@ class Fitted:
     free: Modes
 
 
-def _judged(fitted: Fitted, baseband: Baseband, n_starts: int, window_s: float) -> EchoFix:
+def _judged(fitted: Fitted, heard: Heard, n_starts: int) -> EchoFix:
     """The modes as an answer, and whether the best may be used."""
     known, modes = fitted.known, fitted.modes
     places = weighed(known, modes, fitted.loose, fitted.free)
@@ -152,7 +180,7 @@ def _judged(fitted: Fitted, baseband: Baseband, n_starts: int, window_s: float) 
         for name, pull, size in zip(known.faces.parameters, pulls, known.faces_sd, strict=True)
     )
     # Twice the squares of complex samples: as many degrees of freedom as real numbers; what is fitted hardly counts.
-    dof = 2 * baseband.samples.size
+    dof = 2 * heard.baseband.samples.size
     p_value = float(chdtrc(dof, modes.misfit[0]))
     reason = _doubt(fitted, places, p_value)
     listed = zip(places.position_m, places.covariance_m2, places.probability.tolist(), places.by_errors_m, strict=True)
@@ -168,7 +196,7 @@ def _judged(fitted: Fitted, baseband: Baseband, n_starts: int, window_s: float) 
         misfit=float(modes.misfit[0] / dof),
         p_value=p_value,
         agreement=float(modes.members[0] / n_starts),
-        window_s=window_s,
+        window_s=heard.window_s,
         depth_m=known.depth_m,
         depth_sd_m=known.depth_sd_m,
     )

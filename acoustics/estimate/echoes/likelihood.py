@@ -45,7 +45,7 @@ class Roughness:
     scatter: float = 0.1
     timing_sd_m: float = 0.01
     least_bounces: int = 0
-    diffuse: float = 0.08
+    diffuse: float = 0.04
     weakest: float = WEAKEST
 
 
@@ -90,11 +90,17 @@ class Problem:
 def new_problem(
     known: SiteKnowledge, baseband: Baseband, table: BurstTable, paths: PathSets, roughness: Roughness
 ) -> Problem:
-    """A problem whose levels are measured from the samples."""
-    power = np.mean(np.abs(baseband.samples) ** 2, axis=-1)
+    """A problem whose levels are measured from the samples.
+
+    A path is as loud at one hydrophone as at the next, so they have one level [Pa]: where the paths cancel each other
+    at one of them, neither each of them nor what no path explains is any less there.
+    """
+    power = np.maximum(np.mean(np.abs(baseband.samples) ** 2, axis=-1) - 1.0, 0.1) * baseband.noise_sd**2
+    loudness = np.mean(power) / baseband.noise_sd**2
     # The direct sound holds about a third of a burst's power in a pool; only the order of magnitude counts.
-    level = np.sqrt(np.maximum(power - 1.0, 0.1) / 2.0)
-    return Problem(known, baseband, table, paths, roughness, level, 1.0 + roughness.diffuse**2 * power)
+    return Problem(
+        known, baseband, table, paths, roughness, np.sqrt(loudness / 2.0), 1.0 + roughness.diffuse**2 * loudness
+    )
 
 
 def cost(problem: Problem, state: Floats) -> tuple[Floats, Floats]:
