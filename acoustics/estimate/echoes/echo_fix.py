@@ -51,7 +51,7 @@ def locate_by_echoes(
     noise_density : ndarray, shape (n_channels,)
         One-sided [Pa^2/Hz].
     onset_s : float
-        When the direct sound came, after sample 0 [s]; good to the burst's build-up.
+        When the direct sound came to the first hydrophone, after sample 0 [s]; good to the burst's build-up.
     bearings : tuple of DirectBearing
         What the direct sound says; none: the whole circle is searched.
     places_m : ndarray, shape (n, 3), optional
@@ -87,7 +87,7 @@ def locate_by_echoes(
         return EchoFix(False, "the burst is swept: echoes are used of tone bursts only")
     if not known.faces.names:
         return EchoFix(False, "the site sketch has no face that reflects")
-    heard = _heard(segment, burst, density, onset_s, burst.length_s)
+    heard = _heard(segment, known, density, onset_s, burst.length_s)
     if heard.window_s < _LEAST_CONSTANTS * burst.q / (np.pi * burst.frequency_hz):
         return EchoFix(False, "the samples end before an echo could be told")
     places = np.empty((0, 3)) if places_m is None else checked("places_m", places_m).reshape(-1, 3)
@@ -114,7 +114,7 @@ def locate_by_echoes(
         free_starts += [starts_of(loose, _LOOSE_STARTS, shift) for shift in _FLOOR_SHIFTS_M]
     longest = segment.pressure.shape[1] / segment.sample_rate_hz - onset_s
     window = useful_window(known, starts, bearings, longest)
-    heard = _heard(segment, burst, density, onset_s, window)
+    heard = _heard(segment, known, density, onset_s, window)
     return _judged(_fitted(known, loose, heard, starts, free_starts), heard, len(starts))
 
 
@@ -127,14 +127,17 @@ class Heard:
     window_s: float
 
 
-def _heard(segment: Segment, burst: Burst, density: Floats, onset_s: float, window_s: float) -> Heard:
+def _heard(segment: Segment, known: SiteKnowledge, density: Floats, onset_s: float, window_s: float) -> Heard:
+    burst = known.burst
+    # It may have come to another hydrophone before.
+    ahead = np.linalg.norm(known.hydrophones_m - known.hydrophones_m[0], axis=-1).max() / known.sound_speed_m_s
     baseband = to_baseband(
         segment.pressure,
         segment.sample_rate_hz,
         burst.frequency_hz,
         offset_s=np.asarray(segment.sampling_offset_s),
         noise_density=density,
-        begin_s=onset_s - _LEAD_S,
+        begin_s=onset_s - ahead - _LEAD_S,
         end_s=onset_s + window_s,
     )
     window = float(baseband.time_s[0, -1]) - onset_s if baseband.samples.shape[1] else 0.0

@@ -91,7 +91,7 @@ def start_states(
     grid : Grid
         Where to look.
     onset_s : float
-        When the direct sound came [s].
+        When the direct sound came to the first hydrophone [s].
     bearings : tuple of DirectBearing
         Those of the grid.
     count : int
@@ -166,12 +166,14 @@ def _in_the_water(known: SiteKnowledge, places_m: Floats, off_wall_m: float = _O
 
 
 def _states(known: SiteKnowledge, cells_m: Floats, bearings: tuple[DirectBearing, ...], onset_s: float) -> Floats:
-    """States at places of shape (n, 2) whose direct sound comes from the bearing and at the onset."""
+    """States at places of shape (n, 2) whose direct sound comes from the bearing, and at the onset to the first hydrophone."""
     state = np.zeros((len(cells_m), known.n_parameters))
     state[:, X], state[:, Y] = cells_m.T
     middle = known.middle_m
-    away = np.column_stack([cells_m, np.full(len(cells_m), known.depth_m)]) - middle
-    state[:, EMISSION] = (onset_s - np.linalg.norm(away, axis=-1) / known.sound_speed_m_s) / EMISSION_UNIT_S
+    places = np.column_stack([cells_m, np.full(len(cells_m), known.depth_m)])
+    away = places - middle
+    to_first = np.linalg.norm(places - known.pose.pose.to_site(known.hydrophones_m[:1]), axis=-1)
+    state[:, EMISSION] = (onset_s - to_first / known.sound_speed_m_s) / EMISSION_UNIT_S
     if bearings and known.pose.heading_sd > 0:
         azimuth = np.arctan2(away[:, 1], away[:, 0])
         # Between what the compass and what the array says, by their variances.
