@@ -14,16 +14,16 @@ from acoustics.estimate.echoes.baseband import Baseband, BurstTable, burst_table
 from acoustics.estimate.echoes.fit import Modes, fit_modes, joined
 from acoustics.estimate.echoes.paths import ATTITUDE, FACES, SiteKnowledge
 from acoustics.estimate.echoes.places import Places, loosened, weighed, with_faces_of, worst_face
-from acoustics.estimate.echoes.search import DirectBearing, new_grid, start_states, states_around
+from acoustics.estimate.echoes.search import DirectBearing, best_of, new_grid, start_states
 from acoustics.estimate.echoes.window import useful_window
 from acoustics.estimate.tdoa import Segment
 from acoustics.io.echo_fix import FAR_M, EchoFix, EchoMode, FaceOffset
-from acoustics.physics.burst import Burst
 
-N_STARTS = 32
+N_STARTS, _MOST_STARTS = 16, 48  # the others where none of the first explains the samples well
+_POOR_MISFIT = 0.65
+_LIKELY = 96  # cells of which those are taken that also fit what is heard later
 MISFIT_P = 1e-3
-_LOOSE_STARTS = 10  # there, with the floor as sketched and with each of the shifts
-_NEARBY, _TAKEN_BACK = 8, 3  # starts about the best mode, and those of their modes that are tried with the sketch
+_LOOSE_STARTS = 6  # there, with the floor as sketched and with each of the shifts
 _FLOOR_SHIFTS_M = (-0.25, 0.25)
 MOST_WRONG_SKETCH = 0.5
 MOST_FAR = 1 / 3  # odds of two to one for the best place: a choice, and `EchoFix.sure` asks for nine to one
@@ -108,14 +108,16 @@ def locate_by_echoes(
         )
 
     loose = loosened(known)
-    starts = starts_of(known, N_STARTS)
+    starts = starts_of(known, _LIKELY)
     free_starts = [with_faces_of(known, loose, starts[:_LOOSE_STARTS])]
     if "floor_depth" in known.faces.parameters:
         free_starts += [starts_of(loose, _LOOSE_STARTS, shift) for shift in _FLOOR_SHIFTS_M]
     longest = segment.pressure.shape[1] / segment.sample_rate_hz - onset_s
     window = useful_window(known, starts, bearings, longest)
-    heard = _heard(segment, known, density, onset_s, window)
-    return _judged(_fitted(known, loose, heard, starts, free_starts), heard, len(starts))
+    if window > heard.window_s:
+        heard = _heard(segment, known, density, onset_s, window)
+        starts = best_of(known, heard.baseband, heard.table, starts, window_s=heard.window_s, count=_MOST_STARTS)
+    return _judged(_fitted(known, loose, heard, starts[:_MOST_STARTS], free_starts), heard)
 
 
 @dataclass(frozen=True)
@@ -125,6 +127,11 @@ class Heard:
     baseband: Baseband
     table: BurstTable
     window_s: float
+
+    @property
+    def n_numbers(self) -> int:
+        """How many real numbers the samples hold."""
+        return 2 * self.baseband.samples.size
 
 
 def _heard(segment: Segment, known: SiteKnowledge, density: Floats, onset_s: float, window_s: float) -> Heard:
@@ -147,32 +154,30 @@ def _heard(segment: Segment, known: SiteKnowledge, density: Floats, onset_s: flo
 def _fitted(
     known: SiteKnowledge, loose: SiteKnowledge, heard: Heard, starts: Floats, free_starts: list[Floats]
 ) -> Fitted:
-    """Modes by the sketch, then by the loosened one from these as well, and each from what is about the best."""
+    """Modes by the sketch, from more starts where those of the first fit badly, then by the loosened one from these."""
 
     def modes_from(knowledge: SiteKnowledge, starts: Floats) -> Modes:
         return fit_modes(knowledge, heard.baseband, heard.table, starts, window_s=heard.window_s)
 
-    modes = modes_from(known, starts)
+    modes, n_starts = modes_from(known, starts[:N_STARTS]), len(starts[:N_STARTS])
+    if modes.misfit[0] > _POOR_MISFIT * heard.n_numbers and len(starts) > N_STARTS:
+        modes, n_starts = joined(modes, modes_from(known, starts[N_STARTS:])), len(starts)
     free = modes_from(loose, np.concatenate([with_faces_of(known, loose, modes.state), *free_starts]))
-    nearby = states_around(loose, heard.baseband, heard.table, free.state[0], window_s=heard.window_s, count=_NEARBY)
-    if len(nearby):
-        more = modes_from(loose, nearby)
-        back = with_faces_of(loose, known, more.state[:_TAKEN_BACK])
-        free, modes = joined(free, more), joined(modes, modes_from(known, back))
-    return Fitted(known, loose, modes, free)
+    return Fitted(known, loose, modes, free, n_starts)
 
 
 @dataclass(frozen=True)
 class Fitted:
-    """Modes by the sketch, and those of the same samples with floor and walls loosened."""
+    """Modes by the sketch, from so many starts, and those of the same samples with floor and walls loosened."""
 
     known: SiteKnowledge
     loose: SiteKnowledge
     modes: Modes
     free: Modes
+    n_starts: int
 
 
-def _judged(fitted: Fitted, heard: Heard, n_starts: int) -> EchoFix:
+def _judged(fitted: Fitted, heard: Heard) -> EchoFix:
     """The modes as an answer, and whether the best may be used."""
     known, modes = fitted.known, fitted.modes
     places = weighed(known, modes, fitted.loose, fitted.free)
@@ -183,7 +188,7 @@ def _judged(fitted: Fitted, heard: Heard, n_starts: int) -> EchoFix:
         for name, pull, size in zip(known.faces.parameters, pulls, known.faces_sd, strict=True)
     )
     # Twice the squares of complex samples: as many degrees of freedom as real numbers; what is fitted hardly counts.
-    dof = 2 * heard.baseband.samples.size
+    dof = heard.n_numbers
     p_value = float(chdtrc(dof, modes.misfit[0]))
     reason = _doubt(fitted, places, p_value)
     listed = zip(places.position_m, places.covariance_m2, places.probability.tolist(), places.by_errors_m, strict=True)
@@ -198,7 +203,7 @@ def _judged(fitted: Fitted, heard: Heard, n_starts: int) -> EchoFix:
         face_offsets=offsets,
         misfit=float(modes.misfit[0] / dof),
         p_value=p_value,
-        agreement=float(modes.members[0] / n_starts),
+        agreement=float(modes.members[0] / fitted.n_starts),
         window_s=heard.window_s,
         depth_m=known.depth_m,
         depth_sd_m=known.depth_sd_m,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,6 +23,9 @@ _LARGEST_STEP_M = 0.5
 VARIANCE_SCALE = 2.0
 # Far from a minimum only loud paths lead there, and the others are so much more that no path explains.
 _ROUGH, _SMOOTH = Roughness(timing_sd_m=0.03, diffuse=0.15, weakest=10 ** (-16 / 20)), Roughness()
+# Over many wavelengths phases fit in many places: each hydrophone's times come first.
+_APART = replace(_ROUGH, scatter=1.0)
+_WIDE_WAVELENGTHS = 2.0
 
 
 @dataclass(frozen=True)
@@ -58,14 +61,25 @@ def fit_modes(
     *,
     window_s: float,
 ) -> Modes:
-    """Minima from starts of shape (n, n_parameters), in two rounds with the paths of where each stands."""
-    coarse = baseband.thinned()  # as fine as the timing that the first round allows for
-    state = _descended(_problem(known, coarse, table, starts, window_s, _ROUGH), starts, _FIRST_ROUND)
+    """Minima from starts of shape (n, n_parameters), in two rounds with the paths of where each stands.
+
+    Of a wide array in three: first with amplitudes of each hydrophone's own.
+    """
+    coarse, state = baseband.thinned(), starts  # as fine as the timing that the first round allows for
+    if is_wide(known):
+        state = _descended(_problem(known, coarse, table, state, window_s, _APART), state, _FIRST_ROUND)
+    state = _descended(_problem(known, coarse, table, state, window_s, _ROUGH), state, _FIRST_ROUND)
     misfit, log_determinant = cost(_problem(known, baseband, table, state, window_s, _SMOOTH), state)
     rows, members = _distinct(known, state, -0.5 * misfit - log_determinant)
     state = state[rows]
     state = _descended(_problem(known, baseband, table, state, window_s, _SMOOTH), state, _LAST_ROUND)
     return _modes(_problem(known, baseband, table, state, window_s, _SMOOTH), state, members)
+
+
+def is_wide(known: SiteKnowledge) -> bool:
+    """Whether the hydrophones are many wavelengths apart."""
+    wavelength = known.sound_speed_m_s / known.burst.frequency_hz
+    return bool(np.ptp(known.hydrophones_m, axis=0).max() > _WIDE_WAVELENGTHS * wavelength)
 
 
 def _problem(

@@ -42,7 +42,7 @@ class Roughness:
         Expected amplitude of a path over that of the direct one, below which it is left out [1].
     """
 
-    scatter: float = 0.1
+    scatter: float = 0.15
     timing_sd_m: float = 0.01
     least_bounces: int = 0
     diffuse: float = 0.04
@@ -206,8 +206,7 @@ class _Linear:
         own_z = _times(self.own_inverse, z[..., :p, :])[..., 0]
         left = gram - transposed(gram[..., :p, :]) @ self.across
         left_z = (z - _times(transposed(self.across), z[..., :p, :]))[..., 0]
-        turned = self.phase.conj()[..., :, None] * left * self.phase[..., None, :]
-        self.whole = turned.sum(axis=1) + _diagonal(1.0 / self.common)
+        self.whole = self._over_channels(left) + _diagonal(1.0 / self.common)
         self.whole_inverse = np.linalg.inv(self.whole)
         total_z = np.sum(self.phase.conj() * left_z, axis=1)
         u = np.einsum("npq,nq->np", self.whole_inverse, total_z)
@@ -217,6 +216,15 @@ class _Linear:
         explained = np.einsum("nhp,nhp->n", z[..., :p, 0].conj(), own_z).real
         explained += np.einsum("np,np->n", total_z.conj(), u).real
         self.misfit = 2.0 * (energy - explained)
+
+    def _over_channels(self, real: Floats) -> Complexes:
+        """Sum over the channels of real matrices, (n, h, 2P, 2P), between each channel's phases: (n, 2P, 2P)."""
+        n, p = len(real), self.scatter.shape[-1]
+        phase = self.phase[..., :p]
+        turn = phase.conj()[..., :, None] * phase[..., None, :]
+        blocks = real.reshape(n, -1, 2, p, 2, p)
+        parts = [np.einsum("nhapbq,nhpq->napbq", blocks, part) for part in (turn.real, turn.imag)]
+        return np.asarray((parts[0] + 1j * parts[1]).reshape(n, 2 * p, 2 * p))
 
     @property
     def log_determinant(self) -> Floats:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from acoustics.base.frames import Floats, wrap_angle
 from acoustics.estimate.echoes.baseband import Baseband, BurstTable
-from acoustics.estimate.echoes.likelihood import Problem, Roughness, coarse_evidence, cost, new_problem
+from acoustics.estimate.echoes.likelihood import Roughness, coarse_evidence, new_problem
 from acoustics.estimate.echoes.paths import (
     ATTITUDE,
     CARRIER,
@@ -32,9 +31,6 @@ _SECTOR_SD = 3.0
 # Wide enough that a cell stands for its surroundings: a path's length errs by this for each bounce.
 COARSE = Roughness(diffuse=0.05, timing_sd_m=0.04, least_bounces=1)
 _AT_ONCE = 32
-# About a mode: as fine as an edge of the burst, as far as echoes of one edge are taken for those of another.
-_NEAR_STEP_M, _NEAR_M, _NEAR_APART_M = 0.15, 1.0, 0.25
-_NEAR = Roughness(timing_sd_m=0.03)
 
 
 @dataclass(frozen=True)
@@ -108,36 +104,18 @@ def start_states(
     if floor_shift_m:
         floor = known.faces.parameters.index("floor_depth")
         states[:, FACES + floor] = floor_shift_m / known.faces_sd[floor]
-    fit = _in_parts(new_problem(known, baseband, table, grid.paths, COARSE), states, coarse_evidence)
+    fit = _evidences(known, baseband, table, grid.paths, states)
     return states[_apart(grid.cells_m, fit, count, _APART_M)]
 
 
-def states_around(
-    known: SiteKnowledge, baseband: Baseband, table: BurstTable, state: Floats, *, window_s: float, count: int
+def best_of(
+    known: SiteKnowledge, baseband: Baseband, table: BurstTable, states: Floats, *, window_s: float, count: int
 ) -> Floats:
-    """States like one, shape (n_parameters,), at the best places about its own, shape (count or fewer, n_parameters).
-
-    With attitude, faces, carrier and Q as they were fitted there, all channels count coherently: so places are told
-    apart that are all alike on the first grid, where minima lie closer than its cells.
-    """
-    steps = np.arange(-int(_NEAR_M / _NEAR_STEP_M), int(_NEAR_M / _NEAR_STEP_M) + 1) * _NEAR_STEP_M
-    grid = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
-    cells = state[[X, Y]] + grid[np.hypot(*grid.T) <= _NEAR_M]
-    cells = cells[_in_the_water(known, cells)]
-    states = np.repeat(state[None], len(cells), axis=0)
-    if not len(cells):
-        return states
-    states[:, [X, Y]] = cells
-    distance = np.linalg.norm(sources_m(known, states) - known.middle_m, axis=-1)
-    before = np.linalg.norm(sources_m(known, state[None])[0] - known.middle_m)
-    states[:, EMISSION] += (before - distance) / known.sound_speed_m_s / EMISSION_UNIT_S
-
-    def fit(problem: Problem, states: Floats) -> Floats:
-        misfit, log_determinant = cost(problem, states)
-        return -0.5 * misfit - log_determinant
-
-    problem = new_problem(known, baseband, table, path_sets(known, sources_m(known, states), window_s), _NEAR)
-    return states[_apart(cells, _in_parts(problem, states, fit), count, _NEAR_APART_M)]
+    """Of starts, shape (n, n_parameters) and the best first, those that are good by other samples or by their own."""
+    baseband = baseband.turned(baseband.carrier_offset_hz()).thinned()
+    fit = _evidences(known, baseband, table, path_sets(known, sources_m(known, states), window_s), states)
+    rank = np.argsort(np.argsort(-fit, kind="stable"))
+    return states[np.argsort(np.minimum(rank, np.arange(len(states))), kind="stable")[:count]]
 
 
 def water_along(known: SiteKnowledge, bearings: tuple[DirectBearing, ...], *, sds: float, off_wall_m: float) -> Floats:
@@ -166,7 +144,7 @@ def _in_the_water(known: SiteKnowledge, places_m: Floats, off_wall_m: float = _O
 
 
 def _states(known: SiteKnowledge, cells_m: Floats, bearings: tuple[DirectBearing, ...], onset_s: float) -> Floats:
-    """States at places of shape (n, 2) whose direct sound comes from the bearing, and at the onset to the first hydrophone."""
+    """States at places of shape (n, 2) whose direct sound comes from the bearing and at the onset to hydrophone 0."""
     state = np.zeros((len(cells_m), known.n_parameters))
     state[:, X], state[:, Y] = cells_m.T
     middle = known.middle_m
@@ -186,13 +164,13 @@ def _states(known: SiteKnowledge, cells_m: Floats, bearings: tuple[DirectBearing
     return state
 
 
-def _in_parts(problem: Problem, states: Floats, evidence: Callable[[Problem, Floats], Floats]) -> Floats:
-    """An evidence of states, some at a time, those of as many paths together: the others are padded; shape (n,)."""
-    out = np.empty(len(states))
-    order = np.argsort(np.sum(problem.paths.expected > 0, axis=-1), kind="stable")
+def _evidences(known: SiteKnowledge, baseband: Baseband, table: BurstTable, paths: PathSets, states: Floats) -> Floats:
+    """Coarse evidence of states, shape (n,), some at a time, those of as many paths together: the others are padded."""
+    problem, out = new_problem(known, baseband, table, paths, COARSE), np.empty(len(states))
+    order = np.argsort(np.sum(paths.expected > 0, axis=-1), kind="stable")
     for k in range(0, len(states), _AT_ONCE):
         rows = order[k : k + _AT_ONCE]
-        out[rows] = evidence(problem.subset(rows), states[rows])
+        out[rows] = coarse_evidence(problem.subset(rows), states[rows])
     return out
 
 
