@@ -22,7 +22,7 @@ _LARGEST_STEP_M = 0.5
 # simulated pings (benchmarks/echo_estimator.py, half-wave).
 VARIANCE_SCALE = 2.0
 # Far from a minimum only loud paths lead there, and the others are so much more that no path explains.
-_ROUGH, _SMOOTH = Roughness(timing_sd_m=0.03, diffuse=0.15, weakest=10 ** (-16 / 20)), Roughness()
+_ROUGH, SMOOTH = Roughness(timing_sd_m=0.03, diffuse=0.15, weakest=10 ** (-16 / 20)), Roughness()
 # Over many wavelengths phases fit in many places: each hydrophone's times come first.
 _APART = replace(_ROUGH, scatter=1.0)
 _WIDE_WAVELENGTHS = 2.0
@@ -69,11 +69,11 @@ def fit_modes(
     if is_wide(known):
         state = _descended(_problem(known, coarse, table, state, window_s, _APART), state, _FIRST_ROUND)
     state = _descended(_problem(known, coarse, table, state, window_s, _ROUGH), state, _FIRST_ROUND)
-    misfit, log_determinant = cost(_problem(known, baseband, table, state, window_s, _SMOOTH), state)
+    misfit, log_determinant = cost(_problem(known, baseband, table, state, window_s, SMOOTH), state)
     rows, members = _distinct(known, state, -0.5 * misfit - log_determinant)
     state = state[rows]
-    state = _descended(_problem(known, baseband, table, state, window_s, _SMOOTH), state, _LAST_ROUND)
-    return _modes(_problem(known, baseband, table, state, window_s, _SMOOTH), state, members)
+    state = _descended(_problem(known, baseband, table, state, window_s, SMOOTH), state, _LAST_ROUND)
+    return _modes(_problem(known, baseband, table, state, window_s, SMOOTH), state, members)
 
 
 def is_wide(known: SiteKnowledge) -> bool:

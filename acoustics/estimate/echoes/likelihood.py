@@ -90,17 +90,27 @@ class Problem:
 def new_problem(
     known: SiteKnowledge, baseband: Baseband, table: BurstTable, paths: PathSets, roughness: Roughness
 ) -> Problem:
-    """A problem whose levels are measured from the samples.
+    """A problem whose levels are measured from the samples."""
+    loudness = _loudness(baseband)
+    # The direct sound holds about a third of a burst's power in a pool; only the order of magnitude counts.
+    level, noise_share = np.sqrt(loudness / 2.0), 1.0 + roughness.diffuse**2 * loudness
+    return Problem(known, baseband, table, paths, roughness, level, noise_share)
+
+
+def _loudness(baseband: Baseband) -> Floats:
+    """Power of the sound over each channel's noise, shape (n_channels,).
 
     A path is as loud at one hydrophone as at the next, so they have one level [Pa]: where the paths cancel each other
     at one of them, neither each of them nor what no path explains is any less there.
     """
     power = np.maximum(np.mean(np.abs(baseband.samples) ** 2, axis=-1) - 1.0, 0.1) * baseband.noise_sd**2
-    loudness = np.mean(power) / baseband.noise_sd**2
-    # The direct sound holds about a third of a burst's power in a pool; only the order of magnitude counts.
-    return Problem(
-        known, baseband, table, paths, roughness, np.sqrt(loudness / 2.0), 1.0 + roughness.diffuse**2 * loudness
-    )
+    return np.asarray(np.mean(power) / baseband.noise_sd**2)
+
+
+def unexplained(baseband: Baseband, roughness: Roughness, misfit: float) -> float:
+    """Power that neither paths nor noise explain, over what `roughness.diffuse` allows for [1]."""
+    noise = float(np.mean(1.0 / (1.0 + roughness.diffuse**2 * _loudness(baseband))))
+    return (misfit / (2 * baseband.samples.size) - noise) / (1.0 - noise)
 
 
 def cost(problem: Problem, state: Floats) -> tuple[Floats, Floats]:
