@@ -99,7 +99,7 @@ def start_states(
     baseband = baseband.turned(offset_hz).thinned()
     if floor_shift_m:  # a guess of a guess: every other cell will do
         grid = grid.every_other()
-    states = _states(known, grid.cells_m, bearings, onset_s)
+    states = states_at(known, grid.cells_m, bearings, onset_s)
     states[:, CARRIER] = offset_hz / (known.frequency_sd_share * known.burst.frequency_hz)
     if floor_shift_m:
         floor = known.faces.parameters.index("floor_depth")
@@ -143,7 +143,7 @@ def _in_the_water(known: SiteKnowledge, places_m: Floats, off_wall_m: float = _O
     return np.all(place @ faces.normals[walls].T - faces.offsets_m[walls] > off_wall_m, axis=-1)
 
 
-def _states(known: SiteKnowledge, cells_m: Floats, bearings: tuple[DirectBearing, ...], onset_s: float) -> Floats:
+def states_at(known: SiteKnowledge, cells_m: Floats, bearings: tuple[DirectBearing, ...], onset_s: float) -> Floats:
     """States at places of shape (n, 2) whose direct sound comes from the bearing and at the onset to hydrophone 0."""
     state = np.zeros((len(cells_m), known.n_parameters))
     state[:, X], state[:, Y] = cells_m.T

@@ -11,8 +11,19 @@ from acoustics.accuracy.echo_bound import echo_bound, echo_place_errors
 from acoustics.base.frames import bearing_and_depression
 from acoustics.estimate.echoes import DirectBearing, SiteKnowledge, locate_by_echoes
 from acoustics.estimate.echoes.baseband import burst_table, to_baseband
-from acoustics.estimate.echoes.likelihood import Roughness, cost, evaluate, new_problem
-from acoustics.estimate.echoes.paths import DEPTH, EMISSION, EMISSION_UNIT_S, X, Y, arrival_times, path_sets
+from acoustics.estimate.echoes.likelihood import Roughness, cost, evaluate, new_problem, unexplained
+from acoustics.estimate.echoes.paths import (
+    DEPTH,
+    EMISSION,
+    EMISSION_UNIT_S,
+    X,
+    Y,
+    arrival_times,
+    arrivals_alone,
+    path_sets,
+)
+from acoustics.estimate.echoes.search import states_at
+from acoustics.estimate.echoes.window import useful_window
 from acoustics.estimate.tdoa import Segment
 from acoustics.io.ping import NavigatedPose
 from acoustics.io.site_sketch import faces_sd, site_faces
@@ -110,6 +121,44 @@ def test_its_gradient_is_that_of_the_cost(ping):
     numeric = 0.25 * (ahead - behind) / 1e-3
     np.testing.assert_allclose(gradient[:, 0], numeric, rtol=0.02, atol=0.05)
     assert np.linalg.eigvalsh(information[..., 0])[0] > 0
+
+
+def test_a_path_is_as_loud_at_a_hydrophone_where_the_paths_cancel(ping):
+    """Levels in pascals are alike, however much weaker one channel is; so a place is not fitted by the fading."""
+    problem = ping.problem()
+    weak = replace(problem.baseband, samples=problem.baseband.samples * np.array([1.0, 1.0, 1.0, 0.2])[:, None])
+    faded = new_problem(ping.known, weak, problem.table, problem.paths, Roughness())
+    np.testing.assert_allclose(faded.level * weak.noise_sd, faded.level[0] * weak.noise_sd[0])
+    assert faded.noise_share[3] == pytest.approx(faded.noise_share[0])
+
+
+def test_the_onset_is_that_of_the_first_hydrophone(ping):
+    """Of an array of 0.7 m the middle hears the direct sound up to 0.25 ms sooner or later."""
+    hydrophones = np.array([[0.35, 0.2, 0.1], [-0.35, -0.2, 0.1]])
+    wide = replace(ping.known, hydrophones_m=hydrophones, tolerances_m=np.full(2, 2e-3))
+    state = states_at(wide, ping.source[None, :2], (), 7e-3)
+    arrivals = arrivals_alone(wide, path_sets(wide, ping.source[None], 1e-4), state)
+    assert arrivals[0, 0, 0] == pytest.approx(7e-3, abs=1e-9)
+
+
+def test_it_listens_on_where_the_burst_hears_too_few_walls(ping):
+    """In a corner echoes of two walls come within the burst; from the middle of the pool to beside it, none."""
+    corner = replace(ping.known, pose=replace(ping.known.pose, position_m=(1.5, 1.5, 0.8)))
+    near = states_at(corner, np.array([[4.0, 3.0]]), (ping.bearing,), 7e-3)
+    assert useful_window(corner, near, (ping.bearing,), 1.0) == corner.burst.length_s
+    middle = replace(ping.known, pose=replace(ping.known.pose, position_m=(8.0, 6.25, 0.8)))
+    beside = states_at(middle, np.array([[15.5, 6.25]]), (ping.bearing,), 7e-3)
+    assert useful_window(middle, beside, (ping.bearing,), 1.0) > middle.burst.length_s
+    assert useful_window(middle, beside, (ping.bearing,), 5e-3) < 5e-3
+
+
+def test_what_no_path_explains_is_told_from_noise(ping):
+    """At the truth it is a small part of what the model allows for; where half the power is left, far more."""
+    problem = ping.problem()
+    misfit, _ = cost(problem, ping.true_state())
+    assert unexplained(problem.baseband, Roughness(), misfit[0]) < 0.3
+    half = 0.5 * 2 * np.sum(np.abs(problem.baseband.samples) ** 2 / problem.noise_share[:, None])
+    assert unexplained(problem.baseband, Roughness(), half) > 10.0
 
 
 def test_arrival_times_are_those_of_the_image_sources(ping):
