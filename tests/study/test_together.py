@@ -78,7 +78,7 @@ def test_check_sets_them_side_by_side(high):
     assert weaker.free_spacing_m < found.pingers[0].free_spacing_m
     assert not np.isnan(weaker.wrong_integer)
     said = who_decides(found)
-    assert said.startswith("All 2 pingers count: other pinger decides the spacing free of ambiguity")
+    assert said.startswith("Both pingers count: other pinger decides the spacing free of ambiguity")
     assert acoustics.check(high, "other pinger").pingers == ()
 
 
@@ -91,4 +91,4 @@ def test_the_commands_say_it(tmp_path):
     both.write_text(text.replace("[array]", second + "[array]", 1), encoding="utf-8")
     assert "for both pingers" in good("spacing", str(both), "--trials", "20").replace("\n", " ")
     assert "for both pingers" not in good("spacing", str(both), "--trials", "20", "--pinger", "low pinger")
-    assert "All 2 pingers count" in good("check", str(both))
+    assert "Both pingers count" in good("check", str(both))

@@ -75,7 +75,7 @@ def _panel(axes: Axes, title: str, unit: str, total: float, bars: list[_Bar]) ->
     axes.set_title(title)
     if not np.isfinite(total):
         axes.set_axis_off()
-        axes.text(0.0, 0.6, "not observed from here", transform=axes.transAxes)
+        axes.text(0.0, 0.6, "not observed", transform=axes.transAxes)
         return
     names = ["total (bound)", *(b.name for b in bars)]
     values = [total, *(b.value for b in bars)]

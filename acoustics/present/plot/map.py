@@ -25,6 +25,7 @@ from acoustics.study.map import EchoPlace, PoolMap
 _SHARES = [1.0, 5.0, 20.0, 50.0]  # contours of a share, in per cent
 _CHOICES = [5.0, 20.0, 50.0, 80.0]
 _ENOUGH_PINGS = 20  # simulated, for a share of them to be worth contours
+_LEAST_WINDOW_MS = 0.01  # less is none, where the pinger is hidden
 _MANY_PLACES = 16  # of echoes, from which on their figures would cover each other
 
 
@@ -101,7 +102,7 @@ def _panels(result: PoolMap) -> list[_Panel]:
     title = "Multipath-free window before the first strong echo"
     if result.echoes:
         title = "Multipath-free window; bearing bias of echoes (mean, 95 %), RMS"
-    window = 1e3 * result.multipath_free_s
+    window = np.maximum(1e3 * result.multipath_free_s, _LEAST_WINDOW_MS)
     panels.append(_Panel(title, "multipath-free window [ms]", window, more_is_better=True, echoes=result.echoes))
     return panels
 
@@ -134,7 +135,8 @@ def _draw(axes: Axes, result: PoolMap, panel: _Panel) -> None:
     halo: list[AbstractPathEffect] = [withStroke(linewidth=2.5, foreground="white")]
     for text in axes.clabel(lines, fontsize=8, fmt="%g", inline_spacing=3):
         text.set_path_effects(halo)
-    bar = axes.figure.colorbar(filled, ax=axes, shrink=0.85, pad=0.02)
+    # Beside the plan itself, which equal axes may make narrower than its place.
+    bar = axes.figure.colorbar(filled, cax=axes.inset_axes((1.02, 0.075, 0.03, 0.85)))
     bar.set_label(panel.unit)
     bar.set_ticks(levels, labels=[f"{v:g}" for v in levels])
     if panel.hatched:

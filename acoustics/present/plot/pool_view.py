@@ -24,6 +24,7 @@ LABEL: dict[str, Any] = {
     "bbox": {"fc": "white", "ec": "none", "alpha": 0.8, "pad": 1},
 }
 _MARGIN = 0.03  # of the longer side, round the pool
+_LETTER = 0.013  # of the plan's width, that a letter of a name takes
 
 
 def draw_plan(
@@ -44,9 +45,13 @@ def draw_plan(
     for zone in scene.keep_outs:
         axes.add_patch(Polygon(zone.outline_m, closed=True, fc="none", ec=INK, lw=1.0, hatch="xxx", zorder=3))
         axes.annotate(zone.name, zone.corners_m.mean(axis=0), xytext=(0, 0), ha="center", va="center", **LABEL)
+    low, high = site_limits(scene)
     for station in scene.stations if stations else ():
         axes.plot(*station.position_m[:2], "s", ms=6, mfc="white", mec=INK, mew=1.2, zorder=9)
-        axes.annotate(station.name, station.position_m[:2], xytext=(7, 7), **LABEL)
+        # A name that would leave the plan stands on the other side, under that of a pinger there.
+        leaves = (station.position_m[0] - low[0]) / (high[0] - low[0]) + _LETTER * len(station.name) > 1.0
+        side: dict[str, Any] = {"xytext": (-7, -14), "ha": "right"} if leaves else {"xytext": (7, 7)}
+        axes.annotate(station.name, station.position_m[:2], **side, **LABEL)
     for source in pingers:
         axes.plot(*source.position_m[:2], "*", ms=14, mfc=EMBER, mec=INK, zorder=9)
         axes.annotate(source.name, source.position_m[:2], xytext=(-10, -4), ha="right", **LABEL)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+
 import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
@@ -15,6 +17,7 @@ from acoustics.scene.scene import Scene
 from acoustics.study.stations import StationStudy
 
 _WIDTH = 8.0
+_LETTERS = 14  # of a name in a line under a column
 
 
 def stations_plot(study: StationStudy, scene: Scene) -> Figure:
@@ -42,7 +45,7 @@ def _matrix(axes: Axes, study: StationStudy) -> None:
     for (row, column), value in np.ndenumerate(share):
         ink = "white" if value > 55 else INK
         axes.text(column, row, f"{value:.0f}", ha="center", va="center", color=ink, fontsize=9)
-    axes.set_xticks(range(len(study.answers)), study.answers)
-    axes.set_yticks(range(len(study.truths)), study.truths)
+    for set_ticks, names in ((axes.set_xticks, study.answers), (axes.set_yticks, study.truths)):
+        set_ticks(range(len(names)), [textwrap.fill(name, _LETTERS) for name in names])
     axes.set(title="Decisions (simulated) [% of runs]", xlabel="decided", ylabel="pinger at")
     axes.tick_params(length=0)

@@ -15,6 +15,7 @@ from acoustics.present.text.validate import validation_headline
 from acoustics.study.validate import SECTORS, Cell, Validation
 
 _LEAST_DEG, _MOST_DEG = 1e-3, 200.0
+_FARTHEST_END = 4.0  # times the largest mark, or under the least, to which the ends of intervals stretch the axis
 
 
 def validation_plot(result: Validation) -> Figure:
@@ -74,10 +75,14 @@ def _panel(axes: Axes, cells: Sequence[Cell]) -> None:
 
 
 def _values(cells: Sequence[Cell]) -> np.ndarray:
-    """Everything that must fit on the axis."""
-    shown = [(c.score.bound_rms_deg, c.score.rms_deg.low, c.score.rms_deg.high, c.score.p95_deg.value) for c in cells]
-    values = np.array(shown).ravel()
-    return values[np.isfinite(values) & (values > 0)]
+    """Everything that must fit on the axis; intervals of a few pings as far as they leave the rest readable."""
+    marks = np.array([(c.score.bound_rms_deg, c.score.rms_deg.value, c.score.p95_deg.value) for c in cells]).ravel()
+    marks = marks[np.isfinite(marks) & (marks > 0)]
+    if not marks.size:
+        return marks
+    ends = np.array([(c.score.rms_deg.low, c.score.rms_deg.high) for c in cells]).ravel()
+    ends = ends[np.isfinite(ends)]
+    return np.append(marks, np.clip(ends, marks.min() / _FARTHEST_END, marks.max() * _FARTHEST_END))
 
 
 def _scales(axes: Axes, levels: np.ndarray, values: np.ndarray) -> None:

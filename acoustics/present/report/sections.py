@@ -45,7 +45,7 @@ from acoustics.present.text.spacing import (
     spacing_rows,
 )
 from acoustics.present.text.stations import integer_warning, station_conclusions, station_rows
-from acoustics.present.text.tables import number, percent
+from acoustics.present.text.tables import number, observed, percent
 from acoustics.present.text.validate import (
     VALIDATION_NOTE,
     error_rows,
@@ -114,10 +114,9 @@ def _glance(report: Report) -> Section:
 
 
 def _position(error_m: float, range_m: float) -> tuple[str, str]:
-    """The error, unless it tells only that one ping does not give the range."""
-    if error_m > RANGE_LOST * range_m:
-        return "not observed", f"one ping gives a bearing only; the bound is over {100 * RANGE_LOST:g} % of the range"
-    return f"{number(error_m)} m", "RMS, bound"
+    """The error as everywhere, and what it is worth where it says that one ping does not give the range."""
+    much = f"RMS, bound; over {100 * RANGE_LOST:g} % of the range: one ping tells this array the bearing only"
+    return observed(error_m, "m"), much if error_m > RANGE_LOST * range_m else "RMS, bound"
 
 
 def _scene(report: Report) -> Section:

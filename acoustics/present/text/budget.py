@@ -177,7 +177,7 @@ def budget_rows(result: Budget) -> Rows:
 def advice(line: Contribution | None, quantity: str, unit: str, total: float) -> str:
     """The contribution to improve first, and what halving it gains."""
     if not np.isfinite(total):
-        return "not observed from here"
+        return "not observed"
     if line is None:
         return "nothing that the team can change contributes"
     part, halved = {

@@ -155,8 +155,9 @@ def who_decides(result: Summary) -> str:
     highest = max(result.pingers, key=lambda each: each.band_top_hz)
     hardest = max(result.pingers, key=lambda each: (each.bearing_deg, -each.energy_ratio_db))
     how_good = "not observed" if np.isinf(hardest.bearing_deg) else f"good to {number(hardest.bearing_deg)} deg"
+    counted = "Both" if len(result.pingers) == 2 else f"All {len(result.pingers)}"
     return (
-        f"All {len(result.pingers)} pingers count: {highest.pinger} decides the spacing free of ambiguity, up to "
+        f"{counted} pingers count: {highest.pinger} decides the spacing free of ambiguity, up to "
         f"{1e3 * highest.free_spacing_m:.1f} mm, and the sample rate, its band ending at "
         f"{highest.band_top_hz / 1e3:.1f} kHz; {hardest.pinger} decides the accuracy, its bearing {how_good} (bound)."
     )

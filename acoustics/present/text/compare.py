@@ -18,6 +18,7 @@ _JUDGED = (
     "wrong integers",
     "bearing error over the site",
     "position error over the site",
+    "wrong integers over the site",
 )
 NOTE = (
     "Errors are standard deviations (position: horizontal RMS) of one ping; bounds take the integers as right, and the "
@@ -79,9 +80,11 @@ def difference_text(quantity: ComparedQuantity, k: int) -> str:
 
 
 def headline(result: Comparison) -> str:
-    """Best bearing and fewest wrong integers: the first is worth nothing without the second."""
-    said = conclusions(result)
-    return f"{said[0]} {said[_JUDGED.index('wrong integers')]}"
+    """Best bearing and fewest wrong integers, here or over the site, wherever they are more: the first is worth nothing
+    without the second."""
+    said = dict(zip(_JUDGED, conclusions(result), strict=True))
+    most = {q.name: np.nanmax(q.value, initial=0.0) for q in result.quantities if q.name.startswith("wrong integers")}
+    return f"{said['bearing error']} {said[max(most, key=lambda name: most[name])]}"
 
 
 def conclusions(result: Comparison) -> list[str]:
