@@ -20,6 +20,7 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Pose, array_rank
 from acoustics.base.intervals import Interval, rate_interval
 from acoustics.base.mixtures import credible_level
+from acoustics.estimate.locate.direction import UNDECIDED
 from acoustics.io.ping import Ping
 from acoustics.io.recording import choose_encoding
 from acoustics.physics.tdoa import difference_matrix
@@ -174,15 +175,15 @@ def _position_level(ping: Ping, scene: Scene, trial: Trial) -> float:
 
 
 def _mass_near(bearing: float, means: np.ndarray, sds: np.ndarray, weights: np.ndarray) -> float:
-    """Share of the mixture within 5 degrees of a bearing."""
+    """Share of the mixture within 5 degrees of a bearing; what its weights lack to 1 may be anywhere."""
     off = np.angle(np.exp(1j * (means - bearing)))
     mass = ndtr((off + np.deg2rad(5.0)) / sds) - ndtr((off - np.deg2rad(5.0)) / sds)
-    return float(weights @ mass / weights.sum())
+    return float(weights @ mass + max(1.0 - weights.sum(), 0.0) * 10.0 / 360.0)
 
 
 def is_stray(t: Told) -> bool:
-    """Whether a ping is far off and says that it cannot be."""
-    return t.error_deg > 20.0 and t.near_weight < 0.01
+    """Whether a ping is far off and says that it cannot be, and not that it is worth no decision."""
+    return t.error_deg > 20.0 and t.near_weight < 0.01 and t.reason != UNDECIDED
 
 
 def percent(share: Interval) -> str:
