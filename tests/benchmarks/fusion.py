@@ -1,4 +1,7 @@
-"""How often the 95 % ellipse of a fused position holds the truth, and how large it is: a simulation in the pool."""
+"""How often the 95 % ellipse of a fused position holds the truth, and how large it is: a simulation in the pool.
+
+    python tests/benchmarks/fusion.py [runs a row, 2000] [skew of each channel in us, that of the scenario]
+"""
 
 from __future__ import annotations
 
@@ -16,7 +19,9 @@ from acoustics.study.draws.runs import Route, fuse_simulated, route_positions, s
 
 RUNS = 2000
 N_PINGS = 8
-SCENE = load_scene(shipped("examples")["mallard-basin"])
+BASE = load_scene(shipped("examples")["mallard-basin"])
+SKEW_S = float(sys.argv[2]) * 1e-6 if len(sys.argv) > 2 else BASE.recorder.skew_sd_s
+SCENE = BASE.model_copy(update={"recorder": BASE.recorder.model_copy(update={"skew_sd_s": SKEW_S})})
 SOURCE = np.array(SCENE.pingers[0].position_m)
 
 
@@ -68,7 +73,10 @@ def _percent(share: Interval) -> str:
 
 
 def main(n_runs: int) -> None:
-    print(f"{SCENE.title}, {N_PINGS} pings a run, {n_runs} runs a row, errors of the poses included; 95 % intervals\n")
+    print(
+        f"{SCENE.title}, {N_PINGS} pings a run, {n_runs} runs a row, errors of the poses included, skew "
+        f"{1e6 * SKEW_S:g} us; 95 % intervals\n"
+    )
     header = ("run", "wrong pings", "inside, all stated", "given", "inside, of given", "line only", "RMS m")
     header += ("over predicted", "semi-axes m, median", "area m2, median", "CPU s")
     rows = [

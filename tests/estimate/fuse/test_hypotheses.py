@@ -79,6 +79,28 @@ def test_pings_at_one_place_leave_every_direction_that_fits_its_share():
         assert inside_region(off, covariance[there, :2, :2], probability=0.999).sum() == 1
 
 
+def test_directions_whose_ellipses_overlap_keep_their_shares_and_one_ellipse_stands_for_them():
+    """A compass out by 0.2 rad makes directions 0.26 rad apart one place as seen from the site, not on the vehicle."""
+    way = np.tile([0.0, 0.0, 1.0], (2, 1))
+    run, track = runs(way, n_runs=1, seed=4, first=np.zeros((1, 2), dtype=int))
+    near, apart = (
+        fuse_pings(
+            run, track, replace(ERRORS, heading_bias_sd=sd), source_depth_m=6.0, source_depth_sd_m=0.1, area=AREA
+        )
+        for sd in (0.2, 0.02)
+    )
+    assert 0.9 < near.mode_weight[0, 0] < 0.99 and near.mode_weight[0, 1] > 0.01
+    assert near.ok[0] and not apart.ok[0] and apart.reason[0] == ALTERNATIVE
+    weight, mean, spread = near.mode_weight[0], near.mode_m[0], near.mode_covariance_m2[0]
+    first = np.arange(2)  # the third is far from them
+    share = weight[first] / weight[first].sum()
+    middle = share @ mean[first]
+    np.testing.assert_allclose(near.position_m[0], middle)
+    off = mean[first] - middle
+    both = np.einsum("k,kij->ij", share, spread[first] + off[:, :, None] * off[:, None, :])
+    np.testing.assert_allclose(near.covariance_m2[0], both)
+
+
 def test_a_second_alternative_out_of_reach_changes_next_to_nothing_and_none_nothing_at_all():
     run, track = runs(across(5, 6.0), n_runs=2, seed=4, first=np.zeros((2, 5), dtype=int))
     single = replace(run, alternatives_s=run.alternatives_s[..., :1, :], alternative_misfit=np.zeros((2, 5, 1)))
