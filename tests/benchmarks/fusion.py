@@ -1,6 +1,6 @@
 """How often the 95 % ellipse of a fused position holds the truth, and how large it is: a simulation in the pool.
 
-    python tests/benchmarks/fusion.py [runs a row, 2000] [skew of each channel in us, that of the scenario]
+python tests/benchmarks/fusion.py [runs a row, 2000] [skew of each channel in us, that of the scenario]
 """
 
 from __future__ import annotations

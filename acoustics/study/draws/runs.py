@@ -249,7 +249,7 @@ def simulate_runs(
             arrival_s=arrival,
             clock=clock,
             undetected=UndetectedEchoes(
-                np.broadcast_to(np.where(heard, lasting / stated, 0.0), shape), pinger.frequency_hz
+                np.broadcast_to(np.divide(lasting, stated, out=np.zeros(p), where=heard), shape), pinger.frequency_hz
             ),
             **further,
         ),
