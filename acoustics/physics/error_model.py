@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.physics.refraction import SoundSpeedProfile, apparent_source
 from acoustics.physics.tdoa import plane_wave_time, spherical_time, unit_vectors_to_source
 
 
@@ -257,15 +258,26 @@ class Sight:
 
 
 def sight_of_source(
-    hydrophones_m: ArrayLike, source_m: ArrayLike, sound_speed_m_s: ArrayLike, pivot_m: ArrayLike = (0.0, 0.0, 0.0)
+    hydrophones_m: ArrayLike,
+    source_m: ArrayLike,
+    sound_speed_m_s: ArrayLike,
+    pivot_m: ArrayLike = (0.0, 0.0, 0.0),
+    profile: SoundSpeedProfile | None = None,
 ) -> Sight:
-    """Spherical waves from a place (..., 3) at hydrophones (..., n, 3) of an array that turns about a pivot [m]."""
+    """Spherical waves from a place (..., 3) at hydrophones (..., n, 3) of an array that turns about a pivot [m].
+
+    With a profile, its depths counted as the places' z, they come from where the source seems to be at their middle.
+    """
     hydrophones, speed = np.asarray(hydrophones_m, dtype=float), np.asarray(sound_speed_m_s, dtype=float)
+    seen, bend = np.asarray(source_m, dtype=float), None
+    if profile is not None:
+        seen, bend = apparent_source(profile, hydrophones.mean(axis=-2), seen)
     return Sight(
-        unit_vectors_to_source(hydrophones, source_m),
-        spherical_time(hydrophones, source_m, speed),
+        unit_vectors_to_source(hydrophones, seen),
+        spherical_time(hydrophones, seen, speed),
         speed,
         hydrophones - np.asarray(pivot_m, dtype=float)[..., None, :],
+        bend,
     )
 
 

@@ -79,6 +79,10 @@ class SoundSpeedProfile:
     depth_m: Floats
     speed_m_s: Floats
 
+    def below(self, depth_m: float) -> SoundSpeedProfile:
+        """The same with its depths counted from that one."""
+        return SoundSpeedProfile(self.depth_m - depth_m, self.speed_m_s)
+
 
 def apparent_source(profile: SoundSpeedProfile, receiver_m: Floats, source_m: Floats) -> tuple[Floats, Floats]:
     """Where a source seems to be at a receiver for whom rays are straight, and how that moves with the source.
@@ -86,7 +90,7 @@ def apparent_source(profile: SoundSpeedProfile, receiver_m: Floats, source_m: Fl
     Parameters
     ----------
     profile : SoundSpeedProfile
-        Of the water.
+        Of the water, its depths counted as the places' z.
     receiver_m, source_m : ndarray, shape (..., 3)
         Places, z down from the surface [m].
 

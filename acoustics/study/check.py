@@ -236,7 +236,7 @@ def _refraction(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
         scene, scene.vehicle.pose.to_site(scene.array.positions_m), ends_m[1], frequency_hz=pinger.frequency_hz
     )
     taken = (
-        "times, echoes and recordings follow the bent rays, bounds and estimators take them as straight"
+        "times, echoes, recordings and positions by the pinger's depth follow the bent rays"
         if bent.any()
         else "the model takes the ray as straight"
     )

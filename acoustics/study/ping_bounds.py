@@ -117,6 +117,8 @@ def _bounds_in_parts(
         "element_sd_m": scene.array.tolerances_m,
         "skew_sd_s": scene.recorder.timing_sd_s(pinger.frequency_hz),
     }
+    bent = scene.bending_profile
+    profile = None if bent is None else bent.below(scene.vehicle.position_m[2])
     split = shared | {"arrival_sd_s": _arrival_errors(scene, pinger, link)}
     direction_bound = bearing_bound(*direction, **whole)
     bound = position_bound(
@@ -124,11 +126,15 @@ def _bounds_in_parts(
         source_depth_sd_m=math.hypot(*depths.values()),
         pivot_m=np.zeros(3),
         position_sd_m=(own_sd, own_sd, 0.0),
+        profile=profile,
         **whole,
     )
     return (
         error_budget(bearing_model(*direction, **split), direction_bound.observable),
-        error_budget(position_model(*position, depth_sd_m=depths, own_position_sd_m=own_sd, **split), bound.observable),
+        error_budget(
+            position_model(*position, depth_sd_m=depths, own_position_sd_m=own_sd, profile=profile, **split),
+            bound.observable,
+        ),
     )
 
 

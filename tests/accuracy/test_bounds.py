@@ -9,6 +9,9 @@ from acoustics.accuracy.bounds import bearing_bound, position_bound, position_in
 from acoustics.accuracy.observability import position_bound_of
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import direction
+from acoustics.estimate.position import locate_source
+from acoustics.estimate.tdoa.differences import tdoa_from_toa
+from acoustics.physics.refraction import SoundSpeedProfile, apparent_source
 from acoustics.physics.tdoa import difference_matrix, plane_wave_time, spherical_time
 
 C = 1480.0
@@ -301,3 +304,30 @@ def test_wrong_arguments_are_refused_with_their_value(change, text):
     arguments = {"hydrophones_m": SQUARE, "bearing": 0.1, "depression": 0.1, "sound_speed_m_s": C}
     with pytest.raises(ParameterError, match=text):
         bearing_bound(**{**arguments, "arrival_variance_s2": 1e-12, **change})
+
+
+def test_in_a_thermocline_it_is_what_the_fit_states():
+    """Bent rays in both; straight ones would give 1.2 times as much at 40 m."""
+    profile = SoundSpeedProfile(np.array([-2.0, 1.0, 4.0, 18.0]), np.array([1486.0, 1483.0, 1460.0, 1445.0]))
+    array = 0.2 * np.array([[1.0, 1, 1], [1, -1, -1], [-1, -1, 1], [-1, 1, -1], [0.3, 0.2, -0.5]])
+    source, speed, sd = np.array([32.0, 24.0, 7.0]), 1484.0, 4e-7
+    known = {
+        "element_sd_m": 2e-4,
+        "attitude_sd": [0.005, 0.005, 0.0],
+        "pivot_m": np.zeros(3),
+        "sound_speed_sd_m_s": 1.0,
+    }
+    apparent, _ = apparent_source(profile, array.mean(axis=0), source)
+    times = np.linalg.norm(apparent - array, axis=-1) / speed
+    fix = locate_source(
+        tdoa_from_toa(times, sd**2), array, speed, source_depth_m=7.0, source_depth_sd_m=0.1, profile=profile, **known
+    )
+    found = [
+        position_bound(
+            array, source, speed, arrival_variance_s2=sd**2, source_depth_sd_m=0.1, profile=each, **known
+        ).horizontal_rms_m
+        for each in (profile, None)
+    ]
+    np.testing.assert_allclose(fix.position_m, source, atol=1e-3)
+    np.testing.assert_allclose(np.sqrt(np.trace(fix.covariance_m2[:2, :2])), found[0], rtol=1e-3)
+    assert 1.1 < found[1] / found[0] < 1.5

@@ -17,7 +17,7 @@ from acoustics.estimate.fuse.echo_rows import CHANNELS, ROWS, EchoRows, echo_row
 from acoustics.estimate.fuse.run import EPOCH_SD_S, PingClock, PingRun, SourceArea, Track
 from acoustics.estimate.fuse.stops import by_stop, stops_of
 from acoustics.physics.error_model import ErrorSizes, Sight, attitude_axes, sight_of_source
-from acoustics.physics.refraction import SoundSpeedProfile, apparent_source
+from acoustics.physics.refraction import SoundSpeedProfile
 
 SOURCE = 3
 # A source, or a depth known exactly, is not placed finer than this.
@@ -379,7 +379,7 @@ def _seen(problem: FusionProblem, state: Floats) -> tuple[Sight, Floats, Floats,
     places = eye[:, :, None] + moved[:, None] @ transposed(rotation)
     source = np.broadcast_to(state[:, None, :3], (r, p, 3))
     speed = problem.speed + errors.sound_speed_sd_m_s * state[:, 5, None]  # (r, p)
-    return _sight(problem, places, source, speed, eye), position, walked, rotation, turned
+    return sight_of_source(places, source, speed, eye, problem.profile), position, walked, rotation, turned
 
 
 def _own_covariance(problem: FusionProblem, sight: Sight, rotation: Floats) -> Floats:
@@ -408,14 +408,6 @@ def weighed(problem: FusionProblem, state: Floats) -> FusionProblem:
         errors=replace(problem.errors, attitude_sd=np.zeros(3)),
         by_place=-(problem.differences * problem.speed[:, None, None]) @ sight.by_source[..., :2],
     )
-
-
-def _sight(problem: FusionProblem, places: Floats, source: Floats, speed: Floats, position: Floats) -> Sight:
-    """Along straight rays, or towards where the source seems to be by bent ones."""
-    if problem.profile is None:
-        return sight_of_source(places, source, speed, position)
-    apparent, bend = apparent_source(problem.profile, places.mean(axis=-2), source)
-    return replace(sight_of_source(places, apparent, speed, position), bend=bend)
 
 
 def information(problem: FusionProblem, at: Linearised, state: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:

@@ -180,8 +180,6 @@ def _with_position(
     pose = ping.pose
     level = Pose(np.zeros(3), pose.roll, pose.pitch, 0.0).rotation  # of the frame that stands level in the vehicle
     aided = ping.depth_m is not None and pose.position_m[2] > 0
-    if profile is not None:
-        profile = SoundSpeedProfile(profile.depth_m - pose.position_m[2], profile.speed_m_s)
     fixes = locate_source(
         alternatives,
         ping.hydrophones_m @ level.T,
@@ -194,7 +192,7 @@ def _with_position(
         pivot_m=np.zeros(3),
         nearest_m=NEAREST_M,
         farthest_m=farthest_m,
-        profile=profile if aided else None,
+        profile=profile.below(pose.position_m[2]) if aided and profile is not None else None,
     )
     fix = mixed(fixes, weight, ping.hydrophones_m @ level.T)
     if not bool(fix.ok):

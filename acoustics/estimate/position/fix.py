@@ -159,7 +159,7 @@ def locate_source(
             rank=array_rank(arrays[0]),
             depth=None if depth is None else depth - centre[:, 2],
             depth_sd=depth_sd,
-            profile=None if profile is None else SoundSpeedProfile(profile.depth_m - centre[0, 2], profile.speed_m_s),
+            profile=None if profile is None else profile.below(float(centre[0, 2])),
         )
 
     problem = weighted(base)

@@ -19,6 +19,7 @@ from acoustics.estimate.direction import estimate_bearing
 from acoustics.estimate.position import Fix, locate_source
 from acoustics.estimate.tdoa import Tdoa
 from acoustics.physics.error_model import ErrorSizes
+from acoustics.physics.refraction import SoundSpeedProfile, apparent_source
 from acoustics.physics.tdoa import difference_matrix, plane_wave_time, spherical_time
 from acoustics.study.draws.integers import resolved_integers
 
@@ -142,6 +143,7 @@ def simulate_fixes(
     source_depth_sd_m: float,
     trials: int,
     rng: np.random.Generator,
+    profile: SoundSpeedProfile | None = None,
 ) -> Fix:
     """Positions from one ping at each of many places of the pinger, the right cycle given.
 
@@ -162,6 +164,8 @@ def simulate_fixes(
         Fixes for each cell.
     rng : Generator
         Source of randomness.
+    profile : SoundSpeedProfile, optional
+        Of water that bends the direct ray, its depths those of the frame; the vehicle knows it.
 
     Returns
     -------
@@ -181,7 +185,10 @@ def simulate_fixes(
     if own_sd.any():
         moved += (rng.normal(size=(*shape, 3)) * own_sd)[..., None, :]
     difference = difference_matrix(n)
-    delays = (spherical_time(moved, source_m[:, None], speed) + noise) @ difference.T
+    seen = source_m
+    if profile is not None:
+        seen, _ = apparent_source(profile, np.broadcast_to(hydrophones_m.mean(axis=0), source_m.shape), source_m)
+    delays = (spherical_time(moved, seen[:, None], speed) + noise) @ difference.T
     covariance = variance[:, None, None, None] * (difference @ difference.T)
     return locate_source(
         Tdoa(delays, np.broadcast_to(covariance, (*shape, n - 1, n - 1))),
@@ -194,4 +201,5 @@ def simulate_fixes(
         attitude_sd=attitude_sd,
         pivot_m=np.zeros(3),
         position_sd_m=own_sd,
+        profile=profile,
     )

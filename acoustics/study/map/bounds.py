@@ -84,7 +84,7 @@ def _bounds(
     )
     own_sd = [model.sizes.position_sd_m, model.sizes.position_sd_m, 0.0]  # its depth counts with the pinger's
     information = position_information(
-        model.hydrophones_m, source, speed, pivot_m=np.zeros(3), position_sd_m=own_sd, **nuisance
+        model.hydrophones_m, source, speed, pivot_m=np.zeros(3), position_sd_m=own_sd, profile=model.profile, **nuisance
     )
     position = position_bound_of(
         information,

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import masked_rms
 from acoustics.physics.error_model import ErrorSizes
+from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.study.draws import ArrivalErrors, simulate_fixes
 from acoustics.study.execution import Arrays
 from acoustics.study.map.stations import OUTCOMES, Chooser, Sights, simulated_outcomes
@@ -29,6 +30,7 @@ class FixModel:
     sizes: ErrorSizes
     source_depth_sd_m: float
     trials: int
+    profile: SoundSpeedProfile | None = None
 
     def of(self, hydrophones: Ints) -> FixModel:
         """The same with some of the hydrophones."""
@@ -114,6 +116,7 @@ def fixes_of_chunk(chunk: FixChunk) -> Arrays:
         source_depth_sd_m=model.source_depth_sd_m,
         trials=model.trials,
         rng=rng,
+        profile=model.profile,
     )
     square = np.sum((fix.position_m - chunk.source_m[:, None])[..., :2] ** 2, axis=-1)
     rms, low, high = masked_rms(square, fix.ok)

@@ -174,13 +174,16 @@ def _simulated(chunk: FixChunk | EchoChunk) -> Arrays:
 
 
 def _fix_model(scene: Scene, pinger: Pinger, trials: int, choices: MapChoices) -> FixModel:
-    pose, sizes = scene.vehicle.pose, error_sizes_of(scene, pinger)
+    pose, sizes, bent = scene.vehicle.pose, error_sizes_of(scene, pinger), scene.bending_profile
+    own_depth = scene.vehicle.position_m[2]
+    depth = (scene.study.map_depth_m or own_depth) if choices.over == "vehicle" else own_depth
     return FixModel(
         hydrophones_m=Pose(np.zeros(3), pose.roll, pose.pitch, 0.0).to_site(scene.array.positions_m),
         sound_speed_m_s=scene.sound_speed_m_s,
         sizes=sizes if choices.site_position else replace(sizes, position_sd_m=0.0),
         source_depth_sd_m=float(np.hypot(scene.study.pinger_depth_sd_m, scene.vehicle.depth_sd_m)),
         trials=trials,
+        profile=None if bent is None else bent.below(depth),
     )
 
 
