@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 
@@ -130,6 +129,4 @@ def _stations(scene: Scene, pinger: Pinger, trials: int, seed: int, progress: Pr
     if not scene.stations:
         return None
     route = Route(_LEG_PINGS, _LEG_M, scene.vehicle.heading_deg)
-    study = partial(study_stations, scene, pinger, route, trials=trials, seed=seed, progress=progress)
-    found = study(further=False)
-    return found if found.overall.value >= TARGET else study(further=True)
+    return study_stations(scene, pinger, route, trials=trials, seed=seed, enough=TARGET, progress=progress)

@@ -32,6 +32,9 @@ _SAME_PLACE_DECIMALS = 6  # of a metre
 _BY_ECHOES = "by_echoes_"
 
 
+HeardAlong = dict[Pinger, dict[tuple[float, ...], Arrays]]  # by pinger and place, what `BlindPings` holds
+
+
 @dataclass(frozen=True)
 class RunsAlong:
     """Runs over the same path (n_pings, 3) [m] past each of several pingers: how many, and with which seed.
@@ -91,6 +94,7 @@ def decide(
     fingerprint: str,
     running: Running,
     progress: Callable[[int, int], None],
+    heard: HeardAlong | None = None,
 ) -> tuple[list[list[Decisions]], list[list[Decisions]]]:
     """Simulate runs, fuse each, and choose a station: for each plan the decisions past each of its pingers.
 
@@ -110,9 +114,11 @@ def decide(
         Who simulates, and where finished batches are kept.
     progress : callable
         Told how many of how many batches are finished.
+    heard : dict, optional
+        What is measured at the places of the plans, filled: handed on to another call, it spares that the same places.
     """
     batches = [_batches(plan) for plan in plans]
-    measured = _measured(scene, plans, running)
+    measured = _measured(scene, plans, running, {} if heard is None else heard)
     results = iter(
         run_chunks(
             _decide,
@@ -143,7 +149,9 @@ def cost_of(plans: Sequence[RunsAlong]) -> int:
     return sum(sum(plan.runs) * len(plan.path_m) for plan in plans)
 
 
-def _measured(scene: Scene, plans: Sequence[RunsAlong], running: Running) -> list[tuple[BlindPings | None, ...]]:
+def _measured(
+    scene: Scene, plans: Sequence[RunsAlong], running: Running, heard: HeardAlong
+) -> list[tuple[BlindPings | None, ...]]:
     """Of each plan what is measured of its pingers along the path, each place and pinger measured once for all plans.
 
     The first plan has its own places by themselves: others change nothing of it. Quick beside the runs, and not kept on
@@ -155,17 +163,18 @@ def _measured(scene: Scene, plans: Sequence[RunsAlong], running: Running) -> lis
             paths.setdefault(pinger, []).append(_places(plan))
     tasks = []
     for pinger, (own, *others) in paths.items():
-        further = sorted({place for path in others for place in path} - set(own))
-        tasks += [_Listening(scene, pinger, np.array(places)) for places in (own, further) if places]
+        known = set(heard.get(pinger, ()))
+        first = [] if known else own
+        further = sorted({place for path in (own, *others) for place in path} - set(first) - known)
+        tasks += [_Listening(scene, pinger, np.array(places)) for places in (first, further) if places]
     found = run_chunks(_listen, tasks, running=replace(running, folder=None))
-    parts: dict[Pinger, dict[tuple[float, ...], Arrays]] = {}
     for task, pings in zip(tasks, found, strict=True):
         for row, place in enumerate(map(tuple, task.places_m.tolist())):
             if pings:
-                parts.setdefault(task.pinger, {})[place] = {name: values[row] for name, values in pings.items()}
+                heard.setdefault(task.pinger, {})[place] = {name: values[row] for name, values in pings.items()}
 
     def along(plan: RunsAlong, pinger: Pinger) -> BlindPings | None:
-        rows: list[Any] = [parts.get(pinger, {}).get(place) for place in _places(plan)]
+        rows: list[Any] = [heard.get(pinger, {}).get(place) for place in _places(plan)]
         return None if None in rows else BlindPings(**{name: np.stack([row[name] for row in rows]) for name in rows[0]})
 
     return [tuple(along(plan, pinger) for pinger in plan.pingers) for plan in plans]

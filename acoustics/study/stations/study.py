@@ -20,7 +20,7 @@ from acoustics.study.execution import ALONE, Running, fingerprint
 from acoustics.study.known_pool import KnownPoolBound, known_pool_bounds
 from acoustics.study.stations.echoes import EchoOutlook, RenderedPlaces, rendered_places
 from acoustics.study.stations.outcome import Outcome, PingCount, outcome
-from acoustics.study.stations.runs import Decisions, RunsAlong, cost_of, decide, together
+from acoustics.study.stations.runs import Decisions, HeardAlong, RunsAlong, cost_of, decide, together
 
 NO_FIX = "no fix"
 TARGET = 0.95
@@ -115,6 +115,7 @@ def study_stations(
     trials: int,
     seed: int,
     further: bool = True,
+    enough: float | None = None,
     echo_runs: int = 0,
     running: Running = ALONE,
     progress: Callable[[int, int], None] = lambda done, total: None,
@@ -136,6 +137,9 @@ def study_stations(
     further : bool
         Whether runs of 1, 2, 4, 8 and 16 pings on the same leg are simulated beside the route's; they change none of
         its numbers.
+    enough : float, optional
+        Share of right stations by the route's pings from which on those further runs are left out. Finished batches
+        are then kept in no folder.
     echo_runs : int
         So many runs past each station are rendered and located with a site sketch, to plan with places by echoes; 0:
         without. They change none of the other numbers.
@@ -177,21 +181,36 @@ def study_stations(
         )
         plans = [replace(plan, echoes=tuple(outlooks)) for plan in plans]
         away = replace(away, echoes=_anywhere(outlooks, len(away.pingers)))
-    decided = decide(
-        scene,
-        model,
-        [*plans, away],
-        fingerprint=fingerprint(*inputs),
-        running=running,
-        progress=lambda done, of: progress(first + done, first + of),
-    )
+    heard: HeardAlong = {}
+
+    def decided(some: list[RunsAlong], behind: int) -> tuple[list[list[Decisions]], list[list[Decisions]]]:
+        return decide(
+            scene,
+            model,
+            some,
+            fingerprint=fingerprint(*inputs),
+            running=running,
+            progress=lambda done, of: progress(first + behind + done, first + simulated),
+            heard=heard,
+        )
+
+    if enough is None or not others:
+        found = decided([*plans, away], 0)
+    else:
+        found = decided([plans[0], away], 0)
+        (main, elsewhere), (main_by_echoes, elsewhere_by_echoes) = found
+        if outcome(model, [*main, together(elsewhere)], ()).overall.value < enough:
+            rest, rest_by_echoes = decided(plans[1:], cost_of([plans[0], away]))
+            found = [main, *rest, elsewhere], [main_by_echoes, *rest_by_echoes, elsewhere_by_echoes]
+        else:
+            others = []
     alone, by_echoes = (
         outcome(
             model,
             [*main, together(elsewhere)],
             sorted({route.n_pings: main, **dict(zip(others, rest, strict=True))}.items()),
         )
-        for main, *rest, elsewhere in decided
+        for main, *rest, elsewhere in found
     )
     choice = _Choice(model, offset[:2], np.random.default_rng(seeds[1]))
     known_pool = known_pool_bounds(scene, at_stations, path[0])
@@ -215,7 +234,7 @@ def study_stations(
         sure_share=alone.sure_share,
         median_rms_m=alone.median_rms_m,
         needed_sd_m=choice.needed_sd(),
-        wrong_integer=_wrong_integer(decided[0][0]),
+        wrong_integer=_wrong_integer(found[0][0]),
         wrong_cycle_limit=scene.study.wrong_cycle_limit,
         by_pings=alone.by_pings,
         known_pool=known_pool,

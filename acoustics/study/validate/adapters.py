@@ -5,14 +5,14 @@ from __future__ import annotations
 import contextlib
 import importlib
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from acoustics.base.errors import ParameterError
-from acoustics.estimate.locate import LocateOptions, locate
+from acoustics.estimate.locate import LocateOptions, first_pings
 from acoustics.io.recording import Recording, load_recording
 from acoustics.io.sidecar import Sidecar, read_sidecar
 from acoustics.io.streams import stream_recording
@@ -91,9 +91,10 @@ def ask(estimator: Estimator, recording: Path, sidecar: Path) -> Answer:
     if estimator.program:
         arguments = (*estimator.program, str(recording), str(sidecar))
         return answer_of_line(run_program(arguments, folder=recording.parent, time_limit_s=estimator.time_limit_s))
-    function = _built_in(estimator.name) if estimator.name in BUILT_IN else _function(estimator.name, estimator.folder)
-    loaded = load_recording(recording, sidecar=sidecar)
     try:
+        if estimator.name in BUILT_IN:
+            return _built_in(estimator.name, [(recording, sidecar)])[0]
+        loaded, function = load_recording(recording, sidecar=sidecar), _function(estimator.name, estimator.folder)
         with contextlib.redirect_stdout(sys.stderr):  # standard output is for the result
             answer = function(loaded, read_sidecar(sidecar))
     except (Exception, SystemExit) as error:
@@ -101,15 +102,30 @@ def ask(estimator: Estimator, recording: Path, sidecar: Path) -> Answer:
     return answer if isinstance(answer, Answer) else answer_of_table(answer)
 
 
-def _built_in(method: str) -> Callable[[Recording, Sidecar], Answer]:
+def ask_each(estimator: Estimator, files: Sequence[tuple[Path, Path]]) -> list[Answer | EstimatorFailure]:
+    """What an estimator answers about each of several recordings with their sidecars, or why it does not.
+
+    A built-in method measures their pings together, each with the answer that it has alone.
+    """
+    if estimator.name in BUILT_IN and not estimator.program:
+        with contextlib.suppress(Exception):  # what one recording does to it is told by asking about each alone
+            return list(_built_in(estimator.name, files))
+    return [_asked(estimator, recording, sidecar) for recording, sidecar in files]
+
+
+def _asked(estimator: Estimator, recording: Path, sidecar: Path) -> Answer | EstimatorFailure:
+    try:
+        return ask(estimator, recording, sidecar)
+    except EstimatorFailure as failure:
+        return failure
+
+
+def _built_in(method: str, files: Sequence[tuple[Path, Path]]) -> list[Answer]:
     """The whole path of `pingfix locate` with one of its methods; of several pings found the first counts."""
-
-    def estimate(recording: Recording, sidecar: Sidecar) -> Answer:
-        stream = stream_recording(Path(recording.source), sidecar)
-        first = next(locate(stream, sidecar, LocateOptions(method)), None)
-        return Answer(refused="no ping was found") if first is None else answer_of_ping(first)
-
-    return estimate
+    notes = [read_sidecar(sidecar) for _, sidecar in files]
+    streams = [stream_recording(recording, its) for (recording, _), its in zip(files, notes, strict=True)]
+    pings = first_pings(zip(streams, notes, strict=True), LocateOptions(method))
+    return [Answer(refused="no ping was found") if ping is None else answer_of_ping(ping) for ping in pings]
 
 
 @lru_cache

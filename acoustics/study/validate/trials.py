@@ -16,7 +16,7 @@ from acoustics.base.mixtures import credible_level
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import HALF_A_CYCLE, cycles_apart
-from acoustics.study.validate.adapters import Estimator, ask
+from acoustics.study.validate.adapters import BUILT_IN, Estimator, ask_each
 from acoustics.study.validate.answer import Answer, EstimatorFailure
 from acoustics.study.validate.design import SECTORS, Design, Trial, draw_trial, trial_pose
 from acoustics.study.validate.recording import RECORDING, SIDECAR, trial_bounds, write_trial
@@ -44,7 +44,7 @@ def try_estimator(what: Validated, numbers: Sequence[int]) -> Arrays:
     An estimator that fails is scored so, with its reason; the next trial goes on with a new folder.
     """
     trials = [draw_trial(what.scene, what.pinger, what.design, number) for number in numbers]
-    answers = [_ask_about(what, trial) for trial in trials]
+    answers = _ask_about(what, trials)
     found = compare(what.scene, what.pinger, trials, [answer for _, answer in answers])
     if what.beside is None:
         return found
@@ -55,23 +55,25 @@ def try_estimator(what: Validated, numbers: Sequence[int]) -> Arrays:
 _Answered = Answer | EstimatorFailure
 
 
-def _ask_about(what: Validated, trial: Trial) -> tuple[_Answered | None, _Answered]:
-    """The answers about one trial, of the one beside first: what the other leaves of the recording is its own matter.
+def _ask_about(what: Validated, trials: Sequence[Trial]) -> list[tuple[_Answered | None, _Answered]]:
+    """The answers about trials, of the one beside first: what the other leaves of a recording is its own matter.
 
-    The folder holds the recording and the sidecar alone, always by the same names.
+    A folder holds one recording and its sidecar alone, always by the same names. Only built-in methods are asked about
+    all trials at once; whoever else is asked finds one folder.
     """
-    with tempfile.TemporaryDirectory(prefix="pingfix-", ignore_cleanup_errors=True) as folder:
-        recording, sidecar = Path(folder, RECORDING), Path(folder, SIDECAR)
-        write_trial(what.scene, what.pinger, trial, recording, sidecar)
-        other = None if what.beside is None else _asked(what.beside, recording, sidecar)
-        return other, _asked(what.estimator, recording, sidecar)
-
-
-def _asked(estimator: Estimator, recording: Path, sidecar: Path) -> _Answered:
-    try:
-        return ask(estimator, recording, sidecar)
-    except EstimatorFailure as failure:
-        return failure
+    ours = what.estimator.name in BUILT_IN and not what.estimator.program
+    answers: list[tuple[_Answered | None, _Answered]] = []
+    for part in [trials] if ours else [[trial] for trial in trials]:
+        with tempfile.TemporaryDirectory(prefix="pingfix-", ignore_cleanup_errors=True) as folder:
+            files = []
+            for number, trial in enumerate(part):
+                own = Path(folder, str(number)) if ours else Path(folder)
+                own.mkdir(exist_ok=True)
+                files.append((own / RECORDING, own / SIDECAR))
+                write_trial(what.scene, what.pinger, trial, *files[-1])
+            others = [None] * len(part) if what.beside is None else ask_each(what.beside, files)
+            answers += zip(others, ask_each(what.estimator, files), strict=True)
+    return answers
 
 
 def compare(

@@ -91,3 +91,6 @@ def test_runs_of_other_numbers_of_pings_change_nothing_of_the_routes_own():
     assert len(alone.by_pings) == 1 < len(beside.by_pings)
     assert np.array_equal(alone.decided, beside.decided) and np.array_equal(alone.median_rms_m, beside.median_rms_m)
     assert alone.overall == next(row.right for row in beside.by_pings if row.pings == 3)
+    assert ask(enough=0.0).by_pings == alone.by_pings  # where the route's own are enough the others are left out
+    where_missed = ask(enough=1.1)
+    assert where_missed.by_pings == beside.by_pings and np.array_equal(where_missed.decided, beside.decided)

@@ -22,11 +22,11 @@ from acoustics.present.text.validate import ping_rows
 from acoustics.scene.scenario import load_scene, shipped
 from acoustics.study.draws import cycles_apart
 from acoustics.study.execution.chunks import Running, Workers
-from acoustics.study.validate.adapters import choose_estimator
+from acoustics.study.validate.adapters import Estimator, ask_each, choose_estimator
 from acoustics.study.validate.answer import Answer, EstimatorFailure
 from acoustics.study.validate.design import SECTORS, choose_design, draw_trial, trial_pose
 from acoustics.study.validate.exchange import export_design, read_results
-from acoustics.study.validate.recording import trial_bounds, trial_recording, write_trial
+from acoustics.study.validate.recording import RECORDING, SIDECAR, trial_bounds, trial_recording, write_trial
 from acoustics.study.validate.score import Limits, bootstrap, missed_limits
 from acoustics.study.validate.study import validate_answers, validate_estimator
 from acoustics.study.validate.trials import Validated, try_estimator
@@ -358,3 +358,20 @@ def test_rows_of_pings_give_the_figures_and_the_built_in_stands_beside(scene, pi
     elsewhere = answers_with(scene, pinger, design, 0.01, 0.01, np.random.default_rng(1))
     scored = validate_answers(scene, pinger, design, elsewhere, name="x", beside=True)
     assert scored.beside.rms_deg.value == alone.overall.rms_deg.value
+
+
+def test_a_recording_that_cannot_be_read_fails_alone(scene, pinger, tmp_path):
+    """Built-in methods are asked about many recordings at once; the others keep their answers."""
+    trials = [draw_trial(scene, pinger, design_of(scene, pinger), number) for number in (1, 2, 3)]
+    files = []
+    for trial in trials:
+        folder = tmp_path / str(trial.number)
+        folder.mkdir()
+        files.append((folder / RECORDING, folder / SIDECAR))
+        write_trial(scene, pinger, trial, *files[-1])
+    whole = ask_each(Estimator("phase"), files)
+    files[1][0].write_bytes(b"RIFF")
+    broken = ask_each(Estimator("phase"), files)
+    assert isinstance(broken[1], EstimatorFailure)
+    for one, other in zip(broken[::2], whole[::2], strict=True):
+        assert one.bearings == pytest.approx(other.bearings, abs=1e-9)
