@@ -14,6 +14,7 @@ from acoustics.base.frames import Floats
 BEARING_GUESS_SD = np.pi / np.sqrt(3.0)  # of a uniform guess all round [rad]: no bearing is worse than that
 # The same of the depression of a direction that is uniform over the sphere, by its density cos(d) / 2 [rad].
 DEPRESSION_GUESS_SD = np.sqrt(np.pi**2 / 4.0 - 2.0)
+RANGE_LOST = 0.5  # of the distance: a position error above it means that one ping does not tell the range
 _RESAMPLES = 400  # leaves about 5 % uncertainty of the interval's own ends
 _RESAMPLES_AT_ONCE = 50
 _AS_GOOD = 1e-6  # where errors are cut off at that of a guess, a mean of them is no more than rounding below it

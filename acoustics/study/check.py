@@ -9,7 +9,7 @@ import numpy as np
 
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Floats
-from acoustics.base.intervals import unless_guessed
+from acoustics.base.intervals import RANGE_LOST, unless_guessed
 from acoustics.base.result import Result
 from acoustics.physics.levels import power_ratio_db
 from acoustics.physics.refraction import bent_ray_angle, linear_gradient_travel_time
@@ -130,9 +130,10 @@ def summary(scene: Scene, pinger: Pinger, *, together: Sequence[Pinger] = ()) ->
 def _positions(scene: Scene, pinger: Pinger) -> dict[str, float]:
     """Bounds of the horizontal position from one ping where the vehicle stands [m]; infinite: not observed."""
     known = known_pool_bound(scene, pinger)
-    blind = float(ping_bounds(scene, pinger).totals[2])
+    bounds = ping_bounds(scene, pinger)
+    blind = unless_guessed(bounds.totals[2], min(scene.pool.extent_m, RANGE_LOST * bounds.place.range_m))
     return {
-        "position_multipath_free_m": float(unless_guessed(blind, scene.pool.extent_m)),
+        "position_multipath_free_m": float(blind),
         "position_to_first_wall_m": known.to_first_wall_m,
         "position_whole_burst_m": known.whole_burst_m,
     }

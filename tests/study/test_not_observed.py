@@ -38,7 +38,7 @@ def test_budget_gives_no_parts_of_what_is_not_observed():
     for line in budget.contributions:
         assert not np.isfinite([line.bearing_deg, line.depression_deg, line.position_m]).any()
     text = budget_text(budget)
-    assert "bearing:  not observed from here" in text
+    assert "bearing:  not observed" in text
     assert (
         max(float(value) for value in re.findall(r"\d+\.\d+", text.split("Improve")[1].split("Every")[0]) or [0]) == 0
     )

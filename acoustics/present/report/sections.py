@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from acoustics.base.intervals import RANGE_LOST
 from acoustics.present.plot.array_view import array_views
 from acoustics.present.plot.budget import budget_plot
 from acoustics.present.plot.check import link_plot
@@ -16,7 +17,6 @@ from acoustics.present.report.closing import assumptions, repeat, safety
 from acoustics.present.report.live import live_block
 from acoustics.present.text.budget import (
     LEGEND,
-    RANGE_LOST,
     advice,
     budget_notes,
     budget_rows,
@@ -108,7 +108,8 @@ def _glance(report: Report) -> Section:
         entries.append(("Right station", percent(share.value), said))
     if report.pool_map is not None:
         median, _, _ = report.pool_map.quantiles["position_m"]
-        entries.append(("Horizontal position, one ping, over the site", f"{number(median)} m", "median, bound"))
+        over = observed(median, "m")
+        entries.append(("Horizontal position, one ping, over the site", over, "median over the cells, bound"))
     advice = text(recommendation_sentence(report.spacing))
     return Section("glance", "At a glance", [Block("glance", entries=entries), *advice])
 

@@ -6,13 +6,12 @@ import textwrap
 
 import numpy as np
 
+from acoustics.base.intervals import RANGE_LOST
 from acoustics.physics.levels import power_ratio_db
 from acoustics.present.text.integers import drawn_share, wrong_integer_warning
 from acoustics.present.text.tables import Rows, known_pool_words, number, percent, table
 from acoustics.study.budget import Budget, Contribution
 
-# Beyond this part of the distance a position error tells only that the range is not observed.
-RANGE_LOST = 0.5
 _BELOW = 0.9  # of the bound: a prediction nearer to it may differ by its own draws
 
 LEGEND = (

@@ -25,7 +25,6 @@ from acoustics.base.frames import Floats
 from acoustics.physics.plane_faces import next_face
 from acoustics.propagate.images.beams import lit_part
 from acoustics.propagate.images.room import (
-    MAX_IMAGES,
     Bools,
     Images,
     Ints,
@@ -38,6 +37,7 @@ from acoustics.propagate.images.room import (
 )
 
 _FEW_IMAGES = 20_000  # up to here it is quicker to mirror blindly than to follow beams
+_MOST_BEAMS = 400_000  # at once; some 20 us and 2 kB each, and a tenth of them become images
 _TOUCHING_M = 1e-9
 _SAME_PLACE_M = 1e-7
 _ODD_DIRECTION = np.array([0.5377, 0.6719, 0.5092])  # of length below 1; no plane of a pool is at right angles to it
@@ -110,13 +110,13 @@ def polyhedron_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m
     Raises
     ------
     ParameterError
-        If more than `MAX_IMAGES` images may be within reach.
+        If more images may be within reach than are followed in good time.
     """
     # Where faces hide each other, most images made blindly are seen from nowhere.
     few = _FEW_IMAGES if room.edges is None or room.outlines_m is None else 0
     generations = _mirrored(room, source_m, receivers_m, reach_m, limit=few, beams=False)
     if generations is None and room.outlines_m is not None:
-        generations = _mirrored(room, source_m, receivers_m, reach_m, limit=MAX_IMAGES, beams=True)
+        generations = _mirrored(room, source_m, receivers_m, reach_m, limit=_MOST_BEAMS, beams=True)
     if generations is None:
         raise too_many_images(reach_m)
     order = np.repeat(np.arange(len(generations)), [len(part.position_m) for part in generations])

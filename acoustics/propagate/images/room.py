@@ -94,8 +94,9 @@ class Images:
 def too_many_images(reach_m: Floats) -> ParameterError:
     """The error of a search that would not end in good time."""
     return ParameterError(
-        f"reach_m={float(np.max(reach_m)):.1f}: more than {MAX_IMAGES} images may lie within it; "
-        "choose a shorter horizon (in a study: pinger.length_s) or a smaller pool"
+        f"echoes over paths of up to {float(np.max(reach_m)):.1f} m are too many in this pool (over {MAX_IMAGES:,} "
+        "image sources); listen for a shorter time (simulate: --reverberation-ms; else pinger.length_s), or give a "
+        "floor of fewer planes"
     )
 
 

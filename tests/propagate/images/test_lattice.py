@@ -106,7 +106,9 @@ def test_faces_in_order_from_the_source(make_box):
 
 
 def test_too_long_a_reach_is_refused(make_box):
-    with pytest.raises(ParameterError, match=r"reach_m=900\.0: more than 100000 images may lie within it"):
+    with pytest.raises(
+        ParameterError, match=r"paths of up to 900\.0 m are too many in this pool \(over 100,000 image sources\)"
+    ):
         arrivals_by_delay(make_box(BOX, [constant(1.0)] * 6), 900.0)
 
 

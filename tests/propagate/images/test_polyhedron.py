@@ -199,8 +199,8 @@ def test_a_source_on_the_floor_is_doubled(make_prism):
 
 
 def test_too_long_a_reach_is_refused(make_prism, monkeypatch):
-    monkeypatch.setattr(polyhedron, "MAX_IMAGES", 50)
+    monkeypatch.setattr(polyhedron, "_MOST_BEAMS", 50)
     monkeypatch.setattr(polyhedron, "_FEW_IMAGES", 50)
     room = make_prism(PENTAGON, SLOPE, [constant(1.0)] * 7)
-    with pytest.raises(ParameterError, match=r"reach_m=60\.0: more than 100000 images may.*shorter horizon"):
+    with pytest.raises(ParameterError, match=r"paths of up to 60\.0 m are too many.*--reverberation-ms"):
         polyhedron_images(room, np.array([2.0, 3.0, 0.6]), np.array([[8.0, 4.0, 1.0]]), np.array([60.0]))
