@@ -85,3 +85,7 @@ def test_the_text_says_it():
     assert study.right_to_first_wall < study.right_whole_burst <= 1.0
     best, worst = min(b.whole_burst_m for b in study.known_pool), max(b.whole_burst_m for b in study.known_pool)
     assert f"{best:.2f} m to {worst:.2f} m by the whole burst (bounds)" in " ".join(station_conclusions(study))
+    assert "before the first echo from a wall" in " ".join(station_conclusions(study))
+    no_walls = tuple(replace(bound, to_first_wall_m=bound.whole_burst_m) for bound in study.known_pool)
+    said = " ".join(station_conclusions(replace(study, known_pool=no_walls)))
+    assert "wall" not in said and f"{best:.2f} m to {worst:.2f} m by the whole burst (bounds)" in said

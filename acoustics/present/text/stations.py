@@ -116,13 +116,7 @@ def station_conclusions(study: StationStudy) -> list[str]:
         else f"No accuracy of the fix reaches {target}: the stations stand too close for station_spread_m = "
         f"{study.spread_m:g} m."
     )
-    found.append(
-        "Who knows the pool and takes echoes as measurements could tell the pinger's place from one ping at the start "
-        f"of the leg with an error of {_span(study, 'to_first_wall_m')} RMS by the sound before the first echo from a "
-        f"wall, and of {_span(study, 'whole_burst_m')} by the whole burst (bounds); with errors of that size, alike in "
-        f"all directions, the right station is chosen in {share_text(study.right_to_first_wall)} and "
-        f"{share_text(study.right_whole_burst)} (prediction)."
-    )
+    found.append(_who_knows_the_pool(study))
     found.append(
         f"Stations stand for pingers within {study.spread_m:g} m of them (one sd along x and y); none of these has a "
         f"prior of {percent(study.none_prior)}. Cycles are resolved as on the vehicle: "
@@ -130,6 +124,20 @@ def station_conclusions(study: StationStudy) -> list[str]:
         "vehicle's own window rule, which knows nothing of the pool, with the echoes inside its window."
     )
     return found
+
+
+def _who_knows_the_pool(study: StationStudy) -> str:
+    """What echoes as measurements could tell; where no wall echoes within the burst, in one figure."""
+    by_wall = f"{_span(study, 'to_first_wall_m')} RMS by the sound before the first echo from a wall, and of "
+    right = f"{share_text(study.right_to_first_wall)} and "
+    if all(bound.to_first_wall_m == bound.whole_burst_m for bound in study.known_pool):
+        by_wall = right = ""
+    return (
+        "Who knows the pool and takes echoes as measurements could tell the pinger's place from one ping at the start "
+        f"of the leg with an error of {by_wall}{_span(study, 'whole_burst_m')} by the whole burst (bounds); with "
+        f"errors of that size, alike in all directions, the right station is chosen in {right}"
+        f"{share_text(study.right_whole_burst)} (prediction)."
+    )
 
 
 def _span(study: StationStudy, name: str) -> str:
