@@ -68,7 +68,7 @@ def bent_ray_angle(range_m: ArrayLike, *, sound_speed_m_s: ArrayLike, gradient_p
     return np.arcsin(np.minimum(chord, 1.0))
 
 
-_STEPS = 8  # of Newton; its convergence is from one side, and quadratic
+_STEPS, _SAME = 8, 1e-8  # of Newton; its convergence is from one side, and quadratic: twice as many digits a step
 _FLATTEST = 30.0  # cotangent of the angle where the sound is fastest, 1.9 deg: beyond, rays turn on their way
 
 
@@ -128,7 +128,9 @@ def apparent_source(profile: SoundSpeedProfile, receiver_m: Floats, source_m: Fl
         slope = np.sum(
             both * thick * (1.0 / two + xi[..., None] ** 2 * (squares[..., 1:] + squares[..., :-1]) / two**2), axis=-1
         )
-        flat = flat + (across - way) / np.maximum(slope, 1e-9) * fastest * (1.0 + flat**2) ** 1.5
+        before, flat = flat, flat + (across - way) / np.maximum(slope, 1e-9) * fastest * (1.0 + flat**2) ** 1.5
+        if np.all((np.abs(flat - before) < _SAME * before) | ((before == _FLATTEST) & (flat > _FLATTEST))):
+            break
     turns = flat > _FLATTEST
     here, there = (np.interp(z, profile.depth_m, profile.speed_m_s) for z in (near, far))
     down = np.where(far >= near, 1.0, -1.0)
