@@ -55,11 +55,12 @@ def _safety(plan: DayPlan) -> list[str]:
 def _bring(plan: DayPlan) -> list[str]:
     scene, e = plan.scene, plan.summary.electronics
     recorder = scene.recorder
-    gain = (
-        f"gain {e.least_gain_db:.0f} to {e.largest_gain_db:.0f} dB (set: {e.gain_db:g} dB)"
-        if e.least_gain_db <= e.largest_gain_db
-        else f"gain {e.gain_db:g} dB; none suits all ranges"
-    )
+    if e.least_gain_db > e.largest_gain_db:
+        gain = f"gain {e.gain_db:g} dB; none suits all ranges"
+    else:
+        suits = e.least_gain_db <= e.gain_db <= e.largest_gain_db
+        planned = f"{e.gain_db:g} as planned suits" if suits else f"not {e.gain_db:g} as planned"
+        gain = f"gain {e.least_gain_db:.0f} to {e.largest_gain_db:.0f} dB, {planned}"
     return [
         f"{scene.array.name}, {len(scene.array.hydrophones)} hydrophones; rule to 1 mm, thermometer, tape, depth line.",
         f"Recorder at {recorder.sample_rate_hz / 1e3:g} kHz, {recorder.bits} bits, {recorder.full_scale_v:g} V full "
@@ -93,11 +94,10 @@ def _measure(plan: DayPlan) -> list[str]:
 
 def _listen(plan: DayPlan) -> list[str]:
     found, budget = plan.summary, plan.budget
-    states = [f"'{state.name}'" for state in plan.scene.noise.states]
-    quiet = f" in each state ({', '.join(states)})" if states else ", thrusters off, then on"
+    states = [f"{state.state} {_BLANK} (planned {state.noise_density_db:.0f})" for state in found.noise_states]
+    noise = "; ".join(states) or f"thrusters off {_BLANK} (planned {found.noise_density_db:.0f}), on {_BLANK}"
     items = [
-        f"Pinger off, 10 s of recording{quiet}; pingfix spectrum on it: noise {_BLANK} dB (planned "
-        f"{found.noise_density_db:.0f} dB re 1 uPa^2/Hz).",
+        f"Pinger off, 10 s of recording in each state, pingfix spectrum on it; noise in dB re 1 uPa^2/Hz: {noise}.",
         f"Pinger on at {budget.range_m:.1f} m: largest sample {_BLANK} of full scale, none clipped; window before the "
         f"first strong echo {_BLANK} ms (planned {number(1e3 * budget.multipath_free_s)}).",
     ]

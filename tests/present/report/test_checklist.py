@@ -43,6 +43,9 @@ def test_the_numbers_are_the_scenarios(plan):
     # Fresh water near 26 deg C gains about 2.6 m/s a degree (Del Grosso & Mader 1972, slope of their table).
     assert plan.sound_speed_per_degc_m_s == pytest.approx(2.6, abs=0.1)
     assert f"x {plan.listen.x_m:.1f}, y {plan.listen.y_m:.1f} m" in said
+    # A gain beyond what suits the ranges, and each noise state with its own figure.
+    assert plan.summary.electronics.largest_gain_db < 30.0 and "not 30 as planned" in said
+    assert "as planned ______ (planned 76); thrusters holding the place ______ (planned 95)" in said
 
 
 def test_names_are_escaped_and_nothing_is_fetched():
