@@ -51,8 +51,9 @@ class MeasuredPinger:
     `name` is the pinger's of that frequency in the notes, empty if there is none. `level_db`, shape (n_channels,), is
     rms over the burst's length, echoes in it included, `direct_level_db` that of the direct sound once built up;
     `source_level_db` follows from that and a stated range by spherical spreading.
-    `length_s` is that of the burst without its echoes, `pri_sd_s` how far pings stray from a steady clock;
-    `noise_density_db` is the channels' median at its frequency.
+    `length_s` is that of the burst without its echoes, `q_sd` the standard deviation of `q`, `pri_sd_s` how far pings
+    stray from a steady clock; `noise_density_db` is the channels' median at its frequency. `early_echo`: an echo came
+    while the burst built up; one is allowed for in `q` and `direct_level_db`, and more may bend them.
     """
 
     name: str
@@ -64,9 +65,11 @@ class MeasuredPinger:
     noise_density_db: float
     length_s: float
     q: float
+    q_sd: float
     pri_s: float
     pri_sd_s: float
     source_level_db: float
+    early_echo: bool
 
 
 @dataclass(frozen=True)
@@ -187,9 +190,11 @@ def _heard(
         noise_density_db=float(np.median(power_ratio_db(np.median(noise.density[:, near], axis=-1)) + to_db)),
         length_s=burst.length_s,
         q=burst.q,
+        q_sd=burst.q_sd,
         pri_s=burst.pri_s,
         pri_sd_s=burst.pri_sd_s,
         source_level_db=float(np.median(direct_level_db)) + spreading_db,
+        early_echo=burst.early_echo,
     )
 
 

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
-from scipy.special import logsumexp
 
 from acoustics.base.frames import Floats
+from acoustics.estimate.spectrum.build_up import LONGEST_STRETCH_S, measured_build_up
 from acoustics.estimate.spectrum.bursts import BurstTrain
 
 _MOST_PINGS = 16  # more make no number better that a scenario takes
@@ -26,17 +25,6 @@ _END_SHARE = 0.25  # of the edges' energy, that their likeness at the burst's le
 _STRONG_DB = 24.0  # over the noise; in weaker bursts noise alone looks like an end (tests/benchmarks/spectrum.py)
 _CLEAREST = 1.6  # times as deep as the second
 _SHORTEST_S = 1e-3  # that `find_bursts` tells apart
-# The build-up is fitted where the first echo has rarely come.
-_BUILD_UP_S = 0.3e-3
-_LOG_QS = np.linspace(np.log(1.0), np.log(100.0), 116)
-_ONSETS = np.linspace(-1.5, 0.25, 141)  # of the fitted stretch, about where the burst stands out: late if it is weak
-_WIDEST_LOG_Q = 0.15  # standard deviation over which a Q is not told
-# The Q of a shorter stretch, and how far off it may be, in standard deviations with the steps of `_LOG_QS`: of the
-# recordings of tests/benchmarks/spectrum.py none of 66 (seed 2) is refused so; of those with an echo sooner than 0.3 ms
-# and a Q over 15 % off 3 of 11.
-_SOONER, _FARTHEST_APART, _LOG_Q_GRAIN = 2 / 3, 2.3, 0.04
-# What may be left beyond the noise, of the fitted energy, and of the noise, which varies: more is an echo.
-_LARGEST_MISFIT, _NOISE_SHARE = 0.01, 0.15
 # The phase over such a lag, a share of the length, gives the frequency, undisturbed but where an echo comes in.
 _LAG_SHARE, _LONGEST_LAG_S = 0.2, 0.8e-3
 
@@ -51,8 +39,8 @@ class MeasuredBurst:
         Of the carrier, the middle of a sweep [Hz].
     length_s : float
         From the beginning to the end of the drive, however many echoes follow [s].
-    q : float
-        Of the build-up ``1 - exp(-pi f t / Q)`` [1].
+    q, q_sd : float
+        Of the build-up ``1 - exp(-pi f t / Q)``, and its standard deviation [1].
     mean_square : ndarray, shape (n_channels,)
         Over the length, echoes in it included, the median over the pings; where the length is not known, over the
         time that the burst is heard [unit^2].
@@ -62,16 +50,20 @@ class MeasuredBurst:
         Interval from ping to ping, and the standard deviation of the pings about a steady clock [s].
     n_pings : int
         In the samples, whole or not.
+    early_echo : bool
+        An echo came while the burst built up: Q and the direct sound allow for one, and more may bend them.
     """
 
     frequency_hz: float
     length_s: float
     q: float
+    q_sd: float
     mean_square: Floats
     direct_mean_square: Floats
     pri_s: float
     pri_sd_s: float
     n_pings: int
+    early_echo: bool
 
 
 def measure_bursts(samples: Floats, sample_rate_hz: float, train: BurstTrain) -> MeasuredBurst:
@@ -82,16 +74,15 @@ def measure_bursts(samples: Floats, sample_rate_hz: float, train: BurstTrain) ->
     The length: a burst's edges are where its complex envelope changes. The envelope of direct sound and echoes is the
     burst's own convolved with the paths, so the autocorrelation of its derivative has, whatever the paths are, the
     opposite of the burst's end against its beginning at a lag of the length: its most negative value. The frequency
-    is the median of the phase's slope over that length. The build-up is the mean of log Q by
-    the likelihood of the first 0.3 ms in noise as it was before the ping, averaged over the onset of each channel and
-    ping, its amplitude and phase: the best onset of each would take noise for a sharper rise. Echoes that come sooner
-    bias it: where the first 0.2 ms give another Q, none is told, but not all are found so. An echo of nearly the direct
-    sound's strength and equally late in all pings may hide the length.
+    is the median of the phase's slope over that length. For the build-up see `measured_build_up`. An echo of nearly
+    the direct sound's strength and equally late in all pings may hide the length.
     """
     parts, starts = _segments(samples, sample_rate_hz, train)
     if not len(parts):
         nothing = np.full(len(samples), np.nan)
-        return MeasuredBurst(train.frequency_hz, np.nan, np.nan, nothing, nothing, np.nan, np.nan, len(train.time_s))
+        return MeasuredBurst(
+            train.frequency_hz, np.nan, np.nan, np.nan, nothing, nothing, np.nan, np.nan, len(train.time_s), False
+        )
     envelope, _ = complex_envelope(parts, sample_rate_hz, train.frequency_hz, _EDGE_BAND)
     onset = _onsets(envelope, sample_rate_hz)
     # Once roughly, to turn the end of the burst against its beginning; then over the length.
@@ -107,11 +98,23 @@ def measure_bursts(samples: Floats, sample_rate_hz: float, train: BurstTrain) ->
     wide, window = complex_envelope(parts, sample_rate_hz, frequency, _BUILD_UP_BAND)
     onset = _onsets(wide, sample_rate_hz)
     each = _channel_onsets(wide, onset, sample_rate_hz)
-    stretch_s = min(_BUILD_UP_S, _BUILD_UP_S if np.isnan(length_s) else length_s)
-    q, direct = _build_up(wide, each, sample_rate_hz, frequency, stretch_s, window)
+    stretch_s = min(LONGEST_STRETCH_S, LONGEST_STRETCH_S if np.isnan(length_s) else length_s)
+    silent = _before(sample_rate_hz)
+    rise = measured_build_up(wide, each, sample_rate_hz, frequency, stretch_s, window, silent)
     mean_square = np.median(np.mean(np.abs(burst) ** 2, axis=-1), axis=0) / 2.0
     pri_s, pri_sd_s = _interval((starts + onset) / sample_rate_hz)
-    return MeasuredBurst(frequency, length_s, q, mean_square, direct, pri_s, pri_sd_s, len(train.time_s))
+    return MeasuredBurst(
+        frequency_hz=frequency,
+        length_s=length_s,
+        q=rise.q,
+        q_sd=rise.q_sd,
+        mean_square=mean_square,
+        direct_mean_square=rise.mean_square,
+        pri_s=pri_s,
+        pri_sd_s=pri_sd_s,
+        n_pings=len(train.time_s),
+        early_echo=rise.early_echo,
+    )
 
 
 def _segments(samples: Floats, rate: float, train: BurstTrain) -> tuple[Floats, Floats]:
@@ -224,71 +227,6 @@ def _length_s(envelope: np.ndarray, window: Floats, rate: float, shortest_s: flo
     below, middle, above = likeness[k - 1 : k + 2]
     shift = 0.5 * (below - above) / max(below - 2 * middle + above, 1e-300)
     return float((k + shift) / rate)
-
-
-def _build_up(
-    envelope: np.ndarray, onset: np.ndarray, rate: float, frequency_hz: float, stretch_s: float, window: Floats
-) -> tuple[float, Floats]:
-    """Q, and each channel's mean square once built up, shape (n_channels,); NaN where noise or an echo hides them."""
-    nothing = float("nan"), np.full(envelope.shape[1], np.nan)
-    found = _fitted_build_up(envelope, onset, rate, frequency_hz, stretch_s, window)
-    if found is None or not found.fits or found.log_q_sd > _WIDEST_LOG_Q or not _LOG_QS[0] < found.log_q < _LOG_QS[-1]:
-        return nothing
-    # An echo that comes within the stretch may look like a slower or quicker rise, but of another Q in a shorter one.
-    sooner = _fitted_build_up(envelope, onset, rate, frequency_hz, _SOONER * stretch_s, window)
-    if sooner is not None:
-        apart = abs(sooner.log_q - found.log_q)
-        if apart > _FARTHEST_APART * np.hypot(_LOG_Q_GRAIN, sooner.log_q_sd):
-            return nothing
-    return float(np.exp(found.log_q)), found.mean_square
-
-
-class _BuildUp(NamedTuple):
-    """Mean and standard deviation of log Q, whether noise alone is left, and channels' mean squares once built up."""
-
-    log_q: float
-    log_q_sd: float
-    fits: bool
-    mean_square: Floats
-
-
-def _fitted_build_up(
-    envelope: np.ndarray, onset: np.ndarray, rate: float, frequency_hz: float, stretch_s: float, window: Floats
-) -> _BuildUp | None:
-    """The rise over a stretch; None where no ping lies wholly in the samples."""
-    half = max(int(stretch_s * rate), 4)
-    around = np.arange(-2 * half, half)
-    index = onset[..., None] + around  # (ping, channel, sample)
-    inside = np.all((index[..., 0] > 2 * _before(rate).start) & (index[..., -1] < envelope.shape[-1]), axis=1)
-    if not inside.any():
-        return None
-    index, envelope = index[inside], envelope[inside]
-    at = np.arange(envelope.shape[-1])
-    before = (at < index[..., :1]) & (at >= _before(rate).start)
-    noise = np.sum(np.abs(envelope) ** 2 * before, axis=-1) / before.sum(axis=-1)
-    noise = noise / np.mean(window**2)  # of a sample without the filter
-    cut = np.take_along_axis(envelope, index, axis=-1)
-    t = around / rate - (_ONSETS * stretch_s)[:, None]
-    rise = -np.expm1(-np.pi * frequency_hz * np.exp(-_LOG_QS)[:, None, None] * np.maximum(t, 0.0))
-    inner = np.einsum("qon,pcn->pcqo", rise, cut, optimize=True)
-    energy = np.sum(rise**2, axis=-1)
-    # Averaged over an amplitude of which every order of size is as likely as the next, about constant.
-    explained = np.abs(inner) ** 2 / np.maximum(energy, 1e-300)
-    likelihood = explained / np.maximum(noise, 1e-300)[..., None, None]
-    of_q = np.sum(logsumexp(likelihood, axis=-1), axis=(0, 1))
-    weights = np.exp(of_q - logsumexp(of_q))
-    mean = float(weights @ _LOG_QS)
-    spread = float(np.sqrt(weights @ (_LOG_QS - mean) ** 2))
-    k = int(np.argmin(np.abs(_LOG_QS - mean)))
-    at = likelihood[:, :, k].argmax(axis=-1)
-    amplitude = np.abs(np.take_along_axis(inner[:, :, k], at[..., None], axis=-1)[..., 0]) / energy[k, at]
-    fitted = np.take_along_axis(explained[:, :, k], at[..., None], axis=-1)[..., 0]
-    hiss = noise * np.mean(window**2) * len(around)
-    left = float(np.median((np.sum(np.abs(cut) ** 2, axis=-1) - fitted - hiss) / fitted))
-    fits = left < _LARGEST_MISFIT + _NOISE_SHARE * float(np.median(hiss / fitted))
-    return _BuildUp(
-        _LOG_QS[k] if k in (0, len(_LOG_QS) - 1) else mean, spread, fits, np.median(amplitude**2 / 2.0, axis=0)
-    )
 
 
 def _interval(times_s: Floats) -> tuple[float, float]:

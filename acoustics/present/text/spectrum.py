@@ -70,14 +70,15 @@ def _pingers(result: Spectrum, unit: str) -> list[str]:
             p.name or "not in the notes",
             str(p.n_pings),
             f"{np.median(p.level_db):.1f}",
-            _or_none(float(np.median(p.direct_level_db)), 4),
+            _or_none(float(np.median(p.direct_level_db)), 4) + doubt,
             f"{np.ptp(p.level_db):.1f}",
             _or_none(1e3 * p.length_s, 3),
-            _or_none(p.q, 2),
+            "-" if np.isnan(p.q) else f"{number(p.q, 2)} +-{number(p.q_sd, 1)}{doubt}",
             _or_none(p.pri_s, 4),
             "<0.001" if p.pri_sd_s < _STEADY_S else _or_none(1e3 * p.pri_sd_s, 2),
         )
         for p in result.pingers
+        for doubt in (" ?" if p.early_echo else "",)
     ]
     header = (
         "frequency Hz",
@@ -95,7 +96,8 @@ def _pingers(result: Spectrum, unit: str) -> list[str]:
         table(header, rows),
         "",
         "-: the recording does not tell, being too weak or full of early echoes. Level: rms over the burst's length,",
-        "echoes included. Direct sound and Q: from the first 0.3 ms; an echo so early that is not noticed biases them.",
+        "echoes included. Direct sound and Q, with its standard deviation: by the first 0.3 ms. ?: an echo came within",
+        "them; it is allowed for, but further ones may bend both by more than that. Check them against the data sheet.",
     ]
 
 
@@ -132,11 +134,12 @@ def scenario_lines(result: Spectrum) -> str:
         lines += ["[[pinger]]", f'name = "{p.name}"' if p.name else "# name: not in the notes"]
         lines.append(f"frequency_hz = {p.frequency_hz:.1f}")
         lines += [] if np.isnan(p.length_s) else [f"length_s = {p.length_s:.3g}"]
-        lines += [] if np.isnan(p.q) else [f"q = {p.q:.2g}"]
+        sure = "# early echo, check: " if p.early_echo else ""
+        lines += [] if np.isnan(p.q) else [f"{sure}q = {p.q:.2g}"]
         lines += [] if np.isnan(p.pri_s) else [f"pri_s = {p.pri_s:.5g}"]
         lines += [] if not p.pri_sd_s >= _STEADY_S else [f"start_jitter_s = {p.pri_sd_s:.1g}"]
         if in_water and not np.isnan(p.source_level_db):
-            lines.append(f"source_level_db = {p.source_level_db:.1f}")
+            lines.append(f"{sure}source_level_db = {p.source_level_db:.1f}")
         elif in_water and not np.isnan(p.q):
             lines.append(
                 f"# source_level_db = {np.median(p.direct_level_db):.1f} + 20 log10(range in m); see --range-m"
