@@ -16,10 +16,20 @@ from acoustics.base.table_model import LARGEST_NUMBER, TableModel
 Model = TypeVar("Model", bound=TableModel)
 
 _LARGEST_FILE_BYTES = 1_000_000  # a scenario is a page of text; more is the wrong file
+_TWICE = re.compile(r"Cannot declare \((.+?),?\) twice")  # the reader's words; a table is a tuple of its parts
 _LONGEST_VALUE_SHOWN = 60
 _MOST_FAULTS = 50  # a wrong file has them by the thousand; a reader mends a page
 # A key of n parts costs the TOML reader n^2 memory; ours have three at most. The look-behind keeps this linear.
 _ENDLESS_KEY = re.compile(r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){32}""")
+
+
+def _in_plain_words(error: str) -> str:
+    """What the TOML reader says, a table that is opened twice by its name in the file."""
+    found = _TWICE.search(error)
+    if found is None:
+        return error
+    name = ".".join(part.strip(" '") for part in found[1].split(","))
+    return f"the table [{name}] is opened twice; keep all its keys in one{error[found.end() :]}"
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -46,7 +56,7 @@ def read_toml(path: Path) -> dict[str, Any]:
     except UnicodeDecodeError:
         raise InputError(str(path), "", "is not UTF-8 text; expected a TOML file") from None
     except tomllib.TOMLDecodeError as error:
-        raise InputError(str(path), "", f"is not valid TOML: {error}") from None
+        raise InputError(str(path), "", f"is not valid TOML: {_in_plain_words(str(error))}") from None
     except RecursionError:
         raise InputError(str(path), "", "is nested too deeply") from None
     except ValueError:  # of Python's own, for whole numbers of thousands of digits

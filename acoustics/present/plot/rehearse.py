@@ -47,7 +47,8 @@ def rehearsal_plot(study: Rehearsal, scene: Scene) -> Figure:
         for k, moment in enumerate(run.moments):
             _draw_moment(figure.add_subplot(grid[1 + k // _ACROSS, k % _ACROSS]), run, moment, scene)
         figure.legend(handles=handles, loc="outside lower center", ncols=2)
-        conclude(figure, f"{study.title}: {share_text(study.shares[0])} of {study.runs} runs end at the right station.")
+        runs = "1 run ends" if study.runs == 1 else f"{study.runs} runs end"
+        conclude(figure, f"{study.title}: {share_text(study.shares[0])} of {runs} at the right station.")
         return figure
 
 
