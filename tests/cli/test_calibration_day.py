@@ -68,6 +68,7 @@ def turned(tmp_path_factory):
         yield text, json.loads(found), truth, notes
 
 
+@pytest.mark.thorough
 def test_injected_faults_come_back_within_the_stated_uncertainty(turned):
     _, found, truth, notes = turned
     assert found["ok"] and all(ping["kept"] for ping in found["pings"])
@@ -88,6 +89,7 @@ def test_injected_faults_come_back_within_the_stated_uncertainty(turned):
     assert len(level) == 8 and all(p["learned"] > 0.5 and p["prior_sd"] == 1.0 for p in level)
 
 
+@pytest.mark.thorough
 def test_the_corrected_array_improves_the_bearings_of_new_recordings(turned):
     nominal, corrected = [], []
     for heading in (20, 160, 290):

@@ -80,6 +80,7 @@ def test_a_pinger_behind_a_corner_is_said_to_be_out_of_sight(place):
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", ["ell", "hopper"])
 def test_check_spacing_and_place_count_on_the_same_window_and_limit(place, name):
     scene = acoustics.load_scene(place(name))

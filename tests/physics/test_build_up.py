@@ -43,6 +43,7 @@ def share_mistaken(ratio, window_s, n_channels, trials, *, frequency_hz=30e3, le
     [(24, 5e-4, 4, BURST), (27, 5e-4, 2, BURST), (16, 85e-6, 4, BURST), (21, 3e-4, 4, BURST | {"q": 4.0})],
 )
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_mistakes_are_those_of_a_choice_by_likelihood(energy_ratio_db, window_s, n_channels, burst):
     ratio = 10 ** (energy_ratio_db / 10)
     variance = cycle_choice_variance(ratio, window_s, **burst, n_channels=n_channels)

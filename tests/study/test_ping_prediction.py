@@ -33,6 +33,7 @@ def test_what_is_too_weak_has_no_prediction():
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_the_shallow_pool_s_prediction_is_what_rendered_pings_have():
     """48 pings through recorder and `locate`: their RMS is known to 10 %, and the tails of a weak ping are heavy."""
     scene = SHALLOW.changed({"vehicle.heading_sd_deg": 0.0, "vehicle.roll_sd_deg": 0.0, "vehicle.pitch_sd_deg": 0.0})

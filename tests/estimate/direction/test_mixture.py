@@ -46,6 +46,7 @@ def test_regions_hold_a_near_source_of_unknown_distance():
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_the_weight_of_a_vector_is_how_often_it_is_right():
     prior = DepressionPrior(DOWN, nearest_m=1.0, farthest_m=30.0)
     _, delays, covariance = draws(120, sd_s=3e-6, nearest_m=1.0, farthest_m=30.0, seed=3)

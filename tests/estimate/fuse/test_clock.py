@@ -68,6 +68,7 @@ def test_the_covariance_is_the_inverse_of_the_fisher_information():
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_drawn_runs_err_less_and_as_much_as_they_state():
     """Of 300 runs the ellipse holds 95 % to 4 standard errors; the errors are smaller by the clock, as predicted."""
     size = {}

@@ -193,6 +193,7 @@ def test_a_straight_run_towards_the_pinger_is_no_longer_blind(run):
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_its_regions_hold_the_pinger():
     """120 runs, every error drawn anew; 3 standard errors of 95 %, and bearings and places mixed in half of them."""
     rng, n = np.random.default_rng(2), 120

@@ -196,6 +196,7 @@ def test_lasting_heading_error_turns_a_dead_reckoned_run_about_its_start():
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_ellipse_holds_the_truth_as_often_as_it_says_and_its_covariance_is_that_of_the_errors():
     run, track, depth, _ = noisy(FULL, n_runs=400, seed=3)
     fix = fuse_pings(run, track, FULL, source_depth_m=depth, source_depth_sd_m=0.2, area=POOL)
@@ -218,6 +219,7 @@ def test_ellipse_holds_the_truth_as_often_as_it_says_and_its_covariance_is_that_
 
 @pytest.mark.parametrize(("x", "y"), [([6, 14, 16], [3, 3, 10]), ([8, 12, 16], [3, 3, 3])])
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_ellipse_holds_the_truth_under_skew_that_lasts_the_whole_run(x, y):
     """Every shared error constant over a run of 16 pings: skew, mounting, sound speed, heading, velocity log, start.
 

@@ -49,12 +49,14 @@ def cycle_rows():
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_wrong_cycles_come_as_often_as_predicted(cycle_rows):
     for row in cycle_rows:
         assert row["simulated"].low < row["predicted"] < row["simulated"].high
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_the_bound_alone_promises_too_few_wrong_cycles(cycle_rows):
     """All cases as one, as in a single one of 2,500 pings chance is as large as the difference.
 
@@ -68,6 +70,7 @@ def test_the_bound_alone_promises_too_few_wrong_cycles(cycle_rows):
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_the_likelihood_of_the_samples_mistakes_fewer_cycles_than_normal_onsets():
     case = waveforms.CYCLE_CASES[1]
     pings = waveforms.free_field(case.hydrophones_m, 192e3, case.energy_ratio_db, case.window_s, trials=1500)

@@ -32,6 +32,7 @@ def few():
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_stated_regions_hold_the_truth(recovered):
     assert recovered.runs - recovered.refused >= 495  # refused below p = 0.001: 0.5 of 500 are to be expected
     for kind, interval in recovered.coverage.items():

@@ -76,6 +76,7 @@ def test_the_same_seed_gives_the_same_and_draws_have_the_errors_of_the_array():
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_wrong_integers_of_a_wide_array_are_as_many_as_on_rendered_pings():
     """Distance unknown, depth known: of 60 pings in more noise than usual, a quarter wrong by either; a share of 0.25
     from 60 is known to 0.11, and that of 30 places to no better."""

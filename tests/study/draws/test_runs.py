@@ -36,6 +36,7 @@ def test_dead_reckoning_grows_as_stated():
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_coverage_of_the_fused_ellipse_with_the_packages_own_simulation():
     path = route_positions(SCENE, Route(6, 8.0, -15.0))
     runs = simulate_runs(SCENE, PINGER, path, n_runs=1000, rng=np.random.default_rng(3))

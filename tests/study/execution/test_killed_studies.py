@@ -85,6 +85,7 @@ def test_every_command_that_can_go_on_is_killed_here():
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", STUDIES)
 def test_one_killed_on_the_way_goes_on_with_the_same_numbers(name, tmp_path, monkeypatch):
     monkeypatch.setattr("acoustics.study.rehearse.study._RUNS_AT_ONCE", 1)

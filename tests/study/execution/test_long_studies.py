@@ -34,6 +34,7 @@ pytestmark = pytest.mark.usefixtures("few")
 
 @pytest.mark.parametrize("name", STUDIES)
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_one_process_two_and_one_stopped_on_the_way_give_the_same(name, tmp_path):
     study = STUDIES[name]
     here = to_json(study(running=Running(folder=tmp_path)))

@@ -343,6 +343,7 @@ def test_every_shipped_array_is_compared_and_placed_where_allowed(criterion):
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_study_beats_the_best_shipped_array_and_simulation_agrees(scene):
     small = scene.model_copy(update={"mounting": PATCH.model_copy(update={"minimum_spacing_m": 0.015})})
     result = study_place(small, scene.pingers[0], 4, aim=Aim(worst=False), random_starts=0, trials=3000, seed=1)
@@ -375,6 +376,7 @@ def test_study_beats_the_best_shipped_array_and_simulation_agrees(scene):
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_study_of_the_position_beats_the_best_shipped_array_and_simulation_agrees(scene):
     small = scene.model_copy(update={"mounting": PATCH.model_copy(update={"minimum_spacing_m": 0.015})})
     aim = Aim(of="position", worst=False, ranges_m=(3.0,))

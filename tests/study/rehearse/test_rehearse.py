@@ -51,6 +51,7 @@ def test_a_vehicle_stops_where_it_is_sent():
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_whole_runs_end_and_are_taken_up_again(tmp_path):
     kept = Running(folder=tmp_path / "kept")
     alone = study_rehearsal(SCENE, PINGER, CommitRule(), runs=3, seed=3, running=kept)

@@ -101,6 +101,7 @@ def test_what_wrong_integers_cost_is_what_is_left_of_the_mean_square():
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_rendered_pings_of_the_uneven_array_err_as_simulated(study):
     """48 pings know an RMS to 10 %; of 1 % wrong integers more than three are seen once in 500 times."""
     found = study.alternative.uneven

@@ -144,6 +144,7 @@ def answers_with(scene, pinger, design, sd, stated, rng, bias=0.0):
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_known_errors_give_the_known_figures(scene, pinger):
     design = design_of(scene, pinger, 432)
     sd, bias = np.deg2rad(3.0), np.deg2rad(1.0)

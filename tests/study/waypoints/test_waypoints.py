@@ -289,6 +289,7 @@ def test_ellipses_hold_where_the_heading_errs_by_more_than_its_slope_tells():
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.parametrize("pri_sd_ppm", [None, 100.0])
 def test_what_is_predicted_is_what_small_errors_give(pri_sd_ppm):
     # Errors of a fifth, so that the normal approximation holds on long ellipses.
