@@ -105,11 +105,19 @@ def outwards(corners: np.ndarray, into_the_water: np.ndarray) -> np.ndarray:
 
 
 def recordings(pings: int, pool: dict[str, object], order: int) -> Row:
-    """Pings with echoes at 4 hydrophones: as many paths as the images of pyroomacoustics, and the same water.
+    """Theirs over ours; for a single ping the note says where our time goes."""
+    theirs, ours, note = rendered(pings, pool, order)
+    if pings == 1:
+        note += f"; {shares(ours)}"
+    return *ratio(theirs, ours), "over 3", note
 
-    Both sides begin with the geometry, give the same number of samples at the same rate, and add noise. Theirs follows
-    all images up to an order, in compiled code, and filters in single precision; ours finds all up to a horizon, with
-    the sound speed along each, in numpy. For a single ping the note says where our time goes.
+
+def rendered(pings: int, pool: dict[str, object], order: int) -> tuple[Callable[[], Any], partial[Any], str]:
+    """Pings with echoes at 4 hydrophones by pyroomacoustics and by pingfix, and a note of what both do.
+
+    As many paths as its images, the same water; both sides begin with the geometry, give the same number of samples at
+    the same rate, and add noise. Theirs follows all images up to an order, in compiled code, and filters in single
+    precision; ours finds all up to a horizon, with the sound speed along each, in numpy.
     """
     import pyroomacoustics as pra
 
@@ -162,19 +170,17 @@ def recordings(pings: int, pool: dict[str, object], order: int) -> Row:
     enough = next(r for r in np.geomspace(1e-3, 0.1, 40) if ours(r) >= images)
     reverberation = bisect(lambda r: ours(r) - images + 0.5, enough / 1.2, enough, xtol=1e-6)
     note = f"{ours(reverberation)} paths against {images} images, {length_s:g} s, both with noise"
-    if pings == 1:
-        note += f"; {shares(ours, reverberation, (len(places), round(length_s * rate)))}"
-    return *ratio(partial(theirs, sent), partial(ours, reverberation)), "over 3", note
+    return partial(theirs, sent), partial(ours, reverberation), note
 
 
-def shares(ours: Callable[[float], object], reverberation_s: float, shape: tuple[int, int]) -> str:
+def shares(ours: partial[Any]) -> str:
     """Of our time: numpy's random numbers, the calls that one path takes as well as many, and work on the others."""
 
     def least(work: Callable[[], object]) -> float:
         return min(seconds(work, time.process_time) for _ in range(40))
 
-    whole, direct = least(partial(ours, reverberation_s)), least(partial(ours, 1e-9))
-    noise = least(partial(np.random.default_rng(1).standard_normal, shape))
+    whole, direct = least(ours), least(partial(ours.func, 1e-9))
+    noise = least(partial(np.random.default_rng(1).standard_normal, (25_000, 4)))  # as many as the samples
     parts = {"noise": noise, "calls": direct - noise, "work on echoes": whole - direct}
     return f"ours {1e3 * whole:.1f} ms: " + ", ".join(f"{part / whole:.0%} {name}" for name, part in parts.items())
 

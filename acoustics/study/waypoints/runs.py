@@ -15,7 +15,7 @@ from acoustics.study.draws import OwnArrivals
 from acoustics.study.waypoints.candidates import HEADINGS, Candidates, allowed, listen
 from acoustics.study.waypoints.echoes import errors_at, with_place_rows
 from acoustics.study.waypoints.information import Heard
-from acoustics.study.waypoints.prior import Prior
+from acoustics.study.waypoints.prior import Prior, horizontal_extent_m
 from acoustics.study.waypoints.search import shortest_order
 from acoustics.study.waypoints.simulation import RunTrials, WaypointRun
 from acoustics.study.waypoints.value import Ellipse, Worth, ellipse_95
@@ -102,19 +102,22 @@ class Question:
 def straight_run(question: Question, n_waypoints: int) -> Planned | None:
     """Evenly spaced waypoints on the straight line from the start through the prior's centre, bow ahead.
 
-    Of lines of several lengths, as far as time and water go, the one with the least bound counts.
+    Of lines of several lengths, as far as time, water and the study's area go, the one with the least bound counts.
     """
     scene, worth = question.scene, question.worth
     start = np.array(scene.vehicle.position_m)
     across = question.prior.centre_m[:2] - start[:2]
+    low, high = horizontal_extent_m(scene)  # the area that the grid of waypoints is laid over
     reach = worth.speed_m_s * (worth.time_limit_s - n_waypoints * worth.listening_s)
+    reach = min(reach, float(np.hypot(*(high - low))))
     if not across.any() or reach <= 0:
         return None
     ahead = np.append(across / np.hypot(*across), 0.0)
     ends = np.linspace(0.0, reach, _STRAIGHT_STEPS + 1)[1:]
     line = start + ends[:, None] * ahead
     blocked = np.any([zone.crossed_by(start, line) for zone in scene.keep_outs] or [np.zeros(len(line), bool)], axis=0)
-    usable = ends[~blocked & allowed(scene, question.prior, line)]
+    inside = np.all((line[:, :2] >= low) & (line[:, :2] <= high), axis=-1)
+    usable = ends[~blocked & inside & allowed(scene, question.prior, line)]
     if not usable.size:
         return None
     wished = usable[-1] * np.arange(1, _STRAIGHT_LENGTHS + 1) / _STRAIGHT_LENGTHS

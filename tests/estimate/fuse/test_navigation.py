@@ -1,5 +1,7 @@
 """The navigation file: poses between its rows, and what is wrong with a file in one line."""
 
+import warnings
+
 import numpy as np
 import pytest
 
@@ -65,3 +67,14 @@ def test_wrong_files_are_refused_in_one_line(tmp_path, text, message):
 def test_a_missing_file_is_refused(tmp_path):
     with pytest.raises(InputError, match="cannot be read: no such file"):
         read_navigation(tmp_path / "none.csv")
+
+
+def test_pings_in_a_hole_of_the_navigation_are_told(tmp_path):
+    rows = "".join(f"{t},{t},0,1,0,0,0\n" for t in (0.0, 0.5, 1.0, 1.5, 9.0, 9.5, 10.0))
+    path = written(tmp_path, f"{HEADER}\n{rows}")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        navigated_track(read_navigation(path), [0.7, 1.5, 9.0, 9.7])
+    with pytest.warns(UserWarning, match=r"nav.csv: time_s: has no row between 1.500 and 9.000 s, where pings"):
+        track = navigated_track(read_navigation(path), [0.7, 4.0])
+    np.testing.assert_allclose(track.position_m[:, 0], [0.7, 4.0])

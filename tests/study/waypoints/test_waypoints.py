@@ -243,6 +243,17 @@ def test_zones_time_and_water_are_respected():
     assert result.straight is not None and np.all(result.straight.way_m[:, 0] < 9.0)
 
 
+@pytest.mark.slow
+def test_a_straight_run_in_open_water_stays_where_waypoints_are_sought():
+    """A fast vehicle would be 45 km away in its time, and rays of that length took minutes."""
+    lake = load_scene(shipped("examples")["fennel-reservoir"]).model_copy(update={"water": POOL.water})
+    scene = planned(lake, speed_m_s=30.0, time_limit_s=1500.0, waypoints=1)
+    result = study_waypoints(scene, scene.pingers[0], trials=0, step_m=20.0)
+    low, high = np.reshape(scene.study.map_extent_m, (2, 2))
+    assert result.straight is not None
+    assert np.all((result.straight.way_m >= low) & (result.straight.way_m <= high))
+
+
 def test_no_waypoint_where_the_array_is_not_wet():
     # At 2.2 m, the array 0.2 m lower, the pool is deep enough only where 1.4 + 0.096 x > 2.4.
     vehicle = POOL.vehicle.model_copy(update={"position_m": (16.0, 6.0, 2.2)})
