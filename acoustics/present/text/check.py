@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 
 import numpy as np
@@ -53,7 +54,7 @@ def summary_facts(result: Summary) -> list[tuple[str, str]]:
         ("observes", result.observes),
         ("good for", result.good_for),
         ("cannot observe", result.cannot_observe),
-        ("first strong echo", f"{result.first_echo or 'none within the burst'} (where the vehicle stands)"),
+        ("first strong echo", f"{_by_faces(result.first_echo) or 'none within the burst'} (where the vehicle stands)"),
         ("position by one ping", f"{observed(result.position_multipath_free_m, 'm')} before the first echo (bound)"),
         (
             "  with the pool known",
@@ -62,6 +63,11 @@ def summary_facts(result: Summary) -> list[tuple[str, str]]:
         ("noise density", f"{result.noise_density_db:.1f} dB re 1 uPa^2/Hz"),
     ]
     return [(name, value) for name, value in facts if value]
+
+
+def _by_faces(first_echo: str) -> str:
+    """Without the numbers of a floor's planes, which tell a reader nothing; a wall's is that of the outline's side."""
+    return re.sub(r"\bfloor-\d+", "floor", first_echo)
 
 
 def electronics_words(result: Summary) -> list[str]:

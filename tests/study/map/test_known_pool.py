@@ -70,5 +70,7 @@ def test_check_tells_a_position_that_is_not_observed():
     assert (
         facts["  with the pool known"] == "1.1 m before the first echo from a wall, 0.21 m by the whole burst (bounds)"
     )
+    of_planes = dict(summary_facts(dataclasses.replace(seen, first_echo="floor-11, surface, wall-2")))
+    assert of_planes["first strong echo"] == "floor, surface, wall-2 (where the vehicle stands)"
     without_walls = dataclasses.replace(seen, position_to_first_wall_m=0.21, position_whole_burst_m=0.21)
     assert dict(summary_facts(without_walls))["  with the pool known"] == "0.21 m by the whole burst (bounds)"
