@@ -8,7 +8,7 @@ from acoustics.estimate.direction.mixture import (
     direction_mixture,
     merged_directions,
 )
-from acoustics.estimate.direction.wiring import MISFIT_P, WiringMemory, wiring_evidence, wirings
+from acoustics.estimate.direction.wiring import MISFIT_P, Wiring, WiringMemory, wiring_evidence, wirings
 
 __all__ = [
     "FARTHEST_M",
@@ -20,6 +20,7 @@ __all__ = [
     "MergedDirection",
     "direction_mixture",
     "merged_directions",
+    "Wiring",
     "WiringMemory",
     "estimate_bearing",
     "over_the_cone",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
 
@@ -124,7 +124,8 @@ class WiringMemory:
     """What the pings of a recording, of the same channels, said of their wiring until now.
 
     `log_odds`, shape (n_wirings,), are those of each wiring in `tried` against the noted one; of `cautious_odds` no
-    ping makes more than a few. `n_pings` have been looked at.
+    ping makes more than a few. `n_pings` have been looked at: the first not before there is a second, or until it is
+    asked for, since one ping convinces of nothing and studies hear many recordings of one.
     """
 
     channels: tuple[str, ...] = ()
@@ -132,11 +133,12 @@ class WiringMemory:
     log_odds: Floats = field(default_factory=lambda: np.zeros(0))
     cautious_odds: Floats = field(default_factory=lambda: np.zeros(0))
     n_pings: int = 0
+    waiting: list[Callable[[], Floats]] = field(default_factory=list)
 
     def begin(self, channels: tuple[str, ...]) -> None:
         """Forget everything if these are other channels than before."""
         if channels != self.channels:
-            self.channels, self.tried, self.n_pings = channels, wirings(channels), 0
+            self.channels, self.tried, self.n_pings, self.waiting = channels, wirings(channels), 0, []
             self.log_odds = self.cautious_odds = np.zeros(len(self.tried))
 
     @property
@@ -144,8 +146,17 @@ class WiringMemory:
         """Whether another ping is worth a look."""
         return self.n_pings < _ENOUGH_PINGS
 
-    def add(self, evidence: Floats) -> None:
-        """Count one ping's log evidence."""
+    def add(self, evidence: Callable[[], Floats]) -> None:
+        """Count one ping's log evidence, worked out when it is needed."""
+        self.waiting.append(evidence)
+        if self.n_pings or len(self.waiting) > 1:
+            self._count()
+
+    def _count(self) -> None:
+        while self.waiting:
+            self._count_one(self.waiting.pop(0)())
+
+    def _count_one(self, evidence: Floats) -> None:
         odds = np.where(np.isfinite(evidence), evidence, evidence[0]) - evidence[0]
         if np.isfinite(odds).all():
             self.log_odds = self.log_odds + odds
@@ -162,6 +173,7 @@ class WiringMemory:
     @property
     def not_excluded(self) -> tuple[str, ...]:
         """Other wirings, in words, that fit the pings nearly as well as the noted one; empty if one is suspected."""
+        self._count()
         return () if self.suspected else self._words(self.cautious_odds > _NOT_EXCLUDED)[1:]
 
     def _words(self, those: NDArray[np.bool_]) -> tuple[str, ...]:

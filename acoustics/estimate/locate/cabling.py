@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
-from acoustics.estimate.direction import NEAREST_M, WiringMemory, wiring_evidence
+from acoustics.base.frames import Floats
+from acoustics.estimate.direction import NEAREST_M, Wiring, WiringMemory, wiring_evidence
 from acoustics.estimate.tdoa import Tdoa, TdoaMeasurement
 from acoustics.io.ping import Ping
 from acoustics.physics.tdoa import curvature_covariance, difference_matrix
@@ -23,24 +26,7 @@ def wiring_checked(ping: Ping, measured: TdoaMeasurement, memory: WiringMemory) 
         return ping
     memory.begin(ping.channels)
     if memory.wants_more:
-        n, speed = len(ping.channels), ping.sound_speed_m_s
-        d = difference_matrix(n, measured.tdoa.reference)
-        bent = np.diag((ping.tolerances_m / speed) ** 2 + ping.skew_sd_s**2)
-        bent = bent + curvature_covariance(ping.hydrophones_m, speed, NEAREST_M)
-        memory.add(
-            wiring_evidence(
-                Tdoa(measured.tdoa.tdoa_s, measured.noise_covariance_s2, measured.tdoa.reference),
-                Tdoa(measured.envelope_delay_s, measured.envelope_covariance_s2, measured.tdoa.reference),
-                measured.onsets,
-                ping.hydrophones_m,
-                d @ bent @ d.T,
-                speed,
-                ping.sound_speed_sd_m_s,
-                ping.frequency_hz,
-                memory.tried,
-                window_s=ping.window_s,
-            )
-        )
+        memory.add(partial(_evidence, ping, measured, memory.tried))
     if not memory.suspected:
         return ping
     words = "the pings do not fit the channels as noted, but they do if " + ", or ".join(memory.suspected)
@@ -52,4 +38,23 @@ def wiring_checked(ping: Ping, measured: TdoaMeasurement, memory: WiringMemory) 
         position_m=None,
         position_covariance_m2=None,
         site_position_m=None,
+    )
+
+
+def _evidence(ping: Ping, measured: TdoaMeasurement, tried: Sequence[Wiring]) -> Floats:
+    n, speed = len(ping.channels), ping.sound_speed_m_s
+    d = difference_matrix(n, measured.tdoa.reference)
+    bent = np.diag((ping.tolerances_m / speed) ** 2 + ping.skew_sd_s**2)
+    bent = bent + curvature_covariance(ping.hydrophones_m, speed, NEAREST_M)
+    return wiring_evidence(
+        Tdoa(measured.tdoa.tdoa_s, measured.noise_covariance_s2, measured.tdoa.reference),
+        Tdoa(measured.envelope_delay_s, measured.envelope_covariance_s2, measured.tdoa.reference),
+        measured.onsets,
+        ping.hydrophones_m,
+        d @ bent @ d.T,
+        speed,
+        ping.sound_speed_sd_m_s,
+        ping.frequency_hz,
+        tried,
+        window_s=ping.window_s,
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import pytest
 
@@ -33,8 +35,8 @@ def memory(hydrophones, change, *, pings=3, onset_sd_cycles=0.15, angles=STRAIGH
         delays = Tdoa(d @ phase + whole * period, SD**2 * d @ d.T)
         envelope = Tdoa(d @ start, (onset_sd_cycles * period) ** 2 * d @ d.T)
         told.add(
-            wiring_evidence(
-                delays, envelope, _misfit(start, delays, onset_sd_cycles), hydrophones, mounting**2 * d @ d.T, SPEED, 0.0,
+            partial(
+                wiring_evidence, delays, envelope, _misfit(start, delays, onset_sd_cycles), hydrophones, mounting**2 * d @ d.T, SPEED, 0.0,
                 FREQUENCY, told.tried, window_s=window_s,
             )
         )  # fmt: skip
@@ -111,5 +113,8 @@ def test_an_exchange_that_a_reflection_undoes_is_told_by_no_ping():
 def test_one_ping_of_a_few_counts_for_no_more_than_a_few_and_other_channels_begin_anew():
     told = memory(CUBE, inverted(1), pings=2)
     assert told.cautious_odds.max() <= 12.0 + 1e-9
+    alone = memory(CUBE, inverted(1), pings=1)
+    assert alone.n_pings == 0 and alone.suspected == ()
+    assert "channels 'h0' and 'h7' are swapped" not in alone.not_excluded and alone.n_pings == 1
     told.begin(("a", "b"))
     assert told.n_pings == 0 and told.suspected == () and len(told.tried) == len(wirings(("a", "b"))) == 4
