@@ -59,3 +59,13 @@ def test_a_trial_given_up_stays_where_it_is():
     )  # fmt: skip
     # Its first step is still taken if it helps; no other follows.
     assert np.all(np.abs(found[0] - 1.0) > 0.1)
+
+
+@pytest.mark.parametrize("trials", [3, 1500])
+def test_normal_equations_of_few_and_of_many_trials_are_products_of_matrices(trials):
+    rng = np.random.default_rng(5)
+    residual, jacobian = rng.standard_normal((6, trials)), rng.standard_normal((6, 4, trials))
+    normal, gradient = normal_equations(residual, jacobian)
+    for t in (0, trials - 1):
+        np.testing.assert_allclose(normal[..., t], jacobian[..., t].T @ jacobian[..., t], rtol=1e-12, atol=1e-12)
+        np.testing.assert_allclose(gradient[..., t], jacobian[..., t].T @ residual[:, t], rtol=1e-12, atol=1e-12)
