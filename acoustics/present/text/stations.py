@@ -67,7 +67,8 @@ def _echo_lines(study: StationStudy, plan: EchoPlan) -> list[str]:
         "estimator states it; errors of sketch, array and navigation are the same all the run. Whether a ping has a "
         f"place, and a wrong one, goes as in {told.runs} rendered runs of a sketch as good as pool.wall_sd_m, "
         f"floor_sd_m and floor_slope_sd say: of {told.pings} pings {_shares(told.usable)} had a place that may be "
-        f"used, of these {_shares(told.far)} over 1 m off; {_shares(told.given_up)} of the runs gave the sketch up."
+        f"used, of these {_shares(told.far)} over 1 m off; {_shares(told.given_up)} of the runs gave the sketch up. "
+        "Rendered runs erred up to twice as much as such a plan said."
     )
     return [
         "",

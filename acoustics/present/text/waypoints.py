@@ -94,7 +94,7 @@ def _echo_lines(result: WaypointsStudy, plan: EchoWaypoints) -> list[str]:
         "had a place that may be used and is within 1 m. As many waypoints count by a place that errs as its bound "
         "with echoes says, with twice the variance as the estimator states it, the others by their bearings; errors of "
         "sketch, array, sound speed and the lasting part of the heading are one for the whole run. No place is taken "
-        "as wrong."
+        "as wrong: rendered runs err up to twice as much as such a plan says."
     )
     rows = [_run_row("as above, with echoes", plan.same), _run_row("proposed with echoes", plan.proposed)]
     return [
