@@ -104,6 +104,7 @@ if TYPE_CHECKING:
     from acoustics.io.site_sketch import SiteSketch as SiteSketch
     from acoustics.io.site_sketch import read_sketch as read_sketch
     from acoustics.physics.burst import Burst as Burst
+    from acoustics.physics.refraction import SoundSpeedProfile as SoundSpeedProfile
     from acoustics.present.text.tables import to_dict as to_dict
     from acoustics.propagate.arrivals import Arrivals as Arrivals
     from acoustics.propagate.arrivals import arrivals as arrivals
@@ -182,6 +183,7 @@ _NAMES = {
     "acoustics.io.sidecar": "Channel KnownPinger NotedPose Sidecar read_sidecar",
     "acoustics.io.site_sketch": "SiteSketch read_sketch",
     "acoustics.physics.burst": "Burst",
+    "acoustics.physics.refraction": "SoundSpeedProfile",
     "acoustics.present.text.tables": "to_dict",
     "acoustics.propagate.arrivals": "Arrivals arrivals",
     "acoustics.propagate.hull_shadow": "Hull",
