@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.frames import Floats
 
@@ -147,3 +147,21 @@ def apparent_source(profile: SoundSpeedProfile, receiver_m: Floats, source_m: Fl
     by_source[..., 2, :2] = (by_across / across)[..., None] * off[..., :2]
     by_source[..., 2, 2] = by_depth
     return apparent, by_source
+
+
+def before_rays_turn(profile: SoundSpeedProfile, receiver_m: Floats, source_m: Floats) -> NDArray[np.bool_]:
+    """Whether direct rays reach receivers without a turn, shape (...): farther off `apparent_source` is a guess.
+
+    The flattest ray that does not turn, `_FLATTEST` where sound is fastest, comes as far as this; arguments as there.
+    """
+    off = source_m - receiver_m
+    low, high = np.minimum(receiver_m[..., 2], source_m[..., 2]), np.maximum(receiver_m[..., 2], source_m[..., 2])
+    middle = np.clip(profile.depth_m, low[..., None], high[..., None])
+    depth = np.concatenate([low[..., None], middle, high[..., None]], axis=-1)
+    speed = np.interp(depth, profile.depth_m, profile.speed_m_s)
+    share = _FLATTEST / np.sqrt(1.0 + _FLATTEST**2) * speed / speed.max(axis=-1, keepdims=True)
+    sine = np.sqrt(1.0 - share**2)
+    way = np.sum(
+        (share[..., 1:] + share[..., :-1]) * np.diff(depth, axis=-1) / (sine[..., 1:] + sine[..., :-1]), axis=-1
+    )
+    return np.asarray(np.hypot(off[..., 0], off[..., 1]) <= way)

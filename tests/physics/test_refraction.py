@@ -8,6 +8,7 @@ from acoustics.physics.eigenrays import eigenrays
 from acoustics.physics.refraction import (
     SoundSpeedProfile,
     apparent_source,
+    before_rays_turn,
     bent_ray_angle,
     linear_gradient_travel_time,
 )
@@ -74,3 +75,15 @@ def test_between_like_depths_the_ray_is_an_arc_of_the_gradient():
     apparent, _ = apparent_source(profile, receiver, place)
     angle = bent_ray_angle(60.0, sound_speed_m_s=1490.0, gradient_per_s=-1.0)
     assert np.arctan2(10.0 - apparent[2], 60.0) == pytest.approx(float(angle), rel=1e-3)
+
+
+def test_direct_rays_do_not_turn_before_the_flattest_arc_has_come_down():
+    """Sound falls from 1500 m/s by 4 m/s a metre; an arc that begins at 2 m with a slope of 1 in 30 ends at 9 m."""
+    profile = SoundSpeedProfile(np.array([0.0, 20.0]), np.array([1500.0, 1420.0]))
+    shallow, deep, flattest = 1492.0, 1464.0, np.arctan(1 / 30)
+    radius = shallow / (4.0 * np.cos(flattest))
+    reach = radius * (np.sin(np.arccos(deep / shallow * np.cos(flattest))) - np.sin(flattest))
+    places = np.array([[reach * share, 0.0, 9.0] for share in (0.5, 0.999, 1.001, 2.0)])
+    receiver = np.broadcast_to([0.0, 0.0, 2.0], places.shape)
+    assert before_rays_turn(profile, receiver, places).tolist() == [True, True, False, False]
+    assert before_rays_turn(profile, places, receiver).tolist() == [True, True, False, False]

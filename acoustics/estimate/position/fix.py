@@ -23,7 +23,7 @@ from acoustics.estimate.position.iterative_fit import (
 from acoustics.estimate.position.posterior import Distances, integrated
 from acoustics.estimate.position.starts import fit, lower_side, other_starts
 from acoustics.estimate.tdoa import Tdoa
-from acoustics.physics.refraction import SoundSpeedProfile
+from acoustics.physics.refraction import SoundSpeedProfile, before_rays_turn
 from acoustics.physics.tdoa import element_covariance
 
 __all__ = ["Fix", "chan_ho1994", "locate_source"]
@@ -131,6 +131,7 @@ def locate_source(
 
     Notes
     -----
+    With a profile no position is given where the direct ray would have to turn on its way.
     Starts in closed form (Chan and Ho 1994 for an array that spans a volume; where the bearing meets a known
     depth), or from several distances along the bearing, then takes Levenberg steps in which the inverse of
     the distance is linear, as it is in the delays of a short array. The nuisance parameters are integrated
@@ -255,6 +256,8 @@ def _answer(
     covariance = np.moveaxis(0.5 * (inverse + inverse.swapaxes(0, 1)), -1, 0)
     distance = np.sqrt(np.einsum("dm,dm->m", place, place))
     unseen = ~(sd < 0.5 * np.maximum(distance, problem.radius))
+    if problem.profile is not None:
+        unseen |= ~before_rays_turn(problem.profile, np.zeros_like(place.T), place.T)
     near = distance < nearest_m
     mirrored = np.full(len(chi2), problem.rank == 2 and problem.depth is None)
     line = np.full(len(chi2), problem.rank == 1)
