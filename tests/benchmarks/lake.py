@@ -2,7 +2,7 @@
 
     python tests/benchmarks/lake.py [--runs 60] [--first 0] [--trials 200] [--seed 1]
 
-Eight metres of water, 37.5 kHz, five hydrophones at uneven places some 0.8 m apart, a slow and weak burst (18 dB in the
+Eight metres of water, 37.5 kHz, five hydrophones at uneven places some 0.8 m apart, a slow burst (24 dB in the
 window) and mounting of 3 mm: about half of the single pings have wrong integers, and stations 4 m apart are 7 degrees
 apart. Four pings on 4 m, from 33 m away; the pinger stands about one of the stations, drawn anew for each run as are
 mounting, skew and the errors of the navigation. Each ping is rendered and located as in `rehearse`, and the run fused
@@ -40,7 +40,7 @@ SURE = 0.999
 def lake() -> Scene:
     base = load_scene(shipped("examples")["fennel-reservoir"])
     pinger = base.pingers[0].model_copy(
-        update={"frequency_hz": 37500.0, "position_m": STATIONS_M["teal"], "source_level_db": 157.0, "q": 25.0}
+        update={"frequency_hz": 37500.0, "position_m": STATIONS_M["teal"], "source_level_db": 163.0, "q": 25.0}
     )
     stations = tuple(
         base.stations[0].model_copy(update={"name": name, "position_m": place}) for name, place in STATIONS_M.items()
