@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION, integer_ambiguity
 from acoustics.accuracy.bounds import bearing_bound
+from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, bearing_and_depression, principal_axes
@@ -20,7 +21,7 @@ from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.propagate.sight import heard_directly
 from acoustics.scene.pinger import RATE_OVER_BAND, Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import BearingTrials, simulate_turned
+from acoustics.study.draws import ArrivalErrors, BearingTrials, simulate_bearings, simulate_turned
 from acoustics.study.spacing.measured import MeasuredScales, measured_scales
 from acoustics.study.spacing.work import Work
 
@@ -29,7 +30,7 @@ MEASURED = 4  # spacings at which the estimator is asked; between them what it m
 _BEARINGS = 24
 # Wrong integers expected among the trials, from which on a simulation without any says little of them.
 _EXPECTED = 0.05
-_NODES = 101  # of the sum over a line's cosine
+_DRAWN, _DRAWS = 7, 100  # spacings, and draws at each bearing, that tell by how much errors exceed their bound
 _SECTOR_OF_A_LINE = np.deg2rad(60.0)  # a line is blind along itself; teams use it within this of abeam
 
 
@@ -133,11 +134,7 @@ class Sweep:
 
         Never above that of a guess.
         """
-        return _rms_deg(self._bearing_sd(spacing_m, variance_s2))
-
-    def _bearing_sd(self, spacing_m: Floats, variance_s2: ArrayLike) -> Floats:
-        """Bound of each bearing, shape (n_spacings, n_bearings) [rad]."""
-        return bearing_bound(
+        bound = bearing_bound(
             spacing_m[:, None, None, None] * self.shape_m,
             self.bearings,
             self.depression,
@@ -146,28 +143,44 @@ class Sweep:
             element_sd_m=self.scene.array.tolerances_m,
             skew_sd_s=self.scene.recorder.timing_sd_s(self.pinger.frequency_hz),
             sound_speed_sd_m_s=self.scene.sound_speed_sd_m_s,
-        ).bearing_sd
+        )
+        return np.rad2deg(np.sqrt(np.mean(np.minimum(bound.bearing_sd, BEARING_GUESS_SD) ** 2, axis=-1)))
 
     def own_deg(self, spacing_m: Floats) -> Floats:
         """RMS bearing error [deg] of the vehicle's own estimator with the right integers at spacings (n,)."""
-        noise = self.measured.between(spacing_m, lambda pings: pings.carrier_variance_s2.mean())[:, None, None]
-        sd = self._bearing_sd(spacing_m, noise)
-        if self.scene.array.rank == 1:
-            sd = self._off_the_cone(sd)
-        return np.hypot(_rms_deg(sd), self.measured.shift_between(spacing_m))
+        noise = self._noise_variance_s2(spacing_m)[:, None, None]
+        more = np.interp(np.log(spacing_m), *self._beyond_first_order)
+        return np.hypot(more * self.bound_deg(spacing_m, noise), self.measured.shift_between(spacing_m))
 
-    def _off_the_cone(self, bearing_sd: Floats) -> Floats:
-        """RMS errors of bearings by a line whose cosine errs so much that the bearing does not follow in proportion.
+    def _noise_variance_s2(self, spacing_m: Floats) -> Floats:
+        return self.measured.between(spacing_m, lambda pings: pings.carrier_variance_s2.mean())
 
-        The bearing is read off the cone at the depression, and off its end where noise makes the cosine too large for
-        it; shape (n_spacings, n_bearings) [rad].
+    @cached_property
+    def _beyond_first_order(self) -> tuple[Floats, Floats]:
+        """Logarithms of spacings, and how many times the bound drawn bearings err there with the right integers.
+
+        Where the error is many degrees a bearing does not follow the delays in proportion: a line's is read off the end
+        of its cone, a nearly flat volume's may come to lie on its other side. At the widest spacing it does follow, and
+        the same draws are taken at all, so that their own luck cancels against what they say there.
         """
-        azimuth = bearing_and_depression(principal_axes(self.shape_m)[0])[0]
-        turn = np.arccos(np.cos(self.bearings - azimuth))[:, None]
-        z = np.linspace(-5.0, 5.0, _NODES)
-        weight = np.exp(-0.5 * z**2)
-        read = np.arccos(np.clip(np.cos(turn) + bearing_sd[..., None] * np.sin(turn) * z, -1.0, 1.0))
-        return np.sqrt((read - turn) ** 2 @ weight / weight.sum())
+        swept = common_spacings([self])
+        spacing = np.geomspace(swept[0], swept[-1], _DRAWN)
+        variance, sizes = self._noise_variance_s2(spacing), error_sizes_of(self.scene, self.pinger)
+        bearing = np.tile(self.bearings, _DRAWS)
+        rms_deg = []
+        for d, noise in zip(spacing, variance, strict=True):
+            drawn = simulate_bearings(
+                d * self.shape_m,
+                bearing,
+                np.full(len(bearing), self.depression),
+                self.scene.sound_speed_m_s,
+                ArrivalErrors(noise, 0.0, sizes),  # an envelope without error tells the integers
+                self.pinger.frequency_hz,
+                np.random.default_rng(self.scene.study.seed),
+            )
+            rms_deg.append(np.rad2deg(np.sqrt(np.mean(drawn.error**2))))
+        times = np.array(rms_deg) / self.bound_deg(spacing, variance[:, None, None])
+        return np.log(spacing), times / times[-1]
 
     def wrong_integers(self, spacing_m: Floats) -> tuple[Floats, Floats]:
         """Probability of a wrong cycle, and RMS bearing jump of one [deg], over bearings, each of shape (n,).
@@ -254,11 +267,6 @@ class Sweep:
         pings, depression = self.measured.around(spacing_m), np.full(len(bearing), self.depression)
         array_m = spacing_m * self.shape_m
         return simulate_turned(self.scene, self.pinger, array_m, pings, bearing, depression, rng, joined=joined)
-
-
-def _rms_deg(sd: Floats) -> Floats:
-    """RMS over bearings of deviations (..., n_bearings) [rad], none above that of a guess [deg]."""
-    return np.rad2deg(np.sqrt(np.mean(np.minimum(sd, BEARING_GUESS_SD) ** 2, axis=-1)))
 
 
 def common_spacings(sweeps: Sequence[Sweep]) -> Floats:
