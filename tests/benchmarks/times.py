@@ -43,8 +43,8 @@ SIZES: list[tuple[str, str, list[list[str]]]] = [
     ("map", "2 hydrophones", [[file] for file in CIRCLES]),
     ("stations", "100 trials", [["--trials", str(n)] for n in (100, 200, 400)]),
     ("place", "3 starts", [["--starts", str(n)] for n in (3, 6, 12)]),
-    ("waypoints", "4,000 trials", [["--trials", str(n)] for n in (4000, 8000, 16000)]),
-    ("validate", "144 pings", [["--trials", str(n)] for n in (144, 288, 576)]),
+    ("waypoints", "3,000 trials", [["--trials", str(n)] for n in (3000, 6000, 12000)]),
+    ("validate", "96 pings", [["--trials", str(n)] for n in (96, 192, 384)]),
     ("simulate", "60 s", [[f"{n}.wav", "--seconds", str(n)] for n in (60, 120, 240)]),
     ("simulate", "2 hydrophones", [[file, f"{file}.wav", "--seconds", "60"] for file in CIRCLES]),
     ("locate", "60 s", [[f"{n}.wav", "--out", f"{n}.jsonl"] for n in (60, 120, 240)]),
@@ -118,8 +118,10 @@ def circle(n: int) -> str:
 
 def growth(once: float, twice: float, four_times: float) -> str:
     """The power p of times ``a + b n^p``, whose differences are in the ratio ``2^p``."""
-    if four_times - once < LEAST_GROWTH_S or twice <= once or four_times <= twice:
+    if four_times - once < LEAST_GROWTH_S:
         return "hardly"
+    if min(twice - once, four_times - twice) < LEAST_GROWTH_S / 3:  # too little to tell a power from
+        return "-"
     power = np.log2((four_times - twice) / (twice - once))
     return f"n^{power:.1f} over {max(once - (twice - once) / (2**power - 1), 0):.1f} s"
 
