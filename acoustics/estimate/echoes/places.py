@@ -8,7 +8,7 @@ import numpy as np
 
 from acoustics.base.frames import Floats
 from acoustics.base.mixtures import share_beyond
-from acoustics.estimate.echoes.fit import VARIANCE_SCALE, Modes, position_of
+from acoustics.estimate.echoes.fit import Modes, position_of, variance_scale
 from acoustics.estimate.echoes.paths import DEPTH, FACES, SiteKnowledge, X, Y
 from acoustics.io.echo_fix import FAR_M
 
@@ -67,11 +67,12 @@ def weighed(known: SiteKnowledge, modes: Modes, loose: SiteKnowledge, free: Mode
     """The modes by the sketch and those of the loosened one, `free`, as one posterior.
 
     The evidence is that of errors a few times smaller than those of real paths: what widens the variances by
-    `VARIANCE_SCALE` divides its logarithm (a power posterior: A. Bhattacharya, D. Pati and Y. Yang, Ann. Statist. 47,
+    `variance_scale` divides its logarithm (a power posterior: A. Bhattacharya, D. Pati and Y. Yang, Ann. Statist. 47,
     39-66 (2019)).
     """
-    log_weight = [np.log1p(-WRONG_SKETCH) + modes.log_evidence / VARIANCE_SCALE]
-    log_weight += [np.log(WRONG_SKETCH) + free.log_evidence / VARIANCE_SCALE]
+    scale = variance_scale(known)
+    log_weight = [np.log1p(-WRONG_SKETCH) + modes.log_evidence / scale]
+    log_weight += [np.log(WRONG_SKETCH) + free.log_evidence / scale]
     weight = np.exp(np.concatenate(log_weight) - max(w.max() for w in log_weight))
     places = zip(position_of(known, modes), position_of(loose, free), strict=True)
     place, covariance = (np.concatenate(pair) for pair in places)
@@ -102,7 +103,7 @@ def worst_face(known: SiteKnowledge, loose: SiteKnowledge, free: Modes) -> str:
     """Which face stands farthest off the sketch by the best mode of the loosened one, in words."""
     at = slice(FACES, FACES + len(known.faces_sd))
     offset = free.state[0, at] * loose.faces_sd
-    sd = np.sqrt(VARIANCE_SCALE * np.diag(free.covariance[0])[at]) * loose.faces_sd
+    sd = np.sqrt(variance_scale(known) * np.diag(free.covariance[0])[at]) * loose.faces_sd
     pull = np.where(is_tilt(known), 0.0, np.abs(offset) / np.sqrt(known.faces_sd**2 + sd**2))
     worst = int(np.argmax(pull))
     return f"{known.faces.parameters[worst].replace('_', ' ')} is off by {offset[worst]:+.2f} m, +-{sd[worst]:.2f}"
