@@ -15,6 +15,7 @@ from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.accuracy.observability import position_bound_of
 from acoustics.base.frames import Floats, bearing_and_depression
 from acoustics.estimate.position import EXACT_DEPTH_SD_M
+from acoustics.physics.refraction import before_rays_turn
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.map.cells import Cells, reached_in_cells, sources_seen, windows_seen
@@ -92,6 +93,10 @@ def _bounds(
         source_depth_sd_m=model.source_depth_sd_m,
         sound_speed_sd_m_s=speed_sd,
     )
+    error = position.horizontal_rms_m
+    if model.profile is not None:  # where the ray turns on its way, no fix is given
+        middle = np.broadcast_to(model.hydrophones_m.mean(axis=0), source.shape)
+        error = np.where(before_rays_turn(model.profile, middle, source), error, np.inf)
     return CellBounds(
         heading,
         source,
@@ -99,7 +104,7 @@ def _bounds(
         reached,
         link,
         bearing.bearing_sd,
-        position.horizontal_rms_m,
+        error,
         _of_bearing_and_distance(information, source, model.source_depth_sd_m, speed_sd),
     )
 
