@@ -18,6 +18,7 @@ from acoustics.estimate.position.posterior import Distances
 from acoustics.physics.tdoa import difference_matrix
 
 # Distances tried along a bearing, in units of the array's radius.
+_NEARER = (0.4, 0.55, 0.75)
 TRIED_DISTANCES = np.array([0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0])
 # Of the logarithm of the distances that are possible, where other places that fit are looked for.
 TRIED_PARTS = (0.1, 0.5, 0.9)
@@ -36,6 +37,8 @@ def fit(problem: PositionProblem) -> tuple[Floats, NDArray[np.bool_]]:
             twin = np.any(np.abs(starts[0] - starts[1]) > 1e-3 * problem.radius, axis=0)
     if known_depth and problem.rank >= 2:
         starts += [unit * _depth_crossing(problem, unit) for unit in _bearing_sides(problem)]
+    if problem.profile is not None:  # rays that bend come from nearer than they seem to
+        starts += [start * np.array([[share], [share], [1.0]]) for start in starts for share in _NEARER]
     place = descend(problem, _best(problem, starts)) if starts else _fit_along_bearing(problem)
     # A misfit that noise does not explain may be a wrong valley: look elsewhere as well.
     dof = max(k - 3 + known_depth, 0)
