@@ -23,6 +23,7 @@ SURFACE = 0
 _LEAST_AHEAD = 0.05  # cosine between a ray's way and the receiver's, seen from above; less, and it is given up
 _PAST_EDGE_M = 1e-9
 _ON_FLOOR_M = 1e-9
+_UPRIGHT = 1e-12  # square of the cosine of a ray that goes straight up or down
 _SKIM_M = 0.01  # between two reflections: a ray that creeps along a face, or into a shore, is given up
 _END, _FLOOR, _EDGE, _ROW, _SKIMS = range(5)
 _Met = tuple[NDArray[np.int64], NDArray[np.int64], Floats]  # numbers of rays, faces, sines of the grazing angles
@@ -272,7 +273,8 @@ def _laid_out(floor: Floor, to_m: Floats, toward: Floats, landed: list[_State], 
         depth, b, c = _below(floor, state)
         across[k] = (state.y - to_m[k, 1]) * toward[k, 0] - (state.x - to_m[k, 0]) * toward[k, 1]
         unfolded[k] = in_storey(state.storey, depth, state.rays.z)
-        falls, level = b * state.way_x + c * state.way_y, np.sqrt(1.0 - state.rays.sine**2)
+        falls = b * state.way_x + c * state.way_y
+        level = np.sqrt(np.maximum(1.0 - state.rays.sine**2, _UPRIGHT))
         descent[k] = in_storey(state.storey, falls, state.rays.sine / level) / state.ahead
         heading[k], speed[k], time[k] = np.column_stack(_heading(state)), state.rays.c, state.time
     number, face, sine = (np.concatenate([part[i] for part in met] or [np.zeros(0)]) for i in range(3))
