@@ -113,21 +113,18 @@ def apparent_source(profile: SoundSpeedProfile, receiver_m: Floats, source_m: Fl
     across = np.maximum(np.hypot(off[..., 0], off[..., 1]), 1e-6)
     near, far = receiver_m[..., 2], source_m[..., 2]
     low, high = np.minimum(near, far), np.maximum(near, far)
-    middle = np.clip(profile.depth_m, low[..., None], high[..., None])
-    depth = np.concatenate([low[..., None], middle, high[..., None]], axis=-1)
-    speed = np.interp(depth, profile.depth_m, profile.speed_m_s)
-    thick, both, fastest = np.diff(depth, axis=-1), speed[..., 1:] + speed[..., :-1], speed.max(axis=-1)
+    depth, speed = _layers(profile, low, high)
+    thick, both, fastest = np.diff(depth, axis=0), speed[1:] + speed[:-1], speed.max(axis=0)
+    bent = both * thick
     flat = across / np.maximum(high - low, 1e-9)
     for _ in range(_STEPS):
         flat = np.clip(flat, 1e-6, _FLATTEST)
         xi = flat / np.sqrt(1.0 + flat**2) / fastest
-        sine = np.sqrt(np.maximum(1.0 - (xi[..., None] * speed) ** 2, 1e-12))
-        two = sine[..., 1:] + sine[..., :-1]
+        sine = np.sqrt(np.maximum(1.0 - (xi * speed) ** 2, 1e-12))
+        far_in_it = bent / (sine[1:] + sine[:-1])
         squares = speed**2 / sine
-        way = np.sum(xi[..., None] * both * thick / two, axis=-1)
-        slope = np.sum(
-            both * thick * (1.0 / two + xi[..., None] ** 2 * (squares[..., 1:] + squares[..., :-1]) / two**2), axis=-1
-        )
+        way = xi * np.sum(far_in_it, axis=0)
+        slope = np.sum(far_in_it * (1.0 + xi**2 * (squares[1:] + squares[:-1]) / (sine[1:] + sine[:-1])), axis=0)
         before, flat = flat, flat + (across - way) / np.maximum(slope, 1e-9) * fastest * (1.0 + flat**2) ** 1.5
         if np.all((np.abs(flat - before) < _SAME * before) | ((before == _FLATTEST) & (flat > _FLATTEST))):
             break
@@ -156,12 +153,15 @@ def before_rays_turn(profile: SoundSpeedProfile, receiver_m: Floats, source_m: F
     """
     off = source_m - receiver_m
     low, high = np.minimum(receiver_m[..., 2], source_m[..., 2]), np.maximum(receiver_m[..., 2], source_m[..., 2])
-    middle = np.clip(profile.depth_m, low[..., None], high[..., None])
-    depth = np.concatenate([low[..., None], middle, high[..., None]], axis=-1)
-    speed = np.interp(depth, profile.depth_m, profile.speed_m_s)
-    share = _FLATTEST / np.sqrt(1.0 + _FLATTEST**2) * speed / speed.max(axis=-1, keepdims=True)
+    depth, speed = _layers(profile, low, high)
+    share = _FLATTEST / np.sqrt(1.0 + _FLATTEST**2) * speed / speed.max(axis=0)
     sine = np.sqrt(1.0 - share**2)
-    way = np.sum(
-        (share[..., 1:] + share[..., :-1]) * np.diff(depth, axis=-1) / (sine[..., 1:] + sine[..., :-1]), axis=-1
-    )
+    way = np.sum((share[1:] + share[:-1]) * np.diff(depth, axis=0) / (sine[1:] + sine[:-1]), axis=0)
     return np.asarray(np.hypot(off[..., 0], off[..., 1]) <= way)
+
+
+def _layers(profile: SoundSpeedProfile, low: Floats, high: Floats) -> tuple[Floats, Floats]:
+    """Depths of the profile between two depths of shape (...), these included, and the speeds there, (n_rows + 2, ...)."""
+    rows = profile.depth_m.reshape(-1, *(1,) * low.ndim)
+    depth = np.concatenate([low[None], np.clip(rows, low, high), high[None]])
+    return depth, np.interp(depth, profile.depth_m, profile.speed_m_s)
