@@ -161,7 +161,7 @@ def before_rays_turn(profile: SoundSpeedProfile, receiver_m: Floats, source_m: F
 
 
 def _layers(profile: SoundSpeedProfile, low: Floats, high: Floats) -> tuple[Floats, Floats]:
-    """Depths of the profile between two depths of shape (...), these included, and the speeds there, (n_rows + 2, ...)."""
+    """Depths of the profile between two depths (...), these included, and the speeds there, shape (n_rows + 2, ...)."""
     rows = profile.depth_m.reshape(-1, *(1,) * low.ndim)
     depth = np.concatenate([low[None], np.clip(rows, low, high), high[None]])
     return depth, np.interp(depth, profile.depth_m, profile.speed_m_s)

@@ -174,6 +174,7 @@ def dense_bound(scene, pinger, window_s, spacing_s, knowledge):
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.parametrize(("sweep_hz", "whole", "rtol"), [
     (0.0, False, 0.01),
     (5000.0, False, 0.01),

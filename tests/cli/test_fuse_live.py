@@ -94,6 +94,7 @@ def command(tmp_path):
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_a_killed_run_loses_no_ping(tmp_path):
     """Killed after its fourth line; the second program is given the same lines from the first on, as from a file."""
     (tmp_path / "nav.csv").write_text(NAVIGATION)

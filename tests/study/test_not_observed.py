@@ -61,6 +61,7 @@ def test_spacing_gives_no_error_above_a_guess():
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_spacing_recommends_nothing_where_nothing_is_observed():
     faint = PINGER.model_copy(update={"source_level_db": 100.0})
     study = study_spacing(SHALLOW, (faint,), trials=50, seed=1)

@@ -253,7 +253,7 @@ class Sweep:
             result = self.draw(spacing_m[k], bearing, rng)
             error = rms_interval(np.rad2deg(result.error), rng)
             share = rate_interval(int(result.wrong_integer.sum()), trials)
-            if predicted[k] * trials > _EXPECTED:
+            if predicted[k] * trials > _EXPECTED and not result.wrong_integer.all():
                 right = np.sqrt(np.mean(np.rad2deg(result.error[~result.wrong_integer]) ** 2))
                 most = np.hypot(right, np.sqrt(share.high) * jump_deg[k])
                 error = replace(error, high=float(np.fmax(error.high, most)))

@@ -72,6 +72,8 @@ def stopped_runs(n_runs, n_pings, seed):
     return run, Track(np.broadcast_to(way, (n_runs, *way.shape)), heading=0.3)
 
 
+@pytest.mark.slow
+@pytest.mark.thorough
 def test_regions_of_pings_heard_at_two_stops_hold_the_truth_as_often_as_they_say():
     run, track = stopped_runs(400, 12, seed=5)
     errors = ErrorSizes(drift_sd_m_per_root_m=0.01)

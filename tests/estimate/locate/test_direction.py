@@ -89,6 +89,7 @@ def test_the_very_first_ping_of_a_wrongly_wired_array_is_refused(fault):
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_healthy_pings_are_refused_no_more_often_than_the_p_value_says():
     rng = np.random.default_rng(3)
     refused = 0

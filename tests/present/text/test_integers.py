@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 import acoustics
 
 ROOT = Path(__file__).parents[3]
@@ -20,6 +22,7 @@ def answers(scene):
     )
 
 
+@pytest.mark.slow
 def test_a_wide_array_is_told_of_first_and_a_half_wave_array_is_not():
     for answer in answers(WIDE):
         assert str(answer).startswith("WRONG CYCLES: "), type(answer).__name__

@@ -43,6 +43,7 @@ def test_stated_regions_hold_the_truth(recovered):
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_errors_are_of_the_predicted_size(recovered):
     for line in recovered.parameters:
         # 500 squares give an RMS to 3 %; the prediction is made at the nominal parameters.

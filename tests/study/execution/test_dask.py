@@ -66,6 +66,7 @@ def cluster(tmp_path, monkeypatch):
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_one_of_two_workers_killed_during_the_run_changes_nothing(cluster, tmp_path):
     import functools
 

@@ -78,7 +78,7 @@ def test_every_run_asked_for_is_decided_and_a_pinger_out_of_hearing_gives_no_fix
     silent = PINGER.model_copy(update={"name": "silent", "source_level_db": 60.0})
     plan = RunsAlong(path, (PINGER, silent), (120, 7), tuple(np.random.SeedSequence(1).spawn(2)))
     assert [batch.runs for batch in _batches(plan)] == [(100, 7), (20, 0)]
-    found, none = decide(POOL, model, [plan], fingerprint="", running=Running(), progress=lambda *done: None)[0]
+    ((found, none),), _ = decide(POOL, model, [plan], fingerprint="", running=Running(), progress=lambda *done: None)
     assert found.chosen.shape == found.stated.shape == found.rms_m.shape == (120,)
     assert np.mean(found.chosen == 0) > 0.2 and np.all(np.isfinite(found.rms_m))
     no_fix = len(model.prior) + 1
@@ -86,6 +86,7 @@ def test_every_run_asked_for_is_decided_and_a_pinger_out_of_hearing_gives_no_fix
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_runs_of_other_numbers_of_pings_change_nothing_of_the_routes_own():
     ask = partial(study_stations, POOL, PINGER, Route(3, 2.0, 0.0), trials=8, seed=1)
     alone, beside = ask(further=False), ask(further=True)

@@ -76,6 +76,7 @@ def test_advice_keeps_hull_limit_and_target(study):
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_simulation_agrees_with_the_bound_where_no_cycle_is_wrong(study):
     quiet = with_study(POOL).model_copy(
         update={"noise": POOL.noise.model_copy(update={"self_noise_density_db": 55.0, "ambient_density_db": 50.0})}
@@ -104,6 +105,7 @@ def test_rates_that_all_alias_are_refused_by_key():
 
 @pytest.mark.parametrize("name", shipped("arrays"))
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_every_shipped_array_gets_an_answer(name):
     scene = POOL.model_copy(update={"array": load_array(name)})
     with few():

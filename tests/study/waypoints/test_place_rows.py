@@ -49,6 +49,7 @@ def test_pings_without_a_place_count(monkeypatch):
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_a_plan_with_places_keeps_what_it_promises(monkeypatch):
     """400 runs: regions hold the pinger to three standard errors, and the RMS is as predicted to 20 %.
 

@@ -327,6 +327,7 @@ def test_what_is_predicted_is_what_small_errors_give(pri_sd_ppm):
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_gain_over_straight_and_random_waypoints_and_the_same_again():
     first, again = (study_waypoints(QUAY, QUAY.pingers[0], trials=20, step_m=20.0) for _ in range(2))
     assert first.proposed.size_m == again.proposed.size_m
