@@ -27,6 +27,7 @@ _OF = {
     "bearing": ("Bearing error with the right cycle (prediction)", "bearing error [deg]"),
     "position": ("Horizontal position error with the right cycle (prediction)", "position error [m]"),
 }
+_A_ROW = 0.3  # of the longer span: what is lower stands in a row
 _ROUND = 24  # corners that stand for a circle
 _REGION: dict[str, Any] = {"fc": DEEP, "alpha": 0.12, "ec": "none"}
 _KEEP_OUT: dict[str, Any] = {"fc": "none", "ec": EMBER, "hatch": "xx", "lw": 1.0}
@@ -80,16 +81,17 @@ def _view(axes: Axes, view: str, right: int, down: int, result: Placement, mount
         axes.add_patch(Polygon(1e3 * _outline(corners[:, [right, down]]), **look))
     places = 1e3 * result.hydrophones_m[:, [right, down]]
     axes.plot(*places.T, "o", ms=8, color=DEEP, mec="white", mew=1, zorder=5)
-    # Seen along the third axis several may stand in one place: they share a label. Neighbours take turns in height.
-    for turn, spot in enumerate(np.unique(places.round(0), axis=0)):
+    # Seen along the third axis several may stand in one place: they share a label.
+    spots = np.unique(places.round(0), axis=0)
+    for spot, (across, up) in zip(spots, _label_sides(spots), strict=True):
         names = [f"h{k}" for k, place in enumerate(places, 1) if np.array_equal(place.round(0), spot)]
         axes.annotate(
             ", ".join(names),
             spot,
-            xytext=(0, 8 if turn % 2 else -8),
+            xytext=(6 * across, 8 * up),
             textcoords="offset points",
-            ha="center",
-            va="bottom" if turn % 2 else "top",
+            ha=("right", "center", "left")[1 + across],
+            va="bottom" if up > 0 else "top",
             fontsize=9,
             zorder=6,
             bbox={"fc": "white", "ec": "none", "alpha": 0.75, "pad": 0.5},
@@ -103,6 +105,16 @@ def _view(axes: Axes, view: str, right: int, down: int, result: Placement, mount
     axes.margins(0.08, 0.2)
     axes.set_aspect("equal", adjustable="box", anchor="NW")
     axes.invert_yaxis()
+
+
+def _label_sides(spots: Floats) -> list[tuple[int, int]]:
+    """For each place (n, 2) whether its label stands to the left, above or to the right, and above or below.
+
+    Away from the middle of the array; in a row, where that is no help, neighbours take turns in height.
+    """
+    if np.ptp(spots, axis=0).min() < _A_ROW * np.ptp(spots, axis=0).max():
+        return [(0, 1 if turn % 2 else -1) for turn in range(len(spots))]
+    return [(1 if right > 0 else -1, -1 if down > 0 else 1) for right, down in spots - spots.mean(axis=0)]
 
 
 def _outline(points: Floats) -> Floats:

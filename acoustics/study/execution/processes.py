@@ -59,10 +59,12 @@ def processes(jobs: int, module: str) -> Iterator[ProcessPoolExecutor]:
             yield pool
     except BaseException:
         pool.shutdown(wait=False, cancel_futures=True)
-        for process in set(multiprocessing.active_children()) - others:
-            process.terminate()
         raise
     finally:
+        # All of them, as nothing is left for them to do: one that starts in the moment in which another dies is not
+        # among those that the pool itself ends, and it would wait for its end without end.
+        for process in set(multiprocessing.active_children()) - others:
+            process.terminate()
         pool.shutdown()
 
 
