@@ -148,6 +148,7 @@ def test_the_direction_is_right_wherever_a_volume_can_tell_it(place):
 
 
 @pytest.mark.parametrize(("array", "echoes"), [("pair", True), ("plane", True), ("volume", True), ("volume", False)])
+@pytest.mark.slow
 def test_one_ping_is_rendered_and_located_or_refused(array, place, echoes, tmp_path):
     scene = scene_of(array, place)
     file = tmp_path / "one.wav"
@@ -163,6 +164,7 @@ def test_one_ping_is_rendered_and_located_or_refused(array, place, echoes, tmp_p
 
 @pytest.mark.parametrize("density_db", [-100.0, -20.0, 50.0])
 @pytest.mark.parametrize("bits", [16, 24])
+@pytest.mark.slow
 def test_with_next_to_no_noise_or_none_in_the_samples_both_pings_are_located(density_db, bits, tmp_path):
     # At -100 dB every sample between the bursts is 0; at -20 dB and 24 bits only the last bits move.
     recorder = {"sample_rate_hz": 192e3, "gain_db": 20.0, "bits": bits}

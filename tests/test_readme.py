@@ -85,6 +85,7 @@ def pages():
 
 
 @pytest.mark.parametrize("page", list(pages()))
+@pytest.mark.slow
 def test_the_quick_commands_of_a_page_run_in_its_order(page, workplace):
     for words in found(page):
         if words[0] in CHEAP:
@@ -122,6 +123,7 @@ def test_links_lead_somewhere():
             assert (page.parent / target).exists(), f"{page.name}: {target}"
 
 
+@pytest.mark.slow
 def test_the_python_of_the_readme_runs(workplace, capsys):
     (code,) = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
     exec(compile(code, "README.md", "exec"), {})

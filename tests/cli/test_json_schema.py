@@ -68,6 +68,7 @@ def test_every_result_is_held_to_its_schema():
     assert {*json_schema.RESULTS} == here | elsewhere
 
 
+@pytest.mark.slow
 def test_a_recording_its_pings_and_what_is_made_of_them_keep_to_their_schemas(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     keeps_to("simulate", good("simulate", POOL, "ping.wav", "--pings", "3", "--json"))

@@ -125,6 +125,7 @@ def test_quick_commands_answer_or_refuse(name, tmp_path, capsys):
 
 
 @pytest.mark.parametrize("name", SLOW)
+@pytest.mark.slow
 def test_spacing_answers_or_refuses(name, tmp_path, capsys):
     answer_or_refusal(scenario(tmp_path, name), ("spacing", "--trials", "5"), capsys)
 

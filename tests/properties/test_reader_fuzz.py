@@ -81,6 +81,7 @@ def test_every_key_takes_every_odd_value_or_refuses_it(name, tmp_path):
 
 
 @pytest.mark.parametrize("change", damage.CHANGES)
+@pytest.mark.slow
 def test_damaged_files_load_or_are_refused(change, tmp_path):
     rng = random.Random(change.__name__)
     for _ in range(300):

@@ -26,6 +26,7 @@ def test_a_prediction_stands_where_the_bound_of_the_first_echo_says_nothing():
     assert found.bearing_deg > np.rad2deg(float(mounting.bearing_sd))
 
 
+@pytest.mark.slow
 def test_what_is_too_weak_has_no_prediction():
     faint = PINGER.model_copy(update={"source_level_db": 100.0})
     found = predict_ping(SHALLOW, faint)

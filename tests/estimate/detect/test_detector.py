@@ -144,6 +144,7 @@ def test_the_noise_is_that_of_the_last_second():
 
 
 @pytest.mark.parametrize("ratio_db", [8.0, 11.0, 14.0])
+@pytest.mark.slow
 def test_missed_pings_follow_the_prediction(ratio_db):
     """Known start, one look: the share over the threshold against the noncentral chi-square tail."""
     rng = np.random.default_rng(3)

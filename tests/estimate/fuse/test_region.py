@@ -132,6 +132,7 @@ ODD = {
 @pytest.mark.parametrize("sd_s", [6e-7, 0.0], ids=["noise", "no noise"])
 @pytest.mark.parametrize("known", [True, False], ids=["depth", "no depth"])
 @pytest.mark.parametrize("name", ODD)
+@pytest.mark.slow
 def test_odd_geometries_give_finite_answers_or_a_named_refusal(name, known, sd_s):
     way, source = np.asarray(ODD[name][0], dtype=float), np.asarray(ODD[name][1], dtype=float)
     delays = spherical_time(Pose(way, 0.0, 0.0, 0.3).to_site(SQUARE), source, C) @ D.T

@@ -282,6 +282,7 @@ HARD_CASES = [
 
 @pytest.mark.parametrize("sd", [0.0, 1e-7, 1e-4])
 @pytest.mark.parametrize(("hydrophones", "source"), HARD_CASES)
+@pytest.mark.slow
 def test_hard_cases_are_finite_or_say_why(hydrophones, source, sd):
     delays = simulate(hydrophones, source, sd, seed=8, n=100)
     everything = {

@@ -30,6 +30,7 @@ TRIALS = 600
 
 @pytest.mark.parametrize(("spacing_m", "energy_ratio_db"), [(0.012, 25.0), (0.025, 25.0), (0.120, 40.0)])
 @pytest.mark.parametrize("sample_rate_hz", [96e3, 192e3, 500e3])
+@pytest.mark.slow
 def test_phase_comes_near_its_bound(spacing_m, energy_ratio_db, sample_rate_hz):
     row = waveforms.phase_row(spacing_m, sample_rate_hz, energy_ratio_db, 5e-4, TRIALS)
     # An RMS of 600 bearings is known to 2.9 %, of 1,800 correlated delays to about 2.3 %: 5 % asked, two of these

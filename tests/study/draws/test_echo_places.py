@@ -32,6 +32,7 @@ def found(usable=True, off_m=0.0):
     return FoundPlaces(np.broadcast_to(usable, (RUNS, 3)), np.broadcast_to(off_m, (RUNS, 3)).astype(float))
 
 
+@pytest.mark.slow
 def test_places_spread_as_their_bound(drawn):
     """Twice its variance, but for the pinger's depth, which is taken as it is; 400 draws, 4 standard errors."""
     runs, errors, _ = drawn
