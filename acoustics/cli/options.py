@@ -35,6 +35,12 @@ pinger_option = click.option("--pinger", "pinger_name", metavar="NAME", help="Wh
 every_pinger_option = click.option(
     "--pinger", "pinger_name", metavar="NAME", help="Plan for this pinger alone; default: for all together."
 )
+by_echoes_option = click.option(
+    "--echoes",
+    "by_echoes",
+    is_flag=True,
+    help="Plan beside it with places by echoes, as `locate --site` and `fuse --echoes` have them (experimental).",
+)
 seed_option = click.option("--seed", type=click.IntRange(min=0), help="Seed; default: study.seed of the scenario.")
 
 

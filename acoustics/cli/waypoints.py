@@ -10,6 +10,7 @@ import click
 from acoustics.cli.numbers import FloatRange
 from acoustics.cli.options import (
     Output,
+    by_echoes_option,
     choose_pinger,
     output_options,
     pinger_option,
@@ -56,12 +57,7 @@ if TYPE_CHECKING:
     show_default=True,
     help="Simulated runs that check the prediction; 0 for none.",
 )
-@click.option(
-    "--echoes",
-    "by_echoes",
-    is_flag=True,
-    help="Plan beside it with places by echoes, as `locate --site` and `fuse --echoes` have them (experimental).",
-)
+@by_echoes_option
 @click.option(
     "--echo-pings",
     type=click.IntRange(1, 1000),

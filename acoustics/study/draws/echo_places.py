@@ -11,13 +11,11 @@ from numpy.typing import NDArray
 
 from acoustics.accuracy.echo_bound import EchoPlaceErrors
 from acoustics.base.frames import Floats
+from acoustics.estimate.echoes import VARIANCE_SCALE
 from acoustics.estimate.fuse import SAME_ECHOES_M, EchoPlaces, FusedFix, contradicts_bearings
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws.runs import SimulatedRuns, fuse_simulated, source_area
-
-# As the estimator by echoes states its variances: twice the bound's, for what its model leaves out.
-_VARIANCE_SCALE = 2.0
 
 
 @dataclass(frozen=True)
@@ -111,7 +109,7 @@ def drawn_places(
 def noise_of_places_m2(errors: EchoPlaceErrors) -> Floats:
     """What is new at each ping of a place, shape (..., 2, 2) [m^2]."""
     spread = errors.by * errors.sd
-    return _VARIANCE_SCALE * errors.covariance_m2 - spread @ np.swapaxes(spread, -1, -2)
+    return VARIANCE_SCALE * errors.covariance_m2 - spread @ np.swapaxes(spread, -1, -2)
 
 
 def _together(path_m: Floats) -> NDArray[np.bool_]:
