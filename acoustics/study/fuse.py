@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -206,65 +207,21 @@ def fuse_run(
     ParameterError
         If there is no ping, or they are not of one array.
     """
-    # Before any fit: a sketch that the pings give up is not worth one.
-    reason = why_no_places(pings) if by_echoes else ""
-    depth, depth_sd = _depth(pings, by_echoes and not reason)
-    area = None if scene is None else source_area(scene)
-    profile = None if scene is None else scene.bending_profile
-
-    clock = None if scene is None else _clock(scene, pings[0])
-
-    def solved(by_echoes: bool) -> tuple[FusedFix, ClockEvidence | None]:
-        def fused(clock: PingClock | None, off_clock: frozenset[int]) -> FusedFix:
-            return fuse_pings(
-                run_of_pings(pings, clock, off_clock, profile, by_echoes=by_echoes),
-                track,
-                errors,
-                source_depth_m=depth,
-                source_depth_sd_m=depth_sd,
-                area=area,
-            )
-
-        return (fused(None, frozenset()), None) if clock is None else fuse_by_clock(fused, clock)
-
-    fix, evidence = solved(False)
-    echoes, placed = None, [False] * len(pings)
-    if reason:
-        echoes = _evidence(pings, 0, reason)
-    elif by_echoes:
-        with_echoes, its_evidence = solved(True)
-        usable = [usable_echoes(ping) for ping in pings]
-        used = int(np.sum(with_echoes.inliers & np.array(usable)))
-        if contradicts_bearings(fix, with_echoes, track.position_m[-1]):
-            used, reason = 0, "they contradict the bearings, as with a wrong site sketch, and are left out"
-        elif not used:
-            reason = "each contradicts the other pings"
-        echoes = _evidence(pings, used, reason)
-        if used:
-            fix, evidence, placed = with_echoes, its_evidence, usable
+    fix, placed, clock, echoes = _solution(pings, track, errors, scene, by_echoes=by_echoes)
     heard = [i for i, ping in enumerate(pings) if placed[i] or (ping.ok and len(ping.tdoa_s))]
+    somewhere = bool(np.isfinite(fix.position_m).all())
     ellipse = error_ellipse(np.nan_to_num(fix.covariance_m2[:2, :2]))
     rows = tuple(_row(ping, fix, track, i, placed[i]) for i, ping in enumerate(pings))
-    stations: tuple[str, ...] = ()
-    probabilities: tuple[float, ...] = ()
-    needed = None
-    if scene is not None and scene.stations:
-        model = station_model(scene)
-        seen = fix.position_m[:2], fix.covariance_m2[:2, :2]
-        stations = (*(s.name for s in scene.stations), NONE_OF_THESE)
-        places, spreads = fix.mode_m[:, :2], fix.mode_covariance_m2[:, :2, :2]
-        probabilities = tuple(station_posterior(places, spreads, model, weight=fix.mode_weight).tolist())
-        if np.isfinite(fix.position_m).all():
-            needed = sureness(*seen, model, pings=int(fix.inliers.sum()))
     statuses = [row.status for row in rows]
+    stations, probabilities, needed = _stations(fix, scene)
     return FusedRun(
         pinger=pings[0].pinger,
         ok=bool(fix.ok),
         reason=str(fix.reason),
         position_m=fix.position_m,
         covariance_m2=fix.covariance_m2,
-        semi_major_95_m=float(ellipse.semi_major) if np.isfinite(fix.position_m).all() else np.inf,
-        semi_minor_95_m=float(ellipse.semi_minor) if np.isfinite(fix.position_m).all() else np.inf,
+        semi_major_95_m=float(ellipse.semi_major) if somewhere else np.inf,
+        semi_minor_95_m=float(ellipse.semi_minor) if somewhere else np.inf,
         azimuth_deg=float(np.rad2deg(ellipse.azimuth)),
         chi2=float(fix.chi2),
         dof=int(fix.dof),
@@ -282,9 +239,71 @@ def fuse_run(
         probabilities=probabilities,
         decision=stations[int(np.argmax(probabilities))] if stations else "",
         needed=needed,
-        clock=evidence,
+        clock=clock,
         echoes=echoes,
     )
+
+
+class _Solution(NamedTuple):
+    """The fix to go by, which pings count in it by their places by echoes, and what clock and echoes had to say."""
+
+    fix: FusedFix
+    placed: Sequence[bool]
+    clock: ClockEvidence | None
+    echoes: EchoEvidence | None
+
+
+def _solution(
+    pings: Sequence[Ping], track: Track, errors: ErrorSizes, scene: Scene | None, *, by_echoes: bool
+) -> _Solution:
+    # Before any fit: a sketch that the pings give up is not worth one.
+    given_up = why_no_places(pings) if by_echoes else ""
+    depth, depth_sd = _depth(pings, by_echoes and not given_up)
+    area = None if scene is None else source_area(scene)
+    profile = None if scene is None else scene.bending_profile
+    clock = None if scene is None else _clock(scene, pings[0])
+
+    def solved(by_echoes: bool) -> tuple[FusedFix, ClockEvidence | None]:
+        def fused(clock: PingClock | None, off_clock: frozenset[int]) -> FusedFix:
+            return fuse_pings(
+                run_of_pings(pings, clock, off_clock, profile, by_echoes=by_echoes),
+                track,
+                errors,
+                source_depth_m=depth,
+                source_depth_sd_m=depth_sd,
+                area=area,
+            )
+
+        return (fused(None, frozenset()), None) if clock is None else fuse_by_clock(fused, clock)
+
+    fix, evidence = solved(False)
+    by_bearings = _Solution(fix, [False] * len(pings), evidence, None)
+    if not by_echoes:
+        return by_bearings
+    if given_up:
+        return by_bearings._replace(echoes=_evidence(pings, 0, given_up))
+    placed, its_evidence = solved(True)
+    usable = [usable_echoes(ping) for ping in pings]
+    used = int(np.sum(placed.inliers & np.array(usable)))
+    if contradicts_bearings(fix, placed, track.position_m[-1]):
+        reason = "they contradict the bearings, as with a wrong site sketch, and are left out"
+        return by_bearings._replace(echoes=_evidence(pings, 0, reason))
+    if not used:
+        return by_bearings._replace(echoes=_evidence(pings, 0, "each contradicts the other pings"))
+    return _Solution(placed, usable, its_evidence, _evidence(pings, used, ""))
+
+
+def _stations(fix: FusedFix, scene: Scene | None) -> tuple[tuple[str, ...], tuple[float, ...], Sureness | None]:
+    """Names of the stations and of none of them, how probable each is, and what it takes to be sure."""
+    if scene is None or not scene.stations:
+        return (), (), None
+    model = station_model(scene)
+    places, spreads = fix.mode_m[:, :2], fix.mode_covariance_m2[:, :2, :2]
+    probabilities = station_posterior(places, spreads, model, weight=fix.mode_weight)
+    needed = None
+    if np.isfinite(fix.position_m).all():
+        needed = sureness(fix.position_m[:2], fix.covariance_m2[:2, :2], model, pings=int(fix.inliers.sum()))
+    return (*(s.name for s in scene.stations), NONE_OF_THESE), tuple(probabilities.tolist()), needed
 
 
 def _depth(pings: Sequence[Ping], by_echoes: bool) -> tuple[float | None, float]:
