@@ -37,7 +37,8 @@ _BEFORE_S, _AFTER_S = 0.12, 0.08  # samples rendered about a ping: noise to judg
 class LocatedPings(Result, Sequence[Ping]):
     """The pings of a recording in the order of time, to be indexed and looped over, and what else was counted.
 
-    `wiring_untold` says in words which other wirings of the channels the pings do not exclude.
+    `wiring_untold` has the other wirings of the channels that the pings do not exclude: by one name, that channel is
+    inverted; by two, they are swapped. `clipped_share` is the largest of a channel's samples at the ends of its range.
     """
 
     source: str
@@ -46,7 +47,8 @@ class LocatedPings(Result, Sequence[Ping]):
     pingers: tuple[PingerTally, ...]
     flags: tuple[str, ...]
     unknown: tuple[UnknownSound, ...] = ()
-    wiring_untold: tuple[str, ...] = ()
+    wiring_untold: tuple[tuple[str, ...], ...] = ()
+    clipped_share: float = 0.0
 
     @overload
     def __getitem__(self, index: int) -> Ping: ...
@@ -229,7 +231,14 @@ def _all(stream: SampleStream, notes: Sidecar, options: LocateOptions) -> Locate
     tally = Tally()
     pings = tuple(locate_stream(stream, notes, options, tally=tally))
     return LocatedPings(
-        stream.source, tally.seconds, pings, tally.pingers, tuple(tally.flags), tally.unknown, tally.wiring_untold
+        stream.source,
+        tally.seconds,
+        pings,
+        tally.pingers,
+        tuple(tally.flags),
+        tally.unknown,
+        tally.wiring_untold,
+        tally.clipped_share,
     )
 
 

@@ -4,7 +4,8 @@
 
 The vehicle stands at random places and headings on the shipped sites in turn; each recording holds seven or eight pings.
 A row an array and kind of fault: with --sound the recordings are all as noted. Off: over 1 degree and three stated
-deviations. Some two seconds of processor a recording.
+deviations. Passed without a word: with a bearing, and neither refused nor the fault among those that are not told.
+Some two seconds of processor a recording.
 """
 
 from __future__ import annotations
@@ -47,7 +48,7 @@ class Heard:
     off_deg: np.ndarray
     sd_deg: np.ndarray
     named: tuple[str, ...]
-    untold: tuple[str, ...]
+    untold: tuple[tuple[str, ...], ...]
 
 
 def placed(array: str, site: str, rng: np.random.Generator) -> Scene:
@@ -60,13 +61,10 @@ def placed(array: str, site: str, rng: np.random.Generator) -> Scene:
     return base.model_copy(update={"pingers": (pinger,), "array": own, "vehicle": vehicle, "stations": ()})
 
 
-def faults_of(names: list[str], rng: np.random.Generator) -> Iterator[tuple[str, str, ChannelFaults]]:
-    """Kind, words as `locate` has them, and fault: all of a small array, some of a large one."""
-    every = [(INVERTED, f"channel '{a}' is inverted", ChannelFaults(inverted=(a,))) for a in names]
-    every += [
-        (SWAPPED, f"channels '{a}' and '{b}' are swapped", ChannelFaults(swapped=((a, b),)))
-        for a, b in combinations(names, 2)
-    ]
+def faults_of(names: list[str], rng: np.random.Generator) -> Iterator[tuple[str, tuple[str, ...], ChannelFaults]]:
+    """Kind, channels as `locate` names them, and fault: all of a small array, some of a large one."""
+    every = [(INVERTED, (a,), ChannelFaults(inverted=(a,))) for a in names]
+    every += [(SWAPPED, (a, b), ChannelFaults(swapped=((a, b),))) for a, b in combinations(names, 2)]
     yield from (every[k] for k in rng.permutation(len(every))[:MOST_FAULTS])
 
 
@@ -96,28 +94,31 @@ def nearest(ping: Ping, bearing: float) -> tuple[float, float]:
     return errors[k], likely[k].bearing_sd
 
 
-def recordings(array: str, scenes: int, seed: int, *, sound: bool) -> Iterator[tuple[str, str, Heard]]:
+def recordings(array: str, scenes: int, seed: int, *, sound: bool) -> Iterator[tuple[str, tuple[str, ...], Heard]]:
     for k in range(scenes):
         rng = np.random.default_rng([seed, k])
         scene = placed(array, list(PLACES)[k % len(PLACES)], rng)
         names = [h.name for h in scene.array.hydrophones]
         faults = [] if sound else faults_of(names, rng)
-        for kind, words, fault in [(SOUND, "", ChannelFaults()), *faults]:
+        for kind, channels, fault in [(SOUND, (), ChannelFaults()), *faults]:
             try:
                 drawn = draw_recording(scene, seconds=PRI_S * PINGS, seed=1000 * seed + k, faults=fault)
             except ParameterError:  # a hydrophone out of the water
                 continue
-            yield kind, words, heard(drawn)
+            yield kind, channels, heard(drawn)
 
 
-def row(array: str, kind: str, found: list[tuple[str, Heard]]) -> tuple[str, ...]:
+def wording(channels: tuple[str, ...]) -> str:
+    """A fault as the flags have it."""
+    if len(channels) == 2:
+        return f"channels '{channels[0]}' and '{channels[1]}' are swapped"
+    return f"channel '{channels[0]}' is inverted"
+
+
+def row(array: str, kind: str, found: list[tuple[tuple[str, ...], Heard]]) -> tuple[str, ...]:
     given = sum(len(h.off_deg) for _, h in found)
     off = sum(int(np.sum(h.off_deg > np.maximum(1.0, 3.0 * h.sd_deg))) for _, h in found)
-    silent = sum(
-        int(np.sum(h.off_deg > np.maximum(1.0, 3.0 * h.sd_deg)))
-        for words, h in found
-        if words not in h.untold and not h.named
-    )
+    silent = [h for channels, h in found if len(h.off_deg) and channels not in h.untold and not h.named]
     return (
         array,
         kind,
@@ -125,15 +126,15 @@ def row(array: str, kind: str, found: list[tuple[str, Heard]]) -> tuple[str, ...
         str(sum(len(h.pings) for _, h in found)),
         str(given),
         str(off),
-        str(silent),
+        str(len(silent) if kind != SOUND else 0),
         str(sum(bool(h.named) for _, h in found)),
-        str(sum(any(words and words in flag for flag in h.named) for words, h in found)),
-        str(sum(bool(words) and words in h.untold for words, h in found)),
+        str(sum(bool(channels) and any(wording(channels) in flag for flag in h.named) for channels, h in found)),
+        str(sum(channels in h.untold if channels else bool(h.untold) for channels, h in found)),
     )
 
 
 HEADER = (
-    "array", "channels", "recordings", "pings", "with a bearing", "of them off", "of these in recordings without a word",
+    "array", "channels", "recordings", "pings", "with a bearing", "of them off", "recordings passed without a word",
     "recordings refused", "by the right name", "said not to be told",
 )  # fmt: skip
 
@@ -147,9 +148,9 @@ def main() -> None:
     options = parser.parse_args()
     rows = []
     for array in options.arrays:
-        found: dict[str, list[tuple[str, Heard]]] = {}
-        for kind, words, one in recordings(array, options.scenes, options.seed, sound=options.sound):
-            found.setdefault(kind, []).append((words, one))
+        found: dict[str, list[tuple[tuple[str, ...], Heard]]] = {}
+        for kind, channels, one in recordings(array, options.scenes, options.seed, sound=options.sound):
+            found.setdefault(kind, []).append((channels, one))
         rows += [row(array, kind, found[kind]) for kind in (SOUND, INVERTED, SWAPPED) if kind in found]
     print(table(HEADER, rows))
 

@@ -8,7 +8,7 @@ from acoustics.estimate.direction.mixture import (
     direction_mixture,
     merged_directions,
 )
-from acoustics.estimate.direction.wiring import MISFIT_P, Wiring, WiringMemory, wiring_evidence, wirings
+from acoustics.estimate.direction.wiring import MISFIT_P, WiringMemory, wiring_odds
 
 __all__ = [
     "FARTHEST_M",
@@ -20,10 +20,8 @@ __all__ = [
     "MergedDirection",
     "direction_mixture",
     "merged_directions",
-    "Wiring",
     "WiringMemory",
     "estimate_bearing",
     "over_the_cone",
-    "wiring_evidence",
-    "wirings",
+    "wiring_odds",
 ]

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.estimate.tdoa import OnsetMisfit, Tdoa, resolve_ambiguity
@@ -18,6 +17,9 @@ MISFIT_P = 1e-3
 # What one ping may add to the logarithm of the odds, so that several must agree, and from where on the odds count;
 # false alarms and faults that are found: tests/benchmarks/wiring.py
 _MOST_OF_ONE_PING, _CONVINCED = 6.0, 10.0
+# Of the logarithm of the odds, what may be alike in all pings from one place: over 99 in 100 pings of sound recordings
+# have less against them (tests/benchmarks/wiring.py)
+_SHARED_ODDS = 3.0
 _NOT_EXCLUDED = -6.0  # of the logarithm of the odds: as much as one ping may add
 # Echoes so soon bend the build-up, alike in all pings from one place: its misfit then counts for little.
 _SOON_CYCLES, _SHARE_BEFORE_ECHOES = 12.0, 0.1
@@ -27,9 +29,12 @@ _ENOUGH_PINGS = 16  # a cable is seldom changed in the middle of a recording
 
 @dataclass(frozen=True)
 class Wiring:
-    """One way in which the channels may be wired, as words and as what it does to arrival times."""
+    """One way in which the channels may be wired, by name and as what it does to arrival times.
 
-    words: str
+    `channels` names the one that is inverted or the two that are swapped, none where all is as noted.
+    """
+
+    channels: tuple[str, ...]
     order: tuple[int, ...]
     inverted: int | None = None
 
@@ -38,16 +43,16 @@ def wirings(names: Sequence[str]) -> tuple[Wiring, ...]:
     """As given; one channel inverted; or two swapped."""
     n = len(names)
     straight = tuple(range(n))
-    found = [Wiring("", straight)]
-    found += [Wiring(f"channel '{names[i]}' is inverted", straight, i) for i in range(n)]
+    found = [Wiring((), straight)]
+    found += [Wiring((names[i],), straight, i) for i in range(n)]
     for i, j in combinations(range(n), 2):
         order = list(straight)
         order[i], order[j] = j, i
-        found.append(Wiring(f"channels '{names[i]}' and '{names[j]}' are swapped", tuple(order)))
+        found.append(Wiring((names[i], names[j]), tuple(order)))
     return tuple(found)
 
 
-def wiring_evidence(
+def wiring_odds(
     delays: Tdoa,
     envelope: Tdoa,
     onsets: OnsetMisfit | None,
@@ -56,11 +61,11 @@ def wiring_evidence(
     sound_speed_m_s: float,
     sound_speed_sd_m_s: float,
     frequency_hz: float,
-    tried: Sequence[Wiring],
+    names: Sequence[str],
     *,
     window_s: float,
-) -> Floats:
-    """Log evidence of each wiring by one ping, shape (n_wirings,), up to a constant.
+) -> dict[tuple[str, ...], float]:
+    """Logarithm of the odds of each other wiring against the noted one by one ping, by the channels that it names.
 
     Parameters
     ----------
@@ -74,7 +79,8 @@ def wiring_evidence(
         Of what bends delays beside the noise: mounting, skew, the wave's curvature [s^2].
     sound_speed_m_s, sound_speed_sd_m_s, frequency_hz : float
         Assumed speed, its standard deviation [m/s], and the carrier [Hz].
-    tried : sequence of Wiring
+    names : sequence of str
+        Of the channels.
     window_s : float
         How much of the burst was used [s]; an echo may have ended it.
 
@@ -85,7 +91,11 @@ def wiring_evidence(
     begins there, and of the phases to a plane wave. So the build-up tells polarity wherever it tells half a cycle, also
     in an array whose phases fit a plane wave inverted as well as not, as those of a wide one do. An exchange that a
     reflection of the array undoes has equal evidence from any direction: nothing tells it.
+
+    Pings from one place share what echoes and mounting do to them, so that many would add up to a certainty that none
+    has. Of each ping's odds only what exceeds that counts.
     """
+    tried = wirings(names)
     n = delays.n_hydrophones
     d = difference_matrix(n, delays.reference)
     believed = 1.0 if window_s * frequency_hz >= _SOON_CYCLES else _SHARE_BEFORE_ECHOES
@@ -116,65 +126,61 @@ def wiring_evidence(
         sound_speed_sd_m_s=sound_speed_sd_m_s,
         n_alternatives=2,
     )
-    return np.asarray(-0.5 * found.score - np.log(found.probability))
+    evidence = -0.5 * found.score - np.log(found.probability)
+    odds = np.where(np.isfinite(evidence), evidence, evidence[0]) - evidence[0]
+    if not np.isfinite(odds).all():
+        return {}
+    odds = np.sign(odds) * np.maximum(np.abs(odds) - _SHARED_ODDS, 0.0)
+    return {wiring.channels: float(value) for wiring, value in zip(tried[1:], odds[1:], strict=True)}
 
 
 @dataclass
 class WiringMemory:
-    """What the pings of a recording, of the same channels, said of their wiring until now.
+    """What the pings of a recording said of its wiring until now, whichever channels heard them.
 
-    `log_odds`, shape (n_wirings,), are those of each wiring in `tried` against the noted one; of `cautious_odds` no
+    `log_odds` are those of each wiring, by the channels that it names, against the noted one; of `cautious_odds` no
     ping makes more than a few. `n_pings` have been looked at: the first not before there is a second, or until it is
     asked for, since one ping convinces of nothing and studies hear many recordings of one.
     """
 
-    channels: tuple[str, ...] = ()
-    tried: tuple[Wiring, ...] = ()
-    log_odds: Floats = field(default_factory=lambda: np.zeros(0))
-    cautious_odds: Floats = field(default_factory=lambda: np.zeros(0))
+    log_odds: dict[tuple[str, ...], float] = field(default_factory=dict)
+    cautious_odds: dict[tuple[str, ...], float] = field(default_factory=dict)
     n_pings: int = 0
-    waiting: list[Callable[[], Floats]] = field(default_factory=list)
-
-    def begin(self, channels: tuple[str, ...]) -> None:
-        """Forget everything if these are other channels than before."""
-        if channels != self.channels:
-            self.channels, self.tried, self.n_pings, self.waiting = channels, wirings(channels), 0, []
-            self.log_odds = self.cautious_odds = np.zeros(len(self.tried))
+    waiting: list[Callable[[], dict[tuple[str, ...], float]]] = field(default_factory=list)
 
     @property
     def wants_more(self) -> bool:
         """Whether another ping is worth a look."""
-        return self.n_pings < _ENOUGH_PINGS
+        return self.n_pings + len(self.waiting) < _ENOUGH_PINGS
 
-    def add(self, evidence: Callable[[], Floats]) -> None:
-        """Count one ping's log evidence, worked out when it is needed."""
-        self.waiting.append(evidence)
-        if self.n_pings or len(self.waiting) > 1:
-            self._count()
+    def add(self, odds: Callable[[], dict[tuple[str, ...], float]]) -> None:
+        """Count one ping's odds (`wiring_odds`), worked out when they are needed."""
+        self.waiting.append(odds)
 
-    def _count(self) -> None:
+    def catch_up(self) -> None:
+        """Count the pings that wait."""
         while self.waiting:
-            self._count_one(self.waiting.pop(0)())
-
-    def _count_one(self, evidence: Floats) -> None:
-        odds = np.where(np.isfinite(evidence), evidence, evidence[0]) - evidence[0]
-        if np.isfinite(odds).all():
-            self.log_odds = self.log_odds + odds
-            self.cautious_odds = self.cautious_odds + np.clip(odds, -_MOST_OF_ONE_PING, _MOST_OF_ONE_PING)
+            for channels, odds in self.waiting.pop(0)().items():
+                bounded = min(max(odds, -_MOST_OF_ONE_PING), _MOST_OF_ONE_PING)
+                self.log_odds[channels] = self.log_odds.get(channels, 0.0) + odds
+                self.cautious_odds[channels] = self.cautious_odds.get(channels, 0.0) + bounded
             self.n_pings += 1
 
     @property
-    def suspected(self) -> tuple[str, ...]:
-        """Wirings, in words, for which the pings speak against the noted one; empty if all is well or unclear."""
-        convinced = self.cautious_odds >= _CONVINCED
-        best = self.log_odds.max(initial=-np.inf, where=convinced)
-        return self._words(convinced & (self.log_odds > best - _NEARLY_AS_LIKELY))
+    def suspected(self) -> tuple[tuple[str, ...], ...]:
+        """Channels inverted or swapped if the pings speak against the noted wiring; empty if all is well or unclear."""
+        most = max(self.cautious_odds.values(), default=0.0) + _MOST_OF_ONE_PING * len(self.waiting)
+        if most >= _CONVINCED:
+            self.catch_up()
+        cautious = self.cautious_odds.items()
+        convinced = {channels: self.log_odds[channels] for channels, odds in cautious if odds >= _CONVINCED}
+        best = max(convinced.values(), default=0.0)
+        return tuple(channels for channels, odds in convinced.items() if odds > best - _NEARLY_AS_LIKELY)
 
     @property
-    def not_excluded(self) -> tuple[str, ...]:
-        """Other wirings, in words, that fit the pings nearly as well as the noted one; empty if one is suspected."""
-        self._count()
-        return () if self.suspected else self._words(self.cautious_odds > _NOT_EXCLUDED)[1:]
-
-    def _words(self, those: NDArray[np.bool_]) -> tuple[str, ...]:
-        return tuple(wiring.words for wiring, this in zip(self.tried, those, strict=True) if this)
+    def not_excluded(self) -> tuple[tuple[str, ...], ...]:
+        """Other wirings that fit the pings nearly as well as the noted one; empty if one is suspected."""
+        self.catch_up()
+        if self.suspected:
+            return ()
+        return tuple(channels for channels, odds in self.cautious_odds.items() if odds > _NOT_EXCLUDED)

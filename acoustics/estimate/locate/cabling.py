@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 
 import numpy as np
 
-from acoustics.base.frames import Floats
-from acoustics.estimate.direction import NEAREST_M, Wiring, WiringMemory, wiring_evidence
+from acoustics.estimate.direction import NEAREST_M, WiringMemory, wiring_odds
 from acoustics.estimate.tdoa import Tdoa, TdoaMeasurement
 from acoustics.io.ping import Ping
 from acoustics.physics.tdoa import curvature_covariance, difference_matrix
@@ -24,29 +22,40 @@ def wiring_checked(ping: Ping, measured: TdoaMeasurement, memory: WiringMemory) 
     """
     if ping.method == "onset":
         return ping
-    memory.begin(ping.channels)
     if memory.wants_more:
-        memory.add(partial(_evidence, ping, measured, memory.tried))
+        memory.add(partial(_odds, ping, measured))
     if not memory.suspected:
         return ping
-    words = "the pings do not fit the channels as noted, but they do if " + ", or ".join(memory.suspected)
     return replace(
         ping,
         ok=False,
         reason=WRONGLY_WIRED,
-        flags=(*ping.flags, words),
+        flags=(*ping.flags, suspicion_words(memory)),
         position_m=None,
         position_covariance_m2=None,
         site_position_m=None,
     )
 
 
-def _evidence(ping: Ping, measured: TdoaMeasurement, tried: Sequence[Wiring]) -> Floats:
+def suspicion_words(memory: WiringMemory) -> str:
+    """What the pings fit better than the notes; empty if nothing is suspected."""
+    if not memory.suspected:
+        return ""
+    faults = [
+        f"channels '{channels[0]}' and '{channels[1]}' are swapped"
+        if len(channels) == 2
+        else f"channel '{channels[0]}' is inverted"
+        for channels in memory.suspected
+    ]
+    return "the pings do not fit the channels as noted, but they do if " + ", or ".join(faults)
+
+
+def _odds(ping: Ping, measured: TdoaMeasurement) -> dict[tuple[str, ...], float]:
     n, speed = len(ping.channels), ping.sound_speed_m_s
     d = difference_matrix(n, measured.tdoa.reference)
     bent = np.diag((ping.tolerances_m / speed) ** 2 + ping.skew_sd_s**2)
     bent = bent + curvature_covariance(ping.hydrophones_m, speed, NEAREST_M)
-    return wiring_evidence(
+    return wiring_odds(
         Tdoa(measured.tdoa.tdoa_s, measured.noise_covariance_s2, measured.tdoa.reference),
         Tdoa(measured.envelope_delay_s, measured.envelope_covariance_s2, measured.tdoa.reference),
         measured.onsets,
@@ -55,6 +64,6 @@ def _evidence(ping: Ping, measured: TdoaMeasurement, tried: Sequence[Wiring]) ->
         speed,
         ping.sound_speed_sd_m_s,
         ping.frequency_hz,
-        tried,
+        ping.channels,
         window_s=ping.window_s,
     )

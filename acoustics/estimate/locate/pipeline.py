@@ -22,6 +22,7 @@ from acoustics.estimate.detect import (
     leakage,
     quantisation_density,
 )
+from acoustics.estimate.locate.cabling import suspicion_words
 from acoustics.estimate.locate.one_ping import EventSegment, HeardPing, PingContext, locate_pings
 from acoustics.estimate.locate.unknown import UnknownSound, UnknownSounds
 from acoustics.io.ping import Ping
@@ -36,6 +37,7 @@ _HISTORY_S = 0.06
 _HOPS_HELD = 16  # samples are moved to the front of their buffer once in so many blocks
 # Echoes of another pinger may cancel in its own band while the edges of their bursts add up in this one.
 _LEAKAGE_MARGIN = 10.0  # 10 dB above what leaks by the filter's own cross-correlation; common practice, no source
+_AT_THE_END = 0.999  # of full scale: sample files that hold fractions round
 _HEARD_BESIDE = 0.1  # another pinger at the same time counts if it is over a tenth of this one's power
 
 
@@ -68,14 +70,16 @@ class PingerTally:
 class Tally:
     """What a recording held, filled while it is worked through.
 
-    `wiring_untold` says in words which other wirings of the channels the pings do not exclude.
+    `wiring_untold` has the other wirings of the channels that the pings do not exclude: by one name, that channel is
+    inverted; by two, they are swapped. `clipped_share` is the largest of a channel's samples at the ends of its range.
     """
 
     seconds: float = 0.0
     pingers: tuple[PingerTally, ...] = ()
     flags: list[str] = field(default_factory=list)
     unknown: tuple[UnknownSound, ...] = ()
-    wiring_untold: tuple[str, ...] = ()
+    wiring_untold: tuple[tuple[str, ...], ...] = ()
+    clipped_share: float = 0.0
 
 
 @dataclass
@@ -134,6 +138,7 @@ def _each_located(heard: Iterator[HeardPing], tally: Tally) -> Iterator[Ping]:
         (ping,) = locate_pings([one])
         _count(tally, next(line for line in tally.pingers if line.name == one.pinger.name), ping)
         yield ping
+        one.context.wiring.catch_up()  # while the next ping is waited for
 
 
 def _checked(stream: SampleStream, sidecar: Sidecar, options: LocateOptions, tally: Tally) -> Iterator[HeardPing]:
@@ -199,11 +204,13 @@ def _heard_in(
     context = PingContext(sidecar, options.method, stream.full_scale_v, options.site)
     leaks = _LEAKAGE_MARGIN * (leaks - np.diag(np.diag(leaks)))
     unknown = UnknownSounds(sidecar.pingers, rate)
-    count, varies = 0, False
+    count, varies, clipped = 0, False, np.zeros(stream.n_channels)
     for window, powers in _filtered(_windows(stream, bank, int(_HISTORY_S * rate)), bank):
         tally.seconds = (window.first + window.n_real) / rate
         begin = window.history
         own = window.samples[:, begin : begin + min(bank.hop, window.n_real)]
+        if stream.full_scale_v is not None:
+            clipped += np.count_nonzero(np.abs(own) >= _AT_THE_END * stream.full_scale_v, axis=-1)
         varies = varies or bool(np.any(np.ptp(window.samples[:, window.history :][:, : window.n_real], axis=-1)))
         if window.first == 0:
             _know_converter(detectors, quantisation_density(own, rate), rate)
@@ -219,6 +226,9 @@ def _heard_in(
         unknown.hear(own, window.first / rate, is_last=window.is_last)  # after the pings, which are waited for
         if window.is_last:
             tally.unknown, tally.wiring_untold = unknown.worth_a_line(), context.wiring.not_excluded
+            suspicion = suspicion_words(context.wiring)
+            tally.flags += [suspicion] * (bool(suspicion) and suspicion not in tally.flags)
+            tally.clipped_share = float(clipped.max()) / (window.first + window.n_real)
             for tracker, line in zip(trackers, tally.pingers, strict=True):
                 tracker.nothing_until(tally.seconds)
                 line.missed, line.off_train = tracker.missed, tracker.rejected

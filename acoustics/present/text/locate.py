@@ -24,7 +24,14 @@ _LEGEND = (
 
 def located_text(result: LocatedPings) -> str:
     """The pings of a whole recording, as `locate_text`."""
-    tally = Tally(result.seconds, result.pingers, list(result.flags), result.unknown, result.wiring_untold)
+    tally = Tally(
+        result.seconds,
+        result.pingers,
+        list(result.flags),
+        result.unknown,
+        result.wiring_untold,
+        result.clipped_share,
+    )
     text = locate_text(result.source, result.pings, tally, None)
     if all(ping.echoes is None for ping in result.pings):
         return text
@@ -51,13 +58,10 @@ def locate_text(source: str, pings: Sequence[Ping], tally: Tally, out: str | Non
             100,
         )
     lines += [f"Flag: {line}" for flag in tally.flags for line in textwrap.wrap(flag, 93)]
+    if tally.clipped_share > _OFTEN_CLIPPED:
+        lines += textwrap.wrap(_clipped(tally.clipped_share), 100)
     if tally.wiring_untold:
-        lines += textwrap.wrap(
-            "These pings do not tell whether "
-            + ", or ".join(tally.wiring_untold)
-            + ": mark the cables, and calibrate.",
-            100,
-        )
+        lines += textwrap.wrap(_untold_wiring(tally.wiring_untold), 100)
     for reason in dict.fromkeys(ping.reason for ping in pings if ping.reason):
         which = [p for p in pings if p.reason == reason]
         refused = sum(not p.ok for p in which)
@@ -65,6 +69,8 @@ def locate_text(source: str, pings: Sequence[Ping], tally: Tally, out: str | Non
         lines += textwrap.wrap(f"{what[0].upper()}{what[1:]} ({len(which)} pings): {reason}", 100)
     if pings:
         lines += ["", *textwrap.wrap(_LEGEND, 100)]
+    elif tally.clipped_share > _OFTEN_CLIPPED:
+        lines.append("No ping was heard, as the recording is clipped throughout.")
     else:
         lines += textwrap.wrap(
             "No ping was heard. See that the pinger is on, that the notes name its frequency, and that its level is "
@@ -74,6 +80,32 @@ def locate_text(source: str, pings: Sequence[Ping], tally: Tally, out: str | Non
     if out is not None:
         lines.append(f"{out}: the pings, one JSON object a line, for pingfix fuse and pingfix calibrate")
     return "\n".join(lines)
+
+
+def _clipped(share: float) -> str:
+    return (
+        f"Clipped: {percent(share)} of the samples of the worst channel stand at the ends of the converter's range, so "
+        "the recording is too loud throughout, not only in the pings. Lower the gain until the noise alone stays far "
+        "below full scale (pingfix check names the gains that suit all ranges), and record again."
+    )
+
+
+def _untold_wiring(untold: Sequence[tuple[str, ...]]) -> str:
+    """Which channels may be inverted or swapped without these pings telling, and what to do."""
+    inverted = [repr(channels[0]) for channels in untold if len(channels) == 1]
+    swapped = [channels for channels in untold if len(channels) == 2]
+    names = list(dict.fromkeys(name for pair in swapped for name in pair))
+    parts = [f"whether {_or(inverted)} is inverted"] if inverted else []
+    if len(swapped) > 1 and len(swapped) == len(names) * (len(names) - 1) // 2:
+        parts.append(f"whether two of {', '.join(map(repr, names))} are swapped")
+    elif swapped:
+        parts.append(f"whether {_or([f'{a!r} and {b!r}' for a, b in swapped])} are swapped")
+    see = "tap the hydrophones one by one while recording" if swapped else "listen where the first echo comes later"
+    return f"These pings do not tell {', nor '.join(parts)}. To see it, {see}; or mark the cables."
+
+
+def _or(words: Sequence[str]) -> str:
+    return " or ".join(filter(None, [", ".join(words[:-1]), words[-1]]))
 
 
 def _frequencies(pinger: str, pings: Sequence[Ping]) -> list[str]:
@@ -93,6 +125,7 @@ def _unknown(sound: UnknownSound) -> list[str]:
     )
 
 
+_OFTEN_CLIPPED = 0.1  # too loud pings with their strong echoes last a smaller part of their interval
 _LEAST_SHOWN, _MOST_SHOWN = 0.05, 4  # share and number of directions in a row
 _WORTH_TELLING = 0.005  # of all that are not shown
 _HEADER = ("pinger", "time s", "2E/N0 dB", "window ms", "bearing deg", "depression deg", "position m", "+- m")
