@@ -71,7 +71,7 @@ class Array(SceneModel):
     ] = (0.0, 0.0, 0.0)
     hydrophones: Annotated[
         Annotated[tuple[Hydrophone, ...], Field(alias="hydrophone", min_length=2, max_length=64)],
-        Field(description="The hydrophones, one table each."),
+        Field(description="The hydrophones, one table each. Of more than 8 only the onsets are used, by `locate`."),
     ]
 
     @classmethod

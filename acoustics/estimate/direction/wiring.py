@@ -20,9 +20,6 @@ _MOST_OF_ONE_PING, _CONVINCED = 6.0, 10.0
 # Of the logarithm of the odds, what may be alike in all pings from one place: over 99 in 100 pings of sound recordings
 # have less against them (tests/benchmarks/wiring.py)
 _SHARED_ODDS = 3.0
-_NOT_EXCLUDED = -6.0  # of the logarithm of the odds: as much as one ping may add
-# Echoes so soon bend the build-up, alike in all pings from one place: its misfit then counts for little.
-_SOON_CYCLES, _SHARE_BEFORE_ECHOES = 12.0, 0.1
 _NEARLY_AS_LIKELY = 3.0  # as the likeliest wiring: not to be told from it
 _ENOUGH_PINGS = 16  # a cable is seldom changed in the middle of a recording
 
@@ -62,8 +59,6 @@ def wiring_odds(
     sound_speed_sd_m_s: float,
     frequency_hz: float,
     names: Sequence[str],
-    *,
-    window_s: float,
 ) -> dict[tuple[str, ...], float]:
     """Logarithm of the odds of each other wiring against the noted one by one ping, by the channels that it names.
 
@@ -81,8 +76,6 @@ def wiring_odds(
         Assumed speed, its standard deviation [m/s], and the carrier [Hz].
     names : sequence of str
         Of the channels.
-    window_s : float
-        How much of the burst was used [s]; an echo may have ended it.
 
     Notes
     -----
@@ -98,7 +91,6 @@ def wiring_odds(
     tried = wirings(names)
     n = delays.n_hydrophones
     d = difference_matrix(n, delays.reference)
-    believed = 1.0 if window_s * frequency_hz >= _SOON_CYCLES else _SHARE_BEFORE_ECHOES
     spread = np.insert(np.eye(n - 1), delays.reference, 0.0, axis=0)  # from differences to times
     phase, start = spread @ delays.tdoa_s * frequency_hz, spread @ envelope.tdoa_s
     fine_s2 = delays.covariance_s2 + shared_covariance_s2
@@ -115,7 +107,7 @@ def wiring_odds(
         covariances.append(change @ fine_s2 @ change.T)
         coarse_covariances.append(change @ envelope.covariance_s2 @ change.T)
         if onsets is not None:
-            misfits.append(onsets.rewired(order, turned, (d @ phase)[None], fine[-1][None]).weighed(believed))
+            misfits.append(onsets.rewired(order, turned, (d @ phase)[None], fine[-1][None]))
     found = resolve_ambiguity(
         Tdoa(np.array(fine) / frequency_hz, np.array(covariances), delays.reference),
         Tdoa(np.array(coarse), np.array(coarse_covariances), delays.reference),
@@ -153,6 +145,12 @@ class WiringMemory:
         """Whether another ping is worth a look."""
         return self.n_pings + len(self.waiting) < _ENOUGH_PINGS
 
+    def consider(self, names: Sequence[str]) -> None:
+        """Any of these channels may be wired wrongly, also one that hears no ping."""
+        for wiring in wirings(names)[1:]:
+            self.log_odds.setdefault(wiring.channels, 0.0)
+            self.cautious_odds.setdefault(wiring.channels, 0.0)
+
     def add(self, odds: Callable[[], dict[tuple[str, ...], float]]) -> None:
         """Count one ping's odds (`wiring_odds`), worked out when they are needed."""
         self.waiting.append(odds)
@@ -183,4 +181,5 @@ class WiringMemory:
         self.catch_up()
         if self.suspected:
             return ()
-        return tuple(channels for channels, odds in self.cautious_odds.items() if odds > _NOT_EXCLUDED)
+        excluded = -min(_CONVINCED, _MOST_OF_ONE_PING * self.n_pings)  # by two pings at least, where there are two
+        return tuple(channels for channels, odds in self.cautious_odds.items() if odds > excluded)

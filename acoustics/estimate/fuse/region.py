@@ -232,17 +232,23 @@ def _placed(old: Floats, rows: NDArray[np.intp], new: Floats) -> Floats:
 def _settled(
     problem: FusionProblem, state: Floats, weight: Floats, along: Floats, across: Floats
 ) -> tuple[Floats, _Node]:
-    """States moved onto the profile, their coordinate along it kept, and the model there."""
+    """States moved onto the profile, their coordinate along it kept, and the model there.
+
+    A correction that raises the cost is not made: one leads far away where the pings do not observe the depth.
+    """
     state = state.copy()
     node = _node(problem, state, weight, along, across)
     for _ in range(_MOST_CORRECTIONS):
         off = np.flatnonzero(node.gain > _SETTLED)
         if off.size == 0:
             break
-        state[off] += node.correction[off]
-        again = _node(problem.subset(off), state[off], weight[off], along[off], across[off])
+        moved = state[off] + node.correction[off]
+        again = _node(problem.subset(off), moved, weight[off], along[off], across[off])
+        better = again.cost < node.cost[off]
+        node.gain[off[~better]] = 0.0
+        state[off[better]] = moved[better]
         for name, values in vars(node).items():
-            values[off] = getattr(again, name)
+            values[off[better]] = getattr(again, name)[better]
     return state, node
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -15,13 +16,15 @@ from acoustics.physics.tdoa import curvature_covariance, difference_matrix
 WRONGLY_WIRED = "channels are swapped or of the wrong polarity: see the flags"
 
 
-def wiring_checked(ping: Ping, measured: TdoaMeasurement, memory: WiringMemory) -> Ping:
+def wiring_checked(ping: Ping, measured: TdoaMeasurement, memory: WiringMemory, working: Sequence[str]) -> Ping:
     """The ping, refused if it and those before it fit other cables better than the noted ones.
 
-    `memory` is kept from ping to ping. Onsets alone know no polarity, and are not asked.
+    `memory` is kept from ping to ping; `working` are the channels that have not failed, whether they hear this ping
+    or not. Onsets alone know no polarity, and are not asked.
     """
     if ping.method == "onset":
         return ping
+    memory.consider(working)
     if memory.wants_more:
         memory.add(partial(_odds, ping, measured))
     if not memory.suspected:
@@ -65,5 +68,4 @@ def _odds(ping: Ping, measured: TdoaMeasurement) -> dict[tuple[str, ...], float]
         ping.sound_speed_sd_m_s,
         ping.frequency_hz,
         ping.channels,
-        window_s=ping.window_s,
     )

@@ -140,17 +140,22 @@ class HeardPing:
 
 @dataclass
 class _Begun:
-    """How far a ping has come: the channels used, what is known of it, and what they measure of it, if two do."""
+    """How far a ping has come: the channels used, what is known of it, and what they measure of it, if two do.
+
+    `working` names the channels that have not failed, those deaf to this ping included.
+    """
 
     heard: HeardPing
     used: NDArray[np.bool_]
+    working: tuple[str, ...]
     ping: Ping
     measured: TdoaMeasurement | None = None
 
     @classmethod
     def of(cls, heard: HeardPing) -> _Begun:
         used, flags = _usable(heard.part, heard.density, heard.context, heard.burst.frequency_hz)
-        return cls(heard, used, nothing_yet(heard.number, heard.pinger, heard.part, heard.context, flags))
+        working = tuple(c.name for c, use in zip(heard.context.sidecar.channels, used, strict=True) if use)
+        return cls(heard, used, working, nothing_yet(heard.number, heard.pinger, heard.part, heard.context, flags))
 
     @property
     def deaf(self) -> NDArray[np.bool_]:
@@ -200,7 +205,7 @@ def _located(begun: _Begun) -> Ping:
     if ping.ok:
         farthest_m = context.sidecar.farthest_m or FARTHEST_M
         ping = with_direction(ping, farthest_m=farthest_m, profile=context.sidecar.sound_speed_profile)
-        ping = wiring_checked(ping, begun.measured, context.wiring)
+        ping = wiring_checked(ping, begun.measured, context.wiring, begun.working)
     if heard.masked_by:
         return replace(ping, ok=False, reason=f"{heard.masked_by} was sounding when it came")
     if context.site is None or _is_another(ping, heard.pinger):

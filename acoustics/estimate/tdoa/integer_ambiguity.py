@@ -356,7 +356,10 @@ def _checked(
     if array_rank(hydrophones) == 0:
         raise ParameterError("hydrophones_m: all hydrophones are at one place, which observes no direction")
     if not 2 <= n <= 8:
-        raise ParameterError(f"hydrophones_m: {n} hydrophones, expected 2 to 8 for the search over cycles")
+        raise ParameterError(
+            f"hydrophones_m: {n} hydrophones, expected 2 to 8 for the search over cycles; leave some out, or use "
+            "the onsets alone"
+        )
     if coarse.tdoa_s.shape != phase.tdoa_s.shape or coarse.reference != phase.reference:
         raise ParameterError(
             f"coarse has shape {coarse.tdoa_s.shape} and reference {coarse.reference}: expected those of phase,"

@@ -54,7 +54,7 @@ def fusion_text(run: FusedRun) -> str:
     """Position and ellipse, one line a ping, the stations, and what to conclude."""
     counts = f"{run.inliers} inliers, {run.outliers} outliers, {run.not_measured} not measured"
     lines = [f"{run.pinger}: {len(run.pings)} pings, {counts}", ""]
-    if np.isfinite(run.position_m).all():
+    if np.isfinite(run.position_m).all() and run.line is None:  # along a line no place is worth a row
         bias = round(run.heading_bias_deg, 1) + 0.0  # no minus zero
         sd = np.sqrt(np.diag(run.covariance_m2))
         rows = [(axis, f"{run.position_m[k]:.2f}", number(sd[k])) for k, axis in enumerate(("x", "y", "z"))]
@@ -150,11 +150,16 @@ def _clock(clock: ClockEvidence) -> str:
 
 def _line(line: BearingLine) -> str:
     x, y = line.from_m[:2]
-    far = "without a limit seen" if line.farthest_m is None else f"to {number(line.farthest_m)} m"
+    near = number(line.nearest_m)
+    how_far = (
+        f"it is at least {near} m away, and how far the pings do not tell"
+        if line.farthest_m is None
+        else f"it is {near} to {number(line.farthest_m)} m away"
+    )
     return (
         f"Line of bearing (predicted, 95 %): from the last pose, at x {x:.2f}, y {y:.2f} m, towards "
-        f"{line.bearing_deg:.0f} deg of the site, {number(line.half_width_deg)} deg to each side; the pinger is "
-        f"{number(line.nearest_m)} m {far} away along it."
+        f"{line.bearing_deg:.0f} deg of the site, {number(line.half_width_deg)} deg to each side. The pinger lies "
+        f"along it: {how_far}."
     )
 
 

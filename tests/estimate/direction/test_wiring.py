@@ -20,13 +20,17 @@ FREQUENCY, SPEED, SD = 30e3, 1480.0, 3e-7
 STRAIGHT = np.array([0.9, 0.3])
 
 
-def memory(hydrophones, change, *, pings=3, onset_sd_cycles=0.15, angles=STRAIGHT, window_s=1e-3):
-    """What some pings from one side tell whose arrival times, by phase and by envelope, `change` spoils."""
+def memory(hydrophones, change, *, pings=3, onset_sd_cycles=0.15, angles=STRAIGHT, shared=None):
+    """What some pings from one side tell whose arrival times, by phase and by envelope, `change` spoils.
+
+    With `shared`, a seed, the errors of all pings are alike.
+    """
     n, rng = len(hydrophones), np.random.default_rng(1)
     told, names = WiringMemory(), [f"h{k}" for k in range(n)]
     d, mounting = difference_matrix(n), 2e-4 / SPEED
     period = 1.0 / FREQUENCY
     for _ in range(pings):
+        rng = rng if shared is None else np.random.default_rng(shared)
         times = plane_wave_time(hydrophones, direction(*angles), SPEED) + SD * rng.standard_normal(n)
         phase, start = change(times)
         start = start + onset_sd_cycles * period * rng.standard_normal(n)
@@ -36,7 +40,7 @@ def memory(hydrophones, change, *, pings=3, onset_sd_cycles=0.15, angles=STRAIGH
         told.add(
             partial(
                 wiring_odds, delays, envelope, _misfit(start, delays, onset_sd_cycles), hydrophones, mounting**2 * d @ d.T, SPEED, 0.0,
-                FREQUENCY, names, window_s=window_s,
+                FREQUENCY, names,
             )
         )  # fmt: skip
     told.catch_up()
@@ -85,11 +89,10 @@ def test_a_cube_names_its_swapped_channels(pair):
 
 @pytest.mark.parametrize("k", [0, 1, 3])
 def test_build_ups_tell_the_polarity_where_the_phases_of_a_wide_array_do_not(k):
-    """Onsets known to a quarter of half a cycle: three pings tell; known to a cycle, or bent by early echoes, none."""
+    """Onsets known to a quarter of half a cycle: three pings tell; known to a cycle, none."""
     assert memory(WIDE, inverted(k), onset_sd_cycles=0.12).suspected == ((f"h{k}",),)
-    for untold in ({"onset_sd_cycles": 1.0}, {"onset_sd_cycles": 0.4, "window_s": 0.2e-3}):
-        vague = memory(WIDE, inverted(k), **untold)
-        assert vague.suspected == () and (f"h{k}",) in vague.not_excluded
+    vague = memory(WIDE, inverted(k), onset_sd_cycles=1.0)
+    assert vague.suspected == () and (f"h{k}",) in vague.not_excluded
 
 
 def test_a_wide_array_names_its_swapped_channels():
@@ -129,7 +132,8 @@ def test_a_channel_that_is_deaf_for_a_ping_does_not_make_the_others_forgotten():
     told = told_by({("a", "b"): 9.0, ("b",): -9.0}, {("b",): -9.0}, {("a", "b"): 9.0, ("b",): -9.0})
     assert told.suspected == (("a", "b"),)
     quiet = told_by({("a", "b"): 0.0, ("b",): -9.0}, {("b",): -9.0})
-    assert quiet.not_excluded == (("a", "b"),)
+    quiet.consider(["a", "b"])
+    assert set(quiet.not_excluded) == {("a", "b"), ("a",)}  # of 'a' alone no ping told anything
 
 
 def test_a_sound_ping_waits_to_be_looked_at_until_the_answer_is_out_and_a_suspected_one_does_not():
@@ -143,8 +147,8 @@ def test_a_sound_ping_waits_to_be_looked_at_until_the_answer_is_out_and_a_suspec
     assert doubtful.suspected == (("a",),) and not doubtful.waiting
 
 
-def test_what_pings_from_one_place_have_in_common_does_not_add_up():
-    """Sixteen pings whose onsets err alike by 0.4 cycles, near the half that a wrong polarity makes, known to 0.3."""
-    early = np.array([0.4, 0.0, 0.0, 0.0]) / FREQUENCY
-    told = memory(WIDE, lambda t: (t, t + early), pings=16, onset_sd_cycles=0.3)
-    assert told.suspected == () and ("h0",) in told.not_excluded
+def test_errors_that_all_pings_from_one_place_share_do_not_add_up():
+    """Sixteen pings of the same errors, which alone say little; by their sum half of such runs would be refused."""
+    runs = [memory(WIDE, as_noted, pings=16, onset_sd_cycles=0.7, shared=seed) for seed in range(30)]
+    assert all(told.suspected == () for told in runs)
+    assert all(told.not_excluded for told in runs)
