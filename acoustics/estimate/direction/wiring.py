@@ -20,6 +20,8 @@ _MOST_OF_ONE_PING, _CONVINCED = 6.0, 10.0
 # Of the logarithm of the odds, what may be alike in all pings from one place: over 99 in 100 pings of sound recordings
 # have less against them (tests/benchmarks/wiring.py)
 _SHARED_ODDS = 3.0
+# Echoes so soon bend the build-up: its misfit then counts for less (tests/benchmarks/wiring.py).
+_SOON_CYCLES, _SHARE_BEFORE_ECHOES = 12.0, 0.3
 _NEARLY_AS_LIKELY = 3.0  # as the likeliest wiring: not to be told from it
 _ENOUGH_PINGS = 16  # a cable is seldom changed in the middle of a recording
 
@@ -59,6 +61,8 @@ def wiring_odds(
     sound_speed_sd_m_s: float,
     frequency_hz: float,
     names: Sequence[str],
+    *,
+    window_s: float,
 ) -> dict[tuple[str, ...], float]:
     """Logarithm of the odds of each other wiring against the noted one by one ping, by the channels that it names.
 
@@ -76,6 +80,8 @@ def wiring_odds(
         Assumed speed, its standard deviation [m/s], and the carrier [Hz].
     names : sequence of str
         Of the channels.
+    window_s : float
+        How much of the burst was used [s]; an echo may have ended it.
 
     Notes
     -----
@@ -92,6 +98,7 @@ def wiring_odds(
     n = delays.n_hydrophones
     d = difference_matrix(n, delays.reference)
     spread = np.insert(np.eye(n - 1), delays.reference, 0.0, axis=0)  # from differences to times
+    believed = 1.0 if window_s * frequency_hz >= _SOON_CYCLES else _SHARE_BEFORE_ECHOES
     phase, start = spread @ delays.tdoa_s * frequency_hz, spread @ envelope.tdoa_s
     fine_s2 = delays.covariance_s2 + shared_covariance_s2
     fine, coarse, covariances, coarse_covariances, misfits = [], [], [], [], []
@@ -107,7 +114,7 @@ def wiring_odds(
         covariances.append(change @ fine_s2 @ change.T)
         coarse_covariances.append(change @ envelope.covariance_s2 @ change.T)
         if onsets is not None:
-            misfits.append(onsets.rewired(order, turned, (d @ phase)[None], fine[-1][None]))
+            misfits.append(onsets.rewired(order, turned, (d @ phase)[None], fine[-1][None]).weighed(believed))
     found = resolve_ambiguity(
         Tdoa(np.array(fine) / frequency_hz, np.array(covariances), delays.reference),
         Tdoa(np.array(coarse), np.array(coarse_covariances), delays.reference),

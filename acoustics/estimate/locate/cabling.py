@@ -68,4 +68,5 @@ def _odds(ping: Ping, measured: TdoaMeasurement) -> dict[tuple[str, ...], float]
         ping.sound_speed_sd_m_s,
         ping.frequency_hz,
         ping.channels,
+        window_s=ping.window_s,
     )

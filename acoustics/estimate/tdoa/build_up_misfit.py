@@ -75,6 +75,10 @@ class OnsetMisfit:
         below, above = (np.take_along_axis(steps, (low + k)[None], axis=-1) for k in (0, 1))
         return OnsetMisfit(cycles, below + (at - low) * (above - below))
 
+    def weighed(self, share: float) -> OnsetMisfit:
+        """The same, believed to so much only."""
+        return OnsetMisfit(self.cycles, share * self.steps)
+
     def of_sets(self, sets: Floats) -> Floats:
         """Misfit, shape (m, n_sets), of sets of cycles of shape (m, n_sets, n_channels - 1)."""
         n, last = self.steps.shape[1], self.steps.shape[2] - 1

@@ -53,12 +53,12 @@ _SURE = 0.95
 def fusion_text(run: FusedRun) -> str:
     """Position and ellipse, one line a ping, the stations, and what to conclude."""
     counts = f"{run.inliers} inliers, {run.outliers} outliers, {run.not_measured} not measured"
-    lines = [f"{run.pinger}: {len(run.pings)} pings, {counts}", ""]
+    lines = [f"{run.pinger}: {len(run.pings)} pings, {counts}"]
     if np.isfinite(run.position_m).all() and run.line is None:  # along a line no place is worth a row
         bias = round(run.heading_bias_deg, 1) + 0.0  # no minus zero
         sd = np.sqrt(np.diag(run.covariance_m2))
         rows = [(axis, f"{run.position_m[k]:.2f}", number(sd[k])) for k, axis in enumerate(("x", "y", "z"))]
-        lines += [table(("site frame", "position m", "sd m (predicted)"), rows), ""]
+        lines += ["", table(("site frame", "position m", "sd m (predicted)"), rows), ""]
         lines.append(
             f"95 % ellipse (predicted): {number(run.semi_major_95_m)} by {number(run.semi_minor_95_m)} m (semi-axes), "
             f"the longer at {run.azimuth_deg:.0f} deg from x; consistency p = {run.p_value:.2g} ({run.dof} dof)"

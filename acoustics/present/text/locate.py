@@ -99,7 +99,9 @@ def _untold_wiring(untold: Sequence[tuple[str, ...]]) -> str:
     if len(swapped) > 1 and len(swapped) == len(names) * (len(names) - 1) // 2:
         parts.append(f"whether two of {', '.join(map(repr, names))} are swapped")
     elif swapped:
-        parts.append(f"whether {_or([f'{a!r} and {b!r}' for a, b in swapped])} are swapped")
+        others = {a: [repr(d) for c, d in swapped if c == a] for a, _ in swapped}
+        pairs = [f"{a!r} with {_or(those)}" for a, those in others.items()]
+        parts.append(f"whether {'; or '.join(pairs)} is swapped")
     see = "tap the hydrophones one by one while recording" if swapped else "listen where the first echo comes later"
     return f"These pings do not tell {', nor '.join(parts)}. To see it, {see}; or mark the cables."
 
