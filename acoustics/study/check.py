@@ -11,6 +11,7 @@ from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import RANGE_LOST, unless_guessed
 from acoustics.base.result import Result
+from acoustics.estimate.locate import indistinct
 from acoustics.physics.levels import power_ratio_db
 from acoustics.physics.refraction import bent_ray_angle, linear_gradient_travel_time
 from acoustics.physics.sound_speed import harmonic_mean_speed
@@ -161,6 +162,13 @@ def _remarks(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
             f"frequency_hz = {pinger.frequency_hz:g} is {pinger.frequency_hz / 1e3:g} kHz, outside the "
             f"{_USUAL_HZ[0] / 1e3:g} to {_USUAL_HZ[1] / 1e3:g} kHz of common pingers; if a digit slipped, all figures "
             "here are wrong."
+        )
+    for i, j in indistinct([each.burst for each in scene.pingers]):
+        one, other = scene.pingers[i], scene.pingers[j]
+        remarks.append(
+            f"{one.name!r} ({one.frequency_hz / 1e3:g} kHz) and {other.name!r} ({other.frequency_hz / 1e3:g} kHz) "
+            "cannot be told apart by their bursts: pingfix locate refuses to hear both, and asked for one takes the "
+            f"other's pings for its own. Set them at least {1.0 / min(one.length_s, other.length_s):.0f} Hz apart."
         )
     shortest, free = (
         scene.array.baselines_m.min(),

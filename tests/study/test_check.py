@@ -50,3 +50,15 @@ def test_a_frequency_that_no_pinger_has_is_remarked(frequency_hz, remarked):
     assert bool(said) == remarked
     if remarked:
         assert f"{frequency_hz / 1e3:g} kHz" in said[0]
+
+
+def test_pingers_that_no_burst_tells_apart_are_remarked():
+    (pinger,) = HARBOUR.pingers
+    remarks = {}
+    for apart_hz in (0.0, 1000.0):
+        other = pinger.model_copy(update={"name": "other", "frequency_hz": pinger.frequency_hz + apart_hz})
+        both = HARBOUR.model_copy(update={"pingers": (pinger, other)})
+        remarks[apart_hz] = [remark for remark in summary(both, pinger).remarks if "cannot be told apart" in remark]
+    assert len(remarks[0.0]) == 1 and remarks[1000.0] == []
+    # The first zero of a burst's spectrum lies one over its length off the carrier.
+    assert f"Set them at least {1 / pinger.length_s:.0f} Hz apart." in remarks[0.0][0]

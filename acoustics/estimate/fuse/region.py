@@ -26,6 +26,7 @@ _FIRST_STEP_SD = 0.5  # flat: halved or doubled, accuracy moves under 5 % (bench
 _STEP_SHARE = 0.15
 _MOST_STEPS = 24
 _MOST_CORRECTIONS = 4
+_SHORTER, _MOST_SHORTER = 0.1, 8  # a step of a hundred kilometres ends as one of a millimetre
 # Of the cost: a correction that promises less is not made;
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _SETTLED = 0.02
@@ -201,7 +202,10 @@ def _follow_profile(problem: FusionProblem, state: Floats, weight: Floats, outli
     for _ in range(_MOST_STEPS):
         forward = sign[rows] * stride
         coordinate = coordinate + forward
-        x = x + node.tangent * forward[:, None]
+        step = node.tangent * forward[:, None]
+        steepest = longest(x[:, :2], run[rows])  # a depth that the pings hardly observe may seem to run away
+        step[:, 2] = np.clip(step[:, 2], -steepest, steepest)
+        x = x + step
         before, was_wet = node.cost, wet
         of = run[rows]
         x, node = _settled(problem.subset(of), x, weight[of], along[of], across[of])
@@ -234,18 +238,20 @@ def _settled(
 ) -> tuple[Floats, _Node]:
     """States moved onto the profile, their coordinate along it kept, and the model there.
 
-    A correction that raises the cost is not made: one leads far away where the pings do not observe the depth.
+    A correction that raises the cost is made shorter: one leads far away where the pings hardly observe the depth.
     """
     state = state.copy()
     node = _node(problem, state, weight, along, across)
-    for _ in range(_MOST_CORRECTIONS):
-        off = np.flatnonzero(node.gain > _SETTLED)
+    share, left = np.ones(len(state)), np.full(len(state), _MOST_CORRECTIONS)
+    for _ in range(_MOST_CORRECTIONS + _MOST_SHORTER):
+        off = np.flatnonzero((node.gain > _SETTLED) & (left > 0))
         if off.size == 0:
             break
-        moved = state[off] + node.correction[off]
+        moved = state[off] + share[off, None] * node.correction[off]
         again = _node(problem.subset(off), moved, weight[off], along[off], across[off])
         better = again.cost < node.cost[off]
-        node.gain[off[~better]] = 0.0
+        share[off] = np.where(better, 1.0, _SHORTER * share[off])
+        left[off[better]] -= 1
         state[off[better]] = moved[better]
         for name, values in vars(node).items():
             values[off[better]] = getattr(again, name)[better]

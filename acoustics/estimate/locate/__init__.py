@@ -1,6 +1,6 @@
 """A recording to pings: detection, time differences, direction and position in one pass."""
 
-from acoustics.estimate.locate.pipeline import LocateOptions, PingerTally, Tally, first_pings, locate
+from acoustics.estimate.locate.pipeline import LocateOptions, PingerTally, Tally, first_pings, indistinct, locate
 from acoustics.estimate.locate.unknown import UnknownSound
 
-__all__ = ["LocateOptions", "PingerTally", "Tally", "UnknownSound", "first_pings", "locate"]
+__all__ = ["LocateOptions", "PingerTally", "Tally", "UnknownSound", "first_pings", "indistinct", "locate"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -154,17 +154,24 @@ def _checked(stream: SampleStream, sidecar: Sidecar, options: LocateOptions, tal
             )
     bursts = [Burst(p.frequency_hz, p.length_s, p.q, p.sweep_hz) for p in pingers]
     bank = filter_bank(bursts, stream.sample_rate_hz)
-    leaks = np.array([[leakage(heard, own) for heard in bursts] for own in bursts])
-    _check_distinct(pingers, leaks)
+    _check_distinct(pingers, bursts)
     tally.pingers = tuple(PingerTally(p.name, p.frequency_hz) for p in pingers)
-    return _heard_in(stream, sidecar, options, pingers, bursts, bank, leaks, tally)
+    return _heard_in(stream, sidecar, options, pingers, bursts, bank, tally)
 
 
-def _check_distinct(pingers: list[KnownPinger], leaks: Floats) -> None:
-    """Refuse two pingers of which each, as it leaks into the other's band, would hide its own bursts."""
-    hidden = np.argwhere(np.triu(_LEAKAGE_MARGIN * leaks * leaks.T >= 1, 1))
-    if hidden.size:
-        one, other = (pingers[k] for k in hidden[0])
+def indistinct(bursts: Sequence[Burst]) -> list[tuple[int, int]]:
+    """Pairs of bursts, by their numbers, of which each leaks so far into the other's band that it hides its own."""
+    leaks = _leaks(bursts)
+    return [(int(i), int(j)) for i, j in np.argwhere(np.triu(_LEAKAGE_MARGIN * leaks * leaks.T >= 1, 1))]
+
+
+def _leaks(bursts: Sequence[Burst]) -> Floats:
+    return np.array([[leakage(heard, own) for heard in bursts] for own in bursts])
+
+
+def _check_distinct(pingers: list[KnownPinger], bursts: Sequence[Burst]) -> None:
+    for pair in indistinct(bursts):
+        one, other = (pingers[k] for k in pair)
         raise ParameterError(
             f"pingers {one.name!r} ({one.frequency_hz:g} Hz) and {other.name!r} ({other.frequency_hz:g} Hz) cannot be "
             "told apart by their bursts; ask for one of them by its name"
@@ -186,7 +193,6 @@ def _heard_in(
     pingers: list[KnownPinger],
     bursts: list[Burst],
     bank: FilterBank,
-    leaks: Floats,
     tally: Tally,
 ) -> Iterator[HeardPing]:
     rate = stream.sample_rate_hz
@@ -202,6 +208,7 @@ def _heard_in(
     ]
     trackers = [PriTracker(p.pri_s) for p in pingers]
     context = PingContext(sidecar, options.method, stream.full_scale_v, options.site)
+    leaks = _leaks(bursts)
     leaks = _LEAKAGE_MARGIN * (leaks - np.diag(np.diag(leaks)))
     unknown = UnknownSounds(sidecar.pingers, rate)
     count, varies, clipped = 0, False, np.zeros(stream.n_channels)

@@ -118,6 +118,17 @@ def test_area_without_an_outline_counts_as_knowledge():
     assert error_ellipse(fix.covariance_m2[0, :2, :2]).semi_major < 0.26  # 2.45 times 0.1 m
 
 
+def test_pings_of_one_place_leave_the_range_open_also_where_the_depth_is_unknown_in_the_plane_of_the_array():
+    """There the depth has no slope to fit it by, and a step after it would lead a hundred kilometres up."""
+    level, (x, y, z) = np.tile([6.0, 5.0, 1.1], (3, 1)), (19.0, 9.5, 1.3)
+    for seed in range(6):
+        run, track, _ = simulated(level, np.array([x, y, z]), n_runs=1, seed=seed, sd_s=1.5e-6)
+        fix = fuse_pings(run, track, ERRORS)
+        assert fix.reason[0] == RANGE_UNSEEN and not fix.ok[0]
+        bearing = np.arctan2(*(fix.position_m[0, :2] - level[0, :2])[::-1])
+        assert abs(np.rad2deg(bearing - np.arctan2(y - 5.0, x - 6.0))) < 30.0
+
+
 ODD = {
     "poses in a row on the line to the source": (np.stack([4.0 + np.arange(5.0), np.full(5, 8.0), np.full(5, 2.4)], -1), [20, 8, 2.4]),
     "all pings from one pose": (np.tile(TOWARDS[:1], (6, 1)), SOURCE),
