@@ -68,6 +68,7 @@ MISTAKES: dict[str, tuple[str, str]] = {
     "no frequency": ("frequency_hz = 30000.0\n", ""),
     "a frequency in kilohertz": ("frequency_hz = 30000.0", "frequency_hz = 30.0"),
     "a digit of the frequency lost": ("frequency_hz = 30000.0", "frequency_hz = 2500.0"),
+    "two pingers of one frequency": ("frequency_hz = 35000.0", "frequency_hz = 30000.0"),
     "a burst in milliseconds": ("length_s = 0.004", "length_s = 4.0"),
     "an interval shorter than the burst": ("pri_s = 2.0", "pri_s = 0.002"),
     "two pingers of one name": ('name = "teal"\nposition_m = [15.0', 'name = "amber"\nposition_m = [15.0'),
@@ -117,8 +118,11 @@ MISTAKES: dict[str, tuple[str, str]] = {
 }
 
 
-# Read as it stands, since such pingers exist; said to be unusual.
-REMARKED = "a digit of the frequency lost"
+# Read as they stand, since such pingers exist; what is said of them.
+REMARKED = {
+    "a digit of the frequency lost": ("2.5 kHz", "if a digit slipped"),
+    "two pingers of one frequency": ("cannot be told apart", "Set them at least 250 Hz apart"),
+}
 
 
 def said(folder: Path, what: str) -> tuple[int, list[str]]:

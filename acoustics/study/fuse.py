@@ -31,12 +31,17 @@ from acoustics.estimate.fuse import (
     why_no_places,
     wrong_sketch_probability,
 )
+from acoustics.estimate.locate import WRONGLY_WIRED
 from acoustics.io.ping import Ping
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import pinger_clock, source_area
 from acoustics.study.stations import station_model
 
+MISWIRED = (
+    "pings were refused because channels are swapped or of the wrong polarity, and those before them passed as wrong; "
+    "see the flags of locate, and fuse none of that recording"
+)
 _DRIFT_SD_M_PER_ROOT_M, _LOG_SCALE_SD = 0.02, 0.01  # dead reckoning of which no scene speaks
 
 
@@ -208,6 +213,7 @@ def fuse_run(
         If there is no ping, or they are not of one array.
     """
     fix, placed, clock, echoes = _solution(pings, track, errors, scene, by_echoes=by_echoes)
+    miswired = any(ping.reason == WRONGLY_WIRED for ping in pings)  # those before it was known passed
     heard = [i for i, ping in enumerate(pings) if placed[i] or (ping.ok and len(ping.tdoa_s))]
     somewhere = bool(np.isfinite(fix.position_m).all())
     ellipse = error_ellipse(np.nan_to_num(fix.covariance_m2[:2, :2]))
@@ -216,8 +222,8 @@ def fuse_run(
     stations, probabilities, needed = _stations(fix, scene)
     return FusedRun(
         pinger=pings[0].pinger,
-        ok=bool(fix.ok),
-        reason=str(fix.reason),
+        ok=bool(fix.ok) and not miswired,
+        reason=MISWIRED if miswired else str(fix.reason),
         position_m=fix.position_m,
         covariance_m2=fix.covariance_m2,
         semi_major_95_m=float(ellipse.semi_major) if somewhere else np.inf,
@@ -233,7 +239,7 @@ def fuse_run(
         heading_bias_sd_deg=float(np.rad2deg(fix.heading_bias_sd)),
         alternative_m=fix.alternative_m if np.isfinite(fix.alternative_m).all() else None,
         modes=_modes(fix),
-        line=_line(fix, track.position_m[heard[-1]]) if fix.reason == RANGE_UNSEEN else None,
+        line=_line(fix, track.position_m[heard[-1]]) if fix.reason == RANGE_UNSEEN and not miswired else None,
         pings=rows,
         stations=stations,
         probabilities=probabilities,

@@ -15,6 +15,7 @@ from acoustics.base.errors import InputError, OutputError, ParameterError
 from acoustics.base.frames import Pose, bearing_and_depression
 from acoustics.cli.fuse import fuse_command
 from acoustics.cli.stations import stations_command
+from acoustics.estimate.locate import WRONGLY_WIRED
 from acoustics.io.ping import Candidate, IntegerAlternative, NavigatedPose, Ping
 from acoustics.io.ping_lines import ping_line
 from acoustics.physics.tdoa import difference_matrix, spherical_time
@@ -213,6 +214,13 @@ def test_pings_that_are_not_ok_and_a_single_one_are_told(tmp_path):
     words = " ".join(result.output.split())
     assert "Line of bearing (predicted, 95 %): from the last pose, at x 8.00, y 2.00 m, towards" in words
     assert (tmp_path / "one.svg").exists()
+
+
+def test_no_position_is_given_where_later_pings_showed_that_channels_are_swapped(tmp_path):
+    passed, refused = pings()[:-1], replace(pings()[-1], ok=False, reason=WRONGLY_WIRED)
+    assert run(fuse_command, written(tmp_path, passed)).exit_code == 0
+    result = run(fuse_command, written(tmp_path, [*passed, refused]))
+    assert result.exit_code == 1 and "No position to go by: pings were refused because channels" in result.output
 
 
 def test_a_script_can_tell_no_position_from_wrong_input_by_the_exit_code(tmp_path):

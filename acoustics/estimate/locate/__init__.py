@@ -1,6 +1,16 @@
 """A recording to pings: detection, time differences, direction and position in one pass."""
 
+from acoustics.estimate.locate.cabling import WRONGLY_WIRED
 from acoustics.estimate.locate.pipeline import LocateOptions, PingerTally, Tally, first_pings, indistinct, locate
 from acoustics.estimate.locate.unknown import UnknownSound
 
-__all__ = ["LocateOptions", "PingerTally", "Tally", "UnknownSound", "first_pings", "indistinct", "locate"]
+__all__ = [
+    "WRONGLY_WIRED",
+    "LocateOptions",
+    "PingerTally",
+    "Tally",
+    "UnknownSound",
+    "first_pings",
+    "indistinct",
+    "locate",
+]
