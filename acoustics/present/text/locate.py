@@ -61,7 +61,7 @@ def locate_text(source: str, pings: Sequence[Ping], tally: Tally, out: str | Non
     if tally.clipped_share > _OFTEN_CLIPPED:
         lines += textwrap.wrap(_clipped(tally.clipped_share), 100)
     if tally.wiring_untold:
-        lines += textwrap.wrap(_untold_wiring(tally.wiring_untold), 100)
+        lines += textwrap.wrap(_untold_wiring(tally.wiring_untold), 100, break_on_hyphens=False)
     for reason in dict.fromkeys(ping.reason for ping in pings if ping.reason):
         which = [p for p in pings if p.reason == reason]
         refused = sum(not p.ok for p in which)
@@ -95,15 +95,18 @@ def _untold_wiring(untold: Sequence[tuple[str, ...]]) -> str:
     inverted = [repr(channels[0]) for channels in untold if len(channels) == 1]
     swapped = [channels for channels in untold if len(channels) == 2]
     names = list(dict.fromkeys(name for pair in swapped for name in pair))
-    parts = [f"whether {_or(inverted)} is inverted"] if inverted else []
+    faults = [f"{_or(inverted)} inverted"] if inverted else []
     if len(swapped) > 1 and len(swapped) == len(names) * (len(names) - 1) // 2:
-        parts.append(f"whether two of {', '.join(map(repr, names))} are swapped")
-    elif swapped:
+        faults.append(f"any two of {', '.join(map(repr, names))} swapped")
+    else:
         others = {a: [repr(d) for c, d in swapped if c == a] for a, _ in swapped}
-        pairs = [f"{a!r} with {_or(those)}" for a, those in others.items()]
-        parts.append(f"whether {'; or '.join(pairs)} is swapped")
-    see = "tap the hydrophones one by one while recording" if swapped else "listen where the first echo comes later"
-    return f"These pings do not tell {', nor '.join(parts)}. To see it, {see}; or mark the cables."
+        faults += [f"{a!r} swapped with {_or(those)}" for a, those in others.items()]
+    if not swapped:
+        return f"Not told by these pings: {faults[0]}. Listen where the first echo comes later."
+    return (
+        f"Not told by these pings: {'; '.join(faults)}. Tap the hydrophones one by one while recording, to see which "
+        "channel answers, or mark the cables."
+    )
 
 
 def _or(words: Sequence[str]) -> str:

@@ -15,14 +15,14 @@ def said(**tally):
 @pytest.mark.parametrize(
     ("untold", "words"),
     [
-        ([("a",), ("b",)], "do not tell whether 'a' or 'b' is inverted. To see it, listen where"),
-        ([("a", "c")], "do not tell whether 'a' with 'c' is swapped. To see it, tap the hydrophones one by one"),
+        ([("a",), ("b",)], "Not told by these pings: 'a' or 'b' inverted. Listen where the first echo comes later."),
+        ([("a", "c")], "Not told by these pings: 'a' swapped with 'c'. Tap the hydrophones one by one"),
         (
             [("a", "b"), ("a", "d"), ("b", "c")],
-            "do not tell whether 'a' with 'b' or 'd'; or 'b' with 'c' is swapped.",
+            "Not told by these pings: 'a' swapped with 'b' or 'd'; 'b' swapped with 'c'.",
         ),
-        ([("a", "b"), ("a", "c"), ("b", "c")], "do not tell whether two of 'a', 'b', 'c' are swapped."),
-        ([("d",), ("a", "b")], "do not tell whether 'd' is inverted, nor whether 'a' with 'b' is swapped."),
+        ([("a", "b"), ("a", "c"), ("b", "c")], "Not told by these pings: any two of 'a', 'b', 'c' swapped."),
+        ([("d",), ("a", "b")], "Not told by these pings: 'd' inverted; 'a' swapped with 'b'."),
     ],
 )
 def test_wirings_that_the_pings_leave_open_are_named_once_with_what_to_do(untold, words):
