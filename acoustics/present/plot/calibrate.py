@@ -34,8 +34,8 @@ def plan_plot(result: CalibrationPlan) -> Figure:
         right.set_xscale("log")
         right.set_xticks(headings, [str(h) for h in headings])
         right.minorticks_off()
-        right.set(xlabel="headings in the run", ylabel="standard deviation [deg]", ylim=(0, None))
-        right.set_title("Bearing's systematic error (predicted)")
+        right.set(xlabel="headings in the run", ylabel="standard deviation, predicted [deg]", ylim=(0, None))
+        right.set_title("Bearing's systematic error")
         conclude(figure, f"{result.title}, {result.array}. {plan_advice(result)}")
         return figure
 

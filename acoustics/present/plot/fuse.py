@@ -52,8 +52,14 @@ def _limits(run: FusedRun, scene: Scene | None) -> tuple[Floats, Floats]:
         places += [np.array(corner) for corner in scene.pool.outline_m or ()]
         places += [np.array(s.position_m[:2]) for s in scene.stations]
     low, high = np.min(places, axis=0), np.max(places, axis=0)
-    if scene is None and np.isfinite(run.semi_major_95_m):
-        reach = min(run.semi_major_95_m, float(np.hypot(*(high - low))) + 1.0)
+    closed = scene is not None and scene.pool.outline_m is not None  # a region ends at the walls
+    if not closed and np.isfinite(run.semi_major_95_m):
+        turn = np.deg2rad(run.azimuth_deg)
+        half = np.hypot(
+            run.semi_major_95_m * np.array([np.cos(turn), np.sin(turn)]),
+            run.semi_minor_95_m * np.array([np.sin(turn), np.cos(turn)]),
+        )
+        reach = np.minimum(half, float(np.hypot(*(high - low))) + 1.0)
         low, high = np.minimum(low, run.position_m[:2] - reach), np.maximum(high, run.position_m[:2] + reach)
     margin = 0.04 * max(float(np.max(high - low)), _LEAST_SPAN_M)
     middle, half = 0.5 * (low + high), np.maximum(0.5 * (high - low), 0.5 * _LEAST_SPAN_M) + margin
@@ -78,7 +84,8 @@ def _position(axes: Axes, run: FusedRun) -> None:
         x, y = mode.position_m[:2]
         axes.annotate(share_text(mode.weight), (x, y), xytext=(9, 9), textcoords="offset points", zorder=9)
     draw_region(axes, run.position_m, run.semi_major_95_m, run.semi_minor_95_m, run.azimuth_deg)
-    axes.plot(*run.position_m[:2], "+", ms=11, mew=2, color=INK, zorder=9)
+    if run.line is None:
+        axes.plot(*run.position_m[:2], "+", ms=11, mew=2, color=INK, zorder=9)
 
 
 def _legend(run: FusedRun) -> list[Line2D]:
@@ -89,7 +96,8 @@ def _legend(run: FusedRun) -> list[Line2D]:
     if run.outliers:
         entries.append(Line2D([], [], **_REJECTED, label=f"bearing, outliers ({run.outliers})"))
     if np.isfinite(run.position_m).all():
-        entries.append(Line2D([], [], marker="+", ls="none", ms=11, mew=2, color=INK, label="position"))
+        if run.line is None:
+            entries.append(Line2D([], [], marker="+", ls="none", ms=11, mew=2, color=INK, label="position"))
         entries.append(region_key("95 % ellipse (predicted)"))
     if run.stations:
         entries.append(Line2D([], [], marker="s", ls="none", mfc="white", mec=INK, label="station"))
@@ -97,11 +105,15 @@ def _legend(run: FusedRun) -> list[Line2D]:
 
 
 def _title(run: FusedRun) -> str:
-    if not np.isfinite(run.position_m).all():
-        return f"{run.pinger}: {run.reason}"
+    station = f"; station {run.decision}, {share_text(max(run.probabilities))}" if run.stations else ""
+    if run.line is not None:
+        bearing, width, nearest = run.line.bearing_deg, number(run.line.half_width_deg), number(run.line.nearest_m)
+        return (
+            f"{run.pinger}: the range is not observed. It lies {bearing:.0f} deg of the site, {width} deg to each "
+            f"side, at least {nearest} m away{station}"
+        )
+    if not run.ok:
+        return f"{run.pinger}: no position to go by, as {run.reason}"
     x, y = run.position_m[:2]
-    first = f"{run.pinger} at x {x:.2f}, y {y:.2f} m" + ("" if run.ok else " - not to go by")
-    second = f"95 % ellipse {number(run.semi_major_95_m)} by {number(run.semi_minor_95_m)} m (semi-axes)"
-    if run.stations:
-        second += f"; station {run.decision}, {share_text(max(run.probabilities))}"
-    return f"{first}; {second}"
+    size = f"95 % ellipse {number(run.semi_major_95_m)} by {number(run.semi_minor_95_m)} m (semi-axes)"
+    return f"{run.pinger} at x {x:.2f}, y {y:.2f} m; {size}{station}"

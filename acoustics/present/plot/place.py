@@ -27,6 +27,7 @@ _OF = {
     "bearing": ("Bearing error with the right cycle (prediction)", "bearing error [deg]"),
     "position": ("Horizontal position error with the right cycle (prediction)", "position error [m]"),
 }
+_TOO_NEAR = 0.04  # of the longer side of a view: there labels would overlap, so that one names all
 _A_ROW = 0.3  # of the longer span: what is lower stands in a row
 _ROUND = 24  # corners that stand for a circle
 _REGION: dict[str, Any] = {"fc": DEEP, "alpha": 0.12, "ec": "none"}
@@ -81,12 +82,11 @@ def _view(axes: Axes, view: str, right: int, down: int, result: Placement, mount
         axes.add_patch(Polygon(1e3 * _outline(corners[:, [right, down]]), **look))
     places = 1e3 * result.hydrophones_m[:, [right, down]]
     axes.plot(*places.T, "o", ms=8, color=DEEP, mec="white", mew=1, zorder=5)
-    # Seen along the third axis several may stand in one place: they share a label.
-    spots = np.unique(places.round(0), axis=0)
-    for spot, (across, up) in zip(spots, _label_sides(spots), strict=True):
-        names = [f"h{k}" for k, place in enumerate(places, 1) if np.array_equal(place.round(0), spot)]
+    seen = np.concatenate([places, *(1e3 * corners[:, [right, down]] for corners, _ in _solids(mounting))])
+    spots, names = _together(places, _TOO_NEAR * float(np.ptp(seen, axis=0).max()))
+    for spot, those, (across, up) in zip(spots, names, _label_sides(spots), strict=True):
         axes.annotate(
-            ", ".join(names),
+            ", ".join(those),
             spot,
             xytext=(6 * across, 8 * up),
             textcoords="offset points",
@@ -105,6 +105,20 @@ def _view(axes: Axes, view: str, right: int, down: int, result: Placement, mount
     axes.margins(0.08, 0.2)
     axes.set_aspect("equal", adjustable="box", anchor="NW")
     axes.invert_yaxis()
+
+
+def _together(places: Floats, reach: float) -> tuple[Floats, list[list[str]]]:
+    """Places (n, 2) far enough apart for a label each, from left to right, and the names of those about each."""
+    spots: list[Floats] = []
+    names: list[list[str]] = []
+    for k in np.lexsort(places.T[::-1]):
+        near = [i for i, spot in enumerate(spots) if np.abs(places[k] - spot).max() < reach]
+        if near:
+            names[near[0]].append(f"h{k + 1}")
+        else:
+            spots.append(places[k])
+            names.append([f"h{k + 1}"])
+    return np.array(spots), [sorted(those, key=lambda name: int(name[1:])) for those in names]
 
 
 def _label_sides(spots: Floats) -> list[tuple[int, int]]:

@@ -38,7 +38,7 @@ def rehearsal_plot(study: Rehearsal, scene: Scene) -> Figure:
         axes.plot(*run.source_m[:2], "*", ms=13, mfc=EMBER, mec=INK, zorder=8)
         handles = [
             Line2D([], [], color=DEEP, marker="o", ms=4, mfc="white", label="where it was, at each ping"),
-            Line2D([], [], color=INK, ls="--", label="where it believed to be"),
+            Line2D([], [], color=INK, ls="--", label="where it believed itself to be"),
             Line2D([], [], marker="*", ls="none", ms=11, mfc=EMBER, mec=INK, label="pinger"),
         ]
         if run.half_length_m is not None and run.half_width_m is not None and run.azimuth_deg is not None:

@@ -164,4 +164,5 @@ def _limits(axes: Axes, study: SpacingStudy, *, named: bool) -> None:
                 ha="right",
                 va=side,
                 fontsize=9,
+                bbox={"fc": "white", "ec": "none", "alpha": 0.8, "pad": 0.5},
             )

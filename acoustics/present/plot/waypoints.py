@@ -68,7 +68,8 @@ def _runs(axes: Axes, result: WaypointsStudy, arrow_m: float) -> None:
         stops = np.array([waypoint.position_m[:2] for waypoint in result.straight.waypoints])
         axes.plot(*stops.T, "D", ms=6, mfc=MOSS, mec=INK, mew=0.8, ls="none", zorder=5)
     axes.plot(*result.proposed.way_m.T, "-", color=DEEP, lw=2.0, zorder=5)
-    axes.plot(*result.start_m[:2], "^", ms=9, mfc="white", mec=INK, mew=1.4, zorder=7)
+    if not _begins_at_start(result):
+        axes.plot(*result.start_m[:2], "^", ms=9, mfc="white", mec=INK, mew=1.4, zorder=7)
     for k, waypoint in enumerate(result.proposed.waypoints, 1):
         x, y = waypoint.position_m[:2].tolist()
         heading = np.deg2rad(waypoint.heading_deg)
@@ -80,12 +81,19 @@ def _runs(axes: Axes, result: WaypointsStudy, arrow_m: float) -> None:
         axes.annotate(str(k), (x, y), color="white", ha="center", va="center", fontsize=9, fontweight="bold", zorder=10)
 
 
+def _begins_at_start(result: WaypointsStudy) -> bool:
+    """Whether the first waypoint, which would hide it, is the start."""
+    return bool(np.allclose(result.proposed.waypoints[0].position_m[:2], result.start_m[:2]))
+
+
 def _legend(result: WaypointsStudy, scene: Scene) -> list[Line2D | Patch]:
     station = result.prior.kind == "stations"
+    from_start = ", from the start" if _begins_at_start(result) else ""
     handles: list[Line2D | Patch] = [
-        Line2D([], [], color=DEEP, lw=2, marker="o", ms=10, mec="white", label="proposed waypoints, in order"),
+        Line2D(
+            [], [], color=DEEP, lw=2, marker="o", ms=10, mec="white", label=f"proposed waypoints, in order{from_start}"
+        ),
         Line2D([], [], color=EMBER, lw=2.2, label="heading to hold"),
-        Line2D([], [], marker="^", ms=9, mfc="white", mec=INK, mew=1.4, ls="none", label="start"),
         Line2D(
             [],
             [],

@@ -98,6 +98,8 @@ def budget_headline(result: Budget) -> str:
         for line, what in ((result.improve_bearing, "bearing"), (result.improve_position, "position"))
         if line is not None
     ]
+    if len(firsts) == 2 and result.improve_bearing == result.improve_position:
+        firsts = [f"{firsts[0].removesuffix(')')} and position)"]
     return (
         f"{result.title}, {result.array}, {result.pinger} at {result.range_m:.1f} m: bearing {bearing}, position "
         f"{position} (bounds), own bearing {expected} (prediction)"

@@ -80,7 +80,10 @@ def plan_advice(result: CalibrationPlan) -> str:
     worth = f"Such a run makes the systematic error of the bearing {gain:.1f} times smaller."
     if gain < 1.2:
         worth = "Such a run is hardly worth its time: what it would learn is known as well already."
-    return f"{worth} {_count(enough.headings, 'heading')} give most of what {result.by_headings[-1].headings} would."
+    most = result.by_headings[-1].headings
+    if enough.headings == most:
+        return f"{worth} Each heading up to {most} is worth its time."
+    return f"{worth} {_count(enough.headings, 'heading')} give most of what {most} would."
 
 
 def calibration_text(result: CalibratedArray) -> str:

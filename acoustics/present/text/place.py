@@ -15,6 +15,7 @@ from acoustics.study.place import Check, Line, Placement, ranges_in_words
 _OF = {"bearing": "least error of the bearing", "position": "least horizontal error of the position"}
 _SPANS = {1: "a line", 2: "a plane"}
 _FEW_CYCLES = 5.0
+_BETTER = 1.05  # less than that is printed as 1.0 times
 _FAR_FROM_BOUND, _OFTEN_REFUSED = 1.1, 0.02
 _LIMIT_MET = 0.8  # of the limit: nearer to it a worse recording breaks it
 
@@ -89,7 +90,8 @@ def _how_good(result: Placement) -> str:
         (result.best_scaled, result.gain_over_scaled, "at its best scale"),
     ):
         if alternative is not None:
-            parts.append(f"{number(gain)} times less than {alternative.name} {how}, {_error(result, alternative)}")
+            better = f"{number(gain)} times less than" if gain >= _BETTER else "about as much as"
+            parts.append(f"{better} {alternative.name} {how}, {_error(result, alternative)}")
     if len(parts) == 1:
         parts.append("no shipped array of so few channels fits and keeps the limit")
     return "; ".join(parts) + "."
