@@ -45,7 +45,8 @@ Place = tuple[_Coordinate, _Coordinate, _Coordinate]
 class TableModel(BaseModel):
     """Base of every table: the class is at once the file's schema and the object that is used."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+    # Deferred: a table is built when the first is read, and most commands read few of them.
+    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True, defer_build=True)
 
     def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Self:
         """A copy with some fields changed; what was worked out from the old ones is not taken along."""

@@ -101,10 +101,15 @@ def winning_shares(vectors: Floats, excess: Floats | None, slope: Floats, own_sl
     """
     n_candidates, m = vectors.shape[-2:]
     noise = _standard_normal(m + slope.shape[-1])
+    # With a row of ones a product of matrices adds what is the same in all noise.
+    of_delays, of_direction = (np.vstack([part, np.ones(_POINTS)]) for part in (noise[:m], noise[m:]))
+    vectors = np.concatenate([2 * vectors, (vectors**2).sum(axis=-1, keepdims=True)], axis=-1)
+    if excess is not None:
+        outward = np.concatenate([slope, excess[..., None]], axis=-1)
     # One row at a time keeps the table of candidates by noise in the cache.
     shares = np.zeros(vectors.shape[:-1])
     for row, v in enumerate(vectors):
-        misfit = 2 * v @ noise[:m] + (v**2).sum(axis=-1, keepdims=True)
+        misfit = v @ of_delays
         right = np.zeros(noise.shape[1])
         if excess is not None and slope.shape[-1] == 3:
             right = (own_slope[row] @ noise[m:]) ** 2
@@ -112,8 +117,10 @@ def winning_shares(vectors: Floats, excess: Floats | None, slope: Floats, own_sl
         able = np.flatnonzero(misfit.min(axis=1) < right.max())
         misfit = misfit[able]
         if excess is not None:
-            outside = excess[row, able, None] + slope[row, able] @ noise[m:]
-            misfit += (outside if slope.shape[-1] == 3 else np.maximum(outside, 0.0)) ** 2
+            outside = outward[row, able] @ of_direction
+            if slope.shape[-1] < 3:
+                np.maximum(outside, 0.0, out=outside)
+            misfit += np.square(outside, out=outside)
         # Which one fits best is sought only where one fits better than the right set.
         lost = np.flatnonzero((misfit < right).any(axis=0))
         if len(lost):

@@ -28,7 +28,7 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, direction
 from acoustics.physics.lattice_reduction import reduced_basis
 
-_CHUNK = 1_000_000  # candidate directions looked at together, for the memory
+_CHUNK = 60_000  # candidate directions looked at together: their tables stay in the cache
 _OFTEN = 0.03  # from this probability on the competition of several wrong sets counts
 _MOST_ALTERNATIVES = 64  # the likeliest wrong sets that then compete
 
@@ -230,8 +230,8 @@ def _weigh(
     sets = _candidate_sets(model)
     unit, axes, covariance = direction(b, d), model.axes[of_array], model.cosine_covariance[of_array]
     true = np.einsum("bij,bj->bi", axes[:, : model.rank], unit)
-    vectors, cosines = sets.vectors[of_array], true[:, None, :] + sets.cosines[of_array]
-    distance = np.linalg.norm(vectors, axis=-1)
+    cosines = true[:, None, :] + sets.cosines[of_array]
+    distance = np.linalg.norm(sets.vectors, axis=-1)[of_array]
     excess, slope = beyond_the_surface(cosines, covariance)
     own_slope = beyond_the_surface(true[:, None, :], covariance)[1][:, 0]
     p = mistake_probability(distance, excess, slope, own_slope) if visible_only else ndtr(-distance / 2)
@@ -239,16 +239,21 @@ def _weigh(
     wrong, shares = (_combine_all if visible_only and model.rank == 3 else _combine_classes)(p, sets.parity)
 
     # The two neighbours of a pair exclude each other: exact as it is.
-    often = np.flatnonzero((wrong > _OFTEN) & (vectors.shape[-1] > 1))
+    often = np.flatnonzero((wrong > _OFTEN) & (sets.vectors.shape[-1] > 1))
     if len(often):
         alternatives = np.argsort(-p[often], axis=1)[:, :_MOST_ALTERNATIVES]
         at = often[:, None], alternatives
-        won = winning_shares(vectors[at], excess[at] if visible_only else None, slope[at], own_slope[often])
+        vectors = sets.vectors[of_array[often, None], alternatives]
+        won = winning_shares(vectors, excess[at] if visible_only else None, slope[at], own_slope[often])
         wrong[often] = won.sum(axis=1)
         shares[often] = 0.0
         shares[at] = won
 
-    jump = bearing_change(cosines, axes, b, d, unit)
+    # Only sets that ever win change the bearing, and these are few.
+    jump, (of_row, of_set) = np.zeros_like(shares), np.nonzero(shares)
+    jump[of_row, of_set] = bearing_change(
+        cosines[of_row, None, of_set], axes[of_row], b[of_row], d[of_row], unit[of_row]
+    )[:, 0]
     total = shares.sum(axis=1)
     rms = np.sqrt(np.divide((shares * jump**2).sum(axis=1), total, out=np.zeros_like(total), where=total > 0))
     row, likeliest = np.arange(len(b)), shares.argmax(axis=1)

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
-from scipy import fft
 
 from acoustics.base.errors import ParameterError
 from acoustics.physics.burst import Burst
@@ -49,8 +49,8 @@ def leakage(heard: Burst, listening: Burst) -> float:
     """
     rate = 2.5 * (max(heard.frequency_hz, listening.frequency_hz) + abs(heard.sweep_hz) + abs(listening.sweep_hz))
     a, b = burst_samples(heard, rate), burst_samples(listening, rate)
-    n = fft.next_fast_len(len(a) + len(b))
-    return float(np.max(np.abs(fft.ifft(fft.fft(a, n) * np.conj(fft.fft(b, n)))) ** 2))
+    n = scipy.fft.next_fast_len(len(a) + len(b))
+    return float(np.max(np.abs(scipy.fft.ifft(scipy.fft.fft(a, n) * np.conj(scipy.fft.fft(b, n)))) ** 2))
 
 
 @dataclass(frozen=True)

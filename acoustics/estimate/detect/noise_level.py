@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy import fft
 
 from acoustics.base.frames import Floats
 from acoustics.estimate.detect.matched_filter import Singles
@@ -39,7 +39,7 @@ def band_noise_density(
     70-73), of each bin the median over time, so that a knock does not count, less its bias (Allen et al. 2012,
     Physical Review D 85, 122006, appendix B).
     """
-    segment = fft.prev_fast_len(int(_SEGMENT_CYCLES * sample_rate_hz / frequency_hz), real=True)
+    segment = scipy.fft.prev_fast_len(int(_SEGMENT_CYCLES * sample_rate_hz / frequency_hz), real=True)
     if pressure.shape[-1] < _LEAST_SEGMENTS * segment:
         return None
     # As signal.welch(average="median") does, but for the band alone: medians of all bins take most of its time, and
@@ -49,7 +49,7 @@ def band_noise_density(
     half = int(max(width_hz / 2.0 * segment / sample_rate_hz, 1.0))
     middle = round(frequency_hz * segment / sample_rate_hz)
     band = slice(max(middle - half, 1), min(middle + half, (segment - 1) // 2) + 1)  # one-sided: neither end
-    spectrum = fft.rfft(frames * window, axis=-1)[..., band]
+    spectrum = scipy.fft.rfft(frames * window, axis=-1)[..., band]
     power = (spectrum.real**2 + spectrum.imag**2) * (2.0 / (sample_rate_hz * np.sum(window**2)))
     return np.asarray(np.median(power, axis=1).mean(axis=-1) / median_bias(power.shape[1]))
 

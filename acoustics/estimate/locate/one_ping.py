@@ -8,8 +8,8 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
 
 from acoustics.base.frames import Floats
 from acoustics.estimate.detect import (
@@ -304,7 +304,7 @@ def _with_frequency(
     rate = part.sample_rate_hz
     onset = int(np.clip(round(ping.time_s * rate) - part.first, 0, part.volts.shape[-1] - 2))
     # The last few samples, long after the burst, are not worth a transform of an awkward length.
-    held = part.volts[used, : fft.prev_fast_len(part.volts.shape[-1])]
+    held = part.volts[used, : scipy.fft.prev_fast_len(part.volts.shape[-1])]
     volts = held / np.sqrt(np.maximum(density[used], 1e-300))[:, None]
     envelope, _ = complex_envelope(volts, rate, pinger.frequency_hz, _ENVELOPE_BAND)
     heard_hz = pinger.frequency_hz + off_carrier_hz(envelope[:, onset:][:, : int(pinger.length_s * rate) + 2], rate)

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy import fft, ndimage
 from scipy.special import gammainccinv
 
 from acoustics.base.errors import ParameterError
@@ -84,9 +84,9 @@ def find_bursts(samples: Floats | Singles, sample_rate_hz: float, *, overlap: bo
     hits = ratio > threshold
     if not hits.any():
         return ()
-    labels: NDArray[np.int32] = ndimage.label(hits, structure=np.ones((3, 3)))[0]
+    labels: NDArray[np.int32] = scipy.ndimage.label(hits, structure=np.ones((3, 3)))[0]
     at = _peaks(ratio, hits, labels)
-    frames = np.array([(box[1].start, box[1].stop) for box in ndimage.find_objects(labels)])
+    frames = np.array([(box[1].start, box[1].stop) for box in scipy.ndimage.find_objects(labels)])
     events = np.column_stack([_refined_bin(ratio, at), frames, ratio[at[:, 0], at[:, 1]]])
     width = np.count_nonzero(ratio[:, at[:, 1]] > events[:, 3] / 10.0, axis=0)
     events = events[(width < _KNOCK_SHARE * len(ratio)) & (at[:, 0] >= _LOWEST_BIN)]
@@ -108,7 +108,7 @@ def _over_noise(channel: Floats | Singles, segment: int, step: int, least: float
     # As signal.spectrogram does, in half of its time: `locate` looks at every block.
     frames = sliding_window_view(channel.astype(np.float32), segment)[::step]
     window = np.hanning(segment + 1)[:-1].astype(np.float32)
-    spectrum = fft.rfft(frames * window, axis=-1)
+    spectrum = scipy.fft.rfft(frames * window, axis=-1)
     power = (spectrum.real**2 + spectrum.imag**2).T
     # Where nothing at all was heard between bursts, rounding is what remains.
     floor = max(least * float(window @ window), float(power.max()) * 1e-12, float(np.finfo(np.float32).tiny))

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
 
 from acoustics.base.frames import Floats
 from acoustics.estimate.spectrum.build_up import LONGEST_STRETCH_S, measured_build_up
@@ -140,9 +140,9 @@ def complex_envelope(parts: Floats, rate: float, frequency_hz: float, share: flo
     """
     n = parts.shape[-1]
     turned = parts * np.exp(-2j * np.pi * frequency_hz / rate * np.arange(n))
-    off = np.abs(fft.fftfreq(n, 1.0 / rate)) / (share * frequency_hz)
+    off = np.abs(scipy.fft.fftfreq(n, 1.0 / rate)) / (share * frequency_hz)
     window = 0.5 * (1.0 + np.cos(np.pi * np.clip(2.0 * off - 1.0, 0.0, 1.0)))
-    return fft.ifft(2.0 * fft.fft(turned, axis=-1) * window, axis=-1), window
+    return scipy.fft.ifft(2.0 * scipy.fft.fft(turned, axis=-1) * window, axis=-1), window
 
 
 def _before(rate: float) -> slice:
@@ -209,12 +209,12 @@ def _length_s(envelope: np.ndarray, window: Floats, rate: float, shortest_s: flo
     """Lag at which the burst's end answers its beginning [s]; NaN where nothing answers."""
     edges = np.diff(envelope, axis=-1)
     n = edges.shape[-1]
-    size = fft.next_fast_len(2 * n)
-    spectrum = np.sum(np.abs(fft.fft(edges, size, axis=-1)) ** 2, axis=(0, 1))
-    likeness = np.real(fft.ifft(spectrum))[: n - int(_MARGIN_S * rate)]
+    size = scipy.fft.next_fast_len(2 * n)
+    spectrum = np.sum(np.abs(scipy.fft.fft(edges, size, axis=-1)) ** 2, axis=(0, 1))
+    likeness = np.real(scipy.fft.ifft(spectrum))[: n - int(_MARGIN_S * rate)]
     # What white noise, as loud as before the pings, would give of itself.
     slope = 2.0 * np.sin(np.pi * np.fft.fftfreq(len(window)))
-    of_noise = np.real(fft.ifft((window * slope) ** 2))[: n // 2]
+    of_noise = np.real(scipy.fft.ifft((window * slope) ** 2))[: n // 2]
     before = edges[..., _before(rate)]
     likeness[: n // 2] -= np.sum(np.mean(np.abs(before) ** 2, axis=-1)) * n * of_noise / of_noise[0]
     least = max(int(shortest_s * rate), 2)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
+import scipy
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
@@ -122,14 +122,14 @@ def steady_tones(noise: NoiseSpectrum) -> tuple[SteadyTone, ...]:
     # The bias belongs to noise: a tone's periodograms are alike.
     power = noise.density * median_bias(noise.n_segments)
     together = power.mean(axis=0)
-    background = ndimage.median_filter(together, _BACKGROUND_BINS, mode="nearest")
+    background = scipy.ndimage.median_filter(together, _BACKGROUND_BINS, mode="nearest")
     deviation = 1.0 / np.sqrt(noise.n_segments * len(power))
     least = max(_LEAST_OVER_BACKGROUND, 1.0 + _DEVIATIONS * deviation)
     found, _ = signal.find_peaks(together / np.maximum(background, 1e-300), height=least, distance=2 * _LOBE)
     found = found[(found > 2 * _LOBE) & (found < len(together) - 2 * _LOBE)]
     strongest = np.sort(found[np.argsort(-together[found])[:_MOST_TONES]])
     spacing = float(noise.frequency_hz[1])
-    under = ndimage.median_filter(power, (1, _BACKGROUND_BINS), mode="nearest")
+    under = scipy.ndimage.median_filter(power, (1, _BACKGROUND_BINS), mode="nearest")
     tones = []
     for k in strongest:
         side = 1 if together[k + 1] > together[k - 1] else -1

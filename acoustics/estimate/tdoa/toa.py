@@ -6,8 +6,8 @@ import itertools
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
 from scipy.special import chdtri
 
 from acoustics.base.frames import Floats
@@ -174,8 +174,8 @@ def heard_anywhere(
     wave /= np.sqrt(0.5 * np.sum(np.abs(wave) ** 2))
     sd = np.sqrt(noise_density * sample_rate_hz / 2.0)[..., None]
     # All lags of the correlation; scipy.signal, which has one, takes seconds to load.
-    n = fft.next_fast_len(pressure.shape[-1] + len(wave) - 1)
-    found = np.abs(fft.ifft(fft.fft(pressure / sd, n) * np.conj(fft.fft(wave, n)))) ** 2
+    n = scipy.fft.next_fast_len(pressure.shape[-1] + len(wave) - 1)
+    found = np.abs(scipy.fft.ifft(scipy.fft.fft(pressure / sd, n) * np.conj(scipy.fft.fft(wave, n)))) ** 2
     limit = chdtri(2.0, _FALSE_BURST / pressure.shape[-1])
     return np.asarray(found.max(axis=-1).mean(axis=-1) > limit)
 

@@ -13,8 +13,7 @@ from matplotlib.lines import Line2D
 from acoustics.base.frames import Floats
 from acoustics.present.plot.pool_view import draw_plan, draw_region, region_key
 from acoustics.present.plot.style import DEEP, EMBER, INK, STYLE, conclude
-from acoustics.present.text.fuse import share_text
-from acoustics.present.text.tables import number
+from acoustics.present.text.tables import number, share_text
 from acoustics.scene.scene import Scene
 from acoustics.study.fuse import FusedRun
 

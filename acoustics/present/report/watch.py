@@ -11,8 +11,7 @@ from markupsafe import Markup
 
 from acoustics.base.frames import Floats
 from acoustics.present.report.template import template
-from acoustics.present.text.fuse import share_text
-from acoustics.present.text.tables import number
+from acoustics.present.text.tables import number, share_text
 from acoustics.scene.scene import Scene
 from acoustics.study.fuse import FusedPing, FusedRun
 from acoustics.study.live import LiveAnswer

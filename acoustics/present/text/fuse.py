@@ -9,7 +9,7 @@ import textwrap
 import numpy as np
 
 from acoustics.estimate.fuse import ClockEvidence
-from acoustics.present.text.tables import number, percent, table
+from acoustics.present.text.tables import number, share_text, table
 from acoustics.study.fuse import BearingLine, FusedMode, FusedRun
 
 _POSITION_COLUMNS = (
@@ -95,11 +95,6 @@ def _ping_rows(run: FusedRun) -> str:
         for p in run.pings
     ]
     return table(header, rows)
-
-
-def share_text(probability: float) -> str:
-    """A probability as a percentage that rounding does not turn into certainty."""
-    return "over 99 %" if 0.99 < probability < 1.0 else percent(probability)
 
 
 def _conclusions(run: FusedRun) -> list[str]:

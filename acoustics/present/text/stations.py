@@ -5,9 +5,8 @@ from __future__ import annotations
 import textwrap
 
 from acoustics.base.intervals import Interval
-from acoustics.present.text.fuse import share_text
 from acoustics.present.text.integers import wrong_integer_warning
-from acoustics.present.text.tables import Rows, number, observed, percent, table, with_interval
+from acoustics.present.text.tables import Rows, number, observed, percent, share_text, table, with_interval
 from acoustics.study.stations import TARGET, EchoPlan, StationStudy
 
 

@@ -70,6 +70,11 @@ def percent(probability: float) -> str:
     )
 
 
+def share_text(probability: float) -> str:
+    """A probability as a percentage that rounding does not turn into certainty."""
+    return "over 99 %" if 0.99 < probability < 1.0 else percent(probability)
+
+
 def with_interval(value: Interval, form: Callable[[float], str] = number) -> str:
     """A value with the ends of its interval in brackets."""
     return f"{form(value.value)} ({form(value.low)} to {form(value.high)})"

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
+import scipy
 
 from acoustics.base.frames import Floats
 from acoustics.physics.levels import pressure_from_level_pa
@@ -59,8 +59,8 @@ class IsotropicPieces:
         distance = np.linalg.norm(self.hydrophones_m[:, None] - self.hydrophones_m, axis=-1)
         across = distance.max() / self.sound_speed_m_s * self.sample_rate_hz
         half = min(int(4 * across) + 64, _PIECE // 2)
-        n_fft = next_fast_len(_PIECE + 2 * half, real=True)
-        frequency = rfftfreq(n_fft, 1 / self.sample_rate_hz)
+        n_fft = scipy.fft.next_fast_len(_PIECE + 2 * half, real=True)
+        frequency = scipy.fft.rfftfreq(n_fft, 1 / self.sample_rate_hz)
         coherence = isotropic_coherence(frequency[:, None, None], distance, self.sound_speed_m_s)
         value, vector = np.linalg.eigh(coherence)
         root = (vector * np.sqrt(np.maximum(value, 0.0))[:, None]) @ np.swapaxes(vector, -1, -2)
@@ -74,8 +74,8 @@ class IsotropicPieces:
         root, half, n_fft = self._filter
         start = index * _PIECE
         white = self.source.take(start - half, start - half + n_fft)
-        mixed = np.einsum("fij,fj->fi", root, rfft(white, axis=0))
-        return irfft(mixed, n_fft, axis=0)[half : half + rows]
+        mixed = np.einsum("fij,fj->fi", root, scipy.fft.rfft(white, axis=0))
+        return scipy.fft.irfft(mixed, n_fft, axis=0)[half : half + rows]
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,6 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import FoundPlaces
 from acoustics.study.execution import Arrays, Running, run_chunks
-from acoustics.study.rendered_run import rendered_run
 
 
 @dataclass(frozen=True)
@@ -103,6 +102,8 @@ def _share(part: NDArray[np.bool_], whole: NDArray[np.bool_]) -> Interval:
 
 def _found(run: _Run) -> Arrays:
     """Of each ping whether it was heard, whether it has a place, and how far that is off where over 1 m."""
+    from acoustics.study.rendered_run import rendered_run  # here, for most runs of stations render nothing
+
     n = len(run.path_m)
     usable, heard, off = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool), np.zeros(n)
     pings = rendered_run(run.scene, run.pinger, run.path_m, np.random.default_rng(run.seed))
