@@ -51,9 +51,11 @@ def bearing_and_depression(vector: ArrayLike) -> tuple[Floats, Floats]:
 def direction_jacobian(bearing: ArrayLike, depression: ArrayLike) -> Floats:
     """Derivative of `direction` by (bearing, depression), shape (..., 3, 2) [1/rad]."""
     b, d = np.broadcast_arrays(np.asarray(bearing, dtype=float), np.asarray(depression, dtype=float))
-    by_bearing = np.stack([-np.cos(d) * np.sin(b), np.cos(d) * np.cos(b), np.zeros_like(b)], axis=-1)
-    by_depression = np.stack([-np.sin(d) * np.cos(b), -np.sin(d) * np.sin(b), np.cos(d)], axis=-1)
-    return np.stack([by_bearing, by_depression], axis=-1)
+    sin_b, cos_b, sin_d, cos_d = np.sin(b), np.cos(b), np.sin(d), np.cos(d)
+    jacobian = np.empty((*b.shape, 3, 2))
+    jacobian[..., 0, 0], jacobian[..., 1, 0], jacobian[..., 2, 0] = -cos_d * sin_b, cos_d * cos_b, 0.0
+    jacobian[..., 0, 1], jacobian[..., 1, 1], jacobian[..., 2, 1] = -sin_d * cos_b, -sin_d * sin_b, cos_d
+    return jacobian
 
 
 @dataclass(frozen=True)

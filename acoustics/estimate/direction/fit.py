@@ -190,7 +190,7 @@ def tangents(problem: DirectionProblem, unit: Floats) -> Floats:
     if problem.rank == 1:
         return basis[..., :1]
     # The derivative by bearing shrinks towards the zenith; its direction does not.
-    basis[..., 0] = np.stack([-np.sin(bearing), np.cos(bearing), np.zeros_like(bearing)], axis=-1)
+    basis[..., 0, 0], basis[..., 1, 0] = -np.sin(bearing), np.cos(bearing)
     return basis
 
 

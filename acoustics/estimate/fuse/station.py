@@ -112,7 +112,7 @@ def station_posterior(
     away = (fix[..., None, :] - stations.places_m) @ axes
     square = np.sum(away**2 / total[..., None, :], axis=-1)
     near = -0.5 * square - 0.5 * np.log(total).sum(axis=-1)[..., None] - np.log(2 * np.pi)
-    inside = normal_over_polygon(fix, covariance, stations.outline_m)
+    inside = _over_polygon(fix, variance, axes, stations.outline_m)
     with np.errstate(divide="ignore"):  # probability 0 is meant where its logarithm is minus infinity
         far = np.log(np.maximum(inside, 0.0) / abs(signed_area(stations.outline_m)))
         if weight is None:
@@ -234,9 +234,12 @@ def normal_over_polygon(mean_m: ArrayLike, covariance_m2: ArrayLike, corners_m: 
     ``angle / (2 pi) - [T(h, b) - T(h, a)]``: h the distance to the side's line, a and b the tangents of the angles
     to its ends, T the function of Owen (1956), Annals of Mathematical Statistics 27, 1075-1090.
     """
-    mean, covariance = np.asarray(mean_m, dtype=float), np.asarray(covariance_m2, dtype=float)
-    corners = np.asarray(corners_m, dtype=float)
-    variance, axes = _principal(covariance)
+    variance, axes = _principal(np.asarray(covariance_m2, dtype=float))
+    return _over_polygon(np.asarray(mean_m, dtype=float), variance, axes, np.asarray(corners_m, dtype=float))
+
+
+def _over_polygon(mean: Floats, variance: Floats, axes: Floats, corners: Floats) -> Floats:
+    """The same by the variances along the covariance's axes."""
     white = (corners - mean[..., None, :]) @ axes / np.sqrt(variance)[..., None, :]
     start, end = white, np.roll(white, -1, axis=-2)
     side = end - start
