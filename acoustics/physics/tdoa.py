@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from acoustics.base.errors import ParameterError
-from acoustics.base.frames import Floats
+from acoustics.base.frames import Floats, length
 
 
 def plane_wave_time(hydrophones_m: ArrayLike, unit_vector: ArrayLike, sound_speed_m_s: ArrayLike) -> Floats:
@@ -53,7 +53,7 @@ def spherical_time(hydrophones_m: ArrayLike, source_m: ArrayLike, sound_speed_m_
         ``|source - r| / c`` [s].
     """
     separation = np.asarray(source_m, float)[..., None, :] - np.asarray(hydrophones_m, float)
-    return np.linalg.norm(separation, axis=-1) / np.asarray(sound_speed_m_s, float)[..., None]
+    return length(separation) / np.asarray(sound_speed_m_s, float)[..., None]
 
 
 def unit_vectors_to_source(hydrophones_m: ArrayLike, source_m: ArrayLike) -> Floats:
@@ -63,7 +63,7 @@ def unit_vectors_to_source(hydrophones_m: ArrayLike, source_m: ArrayLike) -> Flo
     that by the hydrophone's own position. At zero distance the vector is zero.
     """
     separation = np.asarray(source_m, float)[..., None, :] - np.asarray(hydrophones_m, float)
-    distance = np.linalg.norm(separation, axis=-1, keepdims=True)
+    distance = length(separation)[..., None]
     return np.divide(separation, distance, out=np.zeros_like(separation), where=distance > 0)
 
 

@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from acoustics.base.frames import Floats
+from acoustics.base.frames import Floats, length
 
 # Beyond these standard deviations a mistake is as good as impossible (1e-10 and less).
 IMPOSSIBLE_DISTANCE, _FAR_EXCESS = 13.0, 8.0
@@ -36,13 +36,13 @@ def beyond_the_surface(cosines: Floats, covariance: Floats) -> tuple[Floats, Flo
     slope : ndarray, shape (n_rows, n_candidates, r)
         Unit vectors: change of the excess by r independent standard normal errors.
     """
-    length = np.linalg.norm(cosines, axis=-1, keepdims=True)
+    reach = length(cosines)[..., None]
     # At the centre, broadside to a line or a plane, all ways lead outside: take the first axis.
     outward = np.broadcast_to(np.eye(cosines.shape[-1])[0], cosines.shape).copy()
-    np.divide(cosines, length, out=outward, where=length > 1e-12)
+    np.divide(cosines, reach, out=outward, where=reach > 1e-12)
     slope = outward @ np.linalg.cholesky(covariance)
-    sd = np.linalg.norm(slope, axis=-1, keepdims=True)
-    return ((length - 1.0) / sd)[..., 0], slope / sd
+    sd = length(slope)[..., None]
+    return ((reach - 1.0) / sd)[..., 0], slope / sd
 
 
 def mistake_probability(distance: Floats, excess: Floats, slope: Floats, own_slope: Floats) -> Floats:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
-from acoustics.base.frames import Floats, bearing_and_depression, wrap_angle
+from acoustics.base.frames import Floats, bearing_and_depression, length, wrap_angle
 from acoustics.physics.tdoa import difference_matrix
 
 # A spread below this part of the widest is no dimension of the array (as in `array_rank`).
@@ -102,7 +102,7 @@ def bearing_change(cosines: Floats, axes: Floats, bearing: Floats, depression: F
         The true direction.
     """
     rank = cosines.shape[-1]
-    scale = np.linalg.norm(cosines, axis=-1, keepdims=True)
+    scale = length(cosines)[..., None]
     scale = np.maximum(scale, 1e-12 if rank == 3 else 1.0)
     inside = cosines / scale
     if rank == 1:

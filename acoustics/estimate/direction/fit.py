@@ -15,6 +15,7 @@ from acoustics.base.frames import (
     bearing_and_depression,
     direction,
     direction_jacobian,
+    length,
     principal_axes,
     wrap_angle,
 )
@@ -165,12 +166,12 @@ def _closed_form(problem: DirectionProblem) -> Floats:
     if problem.rank == 1:
         return _directions_on_cone(problem, observed[:, 0])
     in_plane = observed[:, :2]
-    length = np.linalg.norm(in_plane, axis=-1, keepdims=True)
-    in_plane = in_plane / np.maximum(length, 1.0)
-    out = np.sqrt(np.maximum(1.0 - np.minimum(length, 1.0) ** 2, 0.0))
+    reach = length(in_plane)[..., None]
+    in_plane = in_plane / np.maximum(reach, 1.0)
+    out = np.sqrt(np.maximum(1.0 - np.minimum(reach, 1.0) ** 2, 0.0))
     sides = np.stack([out, -out], axis=1) * problem.axes[2]
     units = (in_plane @ problem.axes[:2])[:, None, :] + sides
-    return units / np.linalg.norm(units, axis=-1, keepdims=True)
+    return units / length(units)[..., None]
 
 
 def _directions_on_cone(problem: DirectionProblem, cosine: Floats) -> Floats:
@@ -227,7 +228,7 @@ def _move(problem: DirectionProblem, state: Floats, step: Floats) -> Floats:
     unit = state.T
     short = step / np.maximum(np.linalg.norm(step, axis=0), 1.0)
     moved = unit + (tangents(problem, unit) @ short.T[..., None])[..., 0]
-    return (moved / np.linalg.norm(moved, axis=-1, keepdims=True)).T
+    return (moved / length(moved)[..., None]).T
 
 
 def chi_square(problem: DirectionProblem, units: Floats) -> Floats:
