@@ -157,10 +157,12 @@ def running_options(command: Command) -> Command:
 
     @wraps(command)
     def run(*args: Any, jobs: int, cluster: str | None, resume: Path | None, **kwargs: Any) -> None:
-        from acoustics.study.execution import Running, Workers, prepare_processes
+        if jobs > 1:  # they load the study while this process loads it, too, and reads the scenario
+            from acoustics.base.processes import prepare_processes
 
-        if jobs > 1:  # they load the study while this process reads the scenario and loads it, too
-            prepare_processes(f"acoustics.study.{click.get_current_context().info_name}")
+            prepare_processes(__name__, f"acoustics.study.{click.get_current_context().info_name}")
+        from acoustics.study.execution import Running, Workers
+
         command(*args, running=Running(Workers(jobs, cluster), resume), **kwargs)
 
     for option in (

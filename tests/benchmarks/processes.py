@@ -3,10 +3,10 @@
     python tests/benchmarks/processes.py [--site NAME] [stations validate waypoints ...]
 
 The wall clock means something on an idle machine only. Processor time does anywhere: s of the process which the command
-is, that works alone before and after, and w of all others that it starts. Of w the time to load the study, l, passes
-while the first process loads too. So the way through two processes is at least ``s + (w - l) / 2``, and what one process
-takes over that is the most that the ratio can be; less where parts are uneven. On Linux alone: processes whose parent
-has ended become this one's, so that their time is known.
+is and w of all others that it starts. Of both the time to load the study, l, passes at once. So the way through two
+processes is at least ``l + (s + w) / 2 - l``, and what one process takes over that is the most that the ratio can be;
+less where parts are uneven, or where the first process works alone before the others and after them. On Linux alone:
+processes whose parent has ended become this one's, so that their time is known.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ def main() -> None:
         wall_1, one, _ = timed(RUN, command, site)
         wall_2, own, others = timed(RUN, command, site, "--jobs", "2")
         load = timed(f"import acoustics.study.{command}")[1]
-        most = one / (own + (others - load) / 2)
+        most = one / ((own + others) / 2)
         rows.append(
             (command, *(f"{t:.1f}" for t in (wall_1, wall_2)), f"{wall_1 / wall_2:.2f}")
             + tuple(f"{t:.1f}" for t in (one, own, others, load))

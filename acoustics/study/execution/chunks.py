@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from acoustics.base.errors import ParameterError, PingfixError
-from acoustics.study.execution.processes import cores, module_of, processes
+from acoustics.base.processes import cores, module_of, processes
 from acoustics.study.execution.store import Arrays, ChunkStore
 
 Task = TypeVar("Task")
@@ -73,6 +73,7 @@ def run_chunks(
     fingerprint: str = "",
     cost: Callable[[Task], int] = lambda task: 1,
     progress: Callable[[int, int], None] = lambda done, total: None,
+    meanwhile: Callable[[], object] = lambda: None,
 ) -> list[Arrays]:
     """Do every task once and give the results in the order of the tasks.
 
@@ -92,6 +93,8 @@ def run_chunks(
         About how long a task takes beside the others, in any unit, for `progress`.
     progress : callable
         Told how much of the cost of all tasks is behind, before the first and after each.
+    meanwhile : callable
+        What this process has to do besides, within a second or two: called once, while other processes work.
 
     Returns
     -------
@@ -129,13 +132,14 @@ def run_chunks(
         tell()
 
     tell()
+    besides = iter([meanwhile])
     while waiting := [index for index in range(len(tasks)) if index not in results]:
         # What was at work when a worker died comes last, one at a time, so that the next death has one cause.
         fewest = min(deaths[index] for index in waiting)
         # The longest first, or the last to be worked on may leave the other workers idle.
         chosen = sorted((index for index in waiting if deaths[index] == fewest), key=lambda index: -costs[index])
         with _team(workers, len(chosen), module_of(work), suspected=fewest > 0, here_too=not deaths) as team:
-            lost = _one_round(team, work, tasks, chosen, finish)
+            lost = _one_round(team, work, tasks, chosen, finish, besides)
         deaths.update(lost)
         if lost and max(deaths.values()) >= _MOST_DEATHS:
             number = deaths.most_common(1)[0][0] + 1
@@ -143,6 +147,8 @@ def run_chunks(
                 f"a worker died {_MOST_DEATHS} times over chunk {number} of {len(tasks)}, perhaps for want of "
                 "memory; take fewer --jobs" + ("" if folder is None else f", and go on with --resume {folder}")
             )
+    for do in besides:  # nothing was left for others to work on
+        do()
     return [results[index] for index in range(len(tasks))]
 
 
@@ -161,8 +167,12 @@ def _one_round(
     tasks: Sequence[Task],
     waiting: Sequence[int],
     finish: Callable[[int, Arrays], None],
+    besides: Iterator[Callable[[], object]],
 ) -> list[int]:
-    """Work through the waiting tasks until they are done or the executor is broken; the tasks lost on the way."""
+    """Work through the waiting tasks until they are done or the executor is broken; the tasks lost on the way.
+
+    `besides`: what is still to be done here as soon as others are at work.
+    """
     at_work: dict[Future[Arrays], int] = {}
     lost: list[int] = []
     queue = iter(waiting)
@@ -175,6 +185,8 @@ def _one_round(
                 broken = True
         if not at_work:
             return lost
+        for do in besides:
+            do()
         for future in wait(at_work, return_when=FIRST_COMPLETED).done:
             index = at_work.pop(future)
             try:

@@ -95,6 +95,7 @@ def decide(
     running: Running,
     progress: Callable[[int, int], None],
     heard: HeardAlong | None = None,
+    meanwhile: Callable[[], object] = lambda: None,
 ) -> tuple[list[list[Decisions]], list[list[Decisions]]]:
     """Simulate runs, fuse each, and choose a station: for each plan the decisions past each of its pingers.
 
@@ -115,7 +116,9 @@ def decide(
     progress : callable
         Told how many of how many batches are finished.
     heard : dict, optional
-        What is measured at the places of the plans, filled: handed on to another call, it spares that the same places.
+        What is measured at the places of the plans, filled: another call that is given it measures none of them anew.
+    meanwhile : callable
+        As `run_chunks` takes it.
     """
     batches = [_batches(plan) for plan in plans]
     measured = _measured(scene, plans, running, {} if heard is None else heard)
@@ -131,6 +134,7 @@ def decide(
             fingerprint=fingerprint,
             cost=lambda batch: cost_of([batch.plan]),
             progress=progress,
+            meanwhile=meanwhile,
         )
     )
     found = [[(batch, next(results)) for batch in parts] for parts in batches]

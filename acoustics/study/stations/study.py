@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -183,6 +184,16 @@ def study_stations(
         away = replace(away, echoes=_anywhere(outlooks, len(away.pingers)))
     heard: HeardAlong = {}
 
+    @cache
+    def by_accuracy() -> tuple[float, tuple[KnownPoolBound, ...], float, float]:
+        """What error of a fix suffices, bounds with the pool known, and the share of right stations by either."""
+        choice = _Choice(model, offset[:2], np.random.default_rng(seeds[1]))
+        known_pool = known_pool_bounds(scene, at_stations, path[0])
+        # Where nothing is observed, an error as large as the pool.
+        errors = np.minimum([[b.to_first_wall_m, b.whole_burst_m] for b in known_pool], scene.pool.extent_m)
+        first_wall, whole_burst = (choice.right(error) for error in (errors / np.sqrt(2.0)).T)
+        return choice.needed_sd(), known_pool, first_wall, whole_burst
+
     def decided(some: list[RunsAlong], behind: int) -> tuple[list[list[Decisions]], list[list[Decisions]]]:
         return decide(
             scene,
@@ -192,6 +203,7 @@ def study_stations(
             running=running,
             progress=lambda done, of: progress(first + behind + done, first + simulated),
             heard=heard,
+            meanwhile=by_accuracy,
         )
 
     if enough is None or not others:
@@ -212,10 +224,7 @@ def study_stations(
         )
         for main, *rest, elsewhere in found
     )
-    choice = _Choice(model, offset[:2], np.random.default_rng(seeds[1]))
-    known_pool = known_pool_bounds(scene, at_stations, path[0])
-    # Where nothing is observed, an error as large as the pool.
-    errors = np.minimum([[b.to_first_wall_m, b.whole_burst_m] for b in known_pool], scene.pool.extent_m) / np.sqrt(2.0)
+    needed_sd_m, known_pool, right_to_first_wall, right_whole_burst = by_accuracy()
     return StationStudy(
         title=scene.title,
         array=scene.array.name,
@@ -233,13 +242,13 @@ def study_stations(
         stated=alone.stated,
         sure_share=alone.sure_share,
         median_rms_m=alone.median_rms_m,
-        needed_sd_m=choice.needed_sd(),
+        needed_sd_m=needed_sd_m,
         wrong_integer=_wrong_integer(found[0][0]),
         wrong_cycle_limit=scene.study.wrong_cycle_limit,
         by_pings=alone.by_pings,
         known_pool=known_pool,
-        right_to_first_wall=choice.right(errors[:, 0]),
-        right_whole_burst=choice.right(errors[:, 1]),
+        right_to_first_wall=right_to_first_wall,
+        right_whole_burst=right_whole_burst,
         places_m=places,
         offset_m=offset,
         path_m=path,

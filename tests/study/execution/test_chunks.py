@@ -99,9 +99,10 @@ def test_a_pool_gives_the_same_bits_in_order_and_shares_the_cores(work):
 @several_cores
 @pytest.mark.slow
 def test_a_worker_that_dies_costs_nothing(work, tmp_path):
-    dying = partial(work.draw_and_die, marker=str(tmp_path / "marker"))
-    assert equal(run_chunks(dying, tasks(), running=Running(Workers(2))), run_chunks(work.draw, tasks()))
-    assert (tmp_path / "marker").exists()
+    dying, besides = partial(work.draw_and_die, marker=str(tmp_path / "marker")), []
+    found = run_chunks(dying, tasks(), running=Running(Workers(2)), meanwhile=lambda: besides.append(1))
+    assert equal(found, run_chunks(work.draw, tasks()))
+    assert (tmp_path / "marker").exists() and besides == [1]
 
 
 @several_cores
@@ -144,6 +145,13 @@ def test_a_study_goes_on_from_its_folder_without_working_a_chunk_twice(work, tmp
     assert equal(resumed, run_chunks(work.draw, tasks()))
     assert run_chunks(counted, tasks(), running=Running(folder=folder), fingerprint="f")
     assert len(calls) == 9
+
+
+def test_what_is_to_be_done_besides_is_done_once_in_this_process_and_while_others_work(work, tmp_path):
+    done, kept = [], Running(folder=tmp_path / "s")
+    for _ in range(2):  # the second time no chunk is left
+        run_chunks(work.draw, tasks(), running=kept, fingerprint="f", meanwhile=lambda: done.append(os.getpid()))
+    assert done == [os.getpid()] * 2
 
 
 def test_a_spoilt_chunk_is_worked_again(work, tmp_path):
