@@ -31,8 +31,11 @@ FARTHEST_M = 1e7  # of any origin that a navigation may have, be it the equator
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-LARGEST_NUMBER, le=LARGEST_NUMBER)]
 Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=LARGEST_NUMBER)]
 NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=LARGEST_NUMBER)]
+# Of one channel against another: thirty periods of a pinger. Beyond it microseconds were given for seconds.
+TimingSd = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1e-3)]
 # The deepest water there is; the formulas of sea water end there too.
 DEEPEST_M = 11_000.0
+LEAST_ROW_M = 1e-3  # between rows of a profile: gradients stay finite
 Flag = Annotated[bool, Field(strict=True)]
 Name = Annotated[str, Field(strict=True, min_length=1, max_length=80), AfterValidator(_printable)]
 Text = Annotated[str, Field(strict=True), AfterValidator(_printable)]

@@ -12,6 +12,7 @@ from pydantic import Field, model_validator
 from acoustics.base.checks import whole_metres, wide_aperture
 from acoustics.base.errors import InputError
 from acoustics.base.table_model import (
+    LEAST_ROW_M,
     Name,
     NotNegative,
     Number,
@@ -19,6 +20,7 @@ from acoustics.base.table_model import (
     Positive,
     TableModel,
     Text,
+    TimingSd,
     all_wrong,
     same_names,
 )
@@ -146,7 +148,7 @@ class Sidecar(_Notes):
     absolute_salinity_g_kg: Number | None = None
     volts_per_count: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=1e3)] | None = None
     gain_db: Annotated[float, _within(-60, 120)] = 0.0
-    skew_sd_s: Annotated[float, _within(0, 1)] = 0.0
+    skew_sd_s: TimingSd = 0.0
     hull_m: tuple[Positive, Positive, Positive] | None = None
     farthest_m: Annotated[float, _within(2, 1e5)] | None = None
     profile: Annotated[tuple[ProfileRow, ...], Field(min_length=2)] | None = None
@@ -164,8 +166,8 @@ class Sidecar(_Notes):
             for k, pinger in enumerate(self.pingers, 1)
             if pinger.length_s * self.sample_rate_hz > _MOST_BURST_SAMPLES
         ]
-        if any(below.depth_m <= row.depth_m for row, below in pairwise(self.profile or ())):
-            faults.append("profile: depth_m must increase from row to row")
+        if any(below.depth_m - row.depth_m < LEAST_ROW_M for row, below in pairwise(self.profile or ())):
+            faults.append(f"profile: depth_m must increase by {LEAST_ROW_M:g} m at least from row to row")
         all_wrong("sidecar", faults)
         return self
 

@@ -19,6 +19,7 @@ from acoustics.base.table_model import (
     Point,
     Positive,
     TableModel,
+    TimingSd,
     Title,
 )
 from acoustics.base.toml_tables import validated
@@ -35,6 +36,7 @@ __all__ = [
     "Point",
     "Positive",
     "SceneModel",
+    "TimingSd",
     "Title",
 ]
 

@@ -8,7 +8,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from acoustics.physics.noise import quantisation_noise_density
-from acoustics.scene.model import Flag, NotNegative, Positive, SceneModel
+from acoustics.scene.model import Flag, Positive, SceneModel, TimingSd
 
 
 class Recorder(SceneModel):
@@ -42,7 +42,7 @@ class Recorder(SceneModel):
         Flag, Field(description="Whether one converter takes the channels in turn instead of all at once.")
     ] = False
     skew_sd_s: Annotated[
-        NotNegative,
+        TimingSd,
         Field(description="What stays unknown of the time between channels. Feed all inputs one signal and compare."),
     ] = 0.0
     phase_sd_deg: Annotated[
@@ -60,7 +60,8 @@ class Recorder(SceneModel):
         Field(description="How much faster than its nominal rate the recorder's clock runs."),
     ] = 0.0
     aperture_jitter_s: Annotated[
-        NotNegative, Field(description="Standard deviation of the moment at which a sample is taken.")
+        TimingSd,
+        Field(description="Standard deviation of the moment at which a sample is taken."),
     ] = 0.0
 
     @model_validator(mode="after")

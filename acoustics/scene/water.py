@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from functools import cached_property
+from itertools import pairwise
 from typing import Annotated, Self
 
 import numpy as np
@@ -12,6 +13,7 @@ from pydantic import Field, model_validator
 
 from acoustics.base.errors import ValidityWarning
 from acoustics.base.frames import Floats
+from acoustics.base.table_model import LEAST_ROW_M
 from acoustics.physics.absorption import absorption_francois_garrison1982_db_per_km
 from acoustics.physics.sound_speed import absolute_salinity_g_kg, harmonic_mean_speed, sound_speed_teos10
 from acoustics.scene.model import Depth, Positive, SceneModel
@@ -91,8 +93,8 @@ class Water(SceneModel):
             if clash:
                 raise ValueError(f"{clash[0]} and profile exclude each other; keep one of them")
             depths = [row.depth_m for row in self.profile]
-            if any(b <= a for a, b in zip(depths, depths[1:], strict=False)):
-                raise ValueError("profile rows must be sorted by strictly increasing depth_m")
+            if any(b - a < LEAST_ROW_M for a, b in pairwise(depths)):
+                raise ValueError(f"profile rows must be sorted by depth_m, {LEAST_ROW_M:g} m apart at least")
         elif self.temperature_degc is None:
             raise ValueError("temperature_degc is missing (or give profile rows)")
         if self.practical_salinity is not None and self.absolute_salinity_g_kg is not None:

@@ -110,6 +110,8 @@ def test_a_picture_is_drawn(recording, tmp_path):
 
 
 def test_what_cannot_be_measured_is_refused_in_a_line(recording, tmp_path):
+    (line,) = refused("spectrum", str(recording), "--from-s", "1e308")
+    assert "--from-s" in line
     (line,) = refused("spectrum", str(recording), "--from-s", "100")
     assert "holds 0 s from 100 s on" in line
     (line,) = refused("spectrum", str(tmp_path / "absent.wav"))

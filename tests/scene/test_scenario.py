@@ -71,6 +71,8 @@ BAD = {
     "crossing": ([(r"^outline_m = .*$", "outline_m = [[0.0,0.0],[25.0,12.5],[25.0,0.0],[0.0,12.5]]")], r"pool.outline_m: the outline"),
     "floor in the air": ([(r"^floor_points_m = .*$", "floor_points_m = [[0.0,0.0,1.4],[25.0,0.0,-3.8],[0.0,12.5,1.4]]")], r"pool: the floor rises out of the water"),
     "two temperatures": ([(r"^temperature_degc = 26.0$", "temperature_degc = 26.0\nprofile = [{depth_m = 0.0, temperature_degc = 20.0}]")], r"water: temperature_degc and profile exclude each other"),
+    "rows at one depth": ([(r"^practical_salinity = .*$", ""), (r"^temperature_degc = 26.0$", "profile = [{depth_m = 0.0, temperature_degc = 20.0}, {depth_m = 1e-33, temperature_degc = 19.0}]")], r"water: profile rows must be sorted by depth_m, 0.001 m apart at least"),
+    "skew in microseconds": ([(r"^skew_sd_s = .*$", "skew_sd_s = 0.2")], r"recorder.skew_sd_s: .*less than or equal to 0.001, got 0.2"),
     "no such array": ([(r"^use = .*$", "use = 'square'")], r"array.use: no shipped array 'square'; known: .*square-half-wave"),
     "no such material": ([(r"^walls = .*$", "walls = 'cheese'")], r"pool.walls: unknown material 'cheese'; known: concrete"),
     "too slow a recorder": ([(r"^sample_rate_hz = .*$", "sample_rate_hz = 48000.0")], r"recorder.sample_rate_hz: 48000 Hz is not over twice the band"),

@@ -196,6 +196,8 @@ def missed_limits(overall: Score, limits: Limits) -> tuple[str, ...]:
     missed = [
         f"{name} {value:.3g} {unit}, 95 % interval up to {high:.3g} {unit}: over the limit of {most:g} {unit} by "
         f"{high - most:.2g} {unit} at the upper end"
+        if np.isfinite(high)
+        else f"{name}: too few pings were answered for an upper end, so the limit of {most:g} {unit} is not met"
         for name, unit, value, high, most in highest
         if most is not None and not high <= most
     ]

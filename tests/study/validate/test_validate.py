@@ -195,7 +195,9 @@ def test_failures_and_refusals_are_counted_with_their_reasons(scene, pinger):
     assert found.reasons == (("took over 1 s", 5), ("too weak", 3))
     nothing = validate_answers(scene, pinger, design, [Answer(refused="no")] * 12, name="x")
     assert nothing.overall.rms_deg.value == np.inf and nothing.overall.efficiency is None
-    assert len(missed_limits(nothing.overall, Limits(5.0, 9.0, 50.0, 90.0))) == 4
+    missed = missed_limits(nothing.overall, Limits(5.0, 9.0, 50.0, 90.0))
+    assert len(missed) == 4 and not any("inf" in line for line in missed)
+    assert missed[0] == "RMS: too few pings were answered for an upper end, so the limit of 5 deg is not met"
 
 
 def test_a_wrong_cycle_is_half_a_period_on_some_baseline(scene, pinger):
