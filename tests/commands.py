@@ -59,6 +59,7 @@ _GOOD_TEXTS = {
     "example": ("quay-nine", "mallard-basin"), "explain": ("source_level_db", "pool"), "secret": ("none", "ff"),
     "program": ("true", "false", "cat"), "failed": ("a",), "inverted": ("b",), "swapped": ("a", "b"),
 }  # fmt: skip
+_SEVERAL = {"files": [1, 2, 2, 3]}  # of what may be repeated so many are given
 _SIZES = QUICK | {
     "calibrate": ["--runs", "2", "--headings", "3", "--pings-each", "1"],
     "stations": ["--trials", "8", "--pings", "1"],
@@ -133,9 +134,8 @@ class CommandLine:
                 if rng.random() > self.odd / 3 and (
                     parameter.required or rng.random() < 0.8 - 0.7 * (parameter.nargs < 0)
                 ):
-                    words += [
-                        self._value(parameter) for _ in range(rng.choice([1, 1, 1, 2]) if parameter.nargs < 0 else 1)
-                    ]
+                    count = rng.choice(_SEVERAL.get(parameter.name, [1, 1, 1, 2])) if parameter.nargs < 0 else 1
+                    words += [self._value(parameter) for _ in range(count)]
             elif parameter.name != "help" and (rng.random() < often or parameter.required):
                 given.add(parameter.opts[0])
                 words += self._option(parameter)
@@ -199,6 +199,8 @@ class CommandLine:
         if rng.random() < self.odd:
             content = rng.choice(damage.CHANGES)(content, rng)
         path = self.folder / f"a{ending}"
+        if path.exists():  # beside another of its kind, with which it is compared or fused
+            path = path.with_stem("b")
         path.write_bytes(content)
         if kind == "recording":
             (self.folder / "a.json").write_bytes(heard()["notes"][1])
