@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.propagate.bent_paths import bends, kept_bent_paths
+from acoustics.propagate.bending import Bending, bending, bends, slopes
 from acoustics.propagate.echoes import (
     check_limits,
     checked_geometry,
@@ -22,6 +22,7 @@ from acoustics.propagate.echoes import (
 )
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.images import Bools, Complexes, Ints, Pairs, Room
+from acoustics.propagate.kept_bent_paths import kept_bent_paths
 from acoustics.propagate.kept_paths import KeptPaths, Limits, join
 from acoustics.scene.scene import Scene
 
@@ -120,9 +121,9 @@ def arrivals(
 
     Notes
     -----
-    In open water rays are bent by the sound-speed profile where that counts (`bent_paths.bends`).
-    Elsewhere they are straight: with a profile the time along each is exact, its bending is left out. Coefficients are
-    those of plane waves, which holds a few wavelengths from a face. Nothing is diffracted.
+    Rays are bent by the sound-speed profile where that counts (`Bending`), but between walls over a floor that is not
+    level. Elsewhere they are straight: with a profile the time along each is exact, its bending is left out.
+    Coefficients are those of plane waves, which holds a few wavelengths from a face. Nothing is diffracted.
     """
     check_limits(frequency_hz, horizon_s)
     if not -np.inf <= floor_db <= 0:
@@ -134,9 +135,15 @@ def arrivals(
     loss_db_per_m = float(scene.water.absorption_db_per_km(frequency_hz)) / 1000
     step = max(1, _RECEIVERS_AT_ONCE // n_hydrophones)
     limits = Limits(horizon_s, 10 ** (floor_db / 20), loss_db_per_m, None if hull is None else hull.spread(batch))
-    bent = bends(scene, flat, source, frequency_hz=frequency_hz).any(axis=-1)
-    found = [_kept_paths(room, source, flat, part, limits) for part in _parts(np.flatnonzero(~bent), step)]
-    found += [kept_bent_paths(scene, room, source, flat, part, limits) for part in _parts(np.flatnonzero(bent), step)]
+    bent = bends(scene, flat, source, frequency_hz=frequency_hz, horizon_s=horizon_s)
+    water, straight = None, ~bent
+    if bent.any():
+        places = np.concatenate([flat.reshape(-1, 3), source[None]])
+        water, straight = bending(scene, places, frequency_hz=frequency_hz), straight | (not slopes(scene))
+    found = [_kept_paths(room, source, flat, part, limits, water) for part in _parts(np.flatnonzero(straight), step)]
+    if water is not None:
+        parts = _parts(np.flatnonzero(bent), step)
+        found += [kept_bent_paths(scene, room, source, flat, part, limits, water) for part in parts]
     kept = join(found)
     # Rank of each path within its batch element: the pairs come sorted by element.
     first_of = np.searchsorted(kept.element, np.arange(len(flat)))
@@ -170,8 +177,10 @@ def _parts(rows: Ints, step: int) -> list[Ints]:
     return [rows[start : start + step] for start in range(0, len(rows), step)]
 
 
-def _kept_paths(room: Room, source: Floats, elements: Floats, part: Ints, limits: Limits) -> KeptPaths:
-    """Straight paths of a part of the batch elements, by index."""
+def _kept_paths(
+    room: Room, source: Floats, elements: Floats, part: Ints, limits: Limits, water: Bending | None
+) -> KeptPaths:
+    """Straight paths of a part of the batch elements, by index: all that the water does not bend."""
     receivers = elements[part]
     n_hydrophones = receivers.shape[1]
     direct_m = np.linalg.norm(receivers - source, axis=-1)
@@ -181,13 +190,16 @@ def _kept_paths(room: Room, source: Floats, elements: Floats, part: Ints, limits
 
     if len(part) > 1 and len(images.order) * direct_m.size > _PAIRS_AT_ONCE:
         halves = (part[: len(part) // 2], part[len(part) // 2 :])
-        return join([_kept_paths(room, source, elements, half, limits) for half in halves])
+        return join([_kept_paths(room, source, elements, half, limits, water) for half in halves])
 
     # One row is an image and a batch element that has at least one hydrophone within its reach.
     way = receivers[:, None] - images.position_m[:, None]
     distance = np.sqrt(np.einsum("ebhk,ebhk->ebh", way, way))
     near = np.any(distance <= reach[:, None], axis=-1)
     near[:, 0] = True
+    if water is not None:
+        off = way.mean(axis=2)
+        near &= ~water.counts(np.hypot(off[..., 0], off[..., 1]), np.abs(off[..., 2]))
     element, image = np.nonzero(near)
     distance = distance[element, image]
     receiver = element[:, None] * n_hydrophones + np.arange(n_hydrophones)
@@ -197,22 +209,19 @@ def _kept_paths(room: Room, source: Floats, elements: Floats, part: Ints, limits
     if limits.hull is not None:
         exists &= limits.hull.clear(part[element], images.position_m[image])
     delay = distance * paths.slowness_s_m.reshape(distance.shape)
-    spread = np.exp(-np.log(10) / 20 * limits.loss_db_per_m * distance) / distance
-    amplitude = gain * spread
 
-    order = images.order[image]
-    strongest = spread[order == 0]
+    def spread(way_m: Floats) -> Floats:
+        return np.asarray(np.exp(-np.log(10) / 20 * limits.loss_db_per_m * way_m) / way_m)
+
+    amplitude, order = gain * spread(distance), images.order[image]
     heard = (
         exists
         & (delay <= direct_s[element] + limits.horizon_s)
-        & (np.abs(amplitude) >= limits.least * strongest[element])
+        & (np.abs(amplitude) >= limits.least * spread(direct_m)[element])
     )
     keep = (order == 0) | np.any(heard, axis=-1)
     element, image, order = element[keep], image[keep], order[keep]
     exists, delay, amplitude = exists[keep], delay[keep], amplitude[keep]
-    mean_delay = np.sum(delay * exists, axis=-1) / np.maximum(np.sum(exists, axis=-1), 1)
-    sort = np.lexsort((mean_delay, order > 0, element))
-    element, image, exists = element[sort], image[sort], exists[sort]
     hears = receivers[element, np.argmax(exists, axis=-1)]
     find_faces = partial(face_sequences, room, source, images.take(image), hears)
-    return KeptPaths(part[element], order[sort], delay[sort], amplitude[sort], exists, find_faces)
+    return KeptPaths(part[element], order, delay, amplitude, exists, find_faces)

@@ -1,13 +1,15 @@
-"""Paths in open water whose sound speed changes with depth: eigenrays, with surface and floor unfolded.
+"""Paths in water whose sound speed changes with depth: eigenrays, with surface and floor unfolded.
 
 Mirrored in the surface and the level floor again and again, the water becomes one tall body in which a path that is
-reflected runs on as a ray that is only bent; a receiver has an image in each of its storeys. Over a floor that slopes
-or is of several planes rays are followed from reflection to reflection, and storeys count these.
+reflected runs on as a ray that is only bent; a receiver has an image in each of its storeys. Walls mirror the way seen
+from above (`plan_view`), which is only as long as that to an image of the source. Over a floor that slopes or is of
+several planes rays are followed from reflection to reflection, and storeys count these.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,15 +19,16 @@ from acoustics.base.table_model import DEEPEST_M
 from acoustics.physics.eigenrays import Eigenrays, eigenrays
 from acoustics.physics.floor_eigenrays import floor_eigenrays
 from acoustics.physics.floor_rays import SURFACE
+from acoustics.physics.ray_tracing import trace_rays
+from acoustics.propagate.bending import Bending, profile_rows, slopes
 from acoustics.propagate.images import Bools, Complexes, Ints, Room, path_gain
-from acoustics.propagate.kept_paths import KeptPaths, Limits
+from acoustics.propagate.plan_view import PlanPaths, plan_paths
 from acoustics.scene.scene import Scene
 
-BEND_SHARE = 0.02  # of a period of the carrier: a difference in travel time that is no longer taken as none
 _STEEPER = np.deg2rad(3.0)  # than the steepest path a ray of the fan may be, so that it has a neighbour
 _SLOWER = 1 + 2e-5  # than along the straight line the first direct ray never is by as much
 _SHALLOWEST_M = 0.1  # of water whose storeys are counted
-_SHALLOWEST_ROW_M = 1.0  # of the last row, where there is no floor
+_WAYS_AT_ONCE, _IMAGES_AT_ONCE = 3_000, 100_000
 
 
 @dataclass(frozen=True)
@@ -34,9 +37,10 @@ class BentPaths:
 
     Parameters
     ----------
-    receiver, storey, number : ndarray of int
-        Which receiver; its image's storey (0: without reflection as a straight path, -1: surface first, 1: floor
-        first, and so on); and which of its rays with as many reflections, by their time, where there are several.
+    receiver, image, storey, number : ndarray of int
+        Which receiver; which image of the source in the walls, 0 for itself; the receiver's storey (0: without
+        reflection at surface and floor as a straight path, -1: surface first, 1: floor first, and so on); and which of
+        its rays with as many reflections, by their time, where there are several.
     faces : ndarray of int8, shape (n_rays, most)
         Faces met in order from the source; -1 after the last.
     delay_s : ndarray
@@ -48,29 +52,13 @@ class BentPaths:
     """
 
     receiver: Ints
+    image: Ints
     storey: Ints
     number: Ints
     faces: NDArray[np.int8]
     delay_s: Floats
     amplitude: Complexes
     from_m: Floats
-
-
-def bends(scene: Scene, receivers_m: Floats, source_m: Floats, *, frequency_hz: float) -> Bools:
-    """Whether the profile bends rays to receivers (..., 3) by so much that it counts.
-
-    A chord r of a circle of radius c / g is passed sooner by ``r^3 g^2 / (24 c^3)`` than at the speed along the chord;
-    with the steepest gradient of the profile it counts beyond `BEND_SHARE` of the carrier's period. Never where there
-    are walls: there rays are taken as straight.
-    """
-    across = np.hypot(*np.moveaxis(receivers_m - source_m, -1, 0)[:2])
-    if scene.pool.outline_m is not None:
-        return np.zeros(across.shape, dtype=bool)
-    floor = scene.pool.floor_depth_m(np.concatenate([receivers_m.reshape(-1, 3), source_m[None]])).max()
-    rows, speed = _rows(scene, float(max(receivers_m[..., 2].max(), source_m[2])), float(floor))
-    steepest = np.abs(np.diff(speed) / np.diff(rows)).max()
-    sooner = across**3 * steepest**2 / (24 * speed.min() ** 3)
-    return np.asarray(sooner > BEND_SHARE / frequency_hz)
 
 
 def direct_times_s(scene: Scene, source_m: Floats, receivers_m: Floats) -> Floats:
@@ -80,24 +68,25 @@ def direct_times_s(scene: Scene, source_m: Floats, receivers_m: Floats) -> Float
     first = np.full(len(across), np.inf)
     if slopes(scene):
         under = float(floor.depth_m(np.concatenate([receivers_m, source_m[None]])).max())
-        rows, speed = _rows(scene, 0.0, _deepest_m(scene, under, float(across.max())))
+        rows, speed = profile_rows(scene, 0.0, _deepest_m(scene, under, float(across.max())))
         steepest, any_time, own = _steepest(speed, across, length), first.copy(), np.zeros(1, dtype=np.int64)
         found = floor_eigenrays(rows, speed, floor, source_m, receivers_m, own, steepest, any_time, reflected=False)
         np.minimum.at(first, found.receiver, found.ends.time_s)
         return first
-    rows, speed, _, floor_m = _unfolded(scene, float(max(receivers_m[:, 2].max(), source_m[2])), 0.0)
-    watched = (rows == 0) | (rows == floor_m)
-    depth, steepest = receivers_m[:, 2:], _steepest(speed, across, length)
-    rays = eigenrays(rows, speed, float(source_m[2]), depth, across, steepest=steepest, watched=watched)
+    body = _unfolded(scene, float(max(receivers_m[:, 2].max(), source_m[2])), 0.0)
+    steepest = _steepest(body.speed_m_s, across, length)
+    rays = eigenrays(
+        body.rows_m,
+        body.speed_m_s,
+        float(source_m[2]),
+        receivers_m[:, 2:],
+        across,
+        steepest=steepest,
+        watched=body.faces,
+    )
     direct = np.all(rays.ends.passed < 0, axis=1)
     np.minimum.at(first, rays.receiver[direct], rays.ends.time_s[direct])
     return first
-
-
-def slopes(scene: Scene) -> bool:
-    """Whether the floor is not level all over."""
-    planes = scene.pool.floor_planes.planes
-    return len(planes) > 1 or bool(planes[0, 1:].any())
 
 
 def _steepest(speed_m_s: Floats, across_m: Floats, length_m: Floats) -> Floats:
@@ -106,39 +95,57 @@ def _steepest(speed_m_s: Floats, across_m: Floats, length_m: Floats) -> Floats:
 
 
 def bent_paths(
-    scene: Scene, room: Room, source_m: Floats, receivers_m: Floats, straight_s: Floats, horizon_s: float
+    scene: Scene,
+    room: Room,
+    source_m: Floats,
+    elements_m: Floats,
+    straight_s: Floats,
+    horizon_s: float,
+    water: Bending,
 ) -> BentPaths:
-    """Every path up to a time after the direct sound, in water where `bends` holds.
+    """Every bent path up to a time after the direct sound; over a floor that is not level, every path.
 
     Parameters
     ----------
     scene : Scene
-        Water, surface and floor.
+        Water, surface, floor and walls.
     room : Room
         Its coefficients; they are met by water of the sound speed at the source's depth.
     source_m : ndarray, shape (3,)
         Source [m].
-    receivers_m : ndarray, shape (n_receivers, 3)
-        Receivers [m].
-    straight_s : ndarray, shape (n_receivers,)
+    elements_m : ndarray, shape (n_elements, n_hydrophones, 3)
+        Receivers, one after another [m]; those of an element hear the same paths.
+    straight_s : ndarray, shape (n_elements, n_hydrophones)
         Travel time along the straight line to each [s]; counts where there is no direct ray.
     horizon_s : float
         Latest echo after it [s].
+    water : Bending
+        Says which paths are bent.
     """
-    across = np.hypot(*(receivers_m - source_m)[:, :2].T)
     if slopes(scene):
-        return _over_slopes(scene, room, source_m, receivers_m, straight_s, horizon_s)
-    reach_m = room.fastest_m_s * (straight_s + horizon_s)
-    tall = _tall_m(across, reach_m)
-    rows, speed, storeys, floor_m = _unfolded(scene, float(source_m[2]), tall)
-    steepest = _steepest(speed, across, reach_m)
-    z = receivers_m[:, 2, None]
-    height = 0.0 if not np.isfinite(floor_m) else floor_m
-    images = np.where(storeys % 2 == 0, storeys * height + z, (storeys + 1) * height - z)
-    watched = np.zeros(len(rows), dtype=bool)
-    watched[np.searchsorted(rows, [0.0] if height == 0 else np.arange(storeys[0] + 1, storeys[-1] + 1) * height)] = True
-    rays = eigenrays(rows, speed, float(source_m[2]), images, across, steepest=steepest, watched=watched)
-    return _described(scene, room, source_m, receivers_m, rays, rows, speed, storeys, height)
+        return _over_slopes(scene, room, source_m, elements_m.reshape(-1, 3), straight_s.ravel(), horizon_s)
+    n_hydrophones, receivers = elements_m.shape[1], elements_m.reshape(-1, 3)
+    reach_m = room.fastest_m_s * (straight_s.ravel() + horizon_s)
+    ways = plan_paths(scene, room, source_m, receivers, reach_m)
+    middle = np.repeat(elements_m.mean(axis=1), n_hydrophones, axis=0)
+    across = np.linalg.norm(middle[ways.receiver, :2] - ways.from_m, axis=-1)
+    ways = ways.take(np.flatnonzero(water.counts_on_legs(reach_m[ways.receiver], across)))
+    tall = _tall_m(ways.across_m, reach_m[ways.receiver])
+    body = _unfolded(scene, float(source_m[2]), tall)
+    step = max(1, min(_WAYS_AT_ONCE, _IMAGES_AT_ONCE // len(body.storeys)))
+    found = []
+    for begin in range(0, max(len(ways.receiver), 1), step):
+        some = ways.take(np.arange(begin, min(begin + step, len(ways.receiver))))
+        across = np.linalg.norm(middle[some.receiver, :2] - some.from_m, axis=-1)
+        upright = np.abs(body.depths_m(middle[some.receiver, 2]) - source_m[2])
+        aims = body.depths_m(receivers[some.receiver, 2])
+        aims[~water.counts(across[:, None], upright)] = np.nan
+        steepest = _steepest(body.speed_m_s, some.across_m, reach_m[some.receiver])
+        rays = eigenrays(
+            body.rows_m, body.speed_m_s, float(source_m[2]), aims, some.across_m, steepest=steepest, watched=body.faces
+        )
+        found.append(_described(scene, room, source_m, receivers, some, rays, body))
+    return _joined(found)
 
 
 def _over_slopes(
@@ -155,7 +162,7 @@ def _over_slopes(
     reach_m, across = room.fastest_m_s * longest_s, np.hypot(*(receivers_m - source_m)[:, :2].T)
     under = floor.depth_m(np.concatenate([receivers_m, source_m[None]]))
     most = int(np.ceil(_tall_m(across, reach_m) / max(under.min(), _SHALLOWEST_M))) + 1
-    rows, speed = _rows(scene, 0.0, _deepest_m(scene, under.max(), reach_m.max()))
+    rows, speed = profile_rows(scene, 0.0, _deepest_m(scene, under.max(), reach_m.max()))
     # Each plane that is met between turns the ray by twice its incline.
     steepest = _steepest(speed, across, reach_m) + (most + 1) * np.arctan(_incline(scene))
     storeys = np.arange(-most, most + 1)
@@ -167,6 +174,7 @@ def _over_slopes(
     length = rays.ends.time_s * float(scene.water.sound_speed_m_s(source_m[2]))
     return BentPaths(
         receiver=rays.receiver,
+        image=np.zeros(len(rays.receiver), dtype=np.int64),
         storey=rays.storey,
         number=_rank(rays.ends.time_s, rays.receiver, rays.storey, np.sum(faces >= 0, axis=1)),
         faces=faces,
@@ -178,7 +186,8 @@ def _over_slopes(
 
 def _tall_m(across_m: Floats, reach_m: Floats) -> float:
     """Height [m] of the unfolded water that paths come through, and somewhat more."""
-    return float(np.max(np.sqrt(np.maximum(reach_m**2 - across_m**2, 0.0))) + np.max(across_m) * np.tan(_STEEPER))
+    upright = np.sqrt(np.maximum(reach_m**2 - across_m**2, 0.0))
+    return float(np.max(upright, initial=0.0) + np.max(across_m, initial=0.0) * np.tan(_STEEPER))
 
 
 def _incline(scene: Scene) -> float:
@@ -197,68 +206,102 @@ def _face_numbers(scene: Scene) -> tuple[int, int]:
     return names.index("surface") if "surface" in names else len(names), first
 
 
-def _rows(scene: Scene, deepest_m: float, floor_m: float) -> tuple[Floats, Floats]:
-    """Depths from the surface to the floor, or to a depth without one, and the sound speed there."""
-    bottom = floor_m if np.isfinite(floor_m) else min(max(deepest_m, _SHALLOWEST_ROW_M), DEEPEST_M)
-    given = [row.depth_m for row in scene.water.profile if 0.0 < row.depth_m < bottom]
-    rows = np.unique([0.0, *given, bottom])
-    return rows, np.asarray(scene.water.sound_speed_m_s(rows))
+class _Body(NamedTuple):
+    """Unfolded water: rows [m], the speed there, which are faces, storeys, and the floor's depth, 0 without one [m]."""
+
+    rows_m: Floats
+    speed_m_s: Floats
+    faces: Bools
+    storeys: Ints
+    floor_m: float
+
+    def depths_m(self, depth_m: Floats) -> Floats:
+        """Depths [m] of places at a depth (n,) [m] in each storey, shape (n, n_storeys)."""
+        z, k = depth_m[:, None], self.storeys
+        return np.where(k % 2 == 0, k * self.floor_m + z, (k + 1) * self.floor_m - z)
 
 
-def _unfolded(scene: Scene, source_z: float, tall_m: float) -> tuple[Floats, Floats, Ints, float]:
-    """Rows and speeds of the unfolded water, its storeys, and the floor's depth, inf where there is none."""
+def _unfolded(scene: Scene, source_z: float, tall_m: float) -> _Body:
     floor = float(scene.pool.floor_planes.planes[0, 0])
-    rows, speed = _rows(scene, source_z + tall_m, floor)
-    most = int(np.ceil(tall_m / floor)) + 1 if np.isfinite(floor) else 1
-    storeys = np.arange(-most, most + 1) if np.isfinite(floor) else np.array([-1, 0])
-    parts = (
-        [
-            (storey * floor + rows, speed) if storey % 2 == 0 else ((storey + 1) * floor - rows[::-1], speed[::-1])
-            for storey in storeys
-        ]
-        if np.isfinite(floor)
-        else [(-rows[::-1], speed[::-1]), (rows, speed)]
-    )
+    rows, speed = profile_rows(scene, source_z + tall_m, floor)
+    if not np.isfinite(floor):
+        tall, speeds = np.concatenate([-rows[::-1], rows[1:]]), np.concatenate([speed[::-1], speed[1:]])
+        return _Body(tall, speeds, tall == 0.0, np.array([-1, 0]), 0.0)
+    most = int(np.ceil(tall_m / floor)) + 1
+    storeys = np.arange(-most, most + 1)
     # Each storey begins where the one below it ends.
-    tall = np.concatenate([parts[0][0], *[part[0][1:] for part in parts[1:]]])
-    return tall, np.concatenate([parts[0][1], *[part[1][1:] for part in parts[1:]]]), storeys, floor
+    parts = [k * floor + rows if k % 2 == 0 else (k + 1) * floor - rows[::-1] for k in storeys]
+    tall = np.concatenate([parts[0], *[part[1:] for part in parts[1:]]])
+    there = [speed if k % 2 == 0 else speed[::-1] for k in storeys]
+    faces = np.zeros(len(tall), dtype=bool)
+    faces[:: len(rows) - 1] = True
+    faces[[0, -1]] = False
+    return _Body(tall, np.concatenate([there[0], *[part[1:] for part in there[1:]]]), faces, storeys, floor)
 
 
 def _described(
-    scene: Scene,
-    room: Room,
-    source_m: Floats,
-    receivers_m: Floats,
-    rays: Eigenrays,
-    rows: Floats,
-    speed: Floats,
-    storeys: Ints,
-    height_m: float,
+    scene: Scene, room: Room, source_m: Floats, receivers_m: Floats, ways: PlanPaths, rays: Eigenrays, body: _Body
 ) -> BentPaths:
-    passed = rays.ends.passed
-    turn = np.rint(rows[passed] / height_m).astype(int) if height_m else np.zeros(passed.shape, dtype=int)
+    way, passed = rays.receiver, rays.ends.passed
+    turn = np.rint(body.rows_m[passed] / body.floor_m).astype(int) if body.floor_m else np.zeros(passed.shape, int)
     surface, floor = _face_numbers(scene)
     faces = np.where(passed < 0, -1, np.where(turn % 2 == 0, surface, floor)).astype(np.int8)
-    slowness = np.sqrt(1.0 - rays.ends.sin_angle**2) / rays.ends.speed_m_s
-    sine = np.sqrt(np.maximum(1.0 - (slowness[:, None] * speed[passed]) ** 2, 0.0))
-    gain = path_gain(room, faces, np.where(passed < 0, 0.0, sine))
-    storey = storeys[rays.target]
-    number = _rank(rays.ends.time_s, rays.receiver, rays.target, np.sum(faces >= 0, axis=1))
-    receiver = receivers_m[rays.receiver]
-    ahead = receiver - source_m
-    ahead[:, :2] *= (np.sqrt(1.0 - rays.ends.sin_angle**2) / np.hypot(*ahead[:, :2].T))[:, None]
+    level = np.sqrt(1.0 - rays.ends.sin_angle**2)
+    slowness = level / rays.ends.speed_m_s
+    sine = np.sqrt(np.maximum(1.0 - (slowness[:, None] * body.speed_m_s[passed]) ** 2, 0.0))
+    faces, sine = _with_walls(ways, rays, float(source_m[2]), body, faces, sine)
+    storey = body.storeys[rays.target]
+    receiver = receivers_m[ways.receiver[way]]
+    ahead = np.empty((len(way), 3))
+    ahead[:, :2] = (receiver[:, :2] - ways.from_m[way]) * (level / ways.across_m[way])[:, None]
     ahead[:, 2] = np.where(storey % 2 == 0, rays.ends.sin_angle, -rays.ends.sin_angle)
     length = rays.ends.time_s * float(scene.water.sound_speed_m_s(source_m[2]))
+    # A tube that has crossed itself is a quarter period ahead: a signal runs as exp(+i w t) here.
+    amplitude = path_gain(room, faces, sine) * rays.amplitude * np.exp(0.5j * np.pi * rays.caustics)
     return BentPaths(
-        receiver=rays.receiver,
+        receiver=ways.receiver[way],
+        image=ways.image[way],
         storey=storey,
-        number=number,
+        number=_rank(rays.ends.time_s, way, rays.target, np.sum(faces >= 0, axis=1)),
         faces=faces,
         delay_s=rays.ends.time_s,
-        # A tube that has crossed itself is a quarter period ahead: a signal runs as exp(+i w t) here.
-        amplitude=gain * rays.amplitude * np.exp(0.5j * np.pi * rays.caustics),
+        amplitude=amplitude,
         from_m=receiver - length[:, None] * ahead,
     )
+
+
+def _with_walls(
+    ways: PlanPaths, rays: Eigenrays, source_z: float, body: _Body, faces: NDArray[np.int8], sine: Floats
+) -> tuple[NDArray[np.int8], Floats]:
+    """Faces and sines of the grazing angles (n_rays, n_met) of level faces, with those of walls put in their places.
+
+    A ray comes to a wall as steep as it is there.
+    """
+    ray, wall = np.nonzero(ways.walls[rays.receiver] >= 0)
+    if not ray.size:
+        return faces, sine
+    way, begin = rays.receiver[ray], np.full(len(ray), source_z)
+    there = trace_rays(body.rows_m, body.speed_m_s, begin, rays.angle[ray], ways.at_m[way, wall], watched=body.faces)
+    shape = (len(faces), ways.walls.shape[1])
+    walls, walls_sine, after = np.full(shape, -1, dtype=np.int8), np.zeros(shape), np.full(shape, np.inf)
+    walls[ray, wall] = ways.walls[way, wall]
+    walls_sine[ray, wall] = ways.sine[way, wall] * np.sqrt(1.0 - there.sin_angle**2)
+    after[ray, wall] = np.sum(there.passed >= 0, axis=1) - 0.5  # of the level faces
+    number = np.where(faces >= 0, np.arange(faces.shape[1]), np.inf)
+    order = np.argsort(np.concatenate([number, after], axis=1), axis=1, kind="stable")
+    both = np.concatenate([faces, walls], axis=1), np.concatenate([sine, walls_sine], axis=1)
+    return np.take_along_axis(both[0], order, axis=1), np.take_along_axis(both[1], order, axis=1)
+
+
+def _joined(parts: list[BentPaths]) -> BentPaths:
+    most = max(part.faces.shape[1] for part in parts)
+    faces = [np.pad(part.faces, ((0, 0), (0, most - part.faces.shape[1])), constant_values=-1) for part in parts]
+    rest = {
+        field.name: np.concatenate([getattr(part, field.name) for part in parts])
+        for field in fields(BentPaths)
+        if field.name != "faces"
+    }
+    return BentPaths(faces=np.concatenate(faces), **rest)
 
 
 def _rank(values: Floats, *groups: Ints) -> Ints:
@@ -269,50 +312,3 @@ def _rank(values: Floats, *groups: Ints) -> Ints:
     rank = np.empty(len(values), dtype=np.int64)
     rank[order] = position - np.maximum.accumulate(np.where(other, position, 0))
     return rank
-
-
-def kept_bent_paths(
-    scene: Scene, room: Room, source_m: Floats, elements_m: Floats, part: Ints, limits: Limits
-) -> KeptPaths:
-    """Bent paths of a part of the batch elements, by index, each path as the hydrophones of an element hear it.
-
-    Rays of one storey and as many reflections count as one path, in the order of their times. Where no ray leads
-    straight to any hydrophone (a shadow zone), the direct path is named and does not exist; its delay is then that of
-    the straight line.
-    """
-    receivers = elements_m[part]
-    flat, n_hydrophones = receivers.reshape(-1, 3), receivers.shape[1]
-    straight_m = np.linalg.norm(flat - source_m, axis=-1)
-    straight_s = straight_m / room.mean_speed_m_s(flat[:, 2], np.full(len(flat), source_m[2]))
-    loss = np.log(10) / 20 * limits.loss_db_per_m
-    rays = bent_paths(scene, room, source_m, flat, straight_s, limits.horizon_s)
-    # The direct path has a row at every element, though no ray may take it.
-    bounces = np.sum(rays.faces >= 0, axis=1)
-    key = np.column_stack([rays.receiver // n_hydrophones, rays.storey, bounces, rays.number])
-    direct = np.column_stack([np.arange(len(part)), np.zeros((len(part), 3), dtype=np.int64)])
-    paths, row = np.unique(np.concatenate([direct, key]), axis=0, return_inverse=True)
-    row = row.ravel()[len(part) :]
-    hydrophone, shape = rays.receiver % n_hydrophones, (len(paths), n_hydrophones)
-    exists, delay = np.zeros(shape, dtype=bool), straight_s.reshape(-1, n_hydrophones)[paths[:, 0]]
-    amplitude, from_m = np.zeros(shape, dtype=complex), np.tile(source_m, (len(paths), 1))
-    faces = np.full((len(paths), rays.faces.shape[1]), -1, dtype=np.int8)
-    exists[row, hydrophone] = np.abs(rays.amplitude) > 0
-    delay[row, hydrophone] = rays.delay_s
-    length = rays.delay_s * (straight_m / straight_s)[rays.receiver]
-    amplitude[row, hydrophone] = rays.amplitude * np.exp(-loss * length)
-    from_m[row], faces[row] = rays.from_m, rays.faces
-    element = paths[:, 0]
-    if limits.hull is not None:
-        exists &= limits.hull.clear(part[element], from_m)
-
-    is_direct = (paths[:, 1:] == 0).all(axis=1)
-    first = np.where(exists[is_direct], delay[is_direct], straight_s.reshape(-1, n_hydrophones))
-    spherical = (np.exp(-loss * straight_m) / straight_m).reshape(-1, n_hydrophones)
-    heard = exists & (delay <= first[element] + limits.horizon_s)
-    heard &= np.abs(amplitude) >= limits.least * spherical[element]
-    mean_delay = np.sum(delay * exists, axis=-1) / np.maximum(np.sum(exists, axis=-1), 1)
-    order = paths[:, 2]
-    keep = np.flatnonzero(is_direct | heard.any(axis=-1))
-    keep = keep[np.lexsort((mean_delay[keep], ~is_direct[keep], element[keep]))]
-    kept_faces = faces[keep, : order[keep].max()]
-    return KeptPaths(part[element[keep]], order[keep], delay[keep], amplitude[keep], exists[keep], lambda: kept_faces)

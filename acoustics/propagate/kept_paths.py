@@ -25,7 +25,7 @@ class Limits:
 
 @dataclass(frozen=True)
 class KeptPaths:
-    """Paths worth keeping, sorted by batch element, then direct first, then mean delay."""
+    """Paths worth keeping."""
 
     element: Ints  # (n,)
     order: Ints  # (n,)
@@ -36,24 +36,19 @@ class KeptPaths:
 
 
 def join(parts: Sequence[KeptPaths]) -> KeptPaths:
-    """Paths of several parts of a batch as those of one."""
-    if len(parts) == 1:
-        return parts[0]
-    element = np.concatenate([part.element for part in parts])
-    order = np.argsort(element, kind="stable")
+    """Paths of several parts of a batch as one, sorted by batch element, then direct first, then mean delay."""
+    element, order, delay, amplitude, exists = (
+        np.concatenate([getattr(part, name) for part in parts])
+        for name in ("element", "order", "delay_s", "amplitude", "exists")
+    )
+    mean_delay = np.sum(delay * exists, axis=-1) / np.maximum(np.sum(exists, axis=-1), 1)
+    sort = np.lexsort((mean_delay, order > 0, element))
 
     def faces() -> NDArray[np.int8]:
         found = [part.find_faces() for part in parts]
         largest = max(part.shape[1] for part in found)
         return np.concatenate(
             [np.pad(part, ((0, 0), (0, largest - part.shape[1])), constant_values=-1) for part in found]
-        )[order]
+        )[sort]
 
-    return KeptPaths(
-        element=element[order],
-        order=np.concatenate([part.order for part in parts])[order],
-        delay_s=np.concatenate([part.delay_s for part in parts])[order],
-        amplitude=np.concatenate([part.amplitude for part in parts])[order],
-        exists=np.concatenate([part.exists for part in parts])[order],
-        find_faces=faces,
-    )
+    return KeptPaths(element[sort], order[sort], delay[sort], amplitude[sort], exists[sort], faces)

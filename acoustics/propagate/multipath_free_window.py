@@ -11,7 +11,8 @@ from numpy.typing import ArrayLike
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.propagate.arrivals import DEFAULT_HORIZON_S, arrivals
-from acoustics.propagate.bent_paths import bends, direct_times_s, slopes
+from acoustics.propagate.bending import bends, slopes
+from acoustics.propagate.bent_paths import direct_times_s
 from acoustics.propagate.echoes import (
     check_limits,
     checked_geometry,
@@ -76,7 +77,7 @@ def multipath_free_map_s(
         raise ParameterError(f"threshold_db={threshold_db} must be at most 0 dB re the direct arrival")
     elements = hydrophones.reshape(-1, *hydrophones.shape[-2:])
     hull = None if hull is None else hull.spread(hydrophones.shape[:-2])
-    bent: Bools = np.any(bends(scene, elements, source, frequency_hz=frequency_hz), axis=-1)
+    bent = bends(scene, elements, source, frequency_hz=frequency_hz, horizon_s=horizon_s)
     left = np.asarray(in_sight(scene, elements, source) & ~bent[:, None])
     if hull is not None:
         left &= hull.clear(np.arange(len(elements)), source)
@@ -153,7 +154,7 @@ def multipath_free_pairs_s(
             here = np.round(deep, _SAME_DEPTH_DECIMALS) == z
             line = np.stack([grid, np.zeros(len(grid)), np.full(len(grid), z)], axis=-1)
             reached = np.isfinite(direct_times_s(scene, source, line)) | ~bends(
-                scene, line, source, frequency_hz=frequency_hz
+                scene, line[:, None], source, frequency_hz=frequency_hz
             )
             nearest = np.rint((far[here] - grid[0]) / _BETWEEN_M).astype(np.intp)
             between = np.interp(far[here], grid, search(line[:, None], source))

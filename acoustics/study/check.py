@@ -17,7 +17,7 @@ from acoustics.physics.refraction import bent_ray_angle, linear_gradient_travel_
 from acoustics.physics.sound_speed import harmonic_mean_speed
 from acoustics.physics.timing_bounds import half_wavelength_m
 from acoustics.propagate.arrivals import arrivals
-from acoustics.propagate.bent_paths import bends
+from acoustics.propagate.bending import bends
 from acoustics.propagate.first_multipath import first_echo
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.multipath_free_window import multipath_free_windows
@@ -246,7 +246,7 @@ def _refraction(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
     )
     taken = (
         "times, echoes, recordings and positions by the pinger's depth follow the bent rays"
-        if bent.any()
+        if bent
         else "the model takes the ray as straight"
     )
     return (

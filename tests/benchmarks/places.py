@@ -25,7 +25,7 @@ from acoustics.base.frames import Floats
 from acoustics.physics.eigenrays import eigenrays
 from acoustics.physics.floor_rays import trace_over_floor
 from acoustics.physics.refraction import linear_gradient_travel_time
-from acoustics.propagate import bent_paths
+from acoustics.propagate import bending
 from acoustics.propagate.arrivals import arrivals
 from acoustics.scene.material import Material
 from acoustics.scene.materials import MATERIALS
@@ -226,13 +226,13 @@ def even_water() -> Iterator[Row]:
         scene = scene_with(pool, pinger=tuple(theirs.SOURCE), vehicle=(20.0, 0.0, 2.0), water=water)
         asked = {"frequency_hz": 30e3, "horizon_s": 6e-3, "floor_db": -60.0}
         places = np.stack([theirs.placed(range_m) for range_m in (20.0, 40.0, 60.0)])
-        share = bent_paths.BEND_SHARE
+        share = bending.BEND_SHARE
         straight = arrivals(scene, places, theirs.SOURCE, **asked)
         try:
-            bent_paths.BEND_SHARE = -1.0  # take all rays as bent
+            bending.BEND_SHARE = -1.0  # take all rays as bent
             bent = arrivals(scene, places, theirs.SOURCE, **asked)
         finally:
-            bent_paths.BEND_SHARE = share
+            bending.BEND_SHARE = share
         both = straight.valid & bent.valid
         off = float(np.abs(bent.delay_s / straight.delay_s - 1.0)[both].max())
         found = (

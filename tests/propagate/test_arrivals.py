@@ -9,6 +9,7 @@ import pytest
 from scipy.integrate import quad
 
 from acoustics.base.errors import ParameterError
+from acoustics.propagate import bending
 from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.first_multipath import first_echo, multipath_free_s, path_label
 from acoustics.propagate.multipath_free_window import multipath_free_map_s
@@ -96,7 +97,8 @@ def test_sloping_method_equals_closed_form_on_a_level_floor(make_scene):
 
 
 @pytest.mark.parametrize("pool", [SHALLOW, SLOPING])
-def test_delay_through_a_profile_is_the_integral_along_the_path(make_scene, pool):
+def test_delay_of_straight_paths_through_a_profile_is_the_integral_along_them(make_scene, monkeypatch, pool):
+    monkeypatch.setattr(bending, "BEND_SHARE", np.inf)
     water = {"profile": [{"depth_m": z, "temperature_degc": t} for z, t in ((0.2, 29.0), (0.9, 27.0), (1.3, 20.0))]}
     scene = make_scene(pool, water=water)
     place = hydrophones(scene)[:1]

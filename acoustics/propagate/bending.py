@@ -1,0 +1,94 @@
+"""Where a sound-speed profile bends rays by so much that it counts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from acoustics.base.frames import Floats
+from acoustics.base.table_model import DEEPEST_M
+from acoustics.propagate.images import Bools
+from acoustics.scene.scene import Scene
+
+BEND_SHARE = 0.02  # of a period of the carrier: a difference in time that is no longer taken as none
+_SHALLOWEST_ROW_M = 1.0  # of the last row, where there is no floor
+
+
+@dataclass(frozen=True)
+class Bending:
+    """What the water does to straight paths.
+
+    Parameters
+    ----------
+    gradient_per_s : float
+        Steepest gradient of the profile [1/s].
+    slowest_m_s : float
+        Least sound speed [m/s].
+    storey_m : float
+        Height between surface and level floor [m], inf where there is none.
+    least_s : float
+        Difference in time that counts [s].
+    """
+
+    gradient_per_s: float
+    slowest_m_s: float
+    storey_m: float
+    least_s: float
+
+    def counts(self, across_m: Floats, upright_m: Floats) -> Bools:
+        """Whether it counts for paths so long, seen from above and in height unfolded at surface and floor [m]."""
+        share = np.minimum(1.0, self.storey_m / np.maximum(upright_m, 1e-9))
+        return self.counts_on_legs(np.hypot(across_m, upright_m), share * across_m)
+
+    def counts_on_legs(self, length_m: Floats, leg_m: Floats) -> Bools:
+        """Whether it counts for paths so long with legs between two reflections whose level part is so long [m].
+
+        A chord r of a circle of radius ``c / (g cos(theta))`` is passed sooner by ``r a^2 g^2 / (24 c^3)`` than at the
+        speed along it, a being its level part. Each leg of a path that is reflected at level faces is such a chord.
+        """
+        sooner = length_m * (leg_m * self.gradient_per_s) ** 2 / (24 * self.slowest_m_s**3)
+        return np.asarray(sooner > self.least_s)
+
+
+def bending(scene: Scene, places_m: Floats, *, frequency_hz: float) -> Bending:
+    """What the scene's profile does to paths between places (..., 3) [m]."""
+    places = places_m.reshape(-1, 3)
+    rows, speed = profile_rows(scene, float(places[:, 2].max()), float(scene.pool.floor_depth_m(places).max()))
+    level = not slopes(scene)
+    return Bending(
+        gradient_per_s=float(np.abs(np.diff(speed) / np.diff(rows)).max()),
+        slowest_m_s=float(speed.min()),
+        storey_m=float(scene.pool.floor_planes.planes[0, 0]) if level else np.inf,
+        least_s=BEND_SHARE / frequency_hz,
+    )
+
+
+def bends(scene: Scene, elements_m: Floats, source_m: Floats, *, frequency_hz: float, horizon_s: float = 0.0) -> Bools:
+    """Whether the direct path or one that comes so soon after it may be bent, to hydrophones (..., n, 3) [m]; (...).
+
+    Over a floor that is not level all paths are, or none, as the direct one; where there are walls too, none: there all
+    rays are taken as straight.
+    """
+    walls, level = scene.pool.outline_m is not None, not slopes(scene)
+    if walls and not level:
+        return np.zeros(elements_m.shape[:-2], dtype=bool)
+    water = bending(scene, np.concatenate([elements_m.reshape(-1, 3), source_m[None]]), frequency_hz=frequency_hz)
+    off = elements_m.mean(axis=-2) - source_m
+    later_m = float(scene.water.sound_speed_m_s(source_m[2])) * horizon_s if level else 0.0
+    longest, across = np.linalg.norm(off, axis=-1) + later_m, np.hypot(off[..., 0], off[..., 1])
+    return water.counts_on_legs(longest, np.sqrt(longest**2 - off[..., 2] ** 2) if walls else across)
+
+
+def slopes(scene: Scene) -> bool:
+    """Whether the floor is not level all over."""
+    planes = scene.pool.floor_planes.planes
+    return len(planes) > 1 or bool(planes[0, 1:].any())
+
+
+def profile_rows(scene: Scene, deepest_m: float, floor_m: float) -> tuple[Floats, Floats]:
+    """Depths from the surface to the floor, or to a depth without one, and the sound speed there."""
+    bottom = floor_m if np.isfinite(floor_m) else min(max(deepest_m, _SHALLOWEST_ROW_M), DEEPEST_M)
+    given = [row.depth_m for row in scene.water.profile if 0.0 < row.depth_m < bottom]
+    rows = np.unique([0.0, *given, bottom])
+    return rows, np.asarray(scene.water.sound_speed_m_s(rows))

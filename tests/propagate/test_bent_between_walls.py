@@ -1,0 +1,210 @@
+"""Bent paths between walls: even water, an independent integration of rays, the way back, one gradient."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.integrate import solve_ivp
+from scipy.optimize import root
+
+from acoustics.physics.refraction import linear_gradient_travel_time
+from acoustics.propagate import bending
+from acoustics.propagate.arrivals import arrivals
+from acoustics.propagate.first_multipath import multipath_free_s
+from acoustics.propagate.multipath_free_window import multipath_free_map_s
+
+BOX = [(0.0, 0.0), (25.0, 0.0), (25.0, 12.0), (0.0, 12.0)]
+FIVE = [(0.0, 0.0), (19.0, -2.0), (24.0, 10.0), (14.0, 16.0), (-2.0, 12.0)]
+L_SHAPE = [(0.0, 0.0), (24.0, 0.0), (24.0, 8.0), (10.0, 8.0), (10.0, 18.0), (0.0, 18.0)]
+LEVEL = {"depth_m": 3.0, "floor": "mud", "surface_roughness_m": 0.01}
+# A little colder at the floor, so that the pressure there does not quicken sound.
+EVEN = {"profile": [{"depth_m": 0.0, "temperature_degc": 20.0}, {"depth_m": 8.0, "temperature_degc": 19.956613496}]}
+WARM_ABOVE = {
+    "profile": [
+        {"depth_m": 0.0, "temperature_degc": 27.0},
+        {"depth_m": 1.0, "temperature_degc": 26.0},
+        {"depth_m": 2.0, "temperature_degc": 20.0},
+        {"depth_m": 3.0, "temperature_degc": 18.5},
+    ]
+}
+SOURCE = np.array([3.0, 2.5, 2.4])
+ASKED = {"frequency_hz": 30e3, "horizon_s": 8e-3, "floor_db": -50.0}
+
+
+def elements(*places):
+    return np.array(places)[:, None] + 0.02 * np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]])
+
+
+@pytest.mark.parametrize("outline", [BOX, FIVE, L_SHAPE])
+def test_in_even_water_they_are_the_straight_ones(make_scene, monkeypatch, outline):
+    scene = make_scene({"outline_m": outline, **LEVEL}, water=EVEN, pinger=tuple(SOURCE), vehicle=(9.0, 5.0, 1.0))
+    places = elements((9.0, 5.0, 1.0), (7.0, 7.9, 2.0), (9.0, 2.0, 2.5), (3.5, 2.5, 0.5))
+    asked = ASKED | {"horizon_s": 12e-3}
+    straight = arrivals(scene, places, SOURCE, **asked)
+    monkeypatch.setattr(bending, "BEND_SHARE", -1.0)
+    bent = arrivals(scene, places, SOURCE, **asked)
+    np.testing.assert_array_equal(bent.order, straight.order)
+    np.testing.assert_array_equal(bent.faces, straight.faces)
+    np.testing.assert_array_equal(bent.valid, straight.valid)
+    np.testing.assert_allclose(bent.delay_s, straight.delay_s, rtol=3e-8)  # the water is even to that
+    np.testing.assert_allclose(bent.amplitude, straight.amplitude, rtol=1e-5, atol=1e-9)
+
+
+class Ray:
+    """A ray by the ray equations dr/ds = c p, dp/ds = -grad c / c^2 (Jensen and others 2011, sec. 3.2), integrated by
+    an adaptive method from one given face to the next, where p is mirrored, and on to a plane square to the way to a
+    receiver."""
+
+    def __init__(self, scene, source, receiver, met):
+        self.faces = [scene.pool.faces[face] for face in met]
+        image = np.array(source)
+        for face in self.faces:
+            image = image - 2 * ((image - face.point) @ face.normal) * face.normal
+        ahead = receiver - image
+        self.ahead = ahead / np.linalg.norm(ahead)
+        first = ahead.copy()
+        for face in self.faces[::-1]:
+            first = first - 2 * (first @ face.normal) * face.normal
+        self.start = np.array([np.arctan2(first[1], first[0]), np.arctan2(first[2], np.hypot(*first[:2]))])
+        self.receiver, self.source = receiver, np.array(source)
+        across = np.cross(self.ahead, [0.0, 0.0, 1.0])
+        self.plane = np.stack([across / np.linalg.norm(across), np.cross(across, self.ahead) / np.linalg.norm(across)])
+        self.rows = np.unique([0.0, *[row.depth_m for row in scene.water.profile], scene.pool.deepest_m])
+        self.speeds = scene.water.sound_speed_m_s(self.rows)
+
+    def change(self, _, state):
+        z, p = state[2], state[3:6]
+        layer = int(np.clip(np.searchsorted(self.rows, z) - 1, 0, len(self.rows) - 2))
+        slope = np.diff(self.speeds)[layer] / np.diff(self.rows)[layer]
+        speed = self.speeds[layer] + slope * (z - self.rows[layer])
+        return np.array([*(speed * p), 0.0, 0.0, -slope / speed**2, 1 / speed])
+
+    def follow(self, angles):
+        """State at the receiver's plane, and sines of the grazing angles at the faces, for an azimuth and a fall."""
+        azimuth, fall = angles
+        heading = np.array([np.cos(fall) * np.cos(azimuth), np.cos(fall) * np.sin(azimuth), np.sin(fall)])
+        state, sines = np.array([*self.source, *heading / np.interp(self.source[2], self.rows, self.speeds), 0.0]), []
+        places = [(face.normal, face.normal @ face.point) for face in self.faces] + [
+            (-self.ahead, -self.ahead @ self.receiver)
+        ]
+        for k, (normal, offset) in enumerate(places):
+
+            def at(_, state, normal=normal, offset=offset):
+                return normal @ state[:3] - offset
+
+            at.terminal, at.direction = True, -1
+            found = solve_ivp(self.change, (0, 300), state, rtol=1e-10, atol=1e-12, max_step=0.05, events=at)
+            state = found.y[:, -1]
+            if k < len(self.faces):
+                into = state[3:6] @ normal
+                sines.append(-into * np.interp(state[2], self.rows, self.speeds))
+                state[3:6] -= 2 * into * normal
+        return state, np.array(sines)
+
+    def off(self, angles):
+        return self.plane @ (self.follow(angles)[0][:3] - self.receiver)
+
+    def met(self):
+        """Time [s], spreading [1] and sines of the ray that meets the receiver."""
+        angles = root(self.off, self.start, tol=1e-12, options={"xtol": 1e-12}).x
+        assert np.abs(self.off(angles)).max() < 1e-6  # a nanosecond
+        state, sines = self.follow(angles)
+        step = 1e-4 * np.eye(2)
+        by = np.stack([self.off(angles + one) - self.off(angles - one) for one in step], axis=-1) / 2e-4
+        speed, there = np.interp([self.source[2], state[2]], self.rows, self.speeds)
+        facing = state[3:6] * there @ self.ahead
+        spreading = np.sqrt(there / speed * np.cos(angles[1]) / (abs(np.linalg.det(by)) * facing))
+        return state[6], spreading, sines
+
+
+def beside_integration(scene, receiver, paths, which):
+    """Times [s] and sizes less spreading and coefficients, of ours and of the integration, of some paths."""
+    loss = float(scene.water.absorption_db_per_km(30e3)) / 1000 * np.log(10) / 20
+    found = []
+    for k in which:
+        met = paths.faces[k][paths.faces[k] >= 0]
+        time, spreading, sines = Ray(scene, SOURCE, receiver, met).met()
+        gain = 1.0
+        for face, sine in zip(met, sines, strict=True):
+            gain = gain * abs(coefficient(scene, scene.pool.faces[face], sine))
+        expected = spreading * gain * np.exp(-loss * time * float(scene.water.sound_speed_m_s(2.0)))
+        found.append((paths.delay_s[0, k], time, abs(paths.amplitude[0, k]), expected))
+    return np.array(found).T
+
+
+def coefficient(scene, face, sine):
+    grazing, speed = np.array([np.arcsin(sine)]), float(scene.water.sound_speed_m_s(SOURCE[2]))
+    water = {"water_density_kg_m3": scene.water.density_kg_m3, "water_speed_m_s": speed}
+    rough = np.exp(-2 * (2 * np.pi * 30e3 / speed * face.roughness_m * sine) ** 2)
+    return face.material.reflection(grazing, frequency_hz=30e3, **water)[0] * rough
+
+
+@pytest.mark.slow
+def test_they_solve_the_ray_equations_with_reflection_in_an_l(make_scene):
+    scene = make_scene(
+        {"outline_m": L_SHAPE, **LEVEL}, water=WARM_ABOVE, pinger=tuple(SOURCE), vehicle=(20.0, 5.0, 1.0)
+    )
+    receiver = np.array([20.0, 5.0, 1.0])
+    paths = arrivals(scene, receiver[None], SOURCE, **ASKED)
+    names = np.array(["", *paths.face_names])[paths.faces + 1]
+    walled = np.flatnonzero(np.char.startswith(names, "wall").any(axis=1) & (paths.order > 1))
+    which = [0, 1, *walled[:: len(walled) // 5]]
+    delay, time, size, expected = beside_integration(scene, receiver, paths, which)
+    np.testing.assert_allclose(delay, time, rtol=0, atol=2e-9)
+    np.testing.assert_allclose(size, expected, rtol=2e-3)
+
+
+def test_source_and_receiver_exchanged_give_the_same(make_scene, monkeypatch):
+    monkeypatch.setattr(bending, "BEND_SHARE", -1.0)
+    there, ways, plain = np.array([20.0, 5.0, 1.0]), [], {"name": "plain", "reflection_coefficient": 0.7}
+    for source, receiver in ((SOURCE, there), (there, SOURCE)):
+        scene = make_scene(
+            {"outline_m": L_SHAPE, "depth_m": 3.0, "walls": plain, "floor": plain},
+            water=WARM_ABOVE,
+            pinger=tuple(source),
+            vehicle=tuple(receiver),
+        )
+        ways.append(arrivals(scene, receiver[None], source, **ASKED))
+    assert len(ways[0].order) == len(ways[1].order) > 15
+    np.testing.assert_allclose(ways[0].delay_s, ways[1].delay_s, rtol=1e-9)
+    np.testing.assert_allclose(np.abs(ways[0].amplitude), np.abs(ways[1].amplitude), rtol=1e-4)
+
+
+def test_in_one_gradient_wall_echoes_take_the_time_to_the_mirror_image(make_scene):
+    """The ray to the source mirrored in the wall, as if the water went on there."""
+    water = {"profile": [{"depth_m": 0.0, "temperature_degc": 17.0}, {"depth_m": 3.0, "temperature_degc": 23.0}]}
+    scene = make_scene({"outline_m": BOX, **LEVEL}, water=water, pinger=tuple(SOURCE), vehicle=(20.0, 5.0, 1.0))
+    receiver = np.array([20.0, 5.0, 1.0])
+    paths = arrivals(scene, receiver[None], SOURCE, **ASKED)
+    above, below = scene.water.sound_speed_m_s([0.0, 3.0])
+    gradient = (below - above) / 3.0
+    alone = [
+        k for k in range(len(paths.order)) if paths.order[k] == 1 and "wall" in paths.face_names[paths.faces[k, 0]]
+    ]
+    assert len(alone) == 4
+    for k in [0, *alone]:
+        image = SOURCE.copy()
+        for number in paths.faces[k][paths.faces[k] >= 0]:
+            face = scene.pool.faces[number]
+            image = image - 2 * ((image - face.point) @ face.normal) * face.normal
+        exact = linear_gradient_travel_time(
+            np.linalg.norm(image - receiver),
+            from_speed_m_s=above + gradient * SOURCE[2],
+            to_speed_m_s=above + gradient * receiver[2],
+            gradient_per_s=gradient,
+        )
+        assert paths.delay_s[0, k] == pytest.approx(float(exact), rel=1e-9)
+
+
+@pytest.mark.slow
+def test_the_map_of_windows_is_that_of_the_arrivals(make_scene):
+    scene = make_scene(
+        {"outline_m": L_SHAPE, **LEVEL}, water=WARM_ABOVE, pinger=tuple(SOURCE), vehicle=(20.0, 5.0, 1.0)
+    )
+    places = elements(
+        (4.0, 4.0, 1.5), (9.0, 7.0, 2.0), (20.0, 5.0, 1.0), (23.0, 7.0, 2.5), (9.0, 17.0, 1.0), (1.0, 17.0, 2)
+    )
+    windows = multipath_free_map_s(scene, places, SOURCE, frequency_hz=30e3)
+    paths = arrivals(scene, places, SOURCE, frequency_hz=30e3)
+    np.testing.assert_allclose(windows, multipath_free_s(paths), rtol=1e-9)
+    assert np.unique(windows).size == len(windows)
