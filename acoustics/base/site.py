@@ -219,6 +219,12 @@ class PoolShape(TableModel):
             return False
         return self.outline_m is None or bool(np.all(corner_turns(self.outline_m) > 0))
 
+    @property
+    def is_level(self) -> bool:
+        """Whether the floor is level all over, or there is none."""
+        planes = self.floor_planes.planes
+        return len(planes) == 1 and not planes[0, 1:].any()
+
     def floor_depth_m(self, place_m: ArrayLike) -> Floats:
         """Depth of the floor [m] below places of shape (..., 2 or more) [m]; inf where there is no floor."""
         return self.floor_planes.depth_m(place_m)

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.propagate.bending import Bending, bending, bends, slopes
+from acoustics.propagate.bending import Bending, bending, bends
 from acoustics.propagate.echoes import (
     check_limits,
     checked_geometry,
@@ -138,8 +138,7 @@ def arrivals(
     bent = bends(scene, flat, source, frequency_hz=frequency_hz, horizon_s=horizon_s)
     water, straight = None, ~bent
     if bent.any():
-        places = np.concatenate([flat.reshape(-1, 3), source[None]])
-        water, straight = bending(scene, places, frequency_hz=frequency_hz), straight | (not slopes(scene))
+        water, straight = bending(scene, flat, source, frequency_hz=frequency_hz), straight | scene.pool.is_level
     found = [_kept_paths(room, source, flat, part, limits, water) for part in _parts(np.flatnonzero(straight), step)]
     if water is not None:
         parts = _parts(np.flatnonzero(bent), step)

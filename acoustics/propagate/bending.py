@@ -27,6 +27,8 @@ class Bending:
         Least sound speed [m/s].
     storey_m : float
         Height between surface and level floor [m], inf where there is none.
+    wide_m : float
+        Width of the array [m].
     least_s : float
         Difference in time that counts [s].
     """
@@ -34,6 +36,7 @@ class Bending:
     gradient_per_s: float
     slowest_m_s: float
     storey_m: float
+    wide_m: float
     least_s: float
 
     def counts(self, across_m: Floats, upright_m: Floats) -> Bools:
@@ -45,21 +48,26 @@ class Bending:
         """Whether it counts for paths so long with legs between two reflections whose level part is so long [m].
 
         A chord r of a circle of radius ``c / (g cos(theta))`` is passed sooner by ``r a^2 g^2 / (24 c^3)`` than at the
-        speed along it, a being its level part. Each leg of a path that is reflected at level faces is such a chord.
+        speed along it, a being its level part; at its end the direction is another by ``a g / (2 c)``, which is a
+        difference in time over the array. Each leg of a path that is reflected at level faces is such a chord.
         """
-        sooner = length_m * (leg_m * self.gradient_per_s) ** 2 / (24 * self.slowest_m_s**3)
-        return np.asarray(sooner > self.least_s)
+        turned = leg_m * self.gradient_per_s / self.slowest_m_s
+        sooner, across_array = (
+            length_m * turned**2 / (24 * self.slowest_m_s),
+            self.wide_m * turned / (2 * self.slowest_m_s),
+        )
+        return np.asarray((sooner > self.least_s) | (across_array > self.least_s))
 
 
-def bending(scene: Scene, places_m: Floats, *, frequency_hz: float) -> Bending:
-    """What the scene's profile does to paths between places (..., 3) [m]."""
-    places = places_m.reshape(-1, 3)
+def bending(scene: Scene, elements_m: Floats, source_m: Floats, *, frequency_hz: float) -> Bending:
+    """What the scene's profile does to paths from a source to hydrophones (..., 3) [m]."""
+    places = np.concatenate([elements_m.reshape(-1, 3), source_m[None]])
     rows, speed = profile_rows(scene, float(places[:, 2].max()), float(scene.pool.floor_depth_m(places).max()))
-    level = not slopes(scene)
     return Bending(
         gradient_per_s=float(np.abs(np.diff(speed) / np.diff(rows)).max()),
         slowest_m_s=float(speed.min()),
-        storey_m=float(scene.pool.floor_planes.planes[0, 0]) if level else np.inf,
+        storey_m=float(scene.pool.floor_planes.planes[0, 0]) if scene.pool.is_level else np.inf,
+        wide_m=float(np.linalg.norm(np.ptp(scene.array.positions_m, axis=0))),
         least_s=BEND_SHARE / frequency_hz,
     )
 
@@ -70,20 +78,14 @@ def bends(scene: Scene, elements_m: Floats, source_m: Floats, *, frequency_hz: f
     Over a floor that is not level all paths are, or none, as the direct one; where there are walls too, none: there all
     rays are taken as straight.
     """
-    walls, level = scene.pool.outline_m is not None, not slopes(scene)
+    walls, level = scene.pool.outline_m is not None, scene.pool.is_level
     if walls and not level:
         return np.zeros(elements_m.shape[:-2], dtype=bool)
-    water = bending(scene, np.concatenate([elements_m.reshape(-1, 3), source_m[None]]), frequency_hz=frequency_hz)
+    water = bending(scene, elements_m, source_m, frequency_hz=frequency_hz)
     off = elements_m.mean(axis=-2) - source_m
     later_m = float(scene.water.sound_speed_m_s(source_m[2])) * horizon_s if level else 0.0
     longest, across = np.linalg.norm(off, axis=-1) + later_m, np.hypot(off[..., 0], off[..., 1])
     return water.counts_on_legs(longest, np.sqrt(longest**2 - off[..., 2] ** 2) if walls else across)
-
-
-def slopes(scene: Scene) -> bool:
-    """Whether the floor is not level all over."""
-    planes = scene.pool.floor_planes.planes
-    return len(planes) > 1 or bool(planes[0, 1:].any())
 
 
 def profile_rows(scene: Scene, deepest_m: float, floor_m: float) -> tuple[Floats, Floats]:

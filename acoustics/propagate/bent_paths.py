@@ -20,7 +20,7 @@ from acoustics.physics.eigenrays import Eigenrays, eigenrays
 from acoustics.physics.floor_eigenrays import floor_eigenrays
 from acoustics.physics.floor_rays import SURFACE
 from acoustics.physics.ray_tracing import trace_rays
-from acoustics.propagate.bending import Bending, profile_rows, slopes
+from acoustics.propagate.bending import Bending, profile_rows
 from acoustics.propagate.images import Bools, Complexes, Ints, Room, path_gain
 from acoustics.propagate.plan_view import PlanPaths, plan_paths
 from acoustics.scene.scene import Scene
@@ -66,7 +66,7 @@ def direct_times_s(scene: Scene, source_m: Floats, receivers_m: Floats) -> Float
     floor = scene.pool.floor_planes
     across, length = np.hypot(*(receivers_m - source_m)[:, :2].T), np.linalg.norm(receivers_m - source_m, axis=1)
     first = np.full(len(across), np.inf)
-    if slopes(scene):
+    if not scene.pool.is_level:
         under = float(floor.depth_m(np.concatenate([receivers_m, source_m[None]])).max())
         rows, speed = profile_rows(scene, 0.0, _deepest_m(scene, under, float(across.max())))
         steepest, any_time, own = _steepest(speed, across, length), first.copy(), np.zeros(1, dtype=np.int64)
@@ -122,7 +122,7 @@ def bent_paths(
     water : Bending
         Says which paths are bent.
     """
-    if slopes(scene):
+    if not scene.pool.is_level:
         return _over_slopes(scene, room, source_m, elements_m.reshape(-1, 3), straight_s.ravel(), horizon_s)
     n_hydrophones, receivers = elements_m.shape[1], elements_m.reshape(-1, 3)
     reach_m = room.fastest_m_s * (straight_s.ravel() + horizon_s)

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.propagate.arrivals import DEFAULT_HORIZON_S, arrivals
-from acoustics.propagate.bending import bends, slopes
+from acoustics.propagate.bending import bends
 from acoustics.propagate.bent_paths import direct_times_s
 from acoustics.propagate.echoes import (
     check_limits,
@@ -93,7 +93,9 @@ def multipath_free_map_s(
         looked_s = min(4 * looked_s, horizon_s)
     # Far off in shallow water the first echo is soon there, and the next milliseconds hold many.
     rows = np.flatnonzero(bent)
-    if rows.size and slopes(scene):  # a level floor has no more rays to follow for echoes than for direct sound
+    if (
+        rows.size and not scene.pool.is_level
+    ):  # a level floor has no more rays to follow for echoes than for direct sound
         window[rows] = 0.0
         first = direct_times_s(scene, source, elements[rows].reshape(-1, 3)).reshape(rows.size, -1)
         rows = rows[np.isfinite(first).any(axis=-1)]
@@ -136,7 +138,7 @@ def multipath_free_pairs_s(
     search = partial(
         multipath_free_map_s, scene, frequency_hz=frequency_hz, horizon_s=horizon_s, threshold_db=threshold_db
     )
-    if scene.pool.outline_m is not None or slopes(scene) or hull is not None:
+    if scene.pool.outline_m is not None or not scene.pool.is_level or hull is not None:
         return np.stack([search(hydrophones_site_m, source, hull=hull) for source in sources_m], axis=-1)
     across = np.linalg.norm(hydrophones_site_m[:, None, :, :2] - sources_m[:, None, :2], axis=-1)  # (k, m, n)
     depth = np.broadcast_to(hydrophones_site_m[:, None, :, 2], across.shape)

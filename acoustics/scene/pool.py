@@ -64,8 +64,7 @@ class Pool(PoolShape, SceneModel):
     @property
     def is_rectangular(self) -> bool:
         """Whether the outline is a rectangle along the site's axes and the floor is level: the closed form holds."""
-        floor = self.floor_planes.planes
-        if self.outline_m is None or len(floor) > 1 or floor[0, 1:].any():
+        if self.outline_m is None or not self.is_level:
             return False
         corners = np.array(self.outline_m)
         return len(corners) == 4 and len(np.unique(corners[:, 0])) == 2 and len(np.unique(corners[:, 1])) == 2
