@@ -64,5 +64,4 @@ def arc_time(xi: Floats, slope: Floats, range_m: Floats, sine: Floats, sine_then
     """Travel time along arcs of one gradient, by the difference of the two artanh in one."""
     q = xi * range_m / (1.0 - sine * sine_then)
     small = np.abs(slope * q) < _TINY
-    g = np.where(small, 1.0, slope)
-    return np.where(small, q, np.arctanh(g * q) / g)
+    return np.where(small, q, np.arctanh(np.where(small, 0.0, slope * q)) / np.where(small, 1.0, slope))

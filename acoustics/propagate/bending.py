@@ -26,7 +26,7 @@ class Bending:
     slowest_m_s : float
         Least sound speed [m/s].
     storey_m : float
-        Height between surface and level floor [m], inf where there is none.
+        Height between surface and floor, between walls where it is deepest; inf where no floor ends the legs [m].
     wide_m : float
         Width of the array [m].
     least_s : float
@@ -63,10 +63,11 @@ def bending(scene: Scene, elements_m: Floats, source_m: Floats, *, frequency_hz:
     """What the scene's profile does to paths from a source to hydrophones (..., 3) [m]."""
     places = np.concatenate([elements_m.reshape(-1, 3), source_m[None]])
     rows, speed = profile_rows(scene, float(places[:, 2].max()), float(scene.pool.floor_depth_m(places).max()))
+    upright = scene.pool.is_level or walls_on_a_slope(scene)
     return Bending(
         gradient_per_s=float(np.abs(np.diff(speed) / np.diff(rows)).max()),
         slowest_m_s=float(speed.min()),
-        storey_m=float(scene.pool.floor_planes.planes[0, 0]) if scene.pool.is_level else np.inf,
+        storey_m=scene.pool.deepest_m if upright else np.inf,
         wide_m=float(np.linalg.norm(np.ptp(scene.array.positions_m, axis=0))),
         least_s=BEND_SHARE / frequency_hz,
     )
@@ -75,17 +76,19 @@ def bending(scene: Scene, elements_m: Floats, source_m: Floats, *, frequency_hz:
 def bends(scene: Scene, elements_m: Floats, source_m: Floats, *, frequency_hz: float, horizon_s: float = 0.0) -> Bools:
     """Whether the direct path or one that comes so soon after it may be bent, to hydrophones (..., n, 3) [m]; (...).
 
-    Over a floor that is not level all paths are, or none, as the direct one; where there are walls too, none: there all
-    rays are taken as straight.
+    Without walls, over a floor that is not level, all paths are, or none, as the direct one.
     """
-    walls, level = scene.pool.outline_m is not None, scene.pool.is_level
-    if walls and not level:
-        return np.zeros(elements_m.shape[:-2], dtype=bool)
+    walls = scene.pool.outline_m is not None
     water = bending(scene, elements_m, source_m, frequency_hz=frequency_hz)
     off = elements_m.mean(axis=-2) - source_m
-    later_m = float(scene.water.sound_speed_m_s(source_m[2])) * horizon_s if level else 0.0
+    later_m = float(scene.water.sound_speed_m_s(source_m[2])) * horizon_s if walls or scene.pool.is_level else 0.0
     longest, across = np.linalg.norm(off, axis=-1) + later_m, np.hypot(off[..., 0], off[..., 1])
     return water.counts_on_legs(longest, np.sqrt(longest**2 - off[..., 2] ** 2) if walls else across)
+
+
+def walls_on_a_slope(scene: Scene) -> bool:
+    """Whether walls stand on a floor that is not level: there bent rays are found beside straight paths."""
+    return scene.pool.outline_m is not None and not scene.pool.is_level
 
 
 def profile_rows(scene: Scene, deepest_m: float, floor_m: float) -> tuple[Floats, Floats]:

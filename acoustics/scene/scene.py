@@ -145,8 +145,8 @@ class Scene(SceneModel):
 
     @property
     def bending_profile(self) -> SoundSpeedProfile | None:
-        """Sound speed by depth where direct rays are bent by it; none between walls over a floor that is not level."""
-        if len(self.water.profile) < 2 or (self.pool.outline_m is not None and not self.pool.is_level):
+        """Sound speed by depth, which bends direct rays; None where it is not given by depth."""
+        if len(self.water.profile) < 2:
             return None
         depth = np.array([row.depth_m for row in self.water.profile])
         return SoundSpeedProfile(depth, self.water.sound_speed_m_s(depth))

@@ -1,0 +1,313 @@
+"""Rays that meet given plane faces one after another, in water whose sound speed changes with depth.
+
+Among faces that slope and stand upright the straight path past the same faces is the ray's beginning: the profile is
+brought in by steps, and at each Newton's method on the direction of departure makes the ray meet its receiver again.
+Between two faces a ray stays in an upright plane and is a chain of circular arcs (`ray_tracing`); a face mirrors its
+direction.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.frames import Floats
+from acoustics.physics._arcs import MOST_ARCS, Rays, along_arc, arc_time, start, to_next_row
+from acoustics.physics.eigenrays import LOUDEST, MET_M, MISS_M, TURN
+
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+_SHARES = (0.25, 0.5, 1.0)  # of the profile's differences of sound speed
+_STEPS = 8
+_LARGEST_STEP = 0.2  # of a direction
+_FAR_M = 1e5  # above and below the rows a ray on its way to being found may run
+_UPRIGHT = 1e-12  # square of the cosine of a ray that goes straight up or down
+_LEAST_STEP_M = 1e-9
+
+
+@dataclass(frozen=True)
+class PathRays:
+    """Rays at their receivers; all of shape (n_rays,), NaN and False where none was found.
+
+    Parameters
+    ----------
+    found : ndarray of bool
+        Whether there is such a ray.
+    time_s : ndarray
+        Travel time [s].
+    amplitude : ndarray
+        Pressure over that at 1 m, by the section of the ray tube [1]; no more than `LOUDEST` times that of spherical
+        spreading over the straight path.
+    caustics : ndarray of int
+        1 where the tube has crossed itself an odd number of times, else 0.
+    heading : ndarray, shape (n_rays, 3)
+        Direction at the receiver, unit vectors.
+    sin_grazing : ndarray, shape (n_rays, n_faces)
+        Sine of the grazing angle at each face [1]; 0 after the last.
+    ray, place_m : ndarray of int (n_places,) and ndarray (n_places, 3)
+        Places along the rays found, in order along each [m], and whose they are: where they begin and end, cross rows
+        and meet faces, and the middle of each arc.
+    """
+
+    found: Bools
+    time_s: Floats
+    amplitude: Floats
+    caustics: Ints
+    heading: Floats
+    sin_grazing: Floats
+    ray: Ints
+    place_m: Floats
+
+
+class _Paths(NamedTuple):
+    """What is to be met: where rays begin, planes (n_rays, n_planes, 4) as normal and offset, the last one square to
+    the straight path at the receiver, how many count, receivers (n_rays, 3), and axes (n_rays, 2, 3) in that plane."""
+
+    from_m: Floats
+    planes: Floats
+    n_faces: Ints
+    to_m: Floats
+    axes: Floats
+
+    def take(self, which: Ints) -> _Paths:
+        return _Paths(self.from_m, self.planes[which], self.n_faces[which], self.to_m[which], self.axes[which])
+
+
+class _Landed(NamedTuple):
+    place_m: Floats
+    heading: Floats
+    speed_m_s: Floats
+    time_s: Floats
+    sin_grazing: Floats
+    track: list[tuple[Ints, Floats]]  # numbers of rays and their places, arc by arc
+
+
+def rays_along_paths(
+    rows_m: Floats, speed_m_s: Floats, from_m: Floats, to_m: Floats, image_m: Floats, planes: Floats, count: Ints
+) -> PathRays:
+    """Rays from a source to receivers past given faces.
+
+    Parameters
+    ----------
+    rows_m, speed_m_s : ndarray, shape (n_rows,)
+        Increasing depths [m] and the sound speed there [m/s], linear between; beyond, the water is even.
+    from_m : ndarray, shape (3,)
+        Source [m].
+    to_m : ndarray, shape (n_rays, 3)
+        Receivers [m].
+    image_m : ndarray, shape (n_rays, 3)
+        The source's image in its faces: from there the straight path comes [m].
+    planes : ndarray, shape (n_rays, n_faces, 4)
+        Faces that each path meets in order from the source: unit normals into the water and offsets,
+        ``normal . x = offset`` [m].
+    count : ndarray of int, shape (n_rays,)
+        How many of them count.
+
+    Returns
+    -------
+    PathRays
+
+    Notes
+    -----
+    Pressure: ``|A|^2 = (c_r / c_s) dOmega / dS``, with the solid angle at departure and the section of the ray tube at
+    the receiver (Jensen and others 2011, section 3.3.5). There may be other rays past the same faces, and others where
+    no straight path is: these are not found.
+    """
+    rows = np.concatenate([[rows_m[0] - _FAR_M], rows_m, [rows_m[-1] + _FAR_M]])
+    speed = np.concatenate([speed_m_s[:1], speed_m_s, speed_m_s[-1:]])
+    length = np.linalg.norm(to_m - image_m, axis=1)
+    ahead = (to_m - image_m) / length[:, None]
+    last = np.column_stack([-ahead, -np.einsum("ni,ni->n", ahead, to_m)])
+    paths = _Paths(from_m, np.concatenate([planes, last[:, None]], axis=1), count, to_m, _across(ahead))
+    paths.planes[np.arange(len(count)), count] = last
+    heading = ahead.copy()
+    for k in range(planes.shape[1] - 1, -1, -1):
+        normal = np.where((k < count)[:, None], planes[:, k, :3], 0.0)
+        heading -= 2 * np.einsum("ni,ni->n", heading, normal)[:, None] * normal
+    even = speed.mean()
+    turned = np.sign(np.linalg.det(_slopes(rows, np.full(len(speed), even), paths, heading)))
+    found = np.arange(len(count))
+    for share in _SHARES:
+        now = even + share * (speed - even)
+        heading[found], met = _met(rows, now, paths.take(found), heading[found])
+        found = found[met]
+    paths = paths.take(found)
+    landed = _trace(rows, speed, paths, heading[found], tracked=True)
+    det = np.linalg.det(_slopes(rows, speed, paths, heading[found]))
+    facing = np.abs(np.einsum("ni,ni->n", landed.heading, ahead[found]))
+    tube = np.maximum(np.abs(det) * facing, 1e-12)
+    ratio = landed.speed_m_s / np.interp(from_m[2], rows, speed)
+    amplitude = np.minimum(np.sqrt(ratio / tube), LOUDEST / length[found])
+    number = np.concatenate([number for number, _ in landed.track])
+    order = np.argsort(number, kind="stable")
+    return PathRays(
+        found=np.isin(np.arange(len(count)), found),
+        time_s=_spread(landed.time_s, found, len(count)),
+        amplitude=_spread(amplitude, found, len(count)),
+        caustics=_spread((det * turned[found] < 0).astype(np.int64), found, len(count), 0),
+        heading=_spread(landed.heading, found, len(count)),
+        sin_grazing=_spread(landed.sin_grazing[:, :-1], found, len(count)),
+        ray=found[number[order]],
+        place_m=np.concatenate([place for _, place in landed.track])[order],
+    )
+
+
+def _spread(values: NDArray, at: Ints, count: int, fill: float = np.nan) -> NDArray:
+    out = np.full((count, *values.shape[1:]), fill, dtype=values.dtype)
+    out[at] = values
+    return out
+
+
+def _across(heading: Floats) -> Floats:
+    """Two unit vectors square to each of (n, 3) and to each other, (n, 2, 3)."""
+    other = np.eye(3)[np.abs(heading).argmin(axis=1)]
+    one = np.cross(heading, other)
+    one /= np.linalg.norm(one, axis=1, keepdims=True)
+    return np.stack([one, np.cross(heading, one)], axis=1)
+
+
+def _misses(rows_m: Floats, speed_m_s: Floats, paths: _Paths, heading: Floats) -> Floats:
+    """By what rays miss their receivers along both axes, (n, 2) [m]; NaN where one does not come so far."""
+    off = _trace(rows_m, speed_m_s, paths, heading).place_m - paths.to_m
+    return np.einsum("nai,ni->na", paths.axes, off)
+
+
+def _slopes(rows_m: Floats, speed_m_s: Floats, paths: _Paths, heading: Floats) -> Floats:
+    """Derivative of that by turns of the departure about both axes of `_across`, (n, 2, 2); 0 where it is unknown."""
+    aside, n = TURN * _across(heading), len(heading)
+    turned = np.concatenate([heading + sign * aside[:, axis] for axis in (0, 1) for sign in (1.0, -1.0)])
+    off = _misses(rows_m, speed_m_s, paths.take(np.tile(np.arange(n), 4)), _unit(turned)).reshape(2, 2, n, 2)
+    slope = np.moveaxis(off[:, 0] - off[:, 1], 0, -1) / (2 * TURN)
+    slope[np.isnan(slope).any(axis=(1, 2))] = 0.0
+    return slope
+
+
+def _unit(vectors: Floats) -> Floats:
+    return np.asarray(vectors / np.linalg.norm(vectors, axis=-1, keepdims=True))
+
+
+def _met(rows_m: Floats, speed_m_s: Floats, paths: _Paths, heading: Floats) -> tuple[Floats, Bools]:
+    """Departures of rays that meet their receivers, from ones nearby, and whether they do: Newton's method, with its
+    derivatives taken once and corrected by each step (Broyden 1965, as in `floor_eigenrays`)."""
+    axes, turn = _across(heading), np.zeros((len(heading), 2))
+    off, slope = _misses(rows_m, speed_m_s, paths, heading), _slopes(rows_m, speed_m_s, paths, heading)
+    for _ in range(_STEPS):
+        size = np.abs(off).max(axis=1)
+        left = np.flatnonzero((np.abs(np.linalg.det(slope)) > 0) & (size > MISS_M))
+        if not left.size:
+            break
+        step = np.clip(-np.linalg.solve(slope[left], off[left, :, None])[..., 0], -_LARGEST_STEP, _LARGEST_STEP)
+        expected = off[left] + np.einsum("nij,nj->ni", slope[left], step)
+        turn[left] += step
+        now = _unit(heading[left] + np.einsum("na,nai->ni", turn[left], axes[left]))
+        off[left] = _misses(rows_m, speed_m_s, paths.take(left), now)
+        square = np.maximum(np.sum(step**2, axis=1), np.finfo(float).tiny)
+        slope[left] += (off[left] - expected)[:, :, None] * step[:, None] / square[:, None, None]
+        slope[np.isnan(slope).any(axis=(1, 2))] = 0.0
+    met = (np.abs(np.linalg.det(slope)) > 0) & (np.abs(off).max(axis=1) < MET_M)
+    return _unit(heading + np.einsum("na,nai->ni", turn, axes)), met
+
+
+def _trace(rows_m: Floats, speed_m_s: Floats, paths: _Paths, heading: Floats, *, tracked: bool = False) -> _Landed:
+    """Follow rays from plane to plane; NaN where one does not come to its last."""
+    n, number = len(heading), np.arange(len(heading))
+    nowhere, none = np.full((n, 3), np.nan), np.full(n, np.nan)
+    landed = _Landed(nowhere, nowhere.copy(), none, none.copy(), np.zeros(paths.planes.shape[:2]), [])
+    begin = start(rows_m, speed_m_s, np.full(n, paths.from_m[2]), np.arcsin(np.clip(heading[:, 2], -1.0, 1.0)))
+    xy, met = np.tile(paths.from_m[:2], (n, 1)), np.zeros(n, dtype=np.int64)
+    state = _Way(number, xy, _level(heading), begin, met, np.zeros(n))
+    if tracked:
+        landed.track.append((number, state.place_m()))
+    for _ in range(MOST_ARCS):
+        if not state.number.size:
+            break
+        plane = paths.planes[state.number, state.met]
+        slope, row_m, then = to_next_row(rows_m, speed_m_s, state.rays)
+        plane_m = _to_plane(state, slope, plane)
+        meets, step_m = plane_m <= row_m, np.minimum(plane_m, row_m)
+        half = state.moved(slope, 0.5 * step_m) if tracked else state
+        state = state.moved(slope, step_m)
+        at_row = Rays(*(np.where(meets, now, row) for now, row in zip(state.rays, then, strict=True)))
+        state = state._replace(rays=at_row)
+        if tracked:
+            landed.track.extend([(state.number, half.place_m()), (state.number, state.place_m())])
+        ends = meets & (state.met == paths.n_faces[state.number])
+        k = state.number[ends]
+        landed.place_m[k], landed.heading[k] = state.place_m()[ends], state.heading()[ends]
+        landed.speed_m_s[k], landed.time_s[k] = state.rays.c[ends], state.time[ends]
+        state = _mirrored(state, plane, meets & ~ends, landed.sin_grazing)
+        inside = (state.rays.layer >= 0) & (state.rays.layer < len(rows_m) - 1)
+        state = state.take(np.flatnonzero(~ends & inside & np.isfinite(state.time)))
+    return landed
+
+
+class _Way(NamedTuple):
+    """Rays under way: number, place and unit way seen from above (n, 2), the rest of them, how many faces they have
+    met, and the time."""
+
+    number: Ints
+    xy: Floats
+    way: Floats
+    rays: Rays
+    met: Ints
+    time: Floats
+
+    def take(self, which: Ints) -> _Way:
+        rest = (self.met[which], self.time[which])
+        return _Way(self.number[which], self.xy[which], self.way[which], self.rays.take(which), *rest)
+
+    def place_m(self) -> Floats:
+        return np.column_stack([self.xy, self.rays.z])
+
+    def heading(self) -> Floats:
+        level = np.sqrt(np.maximum(1.0 - self.rays.sine**2, 0.0))
+        return np.column_stack([level[:, None] * self.way, self.rays.sine])
+
+    def moved(self, slope: Floats, step_m: Floats) -> _Way:
+        z, sine = along_arc(self.rays, slope, step_m)
+        rays = self.rays._replace(z=z, sine=sine, c=self.rays.c + slope * (z - self.rays.z))
+        time = self.time + arc_time(self.rays.xi, slope, step_m, self.rays.sine, sine)
+        return self._replace(xy=self.xy + step_m[:, None] * self.way, rays=rays, time=time)
+
+
+def _level(heading: Floats) -> Floats:
+    return np.asarray(heading[:, :2] / np.sqrt(np.maximum(np.sum(heading[:, :2] ** 2, axis=1), _UPRIGHT))[:, None])
+
+
+def _to_plane(way: _Way, slope: Floats, plane: Floats) -> Floats:
+    """Range [m] to where the arc meets a plane, inf where it does not.
+
+    As in `floor_rays`, with the arc ``cos(theta) = xi c`` and k = xi g: on the plane the depth below the ray's is
+    ``A + s r``, and ``k (1 + s^2) r^2 + 2 (a s - sin(theta_1)) r + A (a + cos(theta_1)) = 0`` with
+    ``a = k A + cos(theta_1)``. Of its two roots that next to the straight line's. An upright plane has no such depth:
+    there the range is that of the way seen from above.
+    """
+    gap = plane[:, 3] - np.einsum("ni,ni->n", plane[:, :2], way.xy) - plane[:, 2] * way.rays.z
+    rate = np.einsum("ni,ni->n", plane[:, :2], way.way)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        below, s = gap / plane[:, 2], -rate / plane[:, 2]
+        k, level = way.rays.xi * slope, way.rays.xi * way.rays.c
+        there = k * below + level
+        square, half, constant = k * (1 + s**2), there * s - way.rays.sine, below * (there + level)
+        root = np.sqrt(half**2 - square * constant)
+        leaning = constant / (-half + np.where(half < 0, root, -root))
+        step = np.where(np.abs(plane[:, 2]) < 1e-12, gap / rate, leaning)
+    # A hair before the plane a ray is on it.
+    return np.where(np.isfinite(step) & (step > -_LEAST_STEP_M), np.maximum(step, 0.0), np.inf)
+
+
+def _mirrored(way: _Way, plane: Floats, at: Bools, sin_grazing: Floats) -> _Way:
+    """Rays after the faces that some of them are at; writes down the sines of their grazing angles."""
+    some = np.flatnonzero(at)
+    heading, normal = way.heading()[some], plane[some, :3]
+    closing = np.einsum("ni,ni->n", heading, normal)
+    sin_grazing[way.number[some], way.met[some]] = np.abs(closing)
+    heading -= 2 * closing[:, None] * normal
+    on, sine, xi, met = way.way.copy(), way.rays.sine.copy(), way.rays.xi.copy(), way.met + at
+    on[some], sine[some] = _level(heading), heading[:, 2]
+    xi[some] = np.sqrt(np.maximum(1.0 - heading[:, 2] ** 2, _UPRIGHT)) / way.rays.c[some]
+    return way._replace(way=on, rays=way.rays._replace(sine=sine, xi=xi), met=met)

@@ -1,0 +1,67 @@
+"""Bent paths where walls stand on a floor that is not level: each beside the straight path past the same faces."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from acoustics.base.frames import Floats
+from acoustics.physics.path_rays import PathRays, rays_along_paths
+from acoustics.physics.plane_faces import next_face
+from acoustics.propagate.bending import profile_rows
+from acoustics.propagate.images import Bools, Complexes, Images, Pairs, Room, path_gain, polyhedron_trace
+from acoustics.scene.scene import Scene
+
+_TOUCHING_M = 1e-6
+
+
+@dataclass(frozen=True)
+class BesideStraight:
+    """What becomes of pairs of image and receiver along bent rays; all (n_pairs,).
+
+    `amplitude` is the pressure over that at 1 m without absorption, `from_m`, (n_pairs, 3), where the sound seems to
+    come from [m]. Where not `exists` the others mean nothing.
+    """
+
+    exists: Bools
+    delay_s: Floats
+    amplitude: Complexes
+    from_m: Floats
+
+
+def bent_beside_straight(
+    scene: Scene, room: Room, source_m: Floats, images: Images, receivers_m: Floats, pairs: Pairs
+) -> BesideStraight:
+    """Bent rays of pairs of image and receiver; arguments as for `follow_paths`."""
+    n, receiver, position = len(pairs.image), receivers_m[pairs.receiver], images.position_m[pairs.image]
+    trace = polyhedron_trace(room, source_m, images.take(pairs.image), receiver)
+    some = np.flatnonzero(trace.exists)
+    rows, speed = profile_rows(scene, 0.0, scene.pool.deepest_m)
+    planes = np.column_stack([room.normals, room.offsets_m])[trace.faces]
+    count = np.sum(trace.faces >= 0, axis=1)
+    rays = rays_along_paths(rows, speed, source_m, receiver[some], position[some], planes, count)
+    found = rays.found & _in_the_water(room, rays)
+    exists, delay = np.zeros(n, dtype=bool), np.zeros(n)
+    amplitude, from_m = np.zeros(n, dtype=complex), position.copy()
+    at = some[found]
+    exists[at], delay[at] = True, rays.time_s[found]
+    # A tube that has crossed itself is a quarter period ahead: a signal runs as exp(+i w t) here.
+    spreading = rays.amplitude[found] * np.exp(0.5j * np.pi * rays.caustics[found])
+    amplitude[at] = spreading * path_gain(room, trace.faces[found], rays.sin_grazing[found])
+    length = delay[at] * float(scene.water.sound_speed_m_s(source_m[2]))
+    from_m[at] = receiver[at] - length[:, None] * rays.heading[found]
+    return BesideStraight(exists, delay, amplitude, from_m)
+
+
+def _in_the_water(room: Room, rays: PathRays) -> Bools:
+    """Whether rays meet no other faces on their way, by the chords of half arcs."""
+    clear = np.ones(len(rays.found), dtype=bool)
+    same = rays.ray[1:] == rays.ray[:-1]
+    ray, begin, way = rays.ray[1:][same], rays.place_m[:-1][same], np.diff(rays.place_m, axis=0)[same]
+    length = np.linalg.norm(way, axis=1)
+    long = length > _TOUCHING_M
+    ray, begin, way, length = ray[long], begin[long], way[long], length[long]
+    _, free = next_face(room.normals, room.offsets_m, room.edges, begin, way / length[:, None])
+    clear[ray[free < length - _TOUCHING_M]] = False
+    return clear
