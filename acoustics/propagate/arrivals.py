@@ -4,32 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from functools import cached_property, partial
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.propagate.bending import Bending, bending, bends, walls_on_a_slope
-from acoustics.propagate.bent_beside_straight import bent_beside_straight
+from acoustics.propagate.bending import bending, bends, walls_on_a_slope
 from acoustics.propagate.echoes import (
     check_limits,
     checked_geometry,
-    face_sequences,
-    find_images,
-    follow_paths,
     room_of_scene,
 )
 from acoustics.propagate.hull_shadow import Hull
-from acoustics.propagate.images import Bools, Complexes, Ints, Pairs, Room
+from acoustics.propagate.images import Bools, Complexes, Ints
 from acoustics.propagate.kept_bent_paths import kept_bent_paths
-from acoustics.propagate.kept_paths import KeptPaths, Limits, join
+from acoustics.propagate.kept_paths import Limits, join
+from acoustics.propagate.kept_straight_paths import kept_straight_paths
 from acoustics.scene.scene import Scene
 
 DEFAULT_HORIZON_S = 4e-3
 _RECEIVERS_AT_ONCE = 2_000
-_PAIRS_AT_ONCE = 4_000_000
 
 
 @dataclass(frozen=True)
@@ -139,7 +135,7 @@ def arrivals(
     bent = bends(scene, flat, source, frequency_hz=frequency_hz, horizon_s=horizon_s)
     water = bending(scene, flat, source, frequency_hz=frequency_hz) if bent.any() else None
     straight = np.flatnonzero(~bent | (scene.pool.is_level or scene.pool.outline_m is not None))
-    found = [_kept_paths(scene, room, source, flat, part, limits, water) for part in _parts(straight, step)]
+    found = [kept_straight_paths(scene, room, source, flat, part, limits, water) for part in _parts(straight, step)]
     if water is not None and not walls_on_a_slope(scene):
         parts = _parts(np.flatnonzero(bent), step)
         found += [kept_bent_paths(scene, room, source, flat, part, limits, water) for part in parts]
@@ -174,67 +170,3 @@ def arrivals(
 
 def _parts(rows: Ints, step: int) -> list[Ints]:
     return [rows[start : start + step] for start in range(0, len(rows), step)]
-
-
-def _kept_paths(
-    scene: Scene, room: Room, source: Floats, elements: Floats, part: Ints, limits: Limits, water: Bending | None
-) -> KeptPaths:
-    """Straight paths of a part of the batch elements, by index.
-
-    Those that the water bends are left out, or bent where walls stand on a floor that is not level.
-    """
-    receivers = elements[part]
-    n_hydrophones = receivers.shape[1]
-    direct_m = np.linalg.norm(receivers - source, axis=-1)
-    direct_s = direct_m / room.mean_speed_m_s(receivers[..., 2], np.full(direct_m.shape, source[2]))
-    reach = room.fastest_m_s * (direct_s + limits.horizon_s)
-    images = find_images(room, source, receivers.reshape(-1, 3), reach.ravel())
-
-    if len(part) > 1 and len(images.order) * direct_m.size > _PAIRS_AT_ONCE:
-        halves = (part[: len(part) // 2], part[len(part) // 2 :])
-        return join([_kept_paths(scene, room, source, elements, half, limits, water) for half in halves])
-
-    # One row is an image and a batch element that has at least one hydrophone within its reach.
-    way = receivers[:, None] - images.position_m[:, None]
-    distance = np.sqrt(np.einsum("ebhk,ebhk->ebh", way, way))
-    near = np.any(distance <= reach[:, None], axis=-1)
-    near[:, 0] = True
-    bent = np.zeros(near.shape, dtype=bool)
-    if water is not None:
-        off = way.mean(axis=2)
-        bent = water.counts(np.hypot(off[..., 0], off[..., 1]), np.abs(off[..., 2]))
-        near &= ~bent | walls_on_a_slope(scene)
-    element, image = np.nonzero(near)
-    distance = distance[element, image]
-    receiver = element[:, None] * n_hydrophones + np.arange(n_hydrophones)
-    pairs = Pairs(np.repeat(image, n_hydrophones), receiver.ravel())
-    paths = follow_paths(room, source, images, receivers.reshape(-1, 3), pairs)
-    exists, gain = paths.exists.reshape(distance.shape), paths.gain.reshape(distance.shape)
-    delay, from_m = distance * paths.slowness_s_m.reshape(distance.shape), images.position_m[image]
-    loss = np.log(10) / 20 * limits.loss_db_per_m
-    amplitude = gain * np.exp(-loss * distance) / distance
-    row = np.flatnonzero(bent[element, image])
-    if row.size:
-        some = Pairs(np.repeat(image[row], n_hydrophones), receiver[row].ravel())
-        beside = bent_beside_straight(scene, room, source, images, receivers.reshape(-1, 3), some)
-        exists[row], delay[row] = beside.exists.reshape(-1, n_hydrophones), beside.delay_s.reshape(-1, n_hydrophones)
-        amplitude[row] = beside.amplitude.reshape(-1, n_hydrophones) * np.exp(-loss * distance[row])
-        from_m[row] = beside.from_m.reshape(-1, n_hydrophones, 3)[np.arange(len(row)), np.argmax(exists[row], axis=-1)]
-        # In a shadow zone the direct path keeps the time of the straight line.
-        delay[row] = np.where(exists[row] | (image[row] > 0)[:, None], delay[row], direct_s[element[row]])
-    if limits.hull is not None:
-        exists &= limits.hull.clear(part[element], from_m)
-
-    order, first_s = images.order[image], direct_s.copy()
-    first_s[element[order == 0]] = delay[order == 0]
-    heard = (
-        exists
-        & (delay <= first_s[element] + limits.horizon_s)
-        & (np.abs(amplitude) >= limits.least * (np.exp(-loss * direct_m) / direct_m)[element])
-    )
-    keep = (order == 0) | np.any(heard, axis=-1)
-    element, image, order = element[keep], image[keep], order[keep]
-    exists, delay, amplitude = exists[keep], delay[keep], amplitude[keep]
-    hears = receivers[element, np.argmax(exists, axis=-1)]
-    find_faces = partial(face_sequences, room, source, images.take(image), hears)
-    return KeptPaths(part[element], order, delay, amplitude, exists, find_faces)

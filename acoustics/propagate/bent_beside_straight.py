@@ -18,7 +18,7 @@ _TOUCHING_M = 1e-6
 
 @dataclass(frozen=True)
 class BesideStraight:
-    """What becomes of pairs of image and receiver along bent rays; all (n_pairs,).
+    """What becomes of pairs of image and receiver along bent rays; all of shape (n_pairs,).
 
     `amplitude` is the pressure over that at 1 m without absorption, `from_m`, (n_pairs, 3), where the sound seems to
     come from [m]. Where not `exists` the others mean nothing.
@@ -28,6 +28,12 @@ class BesideStraight:
     delay_s: Floats
     amplitude: Complexes
     from_m: Floats
+
+    def of(self, n_hydrophones: int) -> BesideStraight:
+        """The same with a row for each that many pairs."""
+        shape = (-1, n_hydrophones)
+        delay, amplitude = self.delay_s.reshape(shape), self.amplitude.reshape(shape)
+        return BesideStraight(self.exists.reshape(shape), delay, amplitude, self.from_m.reshape(*shape, 3))
 
 
 def bent_beside_straight(
