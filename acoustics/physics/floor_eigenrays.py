@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.floors import Floor
-from acoustics.base.frames import Floats
+from acoustics.base.frames import Floats, direction
 from acoustics.physics.eigenrays import FAN, LOUDEST, MET_M, MISS_M, STEEPEST, TURN
 from acoustics.physics.floor_rays import Landings, in_storey, trace_over_floor
 
@@ -33,6 +33,8 @@ class FloorEigenrays:
     ----------
     receiver, storey : ndarray of int
         Which receiver each leads to, and in which storey of the unfolded water.
+    departure : ndarray, shape (n_rays, 3)
+        Direction at the source, unit vectors.
     ends : Landings
         At the receiver.
     amplitude : ndarray
@@ -43,6 +45,7 @@ class FloorEigenrays:
 
     receiver: Ints
     storey: Ints
+    departure: Floats
     ends: Landings
     amplitude: Floats
     caustics: Ints
@@ -110,7 +113,9 @@ def floor_eigenrays(
     # Spherical spreading over the length of the way, not of the straight line: many reflections are not near a caustic.
     spherical = 1.0 / np.hypot(np.linalg.norm(away[:, :2], axis=1), aim[receiver, target] - from_m[2])
     amplitude = np.minimum(np.sqrt(ends.speed_m_s / speed_there * np.cos(angle) / tube), LOUDEST * spherical)
-    return FloorEigenrays(receiver, storeys[target], ends, amplitude, (det < 0).astype(np.int64))
+    azimuth = np.arctan2(away[:, 1], away[:, 0]) + turn
+    departure = direction(azimuth, angle)
+    return FloorEigenrays(receiver, storeys[target], departure, ends, amplitude, (det < 0).astype(np.int64))
 
 
 class _Water(NamedTuple):

@@ -117,13 +117,10 @@ def rays_along_paths(
     the receiver (Jensen and others 2011, section 3.3.5). There may be other rays past the same faces, and others where
     no straight path is: these are not found.
     """
-    rows = np.concatenate([[rows_m[0] - _FAR_M], rows_m, [rows_m[-1] + _FAR_M]])
-    speed = np.concatenate([speed_m_s[:1], speed_m_s, speed_m_s[-1:]])
+    rows, speed = _wide(rows_m, speed_m_s)
     length = np.linalg.norm(to_m - image_m, axis=1)
     ahead = (to_m - image_m) / length[:, None]
-    last = np.column_stack([-ahead, -np.einsum("ni,ni->n", ahead, to_m)])
-    paths = _Paths(from_m, np.concatenate([planes, last[:, None]], axis=1), count, to_m, _across(ahead))
-    paths.planes[np.arange(len(count)), count] = last
+    paths = _paths(from_m, to_m, ahead, planes, count)
     heading = ahead.copy()
     for k in range(planes.shape[1] - 1, -1, -1):
         normal = np.where((k < count)[:, None], planes[:, k, :3], 0.0)
@@ -142,8 +139,7 @@ def rays_along_paths(
     tube = np.maximum(np.abs(det) * facing, 1e-12)
     ratio = landed.speed_m_s / np.interp(from_m[2], rows, speed)
     amplitude = np.minimum(np.sqrt(ratio / tube), LOUDEST / length[found])
-    number = np.concatenate([number for number, _ in landed.track])
-    order = np.argsort(number, kind="stable")
+    number, place = _in_order(landed.track)
     return PathRays(
         found=np.isin(np.arange(len(count)), found),
         time_s=_spread(landed.time_s, found, len(count)),
@@ -151,9 +147,45 @@ def rays_along_paths(
         caustics=_spread((det * turned[found] < 0).astype(np.int64), found, len(count), 0),
         heading=_spread(landed.heading, found, len(count)),
         sin_grazing=_spread(landed.sin_grazing[:, :-1], found, len(count)),
-        ray=found[number[order]],
-        place_m=np.concatenate([place for _, place in landed.track])[order],
+        ray=found[number],
+        place_m=place,
     )
+
+
+def places_along(
+    rows_m: Floats, speed_m_s: Floats, from_m: Floats, to_m: Floats, departure: Floats, planes: Floats, count: Ints
+) -> tuple[Ints, Floats]:
+    """Places along rays that are known to lead to receivers, not above or below; `ray` and `place_m` of `PathRays`.
+
+    Parameters
+    ----------
+    departure : ndarray, shape (n_rays, 3)
+        Their directions at the source, unit vectors.
+    rows_m, speed_m_s, from_m, to_m, planes, count
+        As for `rays_along_paths`.
+    """
+    level = _unit((to_m - from_m) * [1.0, 1.0, 0.0])
+    water, paths = _wide(rows_m, speed_m_s), _paths(from_m, to_m, level, planes, count)
+    return _in_order(_trace(*water, paths, departure, tracked=True).track)
+
+
+def _in_order(track: list[tuple[Ints, Floats]]) -> tuple[Ints, Floats]:
+    number = np.concatenate([number for number, _ in track])
+    order = np.argsort(number, kind="stable")
+    return number[order], np.concatenate([place for _, place in track])[order]
+
+
+def _wide(rows_m: Floats, speed_m_s: Floats) -> tuple[Floats, Floats]:
+    """Rows and speeds of water that goes on evenly above and below."""
+    rows = np.concatenate([[rows_m[0] - _FAR_M], rows_m, [rows_m[-1] + _FAR_M]])
+    return rows, np.concatenate([speed_m_s[:1], speed_m_s, speed_m_s[-1:]])
+
+
+def _paths(from_m: Floats, to_m: Floats, ahead: Floats, planes: Floats, n_faces: Ints) -> _Paths:
+    last = np.column_stack([-ahead, -np.einsum("ni,ni->n", ahead, to_m)])
+    all_planes = np.concatenate([planes, last[:, None]], axis=1)
+    all_planes[np.arange(len(n_faces)), n_faces] = last
+    return _Paths(from_m, all_planes, n_faces, to_m, _across(ahead))
 
 
 def _spread(values: NDArray, at: Ints, count: int, fill: float = np.nan) -> NDArray:

@@ -136,7 +136,9 @@ def arrivals(
     water = bending(scene, flat, source, frequency_hz=frequency_hz) if bent.any() else None
     straight = np.flatnonzero(~bent | (scene.pool.is_level or scene.pool.outline_m is not None))
     found = [kept_straight_paths(scene, room, source, flat, part, limits, water) for part in _parts(straight, step)]
-    if water is not None and not walls_on_a_slope(scene):
+    if water is not None:
+        if walls_on_a_slope(scene):
+            bent = bends(scene, flat, source, frequency_hz=frequency_hz)
         parts = _parts(np.flatnonzero(bent), step)
         found += [kept_bent_paths(scene, room, source, flat, part, limits, water) for part in parts]
     kept = join(found)

@@ -7,13 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from acoustics.base.frames import Floats
-from acoustics.physics.path_rays import PathRays, rays_along_paths
-from acoustics.physics.plane_faces import next_face
+from acoustics.physics.path_rays import rays_along_paths
 from acoustics.propagate.bending import profile_rows
 from acoustics.propagate.images import Bools, Complexes, Images, Pairs, Room, path_gain, polyhedron_trace
+from acoustics.propagate.in_the_water import in_the_water
 from acoustics.scene.scene import Scene
-
-_TOUCHING_M = 1e-6
 
 
 @dataclass(frozen=True)
@@ -21,19 +19,21 @@ class BesideStraight:
     """What becomes of pairs of image and receiver along bent rays; all of shape (n_pairs,).
 
     `amplitude` is the pressure over that at 1 m without absorption, `from_m`, (n_pairs, 3), where the sound seems to
-    come from [m]. Where not `exists` the others mean nothing.
+    come from [m]. Where not `exists` the others mean nothing. `walls`: whether it meets any.
     """
 
     exists: Bools
     delay_s: Floats
     amplitude: Complexes
     from_m: Floats
+    walls: Bools
 
     def of(self, n_hydrophones: int) -> BesideStraight:
         """The same with a row for each that many pairs."""
         shape = (-1, n_hydrophones)
         delay, amplitude = self.delay_s.reshape(shape), self.amplitude.reshape(shape)
-        return BesideStraight(self.exists.reshape(shape), delay, amplitude, self.from_m.reshape(*shape, 3))
+        exists, walls = self.exists.reshape(shape), self.walls.reshape(shape)
+        return BesideStraight(exists, delay, amplitude, self.from_m.reshape(*shape, 3), walls)
 
 
 def bent_beside_straight(
@@ -47,7 +47,7 @@ def bent_beside_straight(
     planes = np.column_stack([room.normals, room.offsets_m])[trace.faces]
     count = np.sum(trace.faces >= 0, axis=1)
     rays = rays_along_paths(rows, speed, source_m, receiver[some], position[some], planes, count)
-    found = rays.found & _in_the_water(room, rays)
+    found = rays.found & in_the_water(room, len(some), rays.ray, rays.place_m)
     exists, delay = np.zeros(n, dtype=bool), np.zeros(n)
     amplitude, from_m = np.zeros(n, dtype=complex), position.copy()
     at = some[found]
@@ -57,17 +57,6 @@ def bent_beside_straight(
     amplitude[at] = spreading * path_gain(room, trace.faces[found], rays.sin_grazing[found])
     length = delay[at] * float(scene.water.sound_speed_m_s(source_m[2]))
     from_m[at] = receiver[at] - length[:, None] * rays.heading[found]
-    return BesideStraight(exists, delay, amplitude, from_m)
-
-
-def _in_the_water(room: Room, rays: PathRays) -> Bools:
-    """Whether rays meet no other faces on their way, by the chords of half arcs."""
-    clear = np.ones(len(rays.found), dtype=bool)
-    same = rays.ray[1:] == rays.ray[:-1]
-    ray, begin, way = rays.ray[1:][same], rays.place_m[:-1][same], np.diff(rays.place_m, axis=0)[same]
-    length = np.linalg.norm(way, axis=1)
-    long = length > _TOUCHING_M
-    ray, begin, way, length = ray[long], begin[long], way[long], length[long]
-    _, free = next_face(room.normals, room.offsets_m, room.edges, begin, way / length[:, None])
-    clear[ray[free < length - _TOUCHING_M]] = False
-    return clear
+    walls = np.zeros(n, dtype=bool)
+    walls[some] = np.any((trace.faces >= 0) & (room.normals[trace.faces, 2] == 0), axis=1)
+    return BesideStraight(exists, delay, amplitude, from_m, walls)

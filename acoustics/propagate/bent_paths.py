@@ -19,9 +19,11 @@ from acoustics.base.table_model import DEEPEST_M
 from acoustics.physics.eigenrays import Eigenrays, eigenrays
 from acoustics.physics.floor_eigenrays import floor_eigenrays
 from acoustics.physics.floor_rays import SURFACE
+from acoustics.physics.path_rays import places_along
 from acoustics.physics.ray_tracing import trace_rays
 from acoustics.propagate.bending import Bending, profile_rows
 from acoustics.propagate.images import Bools, Complexes, Ints, Room, path_gain
+from acoustics.propagate.in_the_water import in_the_water
 from acoustics.propagate.plan_view import PlanPaths, plan_paths
 from acoustics.scene.scene import Scene
 
@@ -171,6 +173,10 @@ def _over_slopes(
     faces = np.where(rays.ends.faces > SURFACE, bottom + rays.ends.faces - 1, surface)
     faces = np.where(rays.ends.faces < 0, -1, faces).astype(np.int8)
     gain = path_gain(room, faces, rays.ends.sin_grazing)
+    if scene.pool.outline_m is not None:
+        planes, met = np.column_stack([room.normals, room.offsets_m])[faces], np.sum(faces >= 0, axis=1)
+        track = places_along(rows, speed, source_m, receivers_m[rays.receiver], rays.departure, planes, met)
+        gain *= in_the_water(room, len(faces), *track)
     length = rays.ends.time_s * float(scene.water.sound_speed_m_s(source_m[2]))
     return BentPaths(
         receiver=rays.receiver,

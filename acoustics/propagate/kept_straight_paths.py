@@ -22,7 +22,8 @@ def kept_straight_paths(
 ) -> KeptPaths:
     """Straight paths of a part of the batch elements, by index.
 
-    Those that the water bends are left out, or bent where walls stand on a floor that is not level.
+    Those that the water bends are left out, but where walls stand on a floor that is not level: there those that meet a
+    wall are bent.
     """
     receivers = elements[part]
     n_hydrophones = receivers.shape[1]
@@ -44,7 +45,11 @@ def kept_straight_paths(
     if water is not None:
         off = way.mean(axis=2)
         bent = water.counts(np.hypot(off[..., 0], off[..., 1]), np.abs(off[..., 2]))
-        near &= ~bent | walls_on_a_slope(scene)
+        if walls_on_a_slope(scene):
+            bent |= bent[:, :1]
+            near[bent[:, 0], 0] = False
+        else:
+            near &= ~bent
     element, image = np.nonzero(near)
     distance = distance[element, image]
     receiver = element[:, None] * n_hydrophones + np.arange(n_hydrophones)
@@ -58,18 +63,17 @@ def kept_straight_paths(
     if row.size:
         some = Pairs(np.repeat(image[row], n_hydrophones), receiver[row].ravel())
         beside = bent_beside_straight(scene, room, source, images, receivers.reshape(-1, 3), some).of(n_hydrophones)
-        exists[row], amplitude[row] = beside.exists, beside.amplitude * np.exp(-loss * distance[row])
-        # In a shadow zone the direct path keeps the time of the straight line.
-        delay[row] = np.where(beside.exists, beside.delay_s, direct_s[element[row]])
+        # Those without walls are found by fans of rays wherever the direct one is bent.
+        exists[row] = beside.exists & (beside.walls | ~bent[element[row], :1])
+        amplitude[row], delay[row] = beside.amplitude * np.exp(-loss * distance[row]), beside.delay_s
         from_m[row] = beside.from_m[np.arange(len(row)), np.argmax(beside.exists, axis=-1)]
     if limits.hull is not None:
         exists &= limits.hull.clear(part[element], from_m)
 
-    order, first_s = images.order[image], direct_s.copy()
-    first_s[element[order == 0]] = delay[order == 0]
+    order = images.order[image]
     heard = (
         exists
-        & (delay <= first_s[element] + limits.horizon_s)
+        & (delay <= direct_s[element] + limits.horizon_s)
         & (np.abs(amplitude) >= limits.least * (np.exp(-loss * direct_m) / direct_m)[element])
     )
     keep = (order == 0) | np.any(heard, axis=-1)

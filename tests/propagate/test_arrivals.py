@@ -9,7 +9,7 @@ import pytest
 from scipy.integrate import quad
 
 from acoustics.base.errors import ParameterError
-from acoustics.propagate import bending
+from acoustics.propagate import bending, kept_straight_paths
 from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.first_multipath import first_echo, multipath_free_s, path_label
 from acoustics.propagate.multipath_free_window import multipath_free_map_s
@@ -204,9 +204,8 @@ def test_a_large_batch_is_worked_in_parts(make_scene, monkeypatch):
     scene = make_scene(SLOPING)
     place = hydrophones(scene) + np.linspace(0, 3, 7)[:, None, None] * (1.0, 0.0, 0.0)
     at_once = arrivals(scene, place, SOURCE, frequency_hz=F)
-    module = sys.modules[arrivals.__module__]
-    monkeypatch.setattr(module, "_RECEIVERS_AT_ONCE", 12)
-    monkeypatch.setattr(module, "_PAIRS_AT_ONCE", 60)
+    monkeypatch.setattr(sys.modules[arrivals.__module__], "_RECEIVERS_AT_ONCE", 12)
+    monkeypatch.setattr(kept_straight_paths, "_PAIRS_AT_ONCE", 60)
     in_parts = arrivals(scene, place, SOURCE, frequency_hz=F)
     np.testing.assert_array_equal(in_parts.faces, at_once.faces)
     np.testing.assert_allclose(in_parts.delay_s, at_once.delay_s, rtol=1e-10)

