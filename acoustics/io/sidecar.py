@@ -135,8 +135,8 @@ class Sidecar(_Notes):
     `sound_speed_m_s`, the channels' names and places, and the pingers' names, frequencies, lengths and intervals;
     all else has the default that stands here. `hull_m`, the box of the vehicle's hull, lets a large array at whole
     metres pass, which without it looks like one typed in millimetres. `farthest_m`, the longest way in the water, tells
-    how far a pinger can be; without it 200 m are taken. `profile`, rows by depth in open water, lets `locate` bend the
-    direct ray where the depths of pinger and vehicle make a position.
+    how far a pinger can be; without it 200 m are taken. `profile`, rows by depth, lets `locate` bend the direct ray
+    where the depths of pinger and vehicle make a position.
     """
 
     sample_rate_hz: Annotated[float, _within(1e3, 1e8)]

@@ -118,9 +118,10 @@ def arrivals(
 
     Notes
     -----
-    Rays are bent by the sound-speed profile where that counts (`Bending`), but between walls over a floor that is not
-    level. Elsewhere they are straight: with a profile the time along each is exact, its bending is left out.
-    Coefficients are those of plane waves, which holds a few wavelengths from a face. Nothing is diffracted.
+    Rays are bent by the sound-speed profile where that counts (`Bending`); past walls over a floor that is not level,
+    those that have a straight path past the same faces beside them. Elsewhere they are straight: with a profile the
+    time along each is exact, its bending is left out. Coefficients are those of plane waves, which holds a few
+    wavelengths from a face. Nothing is diffracted.
     """
     check_limits(frequency_hz, horizon_s)
     if not -np.inf <= floor_db <= 0:

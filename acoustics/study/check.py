@@ -17,7 +17,7 @@ from acoustics.physics.refraction import bent_ray_angle, linear_gradient_travel_
 from acoustics.physics.sound_speed import harmonic_mean_speed
 from acoustics.physics.timing_bounds import half_wavelength_m
 from acoustics.propagate.arrivals import arrivals
-from acoustics.propagate.bending import bends
+from acoustics.propagate.bending import bends, walls_on_a_slope
 from acoustics.propagate.first_multipath import first_echo
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.multipath_free_window import multipath_free_windows
@@ -249,6 +249,8 @@ def _refraction(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
         if bent
         else "the model takes the ray as straight"
     )
+    if bent and walls_on_a_slope(scene):
+        taken += ", but echoes off walls over this floor only where a straight path is beside them"
     return (
         f"Over the {distance:.0f} m to the pinger refraction turns the ray by about {bend:.1f} deg (depression, not "
         f"bearing) and changes its travel time by {_microseconds(float(bent_s) - float(straight_s))} us, taking the "

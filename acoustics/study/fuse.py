@@ -201,8 +201,8 @@ def fuse_run(
     errors : ErrorSizes
         What array, water and navigation may get wrong.
     scene : Scene, optional
-        For the outline of the water, in which the source is taken to be, the stations, and in open water the profile
-        of the sound speed, which bends the rays.
+        For the outline of the water, in which the source is taken to be, the stations, and the profile of the sound
+        speed, which bends the rays.
     by_echoes : bool
         Whether a place that `locate` found by a ping's echoes stands for its bearing. Where the places contradict what
         the bearings of all pings say, or all pings together that the site sketch is right, none does.

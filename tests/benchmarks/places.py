@@ -4,8 +4,8 @@
 
 Pools that are not convex and floors of several planes against pyroomacoustics and against the method for convex pools;
 walls by name against the equations of motion, carried through the layer by the matrix exponential; rays in a layered
-profile against closed form, an integration of the ray equations by scipy, the way back, and straight paths in even
-water. The references are those of the tests, here at more and at random places. Under a minute.
+profile, between walls too, against closed form, an integration of the ray equations by scipy, the way back, and straight
+paths in even water. The references are those of the tests, here at more and at random places. A minute.
 """
 
 from __future__ import annotations
@@ -241,6 +241,99 @@ def even_water() -> Iterator[Row]:
         yield f"even water over {name}, 20 to 60 m", "image sources", found
 
 
+def between_walls(receivers: int, rng: np.random.Generator) -> Iterator[Row]:
+    """Bent rays in pools: even water, the ray equations with reflection, the way back, and the work."""
+    theirs, share = of_tests("propagate/test_bent_between_walls.py"), bending.BEND_SHARE
+    try:
+        bending.BEND_SHARE = -1.0  # take all rays as bent
+        for name, floor in (("level", theirs.LEVEL), ("sloping", theirs.SLOPE), ("broken", theirs.STEPS)):
+            yield even_pools(theirs, name, floor, receivers, rng)
+        for name, floor in (("level", theirs.LEVEL), ("sloping", theirs.SLOPE), ("broken", theirs.STEPS)):
+            yield integrated_in_pools(theirs, name, floor, receivers, rng)
+            yield the_way_back(theirs, name, floor, receivers, rng)
+    finally:
+        bending.BEND_SHARE = share
+    corners = {"4 corners": theirs.BOX, "an L": theirs.L_SHAPE, "20 corners": ROUND_ENDS}
+    for name, outline in corners.items():
+        for floor in (theirs.LEVEL, theirs.SLOPE):
+            yield work_between_walls(theirs, name, outline, floor)
+
+
+def layered_pool(theirs: ModuleType, outline: list, floor: dict, water: dict, *places: Floats) -> Scene:
+    pinger, vehicle = places or (theirs.SOURCE, np.array([4.0, 4.0, 1.0]))
+    return scene_with({"outline_m": outline, **floor}, pinger=tuple(pinger), vehicle=tuple(vehicle), water=water)
+
+
+def far_places(theirs: ModuleType, scene: Scene, count: int, rng: np.random.Generator) -> list[Floats]:
+    """Random places in the water 4 m and more from the source, seen from above."""
+    found: list[Floats] = []
+    while len(found) < count:
+        places = places_in(scene.pool, 1, rng)
+        found += [place for place in places if np.hypot(*(place - theirs.SOURCE)[:2]) > 4.0]
+    return found
+
+
+def even_pools(theirs: ModuleType, name: str, floor: dict, receivers: int, rng: np.random.Generator) -> Row:
+    count, alone, off, share = 0, 0, 0.0, bending.BEND_SHARE
+    for outline in (theirs.BOX, theirs.FIVE, theirs.L_SHAPE):
+        scene = layered_pool(theirs, outline, floor, theirs.EVEN)
+        places = theirs.elements(*far_places(theirs, scene, receivers, rng))
+        ways = []
+        for bending.BEND_SHARE in (np.inf, share):
+            ways.append(arrivals(scene, places, theirs.SOURCE, **theirs.ASKED))
+        for k in range(len(places)):
+            straight, bent = (way.delay_s[k, 0, way.valid[k, 0]] for way in ways)
+            apart = np.abs(straight[:, None] - bent) / straight.mean()
+            alone += int(np.sum(apart.min(axis=1) > 1e-6) + np.sum(apart.min(axis=0) > 1e-6))
+            count, off = count + len(straight), max(off, float(apart.min(axis=1)[apart.min(axis=1) < 1e-6].max()))
+    found = f"{count} paths: {alone} in one alone, times within {off:.1g}"
+    return f"even water between walls over a {name} floor, three outlines", "image sources", found
+
+
+def integrated_in_pools(theirs: ModuleType, name: str, floor: dict, receivers: int, rng: np.random.Generator) -> Row:
+    scene, found = layered_pool(theirs, theirs.L_SHAPE, floor, theirs.WARM_ABOVE), []
+    while len(found) < receivers:
+        (receiver,) = far_places(theirs, scene, 1, rng)
+        paths = arrivals(scene, receiver[None], theirs.SOURCE, **theirs.ASKED)
+        which = rng.choice(np.flatnonzero(paths.valid[0]), 1)
+        try:
+            found.append(theirs.beside_integration(scene, receiver, paths, which)[:, 0])
+        except AssertionError:  # its search did not come to the ray
+            continue
+    ours, theirs_s, size, expected = np.array(found).T
+    off, level = np.abs(ours - theirs_s).max(), np.quantile(np.abs(size / expected - 1.0), 0.9)
+    what = f"{1e9 * off:.1g} ns, nine in ten amplitudes within {level:.1g} of them"
+    return f"an L with a profile, {name} floor, {len(found)} rays of up to 8 ms more", "ray equations (solve_ivp)", what
+
+
+def the_way_back(theirs: ModuleType, name: str, floor: dict, receivers: int, rng: np.random.Generator) -> Row:
+    count, alone, off = 0, 0, 0.0
+    scene = layered_pool(theirs, theirs.L_SHAPE, floor, theirs.WARM_ABOVE)
+    for place in far_places(theirs, scene, receivers, rng):
+        back = layered_pool(theirs, theirs.L_SHAPE, floor, theirs.WARM_ABOVE, place, theirs.SOURCE)
+        asked = theirs.ASKED | {"floor_db": -90.0}
+        out = arrivals(scene, place[None], theirs.SOURCE, **asked)
+        home = arrivals(back, theirs.SOURCE[None], place, **asked)
+        one, other = (way.delay_s[0, way.valid[0]] for way in (out, home))
+        apart = np.abs(one[:, None] - other)
+        nearest = np.concatenate([apart.min(axis=1), apart.min(axis=0)])
+        count, alone = count + nearest.size, alone + int(np.sum(nearest > 1e-9))
+        off = max(off, float(nearest[nearest <= 1e-9].max()))
+    found = f"{count} paths: {alone} one way alone, times within {1e9 * off:.1g} ns"
+    return f"an L with a profile, {name} floor, {receivers} places", "the way back", found
+
+
+def work_between_walls(theirs: ModuleType, name: str, outline: list, floor: dict) -> Row:
+    scene = layered_pool(
+        theirs, outline, floor, theirs.WARM_ABOVE, np.array([6.0, 4.0, 2.4]), np.array([20.0, 5.0, 1.0])
+    )
+    heard, begin = scene.vehicle.pose.to_site(scene.array.positions_m), os.times().user
+    paths = arrivals(scene, heard, np.array([6.0, 4.0, 2.4]), frequency_hz=30e3, horizon_s=0.02)
+    found = f"{paths.delay_s.shape[-1]} paths, {os.times().user - begin:.1f} s of processor"
+    kind = "level" if floor is theirs.LEVEL else "sloping"
+    return f"{name}, a {kind} floor and a profile: echoes up to 20 ms", "processor time", found
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--receivers", type=int, default=12)
@@ -249,7 +342,8 @@ def main() -> None:
     rng = np.random.default_rng(args.seed)
     print("| place | reference | difference at most |\n|---|---|---|")
     parts = [beside_pyroomacoustics(args.receivers, rng), beside_the_convex_method(args.receivers, rng)]
-    for part in [*parts, work_of_many_corners(), walls_by_name(), rays(), rays_over_a_slope(), even_water()]:
+    parts += [work_of_many_corners(), walls_by_name(), rays(), rays_over_a_slope(), even_water()]
+    for part in [*parts, between_walls(args.receivers, rng)]:
         for row in part:
             print("| " + " | ".join(row) + " |", flush=True)
 
