@@ -14,10 +14,19 @@ from acoustics.study.simulate import sidecar_of_scene
 LAKE = "examples/fennel-reservoir.toml"
 
 
+OUTLINE = [(0.0, -20.0), (70.0, -20.0), (70.0, 40.0), (0.0, 40.0)]
+DOCK = {"outline_m": OUTLINE, "depth_m": 12.0}
+SLIPWAY = {"outline_m": OUTLINE, "floor_points_m": [(0.0, 0.0, 9.5), (70.0, 0.0, 13.0), (0.0, 40.0, 9.5)]}
+
+
 @pytest.mark.slow
-def test_the_profile_in_the_notes_bends_the_ray_to_a_pinger_of_known_depth(tmp_path):
-    """30 m off straight rays put it some 9 m too far (guide, Lakes with a thermocline); bent ones within the stated."""
+@pytest.mark.parametrize("pool", [None, DOCK, SLIPWAY], ids=["lake", "dock", "slipway"])
+def test_the_profile_in_the_notes_bends_the_ray_to_a_pinger_of_known_depth(tmp_path, pool):
+    """30 m off straight rays put it 9 m and more too far (guide, Lakes with a thermocline); bent ones within the
+    stated."""
     scene = acoustics.load_scene(LAKE)
+    if pool is not None:
+        scene = scene.changed({"pool": pool | {"floor": "silt", "surface_roughness_m": 0.03}})
     source = np.array(scene.pingers[0].position_m)
     vehicle = source - [30.0, 0.0, 6.0]
     scene = scene.changed({"vehicle.position_m": vehicle.tolist(), "vehicle.heading_deg": 20.0})
@@ -33,7 +42,7 @@ def test_the_profile_in_the_notes_bends_the_ray_to_a_pinger_of_known_depth(tmp_p
     assert straight.candidates[0].depression == bent.candidates[0].depression
 
 
-def test_notes_of_open_water_with_a_profile_have_it_and_its_rows_go_down():
+def test_notes_of_water_with_a_profile_have_it_and_its_rows_go_down():
     scene = acoustics.load_scene(LAKE)
     notes = sidecar_of_scene(scene)
     assert [row.depth_m for row in notes.profile] == [row.depth_m for row in scene.water.profile]
