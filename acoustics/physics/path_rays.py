@@ -21,7 +21,7 @@ from acoustics.physics.eigenrays import LOUDEST, MET_M, MISS_M, TURN
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-_SHARES = (0.25, 0.5, 1.0)  # of the profile's differences of sound speed
+_SHARES = (np.array([0.25, 0.5, 1.0]), np.linspace(0.05, 1.0, 20))  # of the profile; the second where the first fails
 _STEPS = 8
 _LARGEST_STEP = 0.2  # of a direction
 _FAR_M = 1e5  # above and below the rows a ray on its way to being found may run
@@ -127,11 +127,16 @@ def rays_along_paths(
         heading -= 2 * np.einsum("ni,ni->n", heading, normal)[:, None] * normal
     even = speed.mean()
     turned = np.sign(np.linalg.det(_slopes(rows, np.full(len(speed), even), paths, heading)))
-    found = np.arange(len(count))
-    for share in _SHARES:
-        now = even + share * (speed - even)
-        heading[found], met = _met(rows, now, paths.take(found), heading[found])
-        found = found[met]
+    met = np.zeros(len(count), dtype=bool)
+    for shares in _SHARES:
+        left = np.flatnonzero(~met)
+        now = heading[left]
+        for share in shares:
+            water = even + share * (speed - even)
+            now, on = _met(rows, water, paths.take(left), now)
+            left, now = left[on], now[on]
+        heading[left], met[left] = now, True
+    found = np.flatnonzero(met)
     paths = paths.take(found)
     landed = _trace(rows, speed, paths, heading[found], tracked=True)
     det = np.linalg.det(_slopes(rows, speed, paths, heading[found]))
@@ -160,7 +165,7 @@ def places_along(
     Parameters
     ----------
     departure : ndarray, shape (n_rays, 3)
-        Their directions at the source, unit vectors.
+        Their directions at the source [1], unit vectors.
     rows_m, speed_m_s, from_m, to_m, planes, count
         As for `rays_along_paths`.
     """
