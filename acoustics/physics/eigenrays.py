@@ -135,7 +135,8 @@ def _brackets(
 ) -> _Brackets:
     """Brackets of the angles [rad] and the misses there [m], sorted by receiver, depth and angle."""
     flatter = np.floor(np.log(steepest / STEEPEST) / np.log(_FLATTER) + 1e-9).astype(np.int64)
-    found = []
+    nothing = np.zeros(0)
+    found = [_Brackets(flatter[:0], flatter[:0], nothing, nothing, nothing, nothing)]
     for power in np.unique(flatter):
         some = np.flatnonzero(flatter == power)
         fan = np.linspace(-1.0, 1.0, FAN) * STEEPEST * _FLATTER**power

@@ -12,6 +12,7 @@ from acoustics.propagate.images import Bools
 from acoustics.scene.scene import Scene
 
 BEND_SHARE = 0.02  # of a period of the carrier: a difference in time that is no longer taken as none
+_FASTER = 1.002  # than at the rows no sound speed is
 _SHALLOWEST_ROW_M = 1.0  # of the last row, where there is no floor
 
 
@@ -23,8 +24,8 @@ class Bending:
     ----------
     gradient_per_s : float
         Steepest gradient of the profile [1/s].
-    slowest_m_s : float
-        Least sound speed [m/s].
+    slowest_m_s, fastest_m_s : float
+        Least and largest sound speed [m/s].
     storey_m : float
         Height between surface and floor, between walls where it is deepest; inf where no floor ends the legs [m].
     wide_m : float
@@ -35,6 +36,7 @@ class Bending:
 
     gradient_per_s: float
     slowest_m_s: float
+    fastest_m_s: float
     storey_m: float
     wide_m: float
     least_s: float
@@ -52,11 +54,9 @@ class Bending:
         difference in time over the array. Each leg of a path that is reflected at level faces is such a chord.
         """
         turned = leg_m * self.gradient_per_s / self.slowest_m_s
-        sooner, across_array = (
-            length_m * turned**2 / (24 * self.slowest_m_s),
-            self.wide_m * turned / (2 * self.slowest_m_s),
-        )
-        return np.asarray((sooner > self.least_s) | (across_array > self.least_s))
+        sooner = length_m * turned**2 / (24 * self.slowest_m_s)
+        over_array = self.wide_m * turned / (2 * self.slowest_m_s)
+        return np.asarray(np.maximum(sooner, over_array) > self.least_s)
 
 
 def bending(scene: Scene, elements_m: Floats, source_m: Floats, *, frequency_hz: float) -> Bending:
@@ -67,6 +67,7 @@ def bending(scene: Scene, elements_m: Floats, source_m: Floats, *, frequency_hz:
     return Bending(
         gradient_per_s=float(np.abs(np.diff(speed) / np.diff(rows)).max()),
         slowest_m_s=float(speed.min()),
+        fastest_m_s=_FASTER * float(speed.max()),
         storey_m=scene.pool.deepest_m if upright else np.inf,
         wide_m=float(np.linalg.norm(np.ptp(scene.array.positions_m, axis=0))),
         least_s=BEND_SHARE / frequency_hz,
@@ -81,13 +82,15 @@ def bends(scene: Scene, elements_m: Floats, source_m: Floats, *, frequency_hz: f
     walls = scene.pool.outline_m is not None
     water = bending(scene, elements_m, source_m, frequency_hz=frequency_hz)
     off = elements_m.mean(axis=-2) - source_m
-    later_m = float(scene.water.sound_speed_m_s(source_m[2])) * horizon_s if walls or scene.pool.is_level else 0.0
-    longest, across = np.linalg.norm(off, axis=-1) + later_m, np.hypot(off[..., 0], off[..., 1])
+    across, direct_m = np.hypot(off[..., 0], off[..., 1]), np.linalg.norm(off, axis=-1)
+    if horizon_s == 0 or not (walls or scene.pool.is_level):
+        return water.counts_on_legs(direct_m, across)
+    longest = water.fastest_m_s * (direct_m / water.slowest_m_s + horizon_s)
     return water.counts_on_legs(longest, np.sqrt(longest**2 - off[..., 2] ** 2) if walls else across)
 
 
 def walls_on_a_slope(scene: Scene) -> bool:
-    """Whether walls stand on a floor that is not level: there bent rays are found beside straight paths."""
+    """Whether walls stand on a floor that is not level: past walls bent rays are there found beside straight paths."""
     return scene.pool.outline_m is not None and not scene.pool.is_level
 
 

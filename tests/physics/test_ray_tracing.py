@@ -113,3 +113,8 @@ def test_the_shadow_begins_where_the_ray_along_the_surface_ends(beyond_m, rays):
     rows, speed = np.array([-20.0, 0.0, 20.0]), np.array([surface - 60.0, surface, surface - 60.0])
     found = eigenrays(rows, speed, places[0], [[places[1]]], [edge + beyond_m])
     assert len(found.receiver) == rays
+
+
+def test_to_no_receiver_there_is_no_eigenray():
+    rays = eigenrays(ROWS, SPEED, 7.0, np.zeros((0, 1)), np.zeros(0))
+    assert rays.angle.size == rays.amplitude.size == 0
