@@ -16,6 +16,7 @@ NEAREST_M, FARTHEST_M = 1.0, 200.0
 # Directions round each half of the cone; flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
 _TURNS, _LEVEL_DENSITY = 180, 0.1
 _COSINES = 9  # odd, with the median
+_TINY = 1e-300  # a cone closed to its axis has no spread at all
 _LEAST_COSINE_SD = 1e-9
 # A depth known better would fall between two of them; flat: halved or doubled, no accuracy moves
 _LEAST_DEPTH_SD_M = 0.01
@@ -155,5 +156,5 @@ def over_the_cone(found: Bearing, prior: DepressionPrior) -> Bearing:
         log_evidence=found.log_evidence + np.log(side),
         ok=ok & ~unseen,
         reason=np.select([unseen, found.reason == CONE_MISSES], [BEARING_UNSEEN, ""], found.reason),
-        depression_share=np.minimum(by_depression / covariance[..., 0, 0], 1.0),
+        depression_share=np.minimum(by_depression / np.maximum(covariance[..., 0, 0], _TINY), 1.0),
     )

@@ -19,6 +19,7 @@ from acoustics.study.fuse import FusedRun
 
 _WIDTH = 8.0
 _LEAST_SPAN_M = 2.0
+_BEYOND_WALLS = 0.15  # of the pool's length and breadth
 _ACCEPTED: dict[str, Any] = {"color": DEEP, "lw": 0.8}
 _REJECTED: dict[str, Any] = {"color": EMBER, "lw": 1.4, "ls": (0, (5, 3))}
 
@@ -51,15 +52,19 @@ def _limits(run: FusedRun, scene: Scene | None) -> tuple[Floats, Floats]:
         places += [np.array(corner) for corner in scene.pool.outline_m or ()]
         places += [np.array(s.position_m[:2]) for s in scene.stations]
     low, high = np.min(places, axis=0), np.max(places, axis=0)
-    closed = scene is not None and scene.pool.outline_m is not None  # a region ends at the walls
-    if not closed and np.isfinite(run.semi_major_95_m):
+    if np.isfinite(run.semi_major_95_m):
         turn = np.deg2rad(run.azimuth_deg)
         half = np.hypot(
             run.semi_major_95_m * np.array([np.cos(turn), np.sin(turn)]),
             run.semi_minor_95_m * np.array([np.sin(turn), np.cos(turn)]),
         )
-        reach = np.minimum(half, float(np.hypot(*(high - low))) + 1.0)
-        low, high = np.minimum(low, run.position_m[:2] - reach), np.maximum(high, run.position_m[:2] + reach)
+        # Beyond walls there is nothing to see but the end of the ellipse.
+        closed = scene is not None and scene.pool.outline_m is not None
+        most = _BEYOND_WALLS * (high - low) if closed else np.full(2, float(np.hypot(*(high - low))) + 1.0)
+        low, high = (
+            np.minimum(low, np.maximum(run.position_m[:2] - half, low - most)),
+            np.maximum(high, np.minimum(run.position_m[:2] + half, high + most)),
+        )
     margin = 0.04 * max(float(np.max(high - low)), _LEAST_SPAN_M)
     middle, half = 0.5 * (low + high), np.maximum(0.5 * (high - low), 0.5 * _LEAST_SPAN_M) + margin
     return middle - half, middle + half
