@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from jsonschema import Draft202012Validator
 from quick import POOL, good, refused
 
 import acoustics
-from acoustics.present.text.compare import comparison_rows, conclusions, headline, value_text
+from acoustics.present.text.compare import comparison_rows, comparison_text, conclusions, headline, value_text
 from acoustics.study.compare import ComparedQuantity
 
 pytestmark = pytest.mark.usefixtures("few")
@@ -66,6 +67,18 @@ def test_the_conclusion_names_the_best_and_the_table_every_difference(louder):
     assert header == ["quantity", "quiet", "noisy", "difference"]
     assert ["hydrophones", "4", "4", "0"] in rows
     assert all(len(row) == len(header) for row in rows)
+
+
+def test_a_position_error_over_half_of_the_distance_is_called_no_position(louder):
+    far = quantity(louder, "range to the pinger").value[0]
+
+    def with_errors(*errors_m):
+        one = replace(quantity(louder, "position error"), value=np.array(errors_m))
+        return replace(louder, quantities=tuple(one if q.name == one.name else q for q in louder.quantities))
+
+    said = "so one ping does not tell"
+    assert "Position error of noisy: over 50 % of the distance" in comparison_text(with_errors(0.4 * far, 0.6 * far))
+    assert said not in comparison_text(with_errors(0.4 * far, np.inf))
 
 
 def test_rare_wrong_integers_make_no_difference():

@@ -6,6 +6,7 @@ import textwrap
 
 import numpy as np
 
+from acoustics.base.intervals import RANGE_LOST
 from acoustics.present.text.tables import Rows, number, table
 from acoustics.study.compare import ComparedQuantity, Comparison
 
@@ -36,7 +37,21 @@ def comparison_text(result: Comparison) -> str:
         room = _WIDEST - width - 2
         first, *more = textwrap.wrap(what, room)
         lines += [f"{name.ljust(width)}  {first}", *(" " * (width + 2) + part for part in more)]
-    return "\n".join([*lines, "", table(*comparison_rows(result)), "", *textwrap.wrap(NOTE, _WIDEST)])
+    notes = [part for said in (_range_lost(result), NOTE) for part in textwrap.wrap(said, _WIDEST)]
+    return "\n".join([*lines, "", table(*comparison_rows(result)), "", *notes])
+
+
+def _range_lost(result: Comparison) -> str:
+    """Which scenes' position errors are no positions, as `check` and the report say; empty for none."""
+    by_name = {quantity.name: quantity.value for quantity in result.quantities}
+    error, far = by_name["position error"], by_name["range to the pinger"]
+    lost = [name for name, e, r in zip(result.names, error, far, strict=True) if RANGE_LOST * r < e < np.inf]
+    if not lost:
+        return ""
+    return (
+        f"Position error of {', '.join(lost)}: over {100 * RANGE_LOST:g} % of the distance, so one ping does not tell "
+        "the range."
+    )
 
 
 def comparison_rows(result: Comparison) -> Rows:
