@@ -38,8 +38,8 @@ class Section:
 
 
 def text(*paragraphs: str) -> list[Block]:
-    """Paragraphs."""
-    return [Block("text", text=paragraph) for paragraph in paragraphs]
+    """Paragraphs, without the marks that a terminal's text has."""
+    return [Block("text", text=paragraph.removeprefix("* ").replace("`", "")) for paragraph in paragraphs]
 
 
 def table_block(rows: Rows, caption: str) -> Block:
