@@ -14,18 +14,19 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from acoustics.base.frames import Floats
+from acoustics.base.frames import Floats, bearing_and_depression, direction
 from acoustics.physics._arcs import MOST_ARCS, Rays, along_arc, arc_time, start, to_next_row
-from acoustics.physics.eigenrays import LOUDEST, MET_M, MISS_M, TURN
+from acoustics.physics.eigenrays import LOUDEST, MET_M, MISS_M, TURN, root_between
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 _SHARES = (np.array([0.25, 0.5, 1.0]), np.linspace(0.05, 1.0, 20))  # of the profile; the second where the first fails
+_FAN, _STEEPEST = 121, np.deg2rad(85.0)
 _STEPS = 8
 _LARGEST_STEP = 0.2  # of a direction
 _FAR_M = 1e5  # above and below the rows a ray on its way to being found may run
-_UPRIGHT = 1e-12  # square of the cosine of a ray that goes straight up or down
+_UPRIGHT = 1e-12  # square of the cosine of a ray that goes straight up or down; lean of a plane that stands upright
 _LEAST_STEP_M = 1e-9
 
 
@@ -114,8 +115,9 @@ def rays_along_paths(
     Notes
     -----
     Pressure: ``|A|^2 = (c_r / c_s) dOmega / dS``, with the solid angle at departure and the section of the ray tube at
-    the receiver (Jensen and others 2011, section 3.3.5). There may be other rays past the same faces, and others where
-    no straight path is: these are not found.
+    the receiver (Jensen and others 2011, section 3.3.5). Where no ray follows from the straight path, as where rays
+    turn on their way, the first of a fan is taken. There may be other rays past the same faces, and others past faces
+    that no straight path meets: these are not found.
     """
     rows, speed = _wide(rows_m, speed_m_s)
     length = np.linalg.norm(to_m - image_m, axis=1)
@@ -127,7 +129,7 @@ def rays_along_paths(
         heading -= 2 * np.einsum("ni,ni->n", heading, normal)[:, None] * normal
     even = speed.mean()
     turned = np.sign(np.linalg.det(_slopes(rows, np.full(len(speed), even), paths, heading)))
-    met = np.zeros(len(count), dtype=bool)
+    straight, met = heading.copy(), np.zeros(len(count), dtype=bool)
     for shares in _SHARES:
         left = np.flatnonzero(~met)
         now = heading[left]
@@ -136,6 +138,8 @@ def rays_along_paths(
             now, on = _met(rows, water, paths.take(left), now)
             left, now = left[on], now[on]
         heading[left], met[left] = now, True
+    left = np.flatnonzero(~met)
+    heading[left], met[left] = _first_of_fan(rows, speed, paths.take(left), straight[left])
     found = np.flatnonzero(met)
     paths = paths.take(found)
     landed = _trace(rows, speed, paths, heading[found], tracked=True)
@@ -249,6 +253,30 @@ def _met(rows_m: Floats, speed_m_s: Floats, paths: _Paths, heading: Floats) -> t
     return _unit(heading + np.einsum("na,nai->ni", turn, axes)), met
 
 
+def _first_of_fan(rows_m: Floats, speed_m_s: Floats, paths: _Paths, straight: Floats) -> tuple[Floats, Bools]:
+    """Departures of the first rays that meet their receivers, from a fan over and under the straight ones, and whether
+    there is one: a ray that turns on its way may have no straight path that becomes it."""
+    n, turning = len(straight), np.arccos(speed_m_s.min() / speed_m_s.max())
+    bearing, own = bearing_and_depression(straight)
+    fan = np.linspace(-1.0, 1.0, _FAN)[:, None] * np.minimum(np.abs(own) + 2 * turning, _STEEPEST)
+
+    def upright(depression: Floats, path: Ints) -> Floats:
+        off = _misses(rows_m, speed_m_s, paths.take(path), direction(bearing[path], depression))
+        return np.asarray(np.sum(off * paths.axes[path, :, 2], axis=1))
+
+    off = upright(fan.ravel(), np.tile(np.arange(n), _FAN)).reshape(fan.shape)
+    with np.errstate(invalid="ignore"):
+        gap, path = np.nonzero(((off[1:] > 0) != (off[:-1] > 0)) & np.isfinite(off[1:] + off[:-1]))
+    ends = fan[gap, path], fan[gap + 1, path], off[gap, path], off[gap + 1, path]
+    depression, _ = root_between(lambda angle, which: upright(angle, path[which]), *ends)
+    heading, met = _met(rows_m, speed_m_s, paths.take(path), direction(bearing[path], depression))
+    path, heading = path[met], heading[met]
+    later = np.argsort(-_trace(rows_m, speed_m_s, paths.take(path), heading).time_s)
+    found, first = np.zeros(n, dtype=bool), straight.copy()
+    found[path], first[path[later]] = True, heading[later]  # the first is written last
+    return first, found
+
+
 def _trace(rows_m: Floats, speed_m_s: Floats, paths: _Paths, heading: Floats, *, tracked: bool = False) -> _Landed:
     """Follow rays from plane to plane; NaN where one does not come to its last."""
     n, number = len(heading), np.arange(len(heading))
@@ -320,8 +348,8 @@ def _to_plane(way: _Way, slope: Floats, plane: Floats) -> Floats:
 
     As in `floor_rays`, with the arc ``cos(theta) = xi c`` and k = xi g: on the plane the depth below the ray's is
     ``A + s r``, and ``k (1 + s^2) r^2 + 2 (a s - sin(theta_1)) r + A (a + cos(theta_1)) = 0`` with
-    ``a = k A + cos(theta_1)``. Of its two roots that next to the straight line's. An upright plane has no such depth:
-    there the range is that of the way seen from above.
+    ``a = k A + cos(theta_1)``, of which the first root ahead counts. An upright plane has no such depth: the range
+    is that of the way seen from above.
     """
     gap = plane[:, 3] - np.einsum("ni,ni->n", plane[:, :2], way.xy) - plane[:, 2] * way.rays.z
     rate = np.einsum("ni,ni->n", plane[:, :2], way.way)
@@ -330,11 +358,14 @@ def _to_plane(way: _Way, slope: Floats, plane: Floats) -> Floats:
         k, level = way.rays.xi * slope, way.rays.xi * way.rays.c
         there = k * below + level
         square, half, constant = k * (1 + s**2), there * s - way.rays.sine, below * (there + level)
-        root = np.sqrt(half**2 - square * constant)
-        leaning = constant / (-half + np.where(half < 0, root, -root))
-        step = np.where(np.abs(plane[:, 2]) < 1e-12, gap / rate, leaning)
-    # A hair before the plane a ray is on it.
-    return np.where(np.isfinite(step) & (step > -_LEAST_STEP_M), np.maximum(step, 0.0), np.inf)
+        both = -half - np.copysign(np.sqrt(half**2 - square * constant), half)
+        upright = np.abs(plane[:, 2]) < _UPRIGHT
+        leaning = np.stack([both / square, constant / both])
+        on_arc = k * (below + s * leaning) + level > 0  # cos(theta) there; else on the circle's other half
+        roots = np.where(upright, gap / rate, np.where(on_arc, leaning, np.inf))
+        # A hair before the plane a ray is on it.
+        ahead = np.isfinite(roots) & (roots > -_LEAST_STEP_M)
+    return np.asarray(np.maximum(np.where(ahead, roots, np.inf).min(axis=0), 0.0))
 
 
 def _mirrored(way: _Way, plane: Floats, at: Bools, sin_grazing: Floats) -> _Way:

@@ -250,7 +250,7 @@ def _refraction(scene: Scene, pinger: Pinger) -> tuple[str, ...]:
         else "the model takes the ray as straight"
     )
     if bent and walls_on_a_slope(scene):
-        taken += ", but echoes off walls over this floor only where a straight path is beside them"
+        taken += ", but over this floor only those off walls that have a straight path past the same faces"
     return (
         f"Over the {distance:.0f} m to the pinger refraction turns the ray by about {bend:.1f} deg (depression, not "
         f"bearing) and changes its travel time by {_microseconds(float(bent_s) - float(straight_s))} us, taking the "

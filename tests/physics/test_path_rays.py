@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from acoustics.base.frames import direction
+from acoustics.physics.eigenrays import eigenrays
 from acoustics.physics.path_rays import places_along, rays_along_paths
 from acoustics.physics.refraction import linear_gradient_travel_time
 from tests.physics.test_floor_rays import ROWS, SLOPING, SOURCE, SPEED, integrated
@@ -61,6 +62,19 @@ def test_past_a_slope_and_the_surface_it_solves_the_ray_equations(angle_deg, tur
     np.testing.assert_allclose(places[[0, -1]], [SOURCE, receiver[0]], atol=2e-5)
     for plane in planes:
         assert np.abs(places @ plane[:3] - plane[3]).min() < 1e-9
+
+
+def test_where_rays_turn_on_their_way_one_is_found_all_the_same():
+    """46 m and more off in a lake the direct ray comes down from above its receiver, which no straight one does."""
+    rows, speed = np.array([0.0, 3.0, 5.0, 8.0]), np.array([1485.3, 1482.4, 1458.9, 1447.4])
+    source, ranges = np.array([0.0, 0.0, 6.0]), np.arange(46.0, 65.0, 6.0)
+    receivers, n = np.column_stack([ranges, 0 * ranges, 0 * ranges + 4.0]), len(ranges)
+    none, count = np.zeros((n, 0, 4)), np.zeros(n, dtype=int)
+    rays = rays_along_paths(rows, speed, source, receivers, np.tile(source, (n, 1)), none, count)
+    fans = eigenrays(rows, speed, 6.0, receivers[:, 2:], ranges, steepest=np.full(n, np.deg2rad(20.0)))
+    assert rays.found.all()
+    for k in range(n):
+        assert np.abs(fans.ends.time_s[fans.receiver == k] - rays.time_s[k]).min() < 1e-12
 
 
 def test_a_receiver_that_no_ray_comes_to_has_none():
