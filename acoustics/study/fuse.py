@@ -39,8 +39,8 @@ from acoustics.study.draws import pinger_clock, source_area
 from acoustics.study.stations import station_model
 
 MISWIRED = (
-    "pings were refused because channels are swapped or of the wrong polarity, and those before them passed as wrong; "
-    "see the flags of locate, and fuse none of that recording"
+    "pings were refused because channels are swapped or of the wrong polarity, and any that passed before are as "
+    "wrong: see the flags of locate, and fuse none of that recording"
 )
 _DRIFT_SD_M_PER_ROOT_M, _LOG_SCALE_SD = 0.02, 0.01  # dead reckoning of which no scene speaks
 

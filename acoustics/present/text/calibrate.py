@@ -9,7 +9,7 @@ import numpy as np
 from acoustics.base.intervals import Interval
 from acoustics.estimate.calibrate import Separation
 from acoustics.physics.levels import power_ratio_db
-from acoustics.present.text.tables import number, percent, table
+from acoustics.present.text.tables import counted, number, percent, table
 from acoustics.study.calibrate import CalibratedArray, CalibrationPlan
 
 _WIDTH = 100
@@ -33,11 +33,11 @@ def plan_text(result: CalibrationPlan) -> str:
     ]
     lines = [
         f"{result.title}: calibration of {result.array} by {result.pinger} at {result.range_m:.1f} m, planned",
-        f"{_count(plan.headings, 'heading')} x {_count(depths, 'source depth')} x {_count(plan.pings_each, 'ping')} = "
-        f"{_count(result.pings, 'ping')}; 2E/N0 {ratio:.1f} dB; source known to {number(plan.source_sd_m)} m"
+        f"{counted(plan.headings, 'heading')} x {counted(depths, 'source depth')} x {counted(plan.pings_each, 'ping')} "
+        f"= {counted(result.pings, 'ping')}; 2E/N0 {ratio:.1f} dB; source known to {number(plan.source_sd_m)} m"
         + ("" if plan.depth_known else ", its depth unknown"),
         "",
-        f"Standard deviations before and after, and RMS error over {_count(result.runs, 'simulated run')}",
+        f"Standard deviations before and after, and RMS error over {counted(result.runs, 'simulated run')}",
         table(("parameter", "before", "after (predicted)", "error (simulated)", "learned"), rows),
         "",
         *_separation(result.separation),
@@ -83,7 +83,7 @@ def plan_advice(result: CalibrationPlan) -> str:
     most = result.by_headings[-1].headings
     if enough.headings == most:
         return f"{worth} Each heading up to {most} is worth its time."
-    return f"{worth} {_count(enough.headings, 'heading')} give most of what {most} would."
+    return f"{worth} {counted(enough.headings, 'heading')} give most of what {most} would."
 
 
 def calibration_text(result: CalibratedArray) -> str:
@@ -105,10 +105,11 @@ def calibration_text(result: CalibratedArray) -> str:
         for key in ("rms_before_us", "rms_after_us")
     )
     lines = [
-        f"{result.title}: calibration of {result.array} from {_count(len(result.pings), 'ping')}",
+        f"{result.title}: calibration of {result.array} from {counted(len(result.pings), 'ping')}",
         f"delays fit to {number(before)} us RMS before, {number(after)} us after; chi-square {result.chi2:.1f} of "
         f"{result.dof} expected (p = {number(result.p_value)})",
-        f"wrong cycles put right in {_count(changed, 'ping')}; {_count(len(result.pings) - len(kept), 'ping')} left out"
+        f"wrong cycles put right in {counted(changed, 'ping')}; "
+        f"{counted(len(result.pings) - len(kept), 'ping')} left out"
         + "".join(f"; {count} {reason}" for reason, count in result.passed_over.items()),
         *([] if result.ok else [f"NOT USABLE: {result.reason}"]),
         "",
@@ -129,7 +130,7 @@ def calibration_text(result: CalibratedArray) -> str:
 
 def calibration_headline(result: CalibratedArray) -> str:
     """What the run is worth in one sentence."""
-    head = f"{result.title}, {result.array}, {_count(len(result.pings), 'ping')}"
+    head = f"{result.title}, {result.array}, {counted(len(result.pings), 'ping')}"
     if not result.ok:
         return f"{head}: not usable, {result.reason}."
     return (
@@ -184,7 +185,3 @@ def _outliers(result: CalibratedArray) -> list[str]:
 def _interval(i: Interval, scale: float = 1.0) -> str:
     value, low, high = (scale * x for x in (i.value, i.low, i.high))
     return f"{number(value, 3)} ({number(low, 3)} to {number(high, 3)})"
-
-
-def _count(n: int, noun: str) -> str:
-    return f"{n} {noun}{'' if n == 1 else 's'}"

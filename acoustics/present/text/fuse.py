@@ -9,7 +9,7 @@ import textwrap
 import numpy as np
 
 from acoustics.estimate.fuse import ClockEvidence
-from acoustics.present.text.tables import number, share_text, table
+from acoustics.present.text.tables import counted, number, share_text, table
 from acoustics.study.fuse import BearingLine, FusedMode, FusedRun
 
 _POSITION_COLUMNS = (
@@ -53,7 +53,7 @@ _SURE = 0.95
 def fusion_text(run: FusedRun) -> str:
     """Position and ellipse, one line a ping, the stations, and what to conclude."""
     counts = f"{run.inliers} inliers, {run.outliers} outliers, {run.not_measured} not measured"
-    lines = [f"{run.pinger}: {len(run.pings)} pings, {counts}"]
+    lines = [f"{run.pinger}: {counted(len(run.pings), 'ping')}, {counts}"]
     if np.isfinite(run.position_m).all() and run.line is None:  # along a line no place is worth a row
         bias = round(run.heading_bias_deg, 1) + 0.0  # no minus zero
         sd = np.sqrt(np.diag(run.covariance_m2))

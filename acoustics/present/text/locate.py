@@ -10,7 +10,7 @@ import numpy as np
 from acoustics.estimate.locate import Tally, UnknownSound
 from acoustics.io.ping import Ping
 from acoustics.present.text.echoes import echoes_text
-from acoustics.present.text.tables import number, percent, table
+from acoustics.present.text.tables import counted, number, percent, table
 from acoustics.study.locate import LocatedPings
 
 _LEGEND = (
@@ -40,13 +40,13 @@ def located_text(result: LocatedPings) -> str:
 
 def locate_text(source: str, pings: Sequence[Ping], tally: Tally, out: str | None) -> str:
     """The answer of `pingfix locate`: a line a ping, what was missed, and what is wrong with the channels."""
-    lines = [f"{source}: {tally.seconds:.4g} s, {len(pings)} pings", ""]
+    lines = [f"{source}: {tally.seconds:.4g} s, {counted(len(pings), 'ping')}", ""]
     if pings:
         lines += [table(_HEADER, [_row(ping) for ping in pings]), ""]
     for p in tally.pingers:
         lines.append(
-            f"{p.name} ({p.frequency_hz / 1e3:g} kHz): {p.found} pings, {p.found - p.refused} with a bearing; "
-            f"{p.missed} due and not heard; {p.off_train} sounds off its interval passed over"
+            f"{p.name} ({p.frequency_hz / 1e3:g} kHz): {counted(p.found, 'ping')}, {p.found - p.refused} with a bearing"
+            f"; {p.missed} due and not heard; {p.off_train} sounds off its interval passed over"
         )
         lines += _frequencies(p.name, pings)
     lines += [line for sound in tally.unknown for line in _unknown(sound)]
@@ -66,7 +66,7 @@ def locate_text(source: str, pings: Sequence[Ping], tally: Tally, out: str | Non
         which = [p for p in pings if p.reason == reason]
         refused = sum(not p.ok for p in which)
         what = "no bearing" if refused == len(which) else "note"
-        lines += textwrap.wrap(f"{what[0].upper()}{what[1:]} ({len(which)} pings): {reason}", 100)
+        lines += textwrap.wrap(f"{what[0].upper()}{what[1:]} ({counted(len(which), 'ping')}): {reason}", 100)
     if pings:
         lines += ["", *textwrap.wrap(_LEGEND, 100)]
     elif tally.clipped_share > _OFTEN_CLIPPED:

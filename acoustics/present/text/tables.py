@@ -80,6 +80,11 @@ def with_interval(value: Interval, form: Callable[[float], str] = number) -> str
     return f"{form(value.value)} ({form(value.low)} to {form(value.high)})"
 
 
+def counted(n: int, noun: str) -> str:
+    """A number with its noun, which has an s for more or less than one."""
+    return f"{n} {noun}{'' if n == 1 else 's'}"
+
+
 def observed(error: float, unit: str) -> str:
     """An error with its unit; infinite: not observed."""
     return "not observed" if np.isinf(error) else f"{number(error)} {unit}"
