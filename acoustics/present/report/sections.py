@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from acoustics.base.intervals import RANGE_LOST
 from acoustics.present.plot.array_view import array_views
 from acoustics.present.plot.budget import budget_plot
@@ -115,9 +117,11 @@ def _glance(report: Report) -> Section:
 
 
 def _position(error_m: float, range_m: float) -> tuple[str, str]:
-    """The error as everywhere, and what it is worth where it says that one ping does not give the range."""
-    much = f"RMS, bound; over {100 * RANGE_LOST:g} % of the range: one ping tells this array the bearing only"
-    return observed(error_m, "m"), much if error_m > RANGE_LOST * range_m else "RMS, bound"
+    """The error and what it is; not observed, as in `check`, where it says that one ping does not give the range."""
+    if not RANGE_LOST * range_m < error_m < np.inf:
+        return observed(error_m, "m"), "RMS, bound"
+    much = f"{number(error_m)} m RMS, bound, is over {100 * RANGE_LOST:g} % of the range"
+    return observed(np.inf, "m"), f"{much}: one ping tells this array the bearing only"
 
 
 def _scene(report: Report) -> Section:
