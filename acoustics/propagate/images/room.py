@@ -143,15 +143,15 @@ def within_reach(positions_m: Floats, receivers_m: Floats, reach_m: Floats) -> B
     -------
     ndarray of bool, shape (n,)
     """
-    near = np.zeros(len(positions_m), dtype=bool)
-    square = np.sum(positions_m**2, axis=-1)
+    # |x - r|^2 - reach^2 without |x|^2, as one matrix multiplication: a fourth coordinate carries what has no x in it.
+    placed = np.concatenate([positions_m, np.ones((len(positions_m), 1))], axis=-1).T
+    beyond = np.sum(receivers_m**2, axis=-1) - (reach_m + _SLACK_M) ** 2
+    heard = np.concatenate([-2.0 * receivers_m, beyond[:, None]], axis=-1)
+    least = np.full(len(positions_m), np.inf)
     step = max(1, _PAIRS_AT_ONCE // max(1, len(positions_m)))
     for start in range(0, len(receivers_m), step):
-        part = receivers_m[start : start + step]
-        limit = (reach_m[start : start + step] + _SLACK_M) ** 2 - np.sum(part**2, axis=-1)
-        # |x - r|^2 <= reach^2, written out so that the large product is one matrix multiplication.
-        near |= np.any(square - 2 * (part @ positions_m.T) <= limit[:, None], axis=0)
-    return near
+        np.minimum(least, np.min(heard[start : start + step] @ placed, axis=0), out=least)
+    return np.asarray(least + np.sum(positions_m**2, axis=-1) <= 0)
 
 
 def reflected(reflection: Reflection | None, sin_grazing: Floats) -> Complexes:
