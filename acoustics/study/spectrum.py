@@ -13,6 +13,7 @@ from acoustics.base.checks import checked
 from acoustics.base.errors import InputError
 from acoustics.base.frames import Floats
 from acoustics.base.result import Result
+from acoustics.estimate.detect import samples_at_the_ends
 from acoustics.estimate.spectrum import (
     MeasuredBurst,
     NoiseSpectrum,
@@ -79,7 +80,8 @@ class Spectrum(Result):
     `reference` is what levels are relative to: 1 uPa by the notes' sensitivity and gain, or the recorder's full scale.
     `band_hz` are third-octave bands, `noise_density_db`, shape (n_channels, n_bands), their density without tones and
     bursts, and `converter_density_db`, shape (n_channels,), that of the converters, below which a recording shows none;
-    `peak_share`, shape (n_channels,), is the largest sample over full scale, NaN where that is not known.
+    `peak_share`, shape (n_channels,), is the largest sample over full scale, NaN where that is not known, and
+    `clipped_share`, of the same shape, of the samples at the ends of the range.
     """
 
     source: str
@@ -89,6 +91,7 @@ class Spectrum(Result):
     channels: tuple[str, ...]
     reference: str
     peak_share: Floats
+    clipped_share: Floats
     band_hz: Floats
     noise_density_db: Floats
     converter_density_db: Floats
@@ -152,6 +155,7 @@ def spectrum(
         channels=_names(known, len(samples)),
         reference="full scale" if known is None else "1 uPa",
         peak_share=np.abs(samples).max(axis=-1) / full_scale,
+        clipped_share=samples_at_the_ends(samples, stream.full_scale_v) / samples.shape[-1],
         band_hz=band_hz,
         noise_density_db=power_ratio_db(density) + to_db[:, None],
         converter_density_db=power_ratio_db(max(noise.converter_density, 1e-300)) + to_db,

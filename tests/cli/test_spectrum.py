@@ -143,3 +143,15 @@ def test_noise_below_a_step_of_the_converter_is_not_given_for_less_than_the_step
     # Mean square 0.045 in segments of a millisecond, over the noise in as wide a band.
     assert heard.pingers[0].over_noise_db == pytest.approx(10 * np.log10(0.045 / 1e3) - converter_db, abs=3.0)
     assert "noise given is that of the converter's steps" in " ".join(str(heard).split())
+
+
+def test_a_recording_clipped_throughout_is_called_so(tmp_path):
+    """Of normal noise of the standard deviation of full scale 31.73 % lie beyond it."""
+    noise = np.random.default_rng(5).standard_normal((2 * RATE, 2)) * [1.0, 0.01]
+    soundfile.write(tmp_path / "loud.wav", np.clip(noise, -1.0, 1.0), RATE, "PCM_16")
+    result = acoustics.spectrum(tmp_path / "loud.wav")
+    assert result.clipped_share == pytest.approx([0.3173, 0.0], abs=5e-3)
+    words = " ".join(str(result).split())
+    assert (
+        f"Note: {result.channels[0]}: clipped throughout, up to 32 % of the samples at the ends of the range" in words
+    )

@@ -7,6 +7,7 @@ from acoustics.estimate.detect.channel_faults import (
     flat_topped_channels,
     noisy_channels,
     off_centre_channels,
+    samples_at_the_ends,
     what_is_left,
 )
 from acoustics.estimate.detect.detector import PAST_BURSTS, BandDetector, Event, band_detector, detection_probability
@@ -40,5 +41,6 @@ __all__ = [
     "noisy_channels",
     "off_centre_channels",
     "quantisation_density",
+    "samples_at_the_ends",
     "what_is_left",
 ]

@@ -12,6 +12,7 @@ _LOUD_SHARE = 100.0  # 20 dB over the median: more than gains and places differ 
 # Equal samples at an extreme, in so many runs: a sine's own top holds two at any rate that hears the carrier, and noise
 # of a count or two holds a third by chance now and then, seldom twice.
 _FLAT_RUN, _FLAT_RUNS = 3, 2
+_AT_THE_END = 0.999  # of full scale: files that hold fractions round
 _LOUDEST_CYCLES = 10  # of a wave that is judged
 # A third harmonic of 6 % is that of a sine cut off at 0.75 of its height; and so much over what lies beside it:
 _THIRD_SHARE, _OVER_NEIGHBOURS = 0.06, 4.0
@@ -61,9 +62,16 @@ def clipped_channels(volts: Floats, full_scale_v: float | None) -> NDArray[np.bo
             at_end = np.concatenate([[False], samples == end, [False]]).astype(np.int8)
             starts, stops = np.flatnonzero(np.diff(at_end) == 1), np.flatnonzero(np.diff(at_end) == -1)
             runs = int(np.sum(stops - starts >= _FLAT_RUN))
-            at_full_scale = full_scale_v is not None and abs(end) >= 0.999 * full_scale_v
+            at_full_scale = full_scale_v is not None and abs(end) >= _AT_THE_END * full_scale_v
             clipped[k] |= end != 0 and runs >= (1 if at_full_scale else _FLAT_RUNS)
     return clipped
+
+
+def samples_at_the_ends(volts: Floats | NDArray[np.float32], full_scale_v: float | None) -> NDArray[np.int64]:
+    """How many samples of each channel stand at the ends of the range, shape (n_channels,); 0 if that is unknown."""
+    if full_scale_v is None:
+        return np.zeros(len(volts), dtype=np.int64)
+    return np.count_nonzero(np.abs(volts) >= _AT_THE_END * full_scale_v, axis=-1)
 
 
 def flat_topped_channels(volts: Floats, sample_rate_hz: float, frequency_hz: float) -> NDArray[np.bool_]:

@@ -21,6 +21,7 @@ from acoustics.estimate.detect import (
     filter_bank,
     leakage,
     quantisation_density,
+    samples_at_the_ends,
 )
 from acoustics.estimate.locate.cabling import suspicion_words
 from acoustics.estimate.locate.one_ping import EventSegment, HeardPing, PingContext, locate_pings
@@ -37,7 +38,6 @@ _HISTORY_S = 0.06
 _HOPS_HELD = 16  # samples are moved to the front of their buffer once in so many blocks
 # Echoes of another pinger may cancel in its own band while the edges of their bursts add up in this one.
 _LEAKAGE_MARGIN = 10.0  # 10 dB above what leaks by the filter's own cross-correlation; common practice, no source
-_AT_THE_END = 0.999  # of full scale: sample files that hold fractions round
 _HEARD_BESIDE = 0.1  # another pinger at the same time counts if it is over a tenth of this one's power
 
 
@@ -216,8 +216,7 @@ def _heard_in(
         tally.seconds = (window.first + window.n_real) / rate
         begin = window.history
         own = window.samples[:, begin : begin + min(bank.hop, window.n_real)]
-        if stream.full_scale_v is not None:
-            clipped += np.count_nonzero(np.abs(own) >= _AT_THE_END * stream.full_scale_v, axis=-1)
+        clipped += samples_at_the_ends(own, stream.full_scale_v)
         varies = varies or bool(np.any(np.ptp(window.samples[:, window.history :][:, : window.n_real], axis=-1)))
         if window.first == 0:
             _know_converter(detectors, quantisation_density(own, rate), rate)

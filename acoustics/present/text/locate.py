@@ -10,7 +10,7 @@ import numpy as np
 from acoustics.estimate.locate import Tally, UnknownSound
 from acoustics.io.ping import Ping
 from acoustics.present.text.echoes import echoes_text
-from acoustics.present.text.tables import counted, number, percent, table
+from acoustics.present.text.tables import OFTEN_CLIPPED, counted, number, percent, table
 from acoustics.study.locate import LocatedPings
 
 _LEGEND = (
@@ -58,7 +58,7 @@ def locate_text(source: str, pings: Sequence[Ping], tally: Tally, out: str | Non
             100,
         )
     lines += [f"Flag: {line}" for flag in tally.flags for line in textwrap.wrap(flag, 93)]
-    if tally.clipped_share > _OFTEN_CLIPPED:
+    if tally.clipped_share > OFTEN_CLIPPED:
         lines += textwrap.wrap(_clipped(tally.clipped_share), 100)
     if tally.wiring_untold:
         lines += textwrap.wrap(_untold_wiring(tally.wiring_untold), 100, break_on_hyphens=False)
@@ -69,7 +69,7 @@ def locate_text(source: str, pings: Sequence[Ping], tally: Tally, out: str | Non
         lines += textwrap.wrap(f"{what[0].upper()}{what[1:]} ({counted(len(which), 'ping')}): {reason}", 100)
     if pings:
         lines += ["", *textwrap.wrap(_LEGEND, 100)]
-    elif tally.clipped_share > _OFTEN_CLIPPED:
+    elif tally.clipped_share > OFTEN_CLIPPED:
         lines.append("No ping was heard, as the recording is clipped throughout.")
     else:
         lines += textwrap.wrap(
@@ -130,7 +130,6 @@ def _unknown(sound: UnknownSound) -> list[str]:
     )
 
 
-_OFTEN_CLIPPED = 0.1  # too loud pings with their strong echoes last a smaller part of their interval
 _LEAST_SHOWN, _MOST_SHOWN = 0.05, 4  # share and number of directions in a row
 _WORTH_TELLING = 0.005  # of all that are not shown
 _HEADER = ("pinger", "time s", "2E/N0 dB", "window ms", "bearing deg", "depression deg", "position m", "+- m")

@@ -6,7 +6,7 @@ import textwrap
 
 import numpy as np
 
-from acoustics.present.text.tables import number, table
+from acoustics.present.text.tables import OFTEN_CLIPPED, number, percent, table
 from acoustics.study.spectrum import MeasuredPinger, Spectrum
 
 _NEAR_FULL_SCALE = 0.9
@@ -108,7 +108,13 @@ def _or_none(value: float, digits: int) -> str:
 def _remarks(result: Spectrum) -> list[str]:
     remarks = []
     shares = dict(zip(result.channels, result.peak_share, strict=True))
-    if loud := [name for name, share in shares.items() if share >= _NEAR_FULL_SCALE]:
+    clipped = [n for n, share in zip(result.channels, result.clipped_share, strict=True) if share > OFTEN_CLIPPED]
+    if clipped:
+        remarks.append(
+            f"{', '.join(clipped)}: clipped throughout, up to {percent(float(result.clipped_share.max()))} of the "
+            "samples at the ends of the range, so that noise and levels are higher than given. Less gain; record again."
+        )
+    if loud := [name for name, share in shares.items() if share >= _NEAR_FULL_SCALE and name not in clipped]:
         remarks.append(f"{', '.join(loud)}: within a tenth of full scale; nearer to the pinger they clip. Less gain.")
     if quiet := [name for name, share in shares.items() if share < _LITTLE_OF_SCALE]:
         remarks.append(f"{', '.join(quiet)}: under a hundredth of full scale is used. More gain, or a broken channel.")

@@ -16,6 +16,9 @@ from acoustics.scene.model import SceneModel
 # Header and rows of a table, for text and for pages alike.
 Rows = tuple[Sequence[str], Sequence[Sequence[str]]]
 
+# Share of samples; too loud pings with their strong echoes last a smaller part of their interval.
+OFTEN_CLIPPED = 0.1
+
 
 _WIDEST = 100  # columns of a terminal that a table should fit
 
