@@ -55,9 +55,12 @@ def to_next_row(rows_m: Floats, speed_m_s: Floats, rays: Rays) -> tuple[Floats, 
 
 def along_arc(rays: Rays, slope: Floats, step_m: Floats) -> tuple[Floats, Floats]:
     """Depth and sine of the angle a step of range on, within the layer."""
-    sine = np.clip(rays.sine - rays.xi * slope * step_m, -1.0, 1.0)
-    level = rays.xi * rays.c + np.sqrt(1.0 - sine**2)
-    return rays.z + step_m * (rays.sine + sine) / level, sine
+    fallen = rays.xi * slope * step_m
+    begun = rays.xi * rays.c
+    # The cosine then, without a difference of nearly like numbers where rays are steep.
+    level = np.sqrt(np.maximum(begun**2 + fallen * (2.0 * rays.sine - fallen), 0.0))
+    sine = np.clip(rays.sine - fallen, -1.0, 1.0)
+    return rays.z + step_m * (rays.sine + sine) / (begun + level), sine
 
 
 def arc_time(xi: Floats, slope: Floats, range_m: Floats, sine: Floats, sine_then: Floats) -> Floats:

@@ -15,7 +15,8 @@ from numpy.typing import ArrayLike
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.physics.refraction import SoundSpeedProfile, apparent_source
+from acoustics.physics.direct_rays import direct_rays
+from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import plane_wave_time, spherical_time, unit_vectors_to_source
 
 
@@ -165,7 +166,7 @@ class Sight:
         From the point about which the array turns to each hydrophone [m].
     bend : ndarray, shape (..., 3, 3), optional
         Where rays are bent and `unit` is the direction from which they come: the derivative of where the source seems
-        to be by its place, as from `apparent_source`.
+        to be by its place, as from `direct_rays`.
     """
 
     unit: Floats
@@ -263,15 +264,19 @@ def sight_of_source(
     sound_speed_m_s: ArrayLike,
     pivot_m: ArrayLike = (0.0, 0.0, 0.0),
     profile: SoundSpeedProfile | None = None,
+    *,
+    search: bool = True,
 ) -> Sight:
     """Spherical waves from a place (..., 3) at hydrophones (..., n, 3) of an array that turns about a pivot [m].
 
-    With a profile, its depths counted as the places' z, they come from where the source seems to be at their middle.
+    With a profile, its depths counted as the places' z, they come from where the source seems to be at their middle;
+    `search` as for `direct_rays`.
     """
     hydrophones, speed = np.asarray(hydrophones_m, dtype=float), np.asarray(sound_speed_m_s, dtype=float)
     seen, bend = np.asarray(source_m, dtype=float), None
     if profile is not None:
-        seen, bend = apparent_source(profile, hydrophones.mean(axis=-2), seen)
+        rays = direct_rays(profile, hydrophones.mean(axis=-2), seen, search=search)
+        seen, bend = rays.apparent_m, rays.by_source
     return Sight(
         unit_vectors_to_source(hydrophones, seen),
         spherical_time(hydrophones, seen, speed),

@@ -13,7 +13,7 @@ from acoustics.accuracy.error_budget import ErrorBudget, bearing_model, error_bu
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.base.frames import Floats, Pose, bearing_and_depression
 from acoustics.base.intervals import BEARING_GUESS_SD, DEPRESSION_GUESS_SD, unless_guessed
-from acoustics.physics.refraction import before_rays_turn
+from acoustics.physics.direct_rays import direct_rays
 from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -87,9 +87,8 @@ def ping_bounds(scene: Scene, pinger: Pinger) -> PingBounds:
     bearing, position = _bounds_in_parts(scene, pinger, place, link)
     totals = standard_deviations(bearing.covariance, position.covariance)
     bent = scene.bending_profile
-    ends = np.array([scene.vehicle.position_m, pinger.position_m])
-    if bent is not None and not before_rays_turn(bent, *ends):
-        totals[2] = np.inf  # the ray turns on its way, so no fix is given
+    if bent is not None and not direct_rays(bent, scene.vehicle.position_m, pinger.position_m).reached:
+        totals[2] = np.inf  # in a shadow zone no fix is given
     # What a guess would do as well is not observed.
     totals = unless_guessed(totals, [*np.rad2deg([BEARING_GUESS_SD, DEPRESSION_GUESS_SD]), scene.pool.extent_m])
     return PingBounds(place, float(window), link, bearing, position, totals)

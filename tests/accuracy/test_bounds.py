@@ -11,7 +11,8 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.frames import direction
 from acoustics.estimate.position import locate_source
 from acoustics.estimate.tdoa.differences import tdoa_from_toa
-from acoustics.physics.refraction import SoundSpeedProfile, apparent_source
+from acoustics.physics.direct_rays import direct_rays
+from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import difference_matrix, plane_wave_time, spherical_time
 
 C = 1480.0
@@ -317,7 +318,7 @@ def test_in_a_thermocline_it_is_what_the_fit_states():
         "pivot_m": np.zeros(3),
         "sound_speed_sd_m_s": 1.0,
     }
-    apparent, _ = apparent_source(profile, array.mean(axis=0), source)
+    apparent = direct_rays(profile, array.mean(axis=0), source).apparent_m
     times = np.linalg.norm(apparent - array, axis=-1) / speed
     fix = locate_source(
         tdoa_from_toa(times, sd**2), array, speed, source_depth_m=7.0, source_depth_sd_m=0.1, profile=profile, **known

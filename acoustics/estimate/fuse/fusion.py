@@ -28,6 +28,7 @@ from acoustics.estimate.fuse.model import FusionProblem, fusion_problem, informa
 from acoustics.estimate.fuse.region import KEPT, Region, confidence_region
 from acoustics.estimate.fuse.run import PingRun, SourceArea, Track
 from acoustics.estimate.fuse.starts import Starts, consensus_starts
+from acoustics.physics.direct_rays import direct_rays
 from acoustics.physics.error_model import ErrorSizes
 
 __all__ = ["FusedFix", "PingRun", "SourceArea", "Track", "fuse_pings"]
@@ -46,10 +47,15 @@ _ALTERNATIVE_COST = 6.0
 # Of several modes the first is taken for the answer if this probable: the region then holds what it says within 1 %.
 _DECIDED = 0.99
 _LEAST_WEIGHT = 1e-3  # of a mode that is told
+_SAME_RAY = 1e-3  # between directions that are of one ray [rad]
 _LEAST_SHARE = 0.05  # of one whose nearest and farthest places count: a region of 95 % can do without the others
 
 NOTHING_HEARD = "no ping of the run has usable delays"
 RANGE_UNSEEN = "the range is not observed: this is a line of bearing; a ping from another direction would cross it"
+SHADOW = (
+    "no direct ray, or a later one than was fitted, comes from there to where most of the pings were heard: the profile of"
+    " the sound speed does not fit them"
+)
 OUTSIDE = "the pings agree on a place outside the water, as those of an echo do"
 DISAGREE = "fewer than half of the pings agree on one place"
 ALTERNATIVE = "a second place fits as well: see alternative_m; a ping from another direction would tell them apart"
@@ -414,6 +420,7 @@ def _answer(
     alternative = ~gap & alternative
     disagree = ~gap & (2 * n_inliers < heard)
     few = ~gap & (n_inliers < 3)
+    dark = ~gap & (2 * np.sum(best.inliers & ~_come_first(problem, region.mean[:, :3]), axis=-1) > n_inliers)
     p_value = np.array([chi_square_p_value(c, int(d)) for c, d in zip(best.squares, dof, strict=True)])
     blank = gap[:, None]
     return {
@@ -429,10 +436,21 @@ def _answer(
         "heading_bias_sd": np.sqrt(covariance[:, 3, 3]) * problem.errors.heading_bias_sd,
         "reach_m": np.where(blank, np.nan, region.reach_m),
         "alternative_m": np.where(alternative[:, None], second_m, np.nan),
-        "ok": ~(gap | unseen | disagree | alternative | region.dry),
+        "ok": ~(gap | unseen | disagree | alternative | region.dry | dark),
         "reason": np.select(
-            [gap, region.dry, disagree, alternative, unseen, few, rough],
-            [NOTHING_HEARD, OUTSIDE, DISAGREE, ALTERNATIVE, RANGE_UNSEEN, TOO_FEW, ROUGH],
+            [gap, region.dry, disagree, dark, alternative, unseen, few, rough],
+            [NOTHING_HEARD, OUTSIDE, DISAGREE, SHADOW, ALTERNATIVE, RANGE_UNSEEN, TOO_FEW, ROUGH],
             default="",
         ),
     }
+
+
+def _come_first(problem: FusionProblem, place: Floats) -> NDArray[np.bool_]:
+    """Whether the rays that the fit follows from places (r, 3) are the first to come to the pings' poses, (r, p)."""
+    if problem.profile is None:
+        return np.ones(problem.heard.shape, dtype=bool)
+    first, taken = (
+        direct_rays(problem.profile, problem.position, place[:, None], search=search) for search in (True, False)
+    )
+    apart = np.abs(first.apparent_m - taken.apparent_m)[..., 2]
+    return first.reached & (apart < _SAME_RAY * np.linalg.norm(problem.position - place[:, None], axis=-1))

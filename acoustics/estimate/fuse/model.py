@@ -379,7 +379,8 @@ def _seen(problem: FusionProblem, state: Floats) -> tuple[Sight, Floats, Floats,
     places = eye[:, :, None] + moved[:, None] @ transposed(rotation)
     source = np.broadcast_to(state[:, None, :3], (r, p, 3))
     speed = problem.speed + errors.sound_speed_sd_m_s * state[:, 5, None]  # (r, p)
-    return sight_of_source(places, source, speed, eye, problem.profile), position, walked, rotation, turned
+    sight = sight_of_source(places, source, speed, eye, problem.profile, search=False)
+    return sight, position, walked, rotation, turned
 
 
 def _own_covariance(problem: FusionProblem, sight: Sight, rotation: Floats) -> Floats:

@@ -19,11 +19,12 @@ from acoustics.estimate.position.iterative_fit import (
     information,
     nuisance_jacobian,
     position_problem,
+    sources,
 )
 from acoustics.estimate.position.posterior import Distances, integrated
 from acoustics.estimate.position.starts import fit, lower_side, other_starts
 from acoustics.estimate.tdoa import Tdoa
-from acoustics.physics.refraction import SoundSpeedProfile, before_rays_turn
+from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import element_covariance
 
 __all__ = ["Fix", "chan_ho1994", "locate_source"]
@@ -131,7 +132,7 @@ def locate_source(
 
     Notes
     -----
-    With a profile no position is given where the direct ray would have to turn on its way.
+    With a profile, delays are fitted by where the source seems to be, and the depth by where the ray from there ends.
     Starts in closed form (Chan and Ho 1994 for an array that spans a volume; where the bearing meets a known
     depth), or from several distances along the bearing, then takes Levenberg steps in which the inverse of
     the distance is linear, as it is in the delays of a short array. The nuisance parameters are integrated
@@ -247,24 +248,26 @@ def _answer(
     batch: tuple[int, ...],
     nearest_m: float,
 ) -> Fix:
-    """Covariance, consistency and reasons for positions (3, m) relative to the array's centre."""
+    """Covariance, consistency and reasons for places (3, m) of a fit, which are relative to the array's centre."""
     chi2, weight, _ = information(problem, place)
     prior = np.maximum(1e-14 * np.einsum("iim->m", weight), UNKNOWN_POSITION_SD_M**-2)
     unit = np.eye(3)[..., None]
     inverse = solve_positive(weight + prior * unit, unit)
+    depth, by_place = sources(problem, place)
+    inverse[2] = np.einsum("im,ijm->jm", by_place, inverse)
+    inverse[:, 2] = np.einsum("jm,ijm->im", by_place, inverse)
     sd = np.sqrt(np.einsum("iim->m", inverse))
     covariance = np.moveaxis(0.5 * (inverse + inverse.swapaxes(0, 1)), -1, 0)
-    distance = np.sqrt(np.einsum("dm,dm->m", place, place))
-    unseen = ~(sd < 0.5 * np.maximum(distance, problem.radius))
-    if problem.profile is not None:
-        unseen |= ~before_rays_turn(problem.profile, np.zeros_like(place.T), place.T)
+    source = np.stack([place[0], place[1], depth])
+    distance = np.sqrt(np.einsum("dm,dm->m", source, source))
+    unseen = ~(sd < 0.5 * np.maximum(distance, problem.radius)) | ~(by_place[2] > 0.0)
     near = distance < nearest_m
     mirrored = np.full(len(chi2), problem.rank == 2 and problem.depth is None)
     line = np.full(len(chi2), problem.rank == 1)
     dof = len(problem.delay) - 3 + (problem.depth is not None)
     gap = ~finite
     return Fix(
-        position_m=np.where(gap[:, None], np.nan, place.T + centre).reshape(*batch, 3),
+        position_m=np.where(gap[:, None], np.nan, source.T + centre).reshape(*batch, 3),
         covariance_m2=np.where(gap[:, None, None], np.nan, covariance).reshape(*batch, 3, 3),
         chi2=np.where(gap, np.nan, chi2).reshape(batch),
         dof=max(dof, 0),

@@ -12,13 +12,15 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import Indices, apply, levenberg, normal_equations, trailing
-from acoustics.physics.refraction import SoundSpeedProfile, apparent_source
+from acoustics.physics.direct_rays import ray_depth
+from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import difference_matrix, spherical_time, unit_vectors_to_source
 
 # From this many times its distance on, the sd of a position leaves no doubt that it is not observed.
 _LOST = 5.0
 # Beyond this many radii the curvature of the wave is below what any delay shows.
 FARTHEST = 1e5
+_STRAIGHT_DOWN_M = 1e-6  # across; rays that are steeper are taken for as flat
 
 
 @dataclass(frozen=True)
@@ -26,6 +28,9 @@ class PositionProblem:
     """A batch of m trials, already checked. Origin: the centre of the array.
 
     Where one value serves all trials, its last axis has length 1, and the matrices have no such axis.
+
+    With a profile places are where sources seem to be along straight lines, as far off: delays are of these, and where
+    a source is follows along its ray (`sources`), which has one end where a source may have several rays, or none.
     """
 
     delay: Floats  # (k, m)
@@ -105,32 +110,39 @@ def evaluate(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats]:
 
     The model is that of `acoustics.physics.tdoa`, with distances and unit vectors from one pass.
     """
-    seen, by_source = _seen(problem, place)
-    separation = seen[:, None] - problem.hydrophones
+    separation = place[:, None] - problem.hydrophones
     distance = np.sqrt(np.einsum("dnm,dnm->nm", separation, separation))
     model = np.empty((len(distance), 4, distance.shape[-1]))
     model[:, 0] = distance
     np.multiply(separation.swapaxes(0, 1), (1.0 / np.maximum(distance, 1e-300))[:, None], out=model[:, 1:])
     weighted = apply(problem.projector, model)
-    if by_source is not None:
-        weighted[:, 1:] = np.einsum("kim,mij->kjm", weighted[:, 1:], by_source)
     if problem.depth is None or problem.depth_sd is None:
         return problem.observed - weighted[:, 0], -weighted[:, 1:]
     k = len(problem.observed)
     residual, jacobian = np.empty((k + 1, place.shape[-1])), np.zeros((k + 1, 3, place.shape[-1]))
     np.subtract(problem.observed, weighted[:, 0], out=residual[:k])
-    residual[k] = (problem.depth - place[2]) / problem.depth_sd
+    depth, by_place = sources(problem, place)
+    residual[k] = (problem.depth - depth) / problem.depth_sd
     np.negative(weighted[:, 1:], out=jacobian[:k])
-    jacobian[k, 2] = -1.0 / problem.depth_sd
+    jacobian[k] = -by_place / problem.depth_sd
     return residual, jacobian
 
 
-def _seen(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats | None]:
-    """Where sources (3, m) seem to be, and how that moves with them, (m, 3, 3); None where rays are straight."""
+def sources(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats]:
+    """Depths (m,) from the origin of sources that seem to be at places (3, m), and how they move with these, (3, m).
+
+    Across, a source is where it seems to be.
+    """
+    by_place = np.zeros(place.shape)
+    by_place[2] = 1.0
     if problem.profile is None:
-        return place, None
-    apparent, by_source = apparent_source(problem.profile, np.zeros((place.shape[-1], 3)), place.T)
-    return apparent.T, by_source
+        return place[2], by_place
+    across = np.maximum(np.hypot(place[0], place[1]), _STRAIGHT_DOWN_M)
+    tangent = place[2] / across
+    ray = ray_depth(problem.profile, np.zeros(1), tangent, across)
+    by_place[:2] = (ray.by_across - ray.by_tangent * tangent / across) / across * place[:2]
+    by_place[2] = ray.by_tangent / across
+    return ray.depth_m, by_place
 
 
 def misfit(problem: PositionProblem, place: Floats) -> Floats:
@@ -150,7 +162,7 @@ def nuisance_jacobian(problem: PositionProblem, place: Floats, pivot: Floats | N
 
     The place has shape (3, m), the point that the rotations leave, relative to the centre, (m or 1, 3).
     """
-    c, source = problem.sound_speed, _seen(problem, place)[0].T
+    c, source = problem.sound_speed, place.T
     hydrophones = np.moveaxis(problem.hydrophones, -1, 0).swapaxes(1, 2)
     unit = unit_vectors_to_source(hydrophones, source)
     lever = hydrophones if pivot is None else hydrophones - pivot[:, None]

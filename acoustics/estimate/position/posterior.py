@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import solve_positive
-from acoustics.estimate.position.iterative_fit import PositionProblem, information
+from acoustics.estimate.position.iterative_fit import PositionProblem, information, sources
 
 # Of one over the distance: points of a place, and standard deviations to which they reach.
 _POINTS, _REACH = 48, 6.0
@@ -83,7 +83,7 @@ def integrated(
     """
     places = _places(problem, found)
     rows = np.flatnonzero(_distinct(places, found.shape[1] // m, m))
-    return _moments(places.subset(rows), rows % m, m, distances)
+    return _moments(problem, places.subset(rows), rows % m, m, distances)
 
 
 def _places(problem: PositionProblem, found: Floats) -> _Places:
@@ -130,7 +130,7 @@ def _distinct(places: _Places, n: int, m: int) -> NDArray[np.bool_]:
 
 
 def _moments(
-    places: _Places, ping: NDArray[np.intp], m: int, distances: Distances
+    problem: PositionProblem, places: _Places, ping: NDArray[np.intp], m: int, distances: Distances
 ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """Mean, covariance and possibility of the m pings that places belong to."""
     inverse = solve_positive(places.weight, np.eye(3)[..., None] * np.ones(len(ping)))
@@ -141,6 +141,16 @@ def _moments(
     step = np.log(high / low) / _POINTS
     curvature = low * np.exp(step * (np.arange(_POINTS) + 0.5)[:, None])  # (points, places)
     density = np.exp(-0.5 * ((curvature - middle) / sd) ** 2) / sd * step
+    lean = inverse[:2, 2] / inverse[2, 2]
+    turn = places.centre[:2] + lean * (curvature - middle)[:, None]  # (points, 2, places)
+    aim = places.unit + np.einsum("idm,pim->pdm", places.across, np.clip(turn, -1.0, 1.0))
+    aim = aim / np.sqrt(np.einsum("pdm,pdm->pm", aim, aim))[:, None]
+    place = aim / curvature[:, None]
+    by_place = None
+    if problem.profile is not None:
+        place, by_place = _where_rays_end(problem, place)
+        # As likely beforehand in each volume of sources, and nowhere where rays are not the first to come.
+        density = density * np.maximum(by_place[:, 2], 0.0)
     log_height = places.log_height - 0.5 * np.linalg.slogdet(np.moveaxis(places.weight, -1, 0))[1]
     highest = np.full(m, -np.inf)
     np.maximum.at(highest, ping, log_height)
@@ -148,17 +158,32 @@ def _moments(
     total = _summed(share.sum(axis=0), ping, m)
     share = share / np.maximum(total, 1e-300)[ping]
 
-    lean = inverse[:2, 2] / inverse[2, 2]
-    turn = places.centre[:2] + lean * (curvature - middle)[:, None]  # (points, 2, places)
-    aim = places.unit + np.einsum("idm,pim->pdm", places.across, np.clip(turn, -1.0, 1.0))
-    aim = aim / np.sqrt(np.einsum("pdm,pdm->pm", aim, aim))[:, None]
-    place = aim / curvature[:, None]
     mean = _summed(np.einsum("pm,pdm->dm", share, place), ping, m)
     off = place - mean[:, ping]
     flat = inverse[:2, :2] - inverse[:2, 2, None] * inverse[None, 2, :2] / inverse[2, 2]
-    own = np.einsum("idm,ijm,jem->dem", places.across, flat, places.across) * (share / curvature**2).sum(axis=0)
+    own = _spread(np.einsum("idm,ijm,jem->dem", places.across, flat, places.across), share / curvature**2, by_place)
     covariance = _summed(np.einsum("pm,pdm,pem->dem", share, off, off) + own, ping, m)
     return mean, covariance, total > 0.0
+
+
+def _where_rays_end(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats]:
+    """Sources that seem to be at places (points, 3, m), and how their depths move with these, both of that shape."""
+    points, _, m = place.shape
+    depth, by_place = sources(problem, np.moveaxis(place, 1, 0).reshape(3, -1))
+    source = place.copy()
+    source[:, 2] = depth.reshape(points, m)
+    return source, np.moveaxis(by_place.reshape(3, points, m), 0, 1)
+
+
+def _spread(covariance: Floats, share: Floats, by_place: Floats | None) -> Floats:
+    """Sum of a covariance (3, 3, m) of places at points of shares (points, m), as one of sources."""
+    total = covariance * share.sum(axis=0)
+    if by_place is not None:
+        leaning = np.einsum("pim,ijm->pjm", by_place, covariance)
+        total[2] = np.einsum("pm,pjm->jm", share, leaning)
+        total[:, 2] = total[2]
+        total[2, 2] = np.einsum("pm,pjm,pjm->m", share, leaning, by_place)
+    return total
 
 
 def _summed(values: Floats, ping: NDArray[np.intp], m: int) -> Floats:

@@ -15,11 +15,12 @@ from acoustics.base.least_squares import apply, solve_positive, trailing, transp
 from acoustics.estimate.position.closed_form import closed_form
 from acoustics.estimate.position.iterative_fit import PositionProblem, descend, misfit
 from acoustics.estimate.position.posterior import Distances
+from acoustics.physics.direct_rays import direct_rays, ray_range
 from acoustics.physics.tdoa import difference_matrix
 
 # Distances tried along a bearing, in units of the array's radius.
-_NEARER = (0.4, 0.55, 0.75)
 TRIED_DISTANCES = np.array([0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0])
+_WELL_OFF = np.array([[10.0], [20.0], [40.0], [80.0], [160.0], [320.0]])  # the same along bent rays to a known depth
 # Of the logarithm of the distances that are possible, where other places that fit are looked for.
 TRIED_PARTS = (0.1, 0.5, 0.9)
 
@@ -37,8 +38,6 @@ def fit(problem: PositionProblem) -> tuple[Floats, NDArray[np.bool_]]:
             twin = np.any(np.abs(starts[0] - starts[1]) > 1e-3 * problem.radius, axis=0)
     if known_depth and problem.rank >= 2:
         starts += [unit * _depth_crossing(problem, unit) for unit in _bearing_sides(problem)]
-    if problem.profile is not None:  # rays that bend come from nearer than they seem to
-        starts += [start * np.array([[share], [share], [1.0]]) for start in starts for share in _NEARER]
     place = descend(problem, _best(problem, starts)) if starts else _fit_along_bearing(problem)
     # A misfit that noise does not explain may be a wrong valley: look elsewhere as well.
     dof = max(k - 3 + known_depth, 0)
@@ -107,11 +106,24 @@ def _fit_far_out(problem: PositionProblem) -> Floats:
     """
     fits = []
     for unit in _bearing_sides(problem):
-        start = unit * (_far(problem) / np.maximum(np.hypot(unit[0], unit[1]), 1e-9))
-        if problem.depth is not None:
-            start[2] = problem.depth
+        level = unit / np.maximum(np.hypot(unit[0], unit[1]), 1e-9)
+        if problem.profile is not None:  # far out rays have turned so often that no way leads inwards
+            start = _best(problem, [_seen_at_depth(problem, level * far) for far in problem.radius * _WELL_OFF])
+        else:
+            start = level * _far(problem)
+            if problem.depth is not None:
+                start[2] = problem.depth
         fits.append(descend(problem, start))
     return _best(problem, fits)
+
+
+def _seen_at_depth(problem: PositionProblem, place: Floats) -> Floats:
+    """Where sources at the known depth seem to be, straight above or below places (3, m)."""
+    if problem.profile is None or problem.depth is None:
+        return place
+    source = place.copy()
+    source[2] = problem.depth
+    return direct_rays(problem.profile, np.zeros(3), source.T, search=False).apparent_m.T
 
 
 def _fit_all_around(problem: PositionProblem) -> Floats:
@@ -127,8 +139,11 @@ def _fit_all_around(problem: PositionProblem) -> Floats:
 
 def _depth_crossing(problem: PositionProblem, unit: Floats) -> Floats:
     """Distance, shape (m,), at which rays of direction (3, m) meet the known depth, within reason."""
-    down = np.where(np.abs(unit[2]) < 1e-6, 1e-6, unit[2])
-    crossing = np.asarray(problem.depth) / down
+    if problem.profile is None:
+        crossing = np.asarray(problem.depth) / np.where(np.abs(unit[2]) < 1e-6, 1e-6, unit[2])
+    else:
+        across = np.maximum(np.hypot(unit[0], unit[1]), 1e-6)
+        crossing = ray_range(problem.profile, np.zeros(1), unit[2] / across, np.asarray(problem.depth)) / across
     return np.clip(crossing, 0.1 * problem.radius, _far(problem))
 
 

@@ -8,7 +8,7 @@ that is given.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +18,13 @@ from acoustics.base.regions import inside_region
 from acoustics.estimate.direction import estimate_bearing
 from acoustics.estimate.position import Fix, locate_source
 from acoustics.estimate.tdoa import Tdoa
+from acoustics.physics.direct_rays import direct_rays
 from acoustics.physics.error_model import ErrorSizes
-from acoustics.physics.refraction import SoundSpeedProfile, apparent_source
+from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import difference_matrix, plane_wave_time, spherical_time
 from acoustics.study.draws.integers import resolved_integers
+
+IN_SHADOW = "no direct ray comes there: a shadow zone of the sound-speed profile"
 
 
 @dataclass(frozen=True)
@@ -185,12 +188,13 @@ def simulate_fixes(
     if own_sd.any():
         moved += (rng.normal(size=(*shape, 3)) * own_sd)[..., None, :]
     difference = difference_matrix(n)
-    seen = source_m
+    seen, reached = source_m, np.ones(len(source_m), dtype=bool)
     if profile is not None:
-        seen, _ = apparent_source(profile, np.broadcast_to(hydrophones_m.mean(axis=0), source_m.shape), source_m)
+        rays = direct_rays(profile, hydrophones_m.mean(axis=0), source_m)
+        seen, reached = rays.apparent_m, rays.reached
     delays = (spherical_time(moved, seen[:, None], speed) + noise) @ difference.T
     covariance = variance[:, None, None, None] * (difference @ difference.T)
-    return locate_source(
+    fix = locate_source(
         Tdoa(delays, np.broadcast_to(covariance, (*shape, n - 1, n - 1))),
         hydrophones_m,
         sound_speed_m_s,
@@ -203,3 +207,7 @@ def simulate_fixes(
         position_sd_m=own_sd,
         profile=profile,
     )
+    if reached.all():
+        return fix
+    heard = np.broadcast_to(reached[:, None], shape)
+    return replace(fix, ok=fix.ok & heard, reason=np.where(heard, fix.reason, IN_SHADOW))

@@ -15,7 +15,7 @@ from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.accuracy.observability import position_bound_of
 from acoustics.base.frames import Floats, bearing_and_depression
 from acoustics.estimate.position import EXACT_DEPTH_SD_M
-from acoustics.physics.refraction import before_rays_turn
+from acoustics.physics.direct_rays import direct_rays
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.map.cells import Cells, reached_in_cells, sources_seen, windows_seen
@@ -94,9 +94,9 @@ def _bounds(
         sound_speed_sd_m_s=speed_sd,
     )
     error = position.horizontal_rms_m
-    if model.profile is not None:  # where the ray turns on its way, no fix is given
-        middle = np.broadcast_to(model.hydrophones_m.mean(axis=0), source.shape)
-        error = np.where(before_rays_turn(model.profile, middle, source), error, np.inf)
+    if model.profile is not None:
+        reached_by_rays = direct_rays(model.profile, model.hydrophones_m.mean(axis=0), source).reached
+        error = np.where(reached_by_rays, error, np.inf)
     return CellBounds(
         heading,
         source,

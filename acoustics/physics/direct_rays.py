@@ -1,0 +1,365 @@
+"""The direct ray between two depths of water whose sound speed changes with depth, turned on its way or not.
+
+Rays are chains of arcs, as in `ray_tracing`; here many are followed at once through all rows of the profile, and how a
+ray's end moves with its beginning comes along. That follows from the ray's spreading q across it, with
+``dq/ds = c p``, p constant while the gradient is and ``p = -(dxi + xi^2 g q) / sin(theta)`` from Snell's law (Cerveny,
+Seismic Ray Theory, 2001, section 4.1, gives the system; the form for layers is derived here).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from acoustics.base.frames import Floats
+from acoustics.physics._arcs import Rays, along_arc
+from acoustics.physics.eigenrays import root_between
+from acoustics.physics.ray_tracing import trace_rays
+from acoustics.physics.refraction import SoundSpeedProfile
+
+_LEVEL = 1e-9  # sine of the angle from which a ray that begins level, or touches a row, is taken to go
+_LEVEL_M = 1e-3  # between depths that count as one for the first order
+_STRAIGHT_DOWN_M = 1e-6  # across; steeper rays are taken for as flat
+_MOST_RETURNS = 64  # of a ray to a row after a turn; then it goes straight on
+_MET_M = 1e-6  # a ray that comes so close to a depth meets it
+_STEPS = 6  # of Newton's method
+_FAN, _WIDER = 33, 1.1  # rays over somewhat more than all angles at which a direct one can begin
+_STEEPEST = np.deg2rad(89.9)
+_BESIDE = 1e-7  # [rad], of a ray level at a row
+_AT_ONCE = 500  # fans that are followed together, to stay within the processor's cache
+_BEYOND_M = 1e6  # of constant sound speed above and below the profile
+
+
+@dataclass(frozen=True)
+class DirectRays:
+    """Direct rays from sources to receivers, by where the sources seem to be; of shape (...).
+
+    Parameters
+    ----------
+    apparent_m : ndarray, shape (..., 3)
+        Above or below the source, in the direction from which its first direct ray arrives [m]. For the direction
+        alone: the apparent distance is not the time of travel.
+    by_source : ndarray, shape (..., 3, 3)
+        Derivative of that by the source's place [1].
+    reached : ndarray of bool, shape (...)
+        False in a shadow zone, where no direct ray arrives; the one that comes nearest is then given.
+    """
+
+    apparent_m: Floats
+    by_source: Floats
+    reached: NDArray[np.bool_]
+
+
+def direct_rays(
+    profile: SoundSpeedProfile, receiver_m: ArrayLike, source_m: ArrayLike, *, search: bool = True
+) -> DirectRays:
+    """The direct ray between places, turned on its way or not; of several, the first to arrive.
+
+    Parameters
+    ----------
+    profile : SoundSpeedProfile
+        Of the water, its depths counted as the places' z.
+    receiver_m, source_m : array_like, shape (..., 3)
+        Places, z down from the surface [m].
+    search : bool
+        Without it the ray that Newton's method finds from the first-order one is taken where there is one, in a tenth
+        of the time: in faster water farther off another may overtake it.
+
+    Returns
+    -------
+    DirectRays
+
+    Notes
+    -----
+    Of a fan about the chord no ray that can arrive is left out: the chord of a curve of length L is turned from its
+    beginning by no more than L / 2 times its greatest curvature. Rays level at a row, about which the fan folds, are in
+    it; two rays between neighbours that do not pass on both sides of the source are missed.
+    """
+    receiver, source = np.asarray(receiver_m, dtype=float), np.asarray(source_m, dtype=float)
+    off = source - receiver
+    shape = off.shape[:-1]
+    across = np.maximum(np.hypot(off[..., 0], off[..., 1]), _STRAIGHT_DOWN_M).ravel()
+    begin, end = (np.broadcast_to(place[..., 2], shape).ravel() for place in (receiver, source))
+    tangent, met = _near_the_chord(profile, begin, end, across)
+    ask = np.arange(len(across)) if search else np.flatnonzero(~met)
+    for part in np.array_split(ask, max(len(ask) // _AT_ONCE, 1)):
+        tangent[part], met[part] = _first_of_fan(
+            profile, begin[part], end[part], across[part], tangent[part], met[part]
+        )
+    ray = ray_depth(profile, begin, tangent, across)
+    slope = np.where(met, ray.by_tangent, across)
+    apparent = np.array(np.broadcast_to(source, off.shape))
+    apparent[..., 2] = (begin + across * tangent + np.where(met, 0.0, end - ray.depth_m)).reshape(shape)
+    by_source = np.broadcast_to(np.eye(3), (*off.shape, 3)).copy()
+    by_across = (tangent - across * ray.by_across / slope) / across
+    by_source[..., 2, :2] = np.where(met, by_across, 0.0).reshape(shape)[..., None] * off[..., :2]
+    by_source[..., 2, 2] = (across / slope).reshape(shape)
+    return DirectRays(apparent, by_source, met.reshape(shape))
+
+
+def _near_the_chord(
+    profile: SoundSpeedProfile, begin: Floats, end: Floats, across: Floats
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Tangents of rays by Newton's method from the first order in the bending, and whether they meet the end.
+
+    To that order the chord's tangent ``D / R`` is off by ``R (c_mean - c) / (D c)`` over the cosine squared, c_mean
+    being the mean speed between the depths: a beam's deflection under the load ``g / c``.
+    """
+    fall = np.where(np.abs(end - begin) < _LEVEL_M, _LEVEL_M, end - begin)
+    here = np.interp(begin, profile.depth_m, profile.speed_m_s)
+    mean = (_speed_sum(profile, begin + fall) - _speed_sum(profile, begin)) / fall
+    tangent = (end - begin) / across
+    tangent = tangent + across / fall * (mean - here) / here * (1.0 + tangent**2)
+    going, met = np.arange(len(across)), np.zeros(len(across), dtype=bool)
+    for _ in range(_STEPS):
+        ray = ray_depth(profile, begin[going], tangent[going], across[going])
+        miss, rises = end[going] - ray.depth_m, ray.by_tangent > 0.0
+        met[going] = rises & (np.abs(miss) < _MET_M)
+        on = rises & ~met[going]
+        tangent[going[on]] += (miss / np.where(rises, ray.by_tangent, 1.0))[on]
+        going = going[on]
+        if not going.size:
+            break
+    return tangent, met
+
+
+def _speed_sum(profile: SoundSpeedProfile, depth_m: Floats) -> Floats:
+    """Integral of the sound speed over depth, from that of the first row [m^2/s]."""
+    rows, speed = profile.depth_m, profile.speed_m_s
+    sums = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(rows))])
+    row = np.clip(np.searchsorted(rows, depth_m, side="right") - 1, 0, len(rows) - 1)
+    here = np.interp(depth_m, rows, speed)
+    return np.asarray(sums[row] + np.where(depth_m < rows[0], here, 0.5 * (speed[row] + here)) * (depth_m - rows[row]))
+
+
+def _first_of_fan(
+    profile: SoundSpeedProfile, begin: Floats, end: Floats, across: Floats, tangent: Floats, met: NDArray[np.bool_]
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Tangents of the first rays to arrive, and whether any does; given those of rays that are known to meet the end.
+
+    Where none arrives the ray of the fan that comes nearest is told.
+    """
+    fan = np.tan(_fan_angles(profile, begin, end, across))
+    n, m = fan.shape
+
+    def miss(tangents: Floats, which: NDArray[np.int64]) -> Floats:
+        return ray_depth(profile, begin[which], tangents, across[which]).depth_m - end[which]
+
+    missed = miss(fan.ravel(), np.tile(np.arange(m), n)).reshape(n, m)
+    below = missed > 0.0
+    gap, ray = np.nonzero(below[1:] != below[:-1])
+    found, left = root_between(
+        lambda tangents, which: miss(tangents, ray[which]),
+        fan[gap, ray],
+        fan[gap + 1, ray],
+        missed[gap, ray],
+        missed[gap + 1, ray],
+    )
+    here = np.abs(left) < _MET_M
+    which = np.concatenate([np.flatnonzero(met), ray[here]])
+    tangents = np.concatenate([tangent[met], found[here]])
+    nearest = np.argmin(np.abs(missed), axis=0)
+    first = fan[nearest, np.arange(m)]
+    several = np.bincount(which, minlength=m)[which] > 1
+    time = np.zeros(len(which))
+    time[several] = _travel_time(profile, begin[which[several]], tangents[several], across[which[several]])
+    order = np.lexsort((-time, which))  # the earliest of each last, which stays
+    first[which[order]] = tangents[order]
+    return first, np.bincount(which, minlength=m) > 0
+
+
+def _fan_angles(profile: SoundSpeedProfile, begin: Floats, end: Floats, across: Floats) -> Floats:
+    """Angles of departure to look between, (n, m), in order: even about the chord, and beside rays level at a row."""
+    curvature = np.abs(np.diff(profile.speed_m_s) / np.diff(profile.depth_m)).max() / profile.speed_m_s.min()
+    chord, length = np.arctan2(end - begin, across), np.hypot(end - begin, across)
+    widest = np.minimum(_WIDER * 0.5 * curvature * length, np.pi)
+    even = np.clip(chord + widest * np.linspace(-1.0, 1.0, _FAN)[:, None], -_STEEPEST, _STEEPEST)
+    share = np.interp(begin, profile.depth_m, profile.speed_m_s) / profile.speed_m_s[:, None]
+    level = np.arccos(np.minimum(share, 1.0))
+    beside = np.concatenate([side * level + by for side in (-1.0, 1.0) for by in (-_BESIDE, _BESIDE)])
+    return np.sort(np.concatenate([even, np.clip(beside, even[0], even[-1])]), axis=0)
+
+
+def _travel_time(profile: SoundSpeedProfile, begin: Floats, tangent: Floats, across: Floats) -> Floats:
+    """Of rays to their range [s]."""
+    rows = np.concatenate([[-_BEYOND_M], profile.depth_m, [_BEYOND_M]])
+    speed = np.concatenate([profile.speed_m_s[:1], profile.speed_m_s, profile.speed_m_s[-1:]])
+    return trace_rays(rows, speed, begin, np.arctan(tangent), across).time_s
+
+
+class RayDepth(NamedTuple):
+    """Depth of rays at their range [m], how it moves with the tangent of the angle at the beginning [m], and with the
+    range, which is the tangent at the end [1]."""
+
+    depth_m: Floats
+    by_tangent: Floats
+    by_across: Floats
+
+
+def ray_depth(profile: SoundSpeedProfile, from_depth_m: Floats, tangent: Floats, across_m: Floats) -> RayDepth:
+    """Where rays are at their range.
+
+    Parameters
+    ----------
+    profile : SoundSpeedProfile
+        Of the water.
+    from_depth_m : ndarray, shape (m or 1,)
+        Where each ray begins [m].
+    tangent : ndarray, shape (m,)
+        Of its angle below the horizontal there [1].
+    across_m : ndarray, shape (m,)
+        Horizontal range, over 0 [m].
+
+    Returns
+    -------
+    RayDepth
+        Of shape (m,).
+    """
+    leg = _leg(profile, from_depth_m, tangent)
+    found, back = _along(leg, across_m)
+    if back.any():
+        rest = np.flatnonzero(back)
+        beyond = _beyond_return(profile, leg.take(rest), across_m[rest])
+        for values, part in zip(found, beyond, strict=True):
+            values[rest] = part
+    return found
+
+
+class _Leg(NamedTuple):
+    """Rays from where they begin to where they turn, n nodes: the beginning and the rows on that side, (n, m).
+
+    `side`: 1 for down, -1 for up; `height`, `speed` and `sine` at the nodes; `slope`: the gradient from each node on;
+    `reach`: the range to each, infinite where the ray turns before; `by_xi`: derivative of that by xi.
+    """
+
+    begin: Floats
+    side: Floats
+    tangent: Floats
+    xi: Floats
+    height: Floats
+    speed: Floats
+    sine: Floats
+    slope: Floats
+    reach: Floats
+    by_xi: Floats
+
+    def take(self, rays: NDArray[np.intp]) -> _Leg:
+        return _Leg._make(values if values.shape[-1] == 1 else values[..., rays] for values in self)
+
+    def at(self, node: NDArray[np.intp]) -> tuple[Floats, ...]:
+        """Height, speed, sine, slope, reach and `by_xi` at one node of each ray."""
+        rays = np.arange(len(node))
+        return tuple(values[node, rays] for values in self[4:])
+
+
+def _leg(profile: SoundSpeedProfile, from_depth_m: Floats, tangent: Floats) -> _Leg:
+    rows, speeds = profile.depth_m[:, None], profile.speed_m_s[:, None]
+    begin = np.interp(from_depth_m, profile.depth_m, profile.speed_m_s)
+    below, above = rows - from_depth_m, from_depth_m - rows[::-1]
+    down = tangent >= 0.0
+    height = np.zeros((len(rows) + 1, len(tangent)))
+    height[1:] = np.where(down, np.maximum(below, 0.0), np.maximum(above, 0.0))
+    speed = np.empty(height.shape)
+    speed[0] = begin
+    speed[1:] = np.where(down, np.where(below > 0.0, speeds, begin), np.where(above > 0.0, speeds[::-1], begin))
+    thick = height[1:] - height[:-1]
+    slope = np.zeros(height.shape)
+    slope[:-1] = (speed[1:] - speed[:-1]) / np.where(thick > 0.0, thick, 1.0)
+    xi = 1.0 / (speed[0] * np.sqrt(1.0 + tangent**2))
+    share = xi * speed
+    sine = np.sqrt(np.maximum(1.0 - share**2, _LEVEL**2))
+    sine[0] = np.maximum(np.abs(tangent) * share[0], _LEVEL)
+    both = sine[1:] + sine[:-1]
+    each = (speed[1:] + speed[:-1]) * thick / both
+    square = speed**2 / sine
+    reach, by_xi = np.zeros(height.shape), np.zeros(height.shape)
+    np.cumsum(xi * each, axis=0, out=reach[1:])
+    np.cumsum(each * (1.0 + xi**2 * (square[1:] + square[:-1]) / both), axis=0, out=by_xi[1:])
+    turned = np.logical_or.accumulate((share >= 1.0) & (height > 0.0), axis=0)
+    reach[turned] = np.inf
+    return _Leg(
+        np.asarray(from_depth_m), np.where(down, 1.0, -1.0), tangent, xi, height, speed, sine, slope, reach, by_xi
+    )
+
+
+def _last_node(leg: _Leg, across_m: Floats) -> NDArray[np.intp]:
+    """Number of the last node that rays pass on their way, (m,)."""
+    return np.count_nonzero(leg.reach[1:] <= across_m, axis=0)
+
+
+def _along(leg: _Leg, across_m: Floats) -> tuple[RayDepth, NDArray[np.bool_]]:
+    """Rays that do not come back to their last node after a turn, and which do, of whom nothing is told."""
+    node = _last_node(leg, across_m)
+    height, speed, sine, slope, reach, by_xi = leg.at(node)
+    step = across_m - reach
+    fall = leg.xi * slope
+    back = fall * step > 2.0 * sine
+    high, sine_then = along_arc(Rays(height, speed, sine, leg.xi, node), slope, step)
+    turn = -leg.sine[0] / leg.speed[0]  # of xi by the angle
+    spread = -sine * by_xi * turn
+    spread_then = spread - (turn + leg.xi**2 * slope * spread) / sine * step / leg.xi
+    level = np.sqrt(np.maximum((leg.xi * speed) ** 2 + fall * step * (2.0 * sine - fall * step), 1e-24))
+    by_tangent = spread_then / level / (1.0 + leg.tangent**2)
+    return RayDepth(leg.begin + leg.side * high, by_tangent, leg.side * sine_then / level), back
+
+
+def _beyond_return(profile: SoundSpeedProfile, leg: _Leg, across_m: Floats) -> RayDepth:
+    """Rays that come back to the last node before they turn, followed on from there as rays of their own."""
+    found = RayDepth(*(np.full(len(across_m), np.nan) for _ in range(3)))
+    going, left = np.arange(len(across_m)), across_m
+    # How tangent and range that are left there move with the tangent at the beginning.
+    tangent_by, range_by = np.ones(len(going)), np.zeros(len(going))
+    for returns in range(_MOST_RETURNS):
+        height, speed, sine, slope, reach, by_xi = leg.at(_last_node(leg, left))
+        xi, steep = leg.xi, leg.sine[0] / (leg.xi * leg.speed[0])
+        xi_by = -steep * xi / (1.0 + steep**2)  # by the tangent's size
+        range_by = range_by - (by_xi - 2.0 / (slope * sine * xi**2)) * xi_by * leg.side * tangent_by
+        tangent_by = xi_by / (speed * sine * xi**2) * tangent_by
+        left = left - reach - 2.0 * sine / (xi * slope)
+        leg = _leg(profile, leg.begin + leg.side * height, -leg.side * sine / (xi * speed))
+        here, back = _along(leg, left)
+        ends = ~back | (returns == _MOST_RETURNS - 1)
+        at = going[ends]
+        found.depth_m[at], found.by_across[at] = here.depth_m[ends], here.by_across[ends]
+        found.by_tangent[at] = (here.by_tangent * tangent_by + here.by_across * range_by)[ends]
+        rest = np.flatnonzero(~ends)
+        if not rest.size:
+            break
+        going, left, leg, tangent_by, range_by = (
+            going[rest],
+            left[rest],
+            leg.take(rest),
+            tangent_by[rest],
+            range_by[rest],
+        )
+    return found
+
+
+def ray_range(profile: SoundSpeedProfile, from_depth_m: Floats, tangent: Floats, to_depth_m: Floats) -> Floats:
+    """Horizontal range [m], (m,), at which rays first come to a depth; infinite where they do not after one turn.
+
+    Arguments as for `ray_depth`; the depth to come to has the shape (m or 1,) [m].
+    """
+    leg, wanted = _leg(profile, from_depth_m, tangent), to_depth_m - from_depth_m
+    height, _, sine, slope, reach, _ = leg.at(_last_node(leg, np.full(tangent.shape, _BEYOND_M)))
+    turns = leg.xi * slope * _BEYOND_M > sine
+    turned = 2.0 * (reach + sine / (leg.xi * np.where(turns, slope, 1.0)))
+    back = _climb(
+        _leg(profile, from_depth_m, np.where(tangent >= 0.0, -1.0, 1.0) * np.abs(tangent)), -leg.side * wanted
+    )
+    there = _climb(leg, leg.side * wanted)
+    return np.where(np.isfinite(there), there, np.where(turns, turned + back, np.inf))
+
+
+def _climb(leg: _Leg, wanted: Floats) -> Floats:
+    """Range at which rays before a turn are as far above or below their beginning as wanted, (m,), or infinite."""
+    node = np.count_nonzero(leg.height[1:] <= wanted, axis=0)
+    height, speed, sine, slope, reach, _ = leg.at(node)
+    more = wanted - height
+    then = speed + slope * more
+    share = leg.xi * then
+    across = reach + leg.xi * (speed + then) * more / (sine + np.sqrt(np.maximum(1.0 - share**2, 0.0)))
+    return np.where((wanted >= 0.0) & (share < 1.0), across, np.inf)
