@@ -21,8 +21,8 @@ from acoustics.accuracy.observability import BearingBound, PositionBound, bearin
 from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, direction, direction_jacobian
+from acoustics.physics.direct_rays import DirectRays
 from acoustics.physics.error_model import sight_of_direction, sight_of_source
-from acoustics.physics.refraction import SoundSpeedProfile
 
 
 def bearing_bound(
@@ -118,7 +118,7 @@ def position_bound(
     attitude_axes: ArrayLike | None = None,
     pivot_m: ArrayLike | None = None,
     position_sd_m: ArrayLike = 0.0,
-    profile: SoundSpeedProfile | None = None,
+    rays: DirectRays | None = None,
 ) -> PositionBound:
     """Cramer-Rao bound of the position of a pinger from one ping heard at one place.
 
@@ -147,7 +147,7 @@ def position_bound(
         attitude_axes=attitude_axes,
         pivot_m=pivot_m,
         position_sd_m=position_sd_m,
-        profile=profile,
+        rays=rays,
     )
     return position_bound_of(
         information,
@@ -169,7 +169,7 @@ def position_information(
     attitude_axes: ArrayLike | None = None,
     pivot_m: ArrayLike | None = None,
     position_sd_m: ArrayLike = 0.0,
-    profile: SoundSpeedProfile | None = None,
+    rays: DirectRays | None = None,
 ) -> Floats:
     """Fisher information that one ping gives about the source's position and the sound speed.
 
@@ -201,8 +201,8 @@ def position_information(
     position_sd_m : array_like, shape (..., 3) or ()
         Standard deviation of the vehicle's own position along each axis of the site [m]; 0 gives the bound of
         the position relative to the vehicle.
-    profile : SoundSpeedProfile, optional
-        Of water that bends the direct ray, its depths counted as the places' z.
+    rays : DirectRays, optional
+        From the source to the middle of the hydrophones, batch shape (...), where the water bends them.
 
     Returns
     -------
@@ -224,7 +224,7 @@ def position_information(
         skew_sd_s=skew_sd_s,
         sound_speed_m_s=speed,
     )
-    sight = sight_of_source(points, source, speed, pivot, profile)
+    sight = sight_of_source(points, source, speed, pivot, rays)
     axes = None if attitude_axes is None else np.asarray(attitude_axes, dtype=float)
     shared = shared_error_columns(
         attitude_sd=(sight.by_attitude(axes), attitude_sd), position_sd_m=(sight.by_start, position_sd_m)

@@ -23,8 +23,8 @@ from numpy.typing import ArrayLike, NDArray
 from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, direction, direction_jacobian
+from acoustics.physics.direct_rays import DirectRays
 from acoustics.physics.error_model import Sight, sight_of_direction, sight_of_source
-from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import difference_matrix
 
 _TURNS = ("roll", "pitch", "heading")
@@ -130,7 +130,7 @@ def position_model(
     sound_speed_sd_m_s: float = 0.0,
     attitude_sd: ArrayLike = (0.0, 0.0, 0.0),
     own_position_sd_m: float = 0.0,
-    profile: SoundSpeedProfile | None = None,
+    rays: DirectRays | None = None,
 ) -> LinearModel:
     """Time differences and a known depth as a function of (x, y, z) of the pinger: the model of
     `bounds.position_bound`.
@@ -148,7 +148,7 @@ def position_model(
         As in `bearing_model`, about axes through the frame's origin.
     own_position_sd_m : float
         Standard deviation of the frame's own x and y in the site [m].
-    profile : SoundSpeedProfile, optional
+    rays : DirectRays, optional
         As in `bounds.position_information`.
 
     Returns
@@ -170,7 +170,7 @@ def position_model(
         raise ParameterError("depth_sd_m names no error: give at least one standard deviation")
     total_depth = float(np.sqrt(sum(sd**2 for sd in depths.values())))
     differences = difference_matrix(len(points))
-    sight = sight_of_source(points, source, speed, profile=profile)
+    sight = sight_of_source(points, source, speed, rays=rays)
     delays = _delay_effects(sight, arrival_sd_s, sound_speed_sd_m_s, attitude_sd)
     delays["own_position"] = differences @ sight.by_start[:, :2] * own
     effects = {name: _with_depth_row(effect) for name, effect in delays.items()}

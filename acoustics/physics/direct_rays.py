@@ -9,6 +9,7 @@ Seismic Ray Theory, 2001, section 4.1, gives the system; the form for layers is 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -25,7 +26,9 @@ _LEVEL_M = 1e-3  # between depths that count as one for the first order
 _STRAIGHT_DOWN_M = 1e-6  # across; steeper rays are taken for as flat
 _MOST_RETURNS = 64  # of a ray to a row after a turn; then it goes straight on
 _MET_M = 1e-6  # a ray that comes so close to a depth meets it
-_STEPS = 6  # of Newton's method
+_STEPS, _NEAR_M = 6, 1e-3  # of Newton's method, whose last step comes from so near
+_MANY, _ALIKE_M = 200, 0.25  # rays from which on a table saves steps, between depths that are so much alike
+_TABLED_M = np.geomspace(1.0, 500.0, 128)
 _FAN, _WIDER = 33, 1.1  # rays over somewhat more than all angles at which a direct one can begin
 _STEEPEST = np.deg2rad(89.9)
 _BESIDE = 1e-7  # [rad], of a ray level at a row
@@ -51,6 +54,10 @@ class DirectRays:
     apparent_m: Floats
     by_source: Floats
     reached: NDArray[np.bool_]
+
+    def take(self, which: NDArray[np.intp] | slice) -> DirectRays:
+        """Some along the first axis."""
+        return DirectRays(self.apparent_m[which], self.by_source[which], self.reached[which])
 
 
 def direct_rays(
@@ -83,13 +90,15 @@ def direct_rays(
     shape = off.shape[:-1]
     across = np.maximum(np.hypot(off[..., 0], off[..., 1]), _STRAIGHT_DOWN_M).ravel()
     begin, end = (np.broadcast_to(place[..., 2], shape).ravel() for place in (receiver, source))
-    tangent, met = _near_the_chord(profile, begin, end, across)
+    tangent, ray, met = _near_the_chord(profile, begin, end, across)
     ask = np.arange(len(across)) if search else np.flatnonzero(~met)
     for part in np.array_split(ask, max(len(ask) // _AT_ONCE, 1)):
-        tangent[part], met[part] = _first_of_fan(
-            profile, begin[part], end[part], across[part], tangent[part], met[part]
-        )
-    ray = ray_depth(profile, begin, tangent, across)
+        if part.size:
+            tangent[part], met[part] = _first_of_fan(
+                profile, begin[part], end[part], across[part], tangent[part], met[part]
+            )
+            for values, new in zip(ray, ray_depth(profile, begin[part], tangent[part], across[part]), strict=True):
+                values[part] = new
     slope = np.where(met, ray.by_tangent, across)
     apparent = np.array(np.broadcast_to(source, off.shape))
     apparent[..., 2] = (begin + across * tangent + np.where(met, 0.0, end - ray.depth_m)).reshape(shape)
@@ -102,28 +111,69 @@ def direct_rays(
 
 def _near_the_chord(
     profile: SoundSpeedProfile, begin: Floats, end: Floats, across: Floats
-) -> tuple[Floats, NDArray[np.bool_]]:
-    """Tangents of rays by Newton's method from the first order in the bending, and whether they meet the end.
+) -> tuple[Floats, RayDepth, NDArray[np.bool_]]:
+    """Tangents of rays by Newton's method, these rays, and whether they meet the end."""
+    many = len(across) >= _MANY and max(begin.std(), end.std()) < _ALIKE_M
+    tangent = (_tabled_tangents if many else _first_order_tangents)(profile, begin, end, across)
+    return _newton(profile, begin, end, across, tangent)
 
-    To that order the chord's tangent ``D / R`` is off by ``R (c_mean - c) / (D c)`` over the cosine squared, c_mean
-    being the mean speed between the depths: a beam's deflection under the load ``g / c``.
+
+def _newton(
+    profile: SoundSpeedProfile, begin: Floats, end: Floats, across: Floats, tangent: Floats
+) -> tuple[Floats, RayDepth, NDArray[np.bool_]]:
+    """As `_near_the_chord`, from given tangents."""
+    tangent, met = tangent.copy(), np.zeros(len(across), dtype=bool)
+    found = RayDepth(*(np.empty(len(across)) for _ in range(3)))
+    going = np.arange(len(across))
+    for _ in range(_STEPS):
+        ray = ray_depth(profile, begin[going], tangent[going], across[going])
+        miss = end[going] - ray.depth_m
+        for values, new in zip(found, ray, strict=True):
+            values[going] = new
+        rises = ray.by_tangent > 0.0
+        tangent[going] += np.where(rises, miss / np.where(rises, ray.by_tangent, 1.0), 0.0)
+        # The step from so near ends a thousand times nearer.
+        met[going] = rises & (np.abs(miss) < _NEAR_M)
+        going = going[rises & ~met[going]]
+        if not going.size:
+            break
+    return tangent, found, met
+
+
+def _first_order_tangents(profile: SoundSpeedProfile, begin: Floats, end: Floats, across: Floats) -> Floats:
+    """To first order in the bending.
+
+    The chord's tangent ``D / R`` is off by ``R (c_mean - c) / (D c)`` over the cosine squared, c_mean being the mean
+    speed between the depths: a beam's deflection under the load ``g / c``.
     """
     fall = np.where(np.abs(end - begin) < _LEVEL_M, _LEVEL_M, end - begin)
     here = np.interp(begin, profile.depth_m, profile.speed_m_s)
     mean = (_speed_sum(profile, begin + fall) - _speed_sum(profile, begin)) / fall
-    tangent = (end - begin) / across
-    tangent = tangent + across / fall * (mean - here) / here * (1.0 + tangent**2)
-    going, met = np.arange(len(across)), np.zeros(len(across), dtype=bool)
-    for _ in range(_STEPS):
-        ray = ray_depth(profile, begin[going], tangent[going], across[going])
-        miss, rises = end[going] - ray.depth_m, ray.by_tangent > 0.0
-        met[going] = rises & (np.abs(miss) < _MET_M)
-        on = rises & ~met[going]
-        tangent[going[on]] += (miss / np.where(rises, ray.by_tangent, 1.0))[on]
-        going = going[on]
-        if not going.size:
-            break
-    return tangent, met
+    chord = (end - begin) / across
+    return chord + across / fall * (mean - here) / here * (1.0 + chord**2)
+
+
+def _tabled_tangents(profile: SoundSpeedProfile, begin: Floats, end: Floats, across: Floats) -> Floats:
+    """Of many rays between depths alike, from a table of those between depths near theirs."""
+    near, far = (round(float(depth.mean()) / _ALIKE_M) * _ALIKE_M for depth in (begin, end))
+    table = _bending_table(profile.depth_m.tobytes(), profile.speed_m_s.tobytes(), near, far)
+    bending, by_begin, by_end = (np.interp(across, _TABLED_M, row) for row in table)
+    bending += by_begin * (begin - near) + by_end * (end - far)
+    return (end - begin) / across + across * bending
+
+
+@lru_cache(maxsize=256)
+def _bending_table(rows: bytes, speeds: bytes, begin: float, end: float) -> Floats:
+    """How far the tangents of rays are off their chords', over the range, at `_TABLED_M`: smooth, and nearly even; and
+    how that moves with the two depths; shape (3, n)."""
+    profile = SoundSpeedProfile(np.frombuffer(rows), np.frombuffer(speeds))
+    moves = _ALIKE_M * np.array([[0.0, 0.0], [1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
+    near, far = (np.repeat(depth + move, len(_TABLED_M)) for depth, move in zip((begin, end), moves.T, strict=True))
+    across = np.tile(_TABLED_M, len(moves))
+    start = _first_order_tangents(profile, near, far, across)
+    tangent, _, _ = _newton(profile, near, far, across, start)
+    bent = ((tangent - (far - near) / across) / across).reshape(len(moves), -1)
+    return np.stack([bent[0], (bent[1] - bent[2]) / (2.0 * _ALIKE_M), (bent[3] - bent[4]) / (2.0 * _ALIKE_M)])
 
 
 def _speed_sum(profile: SoundSpeedProfile, depth_m: Floats) -> Floats:
@@ -347,9 +397,8 @@ def ray_range(profile: SoundSpeedProfile, from_depth_m: Floats, tangent: Floats,
     height, _, sine, slope, reach, _ = leg.at(_last_node(leg, np.full(tangent.shape, _BEYOND_M)))
     turns = leg.xi * slope * _BEYOND_M > sine
     turned = 2.0 * (reach + sine / (leg.xi * np.where(turns, slope, 1.0)))
-    back = _climb(
-        _leg(profile, from_depth_m, np.where(tangent >= 0.0, -1.0, 1.0) * np.abs(tangent)), -leg.side * wanted
-    )
+    other = _leg(profile, from_depth_m, -leg.side * np.maximum(np.abs(tangent), _LEVEL))
+    back = _climb(other, -leg.side * wanted)
     there = _climb(leg, leg.side * wanted)
     return np.where(np.isfinite(there), there, np.where(turns, turned + back, np.inf))
 

@@ -15,8 +15,7 @@ from numpy.typing import ArrayLike
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.physics.direct_rays import direct_rays
-from acoustics.physics.refraction import SoundSpeedProfile
+from acoustics.physics.direct_rays import DirectRays
 from acoustics.physics.tdoa import plane_wave_time, spherical_time, unit_vectors_to_source
 
 
@@ -180,10 +179,13 @@ class Sight:
         """Of the waves at each hydrophone, towards the source, (..., n, 3) [s/m]."""
         return np.asarray(self.unit / self.sound_speed_m_s[..., None, None])
 
-    @property
+    @cached_property
     def by_source(self) -> Floats:
         """By the source's place, k = 3 [s/m]."""
-        return self.slowness if self.bend is None else np.asarray(self.slowness @ self.bend)
+        if self.bend is None:
+            return self.slowness
+        # Only the depth at which it seems to be moves otherwise than the source.
+        return np.asarray(self.slowness + self.slowness[..., 2:] * (self.bend[..., None, 2, :] - [0.0, 0.0, 1.0]))
 
     @property
     def by_start(self) -> Floats:
@@ -263,19 +265,15 @@ def sight_of_source(
     source_m: ArrayLike,
     sound_speed_m_s: ArrayLike,
     pivot_m: ArrayLike = (0.0, 0.0, 0.0),
-    profile: SoundSpeedProfile | None = None,
-    *,
-    search: bool = True,
+    rays: DirectRays | None = None,
 ) -> Sight:
     """Spherical waves from a place (..., 3) at hydrophones (..., n, 3) of an array that turns about a pivot [m].
 
-    With a profile, its depths counted as the places' z, they come from where the source seems to be at their middle;
-    `search` as for `direct_rays`.
+    Where rays are bent, `rays` from the source to their middle, they come from where it seems to be.
     """
     hydrophones, speed = np.asarray(hydrophones_m, dtype=float), np.asarray(sound_speed_m_s, dtype=float)
     seen, bend = np.asarray(source_m, dtype=float), None
-    if profile is not None:
-        rays = direct_rays(profile, hydrophones.mean(axis=-2), seen, search=search)
+    if rays is not None:
         seen, bend = rays.apparent_m, rays.by_source
     return Sight(
         unit_vectors_to_source(hydrophones, seen),

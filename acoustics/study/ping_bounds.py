@@ -13,7 +13,7 @@ from acoustics.accuracy.error_budget import ErrorBudget, bearing_model, error_bu
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.base.frames import Floats, Pose, bearing_and_depression
 from acoustics.base.intervals import BEARING_GUESS_SD, DEPRESSION_GUESS_SD, unless_guessed
-from acoustics.physics.direct_rays import direct_rays
+from acoustics.physics.direct_rays import DirectRays, direct_rays
 from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -84,10 +84,13 @@ def ping_bounds(scene: Scene, pinger: Pinger) -> PingBounds:
     place = _seen_from_the_vehicle(scene, pinger)
     window = multipath_free_windows(scene, pinger, np.array([scene.vehicle.position_m]))[0]
     link = link_budget(scene, pinger, place.range_m, window_s=window)
-    bearing, position = _bounds_in_parts(scene, pinger, place, link)
+    bent, rays = scene.bending_profile, None
+    if bent is not None:
+        profile = bent.below(scene.vehicle.position_m[2])
+        rays = direct_rays(profile, place.hydrophones_m.mean(axis=0), place.source_m)
+    bearing, position = _bounds_in_parts(scene, pinger, place, link, rays)
     totals = standard_deviations(bearing.covariance, position.covariance)
-    bent = scene.bending_profile
-    if bent is not None and not direct_rays(bent, scene.vehicle.position_m, pinger.position_m).reached:
+    if rays is not None and not rays.reached:
         totals[2] = np.inf  # in a shadow zone no fix is given
     # What a guess would do as well is not observed.
     totals = unless_guessed(totals, [*np.rad2deg([BEARING_GUESS_SD, DEPRESSION_GUESS_SD]), scene.pool.extent_m])
@@ -109,7 +112,7 @@ def _seen_from_the_vehicle(scene: Scene, pinger: Pinger) -> PingerSeen:
 
 
 def _bounds_in_parts(
-    scene: Scene, pinger: Pinger, place: PingerSeen, link: LinkBudget
+    scene: Scene, pinger: Pinger, place: PingerSeen, link: LinkBudget, rays: DirectRays | None
 ) -> tuple[ErrorBudget, ErrorBudget]:
     """Budgets of (bearing, depression) and of (x, y, z); the bounds tell what is observed."""
     direction = (place.hydrophones_m, place.bearing, place.depression, scene.sound_speed_m_s)
@@ -121,8 +124,6 @@ def _bounds_in_parts(
         "element_sd_m": scene.array.tolerances_m,
         "skew_sd_s": scene.recorder.timing_sd_s(pinger.frequency_hz),
     }
-    bent = scene.bending_profile
-    profile = None if bent is None else bent.below(scene.vehicle.position_m[2])
     split = shared | {"arrival_sd_s": _arrival_errors(scene, pinger, link)}
     direction_bound = bearing_bound(*direction, **whole)
     bound = position_bound(
@@ -130,13 +131,13 @@ def _bounds_in_parts(
         source_depth_sd_m=math.hypot(*depths.values()),
         pivot_m=np.zeros(3),
         position_sd_m=(own_sd, own_sd, 0.0),
-        profile=profile,
+        rays=rays,
         **whole,
     )
     return (
         error_budget(bearing_model(*direction, **split), direction_bound.observable),
         error_budget(
-            position_model(*position, depth_sd_m=depths, own_position_sd_m=own_sd, profile=profile, **split),
+            position_model(*position, depth_sd_m=depths, own_position_sd_m=own_sd, rays=rays, **split),
             bound.observable,
         ),
     )

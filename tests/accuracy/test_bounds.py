@@ -318,16 +318,16 @@ def test_in_a_thermocline_it_is_what_the_fit_states():
         "pivot_m": np.zeros(3),
         "sound_speed_sd_m_s": 1.0,
     }
-    apparent = direct_rays(profile, array.mean(axis=0), source).apparent_m
-    times = np.linalg.norm(apparent - array, axis=-1) / speed
+    rays = direct_rays(profile, array.mean(axis=0), source)
+    times = np.linalg.norm(rays.apparent_m - array, axis=-1) / speed
     fix = locate_source(
         tdoa_from_toa(times, sd**2), array, speed, source_depth_m=7.0, source_depth_sd_m=0.1, profile=profile, **known
     )
     found = [
         position_bound(
-            array, source, speed, arrival_variance_s2=sd**2, source_depth_sd_m=0.1, profile=each, **known
+            array, source, speed, arrival_variance_s2=sd**2, source_depth_sd_m=0.1, rays=each, **known
         ).horizontal_rms_m
-        for each in (profile, None)
+        for each in (rays, None)
     ]
     np.testing.assert_allclose(fix.position_m, source, atol=1e-3)
     np.testing.assert_allclose(np.sqrt(np.trace(fix.covariance_m2[:2, :2])), found[0], rtol=1e-3)

@@ -53,8 +53,8 @@ _LEAST_SHARE = 0.05  # of one whose nearest and farthest places count: a region 
 NOTHING_HEARD = "no ping of the run has usable delays"
 RANGE_UNSEEN = "the range is not observed: this is a line of bearing; a ping from another direction would cross it"
 SHADOW = (
-    "no direct ray, or a later one than was fitted, comes from there to where most of the pings were heard: the profile of"
-    " the sound speed does not fit them"
+    "the direct ray that was fitted is not the first from there to where most pings were heard, or there is none:"
+    " the profile of the sound speed does not fit them"
 )
 OUTSIDE = "the pings agree on a place outside the water, as those of an echo do"
 DISAGREE = "fewer than half of the pings agree on one place"

@@ -16,6 +16,7 @@ from acoustics.estimate.fuse.echo_places import EchoPlaces
 from acoustics.estimate.fuse.echo_rows import CHANNELS, ROWS, EchoRows, echo_rows, place_by_echoes
 from acoustics.estimate.fuse.run import EPOCH_SD_S, PingClock, PingRun, SourceArea, Track
 from acoustics.estimate.fuse.stops import by_stop, stops_of
+from acoustics.physics.direct_rays import direct_rays
 from acoustics.physics.error_model import ErrorSizes, Sight, attitude_axes, sight_of_source
 from acoustics.physics.refraction import SoundSpeedProfile
 
@@ -379,7 +380,10 @@ def _seen(problem: FusionProblem, state: Floats) -> tuple[Sight, Floats, Floats,
     places = eye[:, :, None] + moved[:, None] @ transposed(rotation)
     source = np.broadcast_to(state[:, None, :3], (r, p, 3))
     speed = problem.speed + errors.sound_speed_sd_m_s * state[:, 5, None]  # (r, p)
-    sight = sight_of_source(places, source, speed, eye, problem.profile, search=False)
+    rays = None
+    if problem.profile is not None:
+        rays = direct_rays(problem.profile, places.mean(axis=-2), source, search=False)
+    sight = sight_of_source(places, source, speed, eye, rays)
     return sight, position, walked, rotation, turned
 
 

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from acoustics.base.frames import Floats, Pose
+from acoustics.physics.direct_rays import direct_rays
 from acoustics.physics.error_model import ErrorSizes
+from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import spherical_time
 
 
@@ -44,7 +46,13 @@ class DrawnErrors:
         return self._with_height(level, lead[..., 2]) + true_m[0] - self.start
 
     def arrival_times(
-        self, hydrophones_m: Floats, true_m: Floats, shown_angles: Floats, source_m: Floats, sound_speed_m_s: float
+        self,
+        hydrophones_m: Floats,
+        true_m: Floats,
+        shown_angles: Floats,
+        source_m: Floats,
+        sound_speed_m_s: float,
+        profile: SoundSpeedProfile | None,
     ) -> Floats:
         """Arrival times without noise, (r, p, n) [s].
 
@@ -60,11 +68,15 @@ class DrawnErrors:
             Source of each ping [m].
         sound_speed_m_s : float
             Assumed sound speed [m/s].
+        profile : SoundSpeedProfile, optional
+            Of water that bends the direct ray.
         """
         angles = shown_angles + self.attitude
         roll, pitch, heading = np.moveaxis(angles, -1, 0)
         pose = Pose(true_m, roll, pitch, heading + self.heading)
         hydrophones = pose.to_site(hydrophones_m + self.offsets)
+        if profile is not None:
+            source_m = direct_rays(profile, hydrophones.mean(axis=-2), source_m).apparent_m
         return spherical_time(hydrophones, source_m, sound_speed_m_s + self.sound_speed) + self.skew
 
     def of_places(self, off_m: Floats, sizes: ErrorSizes) -> Floats:

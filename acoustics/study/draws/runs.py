@@ -207,7 +207,8 @@ def simulate_runs(
     sources = np.where(outlier[..., None], _elsewhere(scene, source, shape, rng), source)
     # The scenario's attitude is what the instruments show; the truth differs from it by their errors.
     shown = np.array([pose.roll, pose.pitch, pose.heading], dtype=float)
-    times = drawn.arrival_times(scene.array.positions_m, places_m, shown, sources, scene.sound_speed_m_s)
+    bent = scene.bending_profile
+    times = drawn.arrival_times(scene.array.positions_m, places_m, shown, sources, scene.sound_speed_m_s, bent)
     noise = rng.normal(size=(*shape, n)) * np.sqrt(np.where(heard, variance, 0.0))[:, None]
     row, beside = _beside(scene, pinger, places_m, n_runs, rng)
     by_carrier, by_envelope = (shift[row, beside] for shift in (pings.carrier_shift_s, pings.envelope_shift_s))
@@ -248,6 +249,7 @@ def simulate_runs(
             scene.sound_speed_m_s,
             arrival_s=arrival,
             clock=clock,
+            profile=bent,
             undetected=UndetectedEchoes(
                 np.broadcast_to(np.divide(lasting, stated, out=np.zeros(p), where=heard), shape), pinger.frequency_hz
             ),

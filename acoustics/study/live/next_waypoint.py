@@ -162,8 +162,9 @@ class NextWaypoints:
         together = clock and replace(clock, jitter_sd_s=clock.jitter_sd_s / np.sqrt(self._pings))
         elements, source, speed = scene.array.positions_m, fix_m[None], scene.sound_speed_m_s
         start, errors = heard.origin_m, self._errors
-        past = hear(elements, heard.pose, source, heard.variance_s2, start, errors, speed, clock=clock)
-        there = hear(elements, choices, source, variance_s2, start, errors, speed, clock=together)
+        bent = scene.bending_profile
+        past = hear(elements, heard.pose, source, heard.variance_s2, start, errors, speed, clock=clock, profile=bent)
+        there = hear(elements, choices, source, variance_s2, start, errors, speed, clock=together, profile=bent)
         since_s = heard.time_s - heard.time_s[0]
         legs = np.diff(heard.distance_m, prepend=0.0)
         state = _heard_until_now(past, since_s, legs, self._prior_m2, errors.drift_sd_m_per_root_m)

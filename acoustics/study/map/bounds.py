@@ -84,8 +84,9 @@ def _bounds(
         model.hydrophones_m, *bearing_and_depression(source), speed, sound_speed_sd_m_s=speed_sd, **nuisance
     )
     own_sd = [model.sizes.position_sd_m, model.sizes.position_sd_m, 0.0]  # its depth counts with the pinger's
+    rays = None if model.profile is None else direct_rays(model.profile, model.hydrophones_m.mean(axis=0), source)
     information = position_information(
-        model.hydrophones_m, source, speed, pivot_m=np.zeros(3), position_sd_m=own_sd, profile=model.profile, **nuisance
+        model.hydrophones_m, source, speed, pivot_m=np.zeros(3), position_sd_m=own_sd, rays=rays, **nuisance
     )
     position = position_bound_of(
         information,
@@ -94,9 +95,8 @@ def _bounds(
         sound_speed_sd_m_s=speed_sd,
     )
     error = position.horizontal_rms_m
-    if model.profile is not None:
-        reached_by_rays = direct_rays(model.profile, model.hydrophones_m.mean(axis=0), source).reached
-        error = np.where(reached_by_rays, error, np.inf)
+    if rays is not None:
+        error = np.where(rays.reached, error, np.inf)
     return CellBounds(
         heading,
         source,

@@ -10,6 +10,7 @@ from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose, bearing_and_depression
+from acoustics.physics.direct_rays import direct_rays
 from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.line import waypoints_along_line
 from acoustics.scene.mounting import Mounting
@@ -78,9 +79,14 @@ def criterion_for(scene: Scene, pinger: Pinger, aim: Aim) -> tuple[Criterion, Ra
     range_m = np.linalg.norm(sources, axis=-1)
     window = np.array([_multipath_free_s(scene, pinger, mounting, pose) for pose in poses])
     link = link_budget(scene, pinger, range_m, window_s=window)
-    own = scene.vehicle
+    own, bent = scene.vehicle, scene.bending_profile
+    upright = Pose(np.zeros(3), own.pose.roll, own.pose.pitch, 0.0).rotation
+    towards = _directions(aim, bearing_and_depression(sources)[1], range_m, link)
+    profile = None if bent is None else bent.below(own.position_m[2])
+    if profile is not None:
+        towards = replace(towards, rays=direct_rays(profile, np.zeros(3), towards.source_m @ upright.T))
     return Criterion(
-        towards=_directions(aim, bearing_and_depression(sources)[1], range_m, link),
+        towards=towards,
         of=aim.of,
         worst=aim.worst,
         frequency_hz=pinger.frequency_hz,
@@ -90,8 +96,9 @@ def criterion_for(scene: Scene, pinger: Pinger, aim: Aim) -> tuple[Criterion, Ra
         mounting=mounting,
         known=Knowledge(
             depth_sd_m=float(np.hypot(scene.study.pinger_depth_sd_m, own.depth_sd_m)),
-            upright=Pose(np.zeros(3), own.pose.roll, own.pose.pitch, 0.0).rotation,
+            upright=upright,
             area_sd_m=float(np.sqrt(np.trace(source_area(scene).covariance_m2) / 2)),
+            profile=profile,
         ),
     ), Ranges(tuple(_moved(scene, pose) for pose in poses), range_m, window, link)
 

@@ -18,6 +18,7 @@ from acoustics.base.frames import Floats, bearing_and_depression, direction, wra
 from acoustics.base.intervals import BEARING_GUESS_SD
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.lattice_reduction import reduced_basis
+from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.scene.mounting import Mounting
 from acoustics.scene.shadow import Bools
 from acoustics.study.place.directions import Directions
@@ -43,11 +44,14 @@ class Knowledge:
         Rotation from the body frame to the one that stands level and heads with the vehicle.
     area_sd_m : float
         Along each horizontal axis, of a pinger that may be anywhere in the water [m].
+    profile : SoundSpeedProfile, optional
+        Of water that bends the direct ray, its depths from the vehicle's origin.
     """
 
     depth_sd_m: float
     upright: Floats
     area_sd_m: float
+    profile: SoundSpeedProfile | None = None
 
 
 @dataclass(frozen=True)
@@ -216,6 +220,7 @@ class Criterion:
             skew_sd_s=self.sizes.skew_sd_s,
             attitude_sd=self.sizes.single_attitude_sd,
             pivot_m=np.zeros(3),
+            rays=self.towards.rays,
         )
         information[..., [0, 1], [0, 1]] += known.area_sd_m**-2
         bound = position_bound_of(

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, direction
+from acoustics.physics.direct_rays import DirectRays
 
 
 @dataclass(frozen=True)
@@ -15,7 +16,8 @@ class Directions:
     """Where the pinger may be, shape (n_directions,), and the variance of one arrival from there.
 
     Bearing and depression are in the body frame [rad], the range is from its origin [m]; variances are those of the
-    carrier and of the envelope [s^2].
+    carrier and of the envelope [s^2]. `rays`: where the water bends them, from there to the
+    origin, in the frame that stands level and heads with the vehicle.
     """
 
     bearing: Floats
@@ -23,6 +25,7 @@ class Directions:
     range_m: Floats
     carrier_variance_s2: Floats
     envelope_variance_s2: Floats
+    rays: DirectRays | None = None
 
     @property
     def source_m(self) -> Floats:
@@ -31,7 +34,15 @@ class Directions:
 
     def take(self, which: NDArray[np.intp] | slice) -> Directions:
         """Some of them."""
-        return Directions(**{name: values[which] for name, values in vars(self).items()})
+        rays = None if self.rays is None else self.rays.take(which)
+        return Directions(
+            self.bearing[which],
+            self.depression[which],
+            self.range_m[which],
+            self.carrier_variance_s2[which],
+            self.envelope_variance_s2[which],
+            rays,
+        )
 
     def alike(self) -> list[NDArray[np.intp]]:
         """Which of them have the same variances."""

@@ -122,5 +122,6 @@ def _positions(
         source_depth_sd_m=known.depth_sd_m,
         trials=trials,
         rng=rng,
+        profile=known.profile,
     )
     return np.linalg.norm((fix.position_m - source[:, None])[..., :2], axis=-1), fix.ok

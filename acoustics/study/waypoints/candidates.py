@@ -182,6 +182,7 @@ def listen(
         errors,
         scene.sound_speed_m_s,
         clock=None if clock is None else replace(clock, jitter_sd_s=clock.jitter_sd_s / np.sqrt(pings)),
+        profile=scene.bending_profile,
     )
 
 

@@ -18,7 +18,9 @@ from numpy.typing import ArrayLike, NDArray
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.least_squares import transposed
 from acoustics.estimate.fuse import EPOCH_SD_S, PingClock
+from acoustics.physics.direct_rays import direct_rays
 from acoustics.physics.error_model import ErrorSizes, attitude_axes, sight_of_source
+from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import difference_matrix
 
 
@@ -70,6 +72,7 @@ def hear(
     sound_speed_m_s: float,
     *,
     clock: PingClock | None = None,
+    profile: SoundSpeedProfile | None = None,
 ) -> Heard:
     """Derivatives and errors of the delays at waypoints.
 
@@ -91,9 +94,13 @@ def hear(
         Assumed [m/s].
     clock : PingClock, optional
         Of the pinger, where arrival times count; its jitter with all the pings of the waypoint together.
+    profile : SoundSpeedProfile, optional
+        Of water that bends the direct ray.
     """
     position, rotation = np.asarray(pose.position_m, dtype=float), pose.rotation
-    sight = sight_of_source(pose.to_site(elements_m), source_m, sound_speed_m_s, position)
+    hydrophones = pose.to_site(elements_m)
+    rays = None if profile is None else direct_rays(profile, hydrophones.mean(axis=-2), source_m)
+    sight = sight_of_source(hydrophones, source_m, sound_speed_m_s, position, rays)
     travelled = (position - start_m) * [1.0, 1.0, 0.0]  # the depth does not come from the log
     batch = sight.time_s.shape[:-1]
     rotation = np.broadcast_to(rotation, (*batch, 3, 3))

@@ -180,5 +180,6 @@ def plan_run(question: Question, pose: Pose, legs_m: Floats, way_m: Floats) -> P
         heard.take(np.arange(len(legs_m))),
         question.places(pose),
         question.placed,
+        question.scene.bending_profile,
     )
     return Run(tuple(waypoints), way_m, None), route

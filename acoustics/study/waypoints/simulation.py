@@ -14,6 +14,7 @@ from acoustics.base.intervals import Interval, rate_interval, rms_interval
 from acoustics.base.regions import inside_region
 from acoustics.estimate.fuse import EPOCH_SD_S, PingClock, PingRun, SourceArea, Track, fuse_pings
 from acoustics.physics.error_model import ErrorSizes
+from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import difference_matrix
 from acoustics.study.draws import SimulatedRuns, draw_errors, drawn_places, with_places
 from acoustics.study.execution import Arrays, Running, run_chunks
@@ -46,6 +47,8 @@ class WaypointRun:
         Errors of places by echoes, shape (n_waypoints, n_places, ...).
     placed : float
         Share of the waypoints that have one.
+    profile : SoundSpeedProfile, optional
+        Of water that bends the direct ray.
     """
 
     elements_m: Floats
@@ -56,6 +59,7 @@ class WaypointRun:
     heard: Heard
     places: EchoPlaceErrors | None = None
     placed: float = 0.0
+    profile: SoundSpeedProfile | None = None
 
 
 @dataclass(frozen=True)
@@ -185,7 +189,7 @@ def _drawn_delays(
     drawn = draw_errors(errors, route.legs_m, n, n_runs=len(source_m), rng=rng)
     true = drawn.true_positions(np.asarray(pose.position_m), route.start_m)
     shown = np.stack(np.broadcast_arrays(pose.roll, pose.pitch, pose.heading), axis=-1)
-    times = drawn.arrival_times(route.elements_m, true, shown, source_m[:, None], route.sound_speed_m_s)
+    times = drawn.arrival_times(route.elements_m, true, shown, source_m[:, None], route.sound_speed_m_s, route.profile)
     times += rng.normal(size=times.shape) * np.sqrt(variance_s2)[..., None]
     delays = times @ times_taken(n, clock := route.heard.clock).T
     if clock is not None:
@@ -221,6 +225,7 @@ def _as_the_vehicle_has_them(
         route.sound_speed_m_s,
         arrival_s=arrival,
         clock=clock,
+        profile=route.profile,
     )
     pose = route.pose
     track = Track(
