@@ -21,7 +21,7 @@ from directions import FOUND, RECORDING, Told, is_stray, judged, random_scene
 
 from acoustics.base.errors import ParameterError
 from acoustics.estimate.direction import FARTHEST_M, NEAREST_M
-from acoustics.estimate.locate.direction import with_direction
+from acoustics.estimate.locate.direction import with_directions
 from acoustics.estimate.locate.one_ping import MOST_ALTERNATIVES, EventSegment, PingContext, nothing_yet, with_delays
 from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa, thinning_factor
 from acoustics.io.ping import Ping
@@ -100,7 +100,9 @@ def pings_of(drawn: DrawnRecording, trial: Trial, notes: Sidecar, draws: int, rn
         hydrophones_m=positions,
         tolerances_m=drawn.scene.array.tolerances_m,
     )
-    return [with_directions(with_delays(bare, draw(measured, k)), notes) for k in range(draws)]
+    pings = [with_delays(bare, draw(measured, k)) for k in range(draws)]
+    told = iter(with_directions([p for p in pings if p.ok], farthest_m=notes.farthest_m or FARTHEST_M))
+    return [next(told) if ping.ok else ping for ping in pings]
 
 
 def draw(measured: TdoaMeasurement, k: int) -> TdoaMeasurement:
@@ -115,10 +117,6 @@ def draw(measured: TdoaMeasurement, k: int) -> TdoaMeasurement:
         onsets=None,
         **{name: value[k] for name, value in rest.items()},
     )
-
-
-def with_directions(ping: Ping, notes: Sidecar) -> Ping:
-    return with_direction(ping, farthest_m=notes.farthest_m or FARTHEST_M) if ping.ok else ping
 
 
 def share(held: list[list[bool]]) -> str:

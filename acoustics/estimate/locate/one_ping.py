@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -25,7 +25,7 @@ from acoustics.estimate.detect import (
 )
 from acoustics.estimate.direction import FARTHEST_M, NEAREST_M, WiringMemory
 from acoustics.estimate.locate.cabling import wiring_checked
-from acoustics.estimate.locate.direction import with_direction
+from acoustics.estimate.locate.direction import with_directions
 from acoustics.estimate.locate.echoes import with_echoes
 from acoustics.estimate.spectrum import complex_envelope, off_carrier_hz
 from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa, thinning_factor
@@ -140,7 +140,8 @@ class HeardPing:
 
 @dataclass
 class _Begun:
-    """How far a ping has come: the channels used, what is known of it, and what they measure of it, if two do.
+    """How far a ping has come: the channels used, what is known of it, what they measure of it, if two do, and whether
+    directions are made of that.
 
     `working` names the channels that have not failed, those deaf to this ping included.
     """
@@ -150,6 +151,7 @@ class _Begun:
     working: tuple[str, ...]
     ping: Ping
     measured: TdoaMeasurement | None = None
+    directed: bool = False
 
     @classmethod
     def of(cls, heard: HeardPing) -> _Begun:
@@ -175,6 +177,15 @@ class _Begun:
         flags = tuple(f"channel '{channels[k].name}': {hears}" for k in out)
         self.ping = replace(self.ping, flags=self.ping.flags + flags)
 
+    def take_delays(self) -> None:
+        """Make what was measured part of the ping."""
+        heard = self.heard
+        if self.measured is None:
+            self.ping = replace(self.ping, ok=False, reason=NO_CHANNELS)
+        else:
+            ping = with_delays(self.ping, self.measured)
+            self.ping = _with_frequency(ping, self.used, heard.pinger, heard.part, heard.density)
+
 
 def locate_pings(heard: Sequence[HeardPing]) -> list[Ping]:
     """Tdoa, direction and position of pings, of one recording or of many.
@@ -193,18 +204,32 @@ def locate_pings(heard: Sequence[HeardPing]) -> list[Ping]:
     for one in again:
         one.leave_out_deaf()
     _measure(again)
-    return [_located(one) for one in begun]
+    for one in begun:
+        one.take_delays()
+    _direct([one for one in begun if one.ping.ok])
+    return [_finished(one) for one in begun]
 
 
-def _located(begun: _Begun) -> Ping:
-    """What the delays make of a ping."""
-    heard, used, part, context = begun.heard, begun.used, begun.heard.part, begun.heard.context
+def _direct(pings: Sequence[_Begun]) -> None:
+    """Directions and positions of pings that have delays, those in the same water together."""
+    alike: dict[Hashable, list[_Begun]] = {}
+    for one in pings:
+        sidecar = one.heard.context.sidecar
+        alike.setdefault((sidecar.farthest_m, sidecar.profile), []).append(one)
+    for some in alike.values():
+        sidecar = some[0].heard.context.sidecar
+        farthest_m, profile = sidecar.farthest_m or FARTHEST_M, sidecar.sound_speed_profile
+        told = with_directions([one.ping for one in some], farthest_m=farthest_m, profile=profile)
+        for one, ping in zip(some, told, strict=True):
+            one.ping, one.directed = ping, True
+
+
+def _finished(begun: _Begun) -> Ping:
+    """A ping with its directions, its channels checked, and with what its echoes tell."""
+    heard, used, part, context, ping = begun.heard, begun.used, begun.heard.part, begun.heard.context, begun.ping
     if begun.measured is None:
-        return replace(begun.ping, reason=NO_CHANNELS)
-    ping = _with_frequency(with_delays(begun.ping, begun.measured), used, heard.pinger, part, heard.density)
-    if ping.ok:
-        farthest_m = context.sidecar.farthest_m or FARTHEST_M
-        ping = with_direction(ping, farthest_m=farthest_m, profile=context.sidecar.sound_speed_profile)
+        return ping
+    if begun.directed:
         ping = wiring_checked(ping, begun.measured, context.wiring, begun.working)
     if heard.masked_by:
         return replace(ping, ok=False, reason=f"{heard.masked_by} was sounding when it came")

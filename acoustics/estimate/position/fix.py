@@ -70,6 +70,11 @@ class Fix:
     ok: NDArray[np.bool_]
     reason: NDArray[np.str_]
 
+    def some(self, rows: NDArray[np.intp]) -> Fix:
+        """Some along the first axis."""
+        names = ("position_m", "covariance_m2", "chi2", "p_value", "ok", "reason")
+        return replace(self, **{name: getattr(self, name)[rows] for name in names})
+
 
 def locate_source(
     delays: Tdoa,
@@ -118,7 +123,7 @@ def locate_source(
         probability of each ratio, and the answer is mean and covariance of all places that fit, by moments; without it
         that of the likeliest place.
     profile : SoundSpeedProfile, optional
-        Of water that bends the direct ray, its depths those of the frame; for one array in one pose.
+        Of water that bends the direct ray, its depths those of the frame.
 
     Returns
     -------
@@ -161,7 +166,8 @@ def locate_source(
             rank=array_rank(arrays[0]),
             depth=None if depth is None else depth - centre[:, 2],
             depth_sd=depth_sd,
-            profile=None if profile is None else profile.below(float(centre[0, 2])),
+            profile=profile,
+            origin_depth=centre[:, 2],
         )
 
     problem = weighted(base)
@@ -253,7 +259,7 @@ def _answer(
     prior = np.maximum(1e-14 * np.einsum("iim->m", weight), UNKNOWN_POSITION_SD_M**-2)
     unit = np.eye(3)[..., None]
     inverse = solve_positive(weight + prior * unit, unit)
-    depth, by_place = sources(problem, place)
+    depth, by_place = sources(problem.profile, problem.origin_depth, place)
     inverse[2] = np.einsum("im,ijm->jm", by_place, inverse)
     inverse[:, 2] = np.einsum("jm,ijm->im", by_place, inverse)
     sd = np.sqrt(np.einsum("iim->m", inverse))

@@ -44,7 +44,8 @@ class PositionProblem:
     observed: Floats  # (k, m), whitened delays
     projector: Floats  # (k, n) or (k, n, m), from distances to whitened delays
     radius: Floats  # (m or 1,), of the array
-    profile: SoundSpeedProfile | None = None  # of water that bends the direct ray, its depths from the origin
+    profile: SoundSpeedProfile | None  # of water that bends the direct ray
+    origin_depth: Floats  # (m or 1,), as the profile's depths
 
     def subset(self, rows: Indices) -> PositionProblem:
         """Some of the trials, in the given order; rows may repeat."""
@@ -59,6 +60,7 @@ class PositionProblem:
             observed=self.observed[:, rows],
             projector=self.projector if self.projector.ndim == 2 else self.projector[..., rows],
             radius=_pick(self.radius, rows),
+            origin_depth=_pick(self.origin_depth, rows),
         )
 
 
@@ -76,7 +78,8 @@ def position_problem(
     rank: int,
     depth: Floats | None,
     depth_sd: Floats | None,
-    profile: SoundSpeedProfile | None = None,
+    profile: SoundSpeedProfile | None,
+    origin_depth: Floats,
 ) -> PositionProblem:
     """Lay out delays (m, k), whiteners (m or 1, k, k) and hydrophones (m or 1, n, 3), trials last."""
     differences = difference_matrix(hydrophones.shape[1], reference)
@@ -95,6 +98,7 @@ def position_problem(
         projector=_projector(weights, differences, sound_speed),
         radius=np.linalg.norm(hydrophones, axis=-1).max(axis=-1),
         profile=profile,
+        origin_depth=origin_depth,
     )
 
 
@@ -121,28 +125,29 @@ def evaluate(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats]:
     k = len(problem.observed)
     residual, jacobian = np.empty((k + 1, place.shape[-1])), np.zeros((k + 1, 3, place.shape[-1]))
     np.subtract(problem.observed, weighted[:, 0], out=residual[:k])
-    depth, by_place = sources(problem, place)
+    depth, by_place = sources(problem.profile, problem.origin_depth, place)
     residual[k] = (problem.depth - depth) / problem.depth_sd
     np.negative(weighted[:, 1:], out=jacobian[:k])
     jacobian[k] = -by_place / problem.depth_sd
     return residual, jacobian
 
 
-def sources(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats]:
-    """Depths (m,) from the origin of sources that seem to be at places (3, m), and how they move with these, (3, m).
+def sources(profile: SoundSpeedProfile | None, origin_depth: Floats, place: Floats) -> tuple[Floats, Floats]:
+    """Depths (m,) from origins, themselves at depths (m or 1,), of sources that seem to be at places (3, m) from there,
+    and how they move with these, (3, m).
 
     Across, a source is where it seems to be.
     """
     by_place = np.zeros(place.shape)
     by_place[2] = 1.0
-    if problem.profile is None:
+    if profile is None:
         return place[2], by_place
     across = np.maximum(np.hypot(place[0], place[1]), _STRAIGHT_DOWN_M)
     tangent = place[2] / across
-    ray = ray_depth(problem.profile, np.zeros(1), tangent, across)
+    ray = ray_depth(profile, origin_depth, tangent, across)
     by_place[:2] = (ray.by_across - ray.by_tangent * tangent / across) / across * place[:2]
     by_place[2] = ray.by_tangent / across
-    return ray.depth_m, by_place
+    return ray.depth_m - origin_depth, by_place
 
 
 def misfit(problem: PositionProblem, place: Floats) -> Floats:

@@ -148,7 +148,7 @@ def _moments(
     place = aim / curvature[:, None]
     by_place = None
     if problem.profile is not None:
-        place, by_place = _where_rays_end(problem, place)
+        place, by_place = _where_rays_end(problem, ping, place)
         # As likely beforehand in each volume of sources, and nowhere where rays are not the first to come.
         density = density * np.maximum(by_place[:, 2], 0.0)
     log_height = places.log_height - 0.5 * np.linalg.slogdet(np.moveaxis(places.weight, -1, 0))[1]
@@ -166,10 +166,13 @@ def _moments(
     return mean, covariance, total > 0.0
 
 
-def _where_rays_end(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats]:
-    """Sources that seem to be at places (points, 3, m), and how their depths move with these, both of that shape."""
+def _where_rays_end(problem: PositionProblem, trial: NDArray[np.intp], place: Floats) -> tuple[Floats, Floats]:
+    """Sources that seem to be at places (points, 3, m) of trials (m,), and how their depths move with these, both of
+    the shape of the places."""
     points, _, m = place.shape
-    depth, by_place = sources(problem, np.moveaxis(place, 1, 0).reshape(3, -1))
+    along = np.moveaxis(place, 1, 0).reshape(3, -1)
+    own = problem.origin_depth
+    depth, by_place = sources(problem.profile, own if len(own) == 1 else own[np.tile(trial, points)], along)
     source = place.copy()
     source[:, 2] = depth.reshape(points, m)
     return source, np.moveaxis(by_place.reshape(3, points, m), 0, 1)

@@ -121,9 +121,11 @@ def _seen_at_depth(problem: PositionProblem, place: Floats) -> Floats:
     """Where sources at the known depth seem to be, straight above or below places (3, m)."""
     if problem.profile is None or problem.depth is None:
         return place
+    receiver = np.zeros(place.shape)
+    receiver[2] = problem.origin_depth
     source = place.copy()
-    source[2] = problem.depth
-    return direct_rays(problem.profile, np.zeros(3), source.T, search=False).apparent_m.T
+    source[2] = problem.origin_depth + problem.depth
+    return (direct_rays(problem.profile, receiver.T, source.T, search=False).apparent_m.T) - receiver
 
 
 def _fit_all_around(problem: PositionProblem) -> Floats:
@@ -143,7 +145,8 @@ def _depth_crossing(problem: PositionProblem, unit: Floats) -> Floats:
         crossing = np.asarray(problem.depth) / np.where(np.abs(unit[2]) < 1e-6, 1e-6, unit[2])
     else:
         across = np.maximum(np.hypot(unit[0], unit[1]), 1e-6)
-        crossing = ray_range(problem.profile, np.zeros(1), unit[2] / across, np.asarray(problem.depth)) / across
+        depth = problem.origin_depth + np.asarray(problem.depth)
+        crossing = ray_range(problem.profile, problem.origin_depth, unit[2] / across, depth) / across
     return np.clip(crossing, 0.1 * problem.radius, _far(problem))
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from acoustics.base.frames import direction
-from acoustics.estimate.locate.direction import EITHER_SIDE, TWO_FIT, with_direction
+from acoustics.estimate.locate.direction import EITHER_SIDE, TWO_FIT, with_directions
 from acoustics.io.ping import MISFIT, NavigatedPose, Ping
 from acoustics.io.ping_lines import ping_line
 
@@ -32,7 +32,7 @@ def heard(bearing, *, depression=0.05, depth_m=1.3, short_baseline_reads=None, s
         pose=NavigatedPose((0.0, 0.0, 1.0), depth_sd_m=0.05), depth_m=depth_m, depth_sd_m=0.05, site_bearing=(),
         site_position_m=None,
     )  # fmt: skip
-    return with_direction(ping)
+    return with_directions([ping])[0]
 
 
 def of_times(hydrophones, times, *, sd_s, tolerance_m=1e-3, **known):
@@ -48,7 +48,7 @@ def of_times(hydrophones, times, *, sd_s, tolerance_m=1e-3, **known):
         candidates=(), p_value=np.nan, position_m=None, position_covariance_m2=None, position_reason="",
         **{"pose": NavigatedPose(), "depth_m": None, "depth_sd_m": None} | known, site_bearing=(), site_position_m=None,
     )  # fmt: skip
-    return with_direction(bare)
+    return with_directions([bare])[0]
 
 
 CUBE = 0.00875 * np.array([[x, y, z] for x in (1.0, -1.0) for y in (1.0, -1.0) for z in (1.0, -1.0)])

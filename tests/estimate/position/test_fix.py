@@ -139,7 +139,16 @@ def test_model_equals_the_shared_one():
     differences = difference_matrix(5, 2)
     whitener = rng.normal(size=(6, 4, 4))
     problem = position_problem(
-        np.zeros((6, 4)), whitener, np.array([C]), arrays, reference=2, rank=3, depth=None, depth_sd=None
+        np.zeros((6, 4)),
+        whitener,
+        np.array([C]),
+        arrays,
+        reference=2,
+        rank=3,
+        depth=None,
+        depth_sd=None,
+        profile=None,
+        origin_depth=np.zeros(1),
     )
     residual, jacobian = evaluate(problem, source.T)
     delay = spherical_time(arrays, source, np.array([C])) @ differences.T
