@@ -5,6 +5,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from acoustics.physics.direct_rays import direct_rays, ray_depth, ray_range
+from acoustics.physics.eigenrays import eigenrays
 from acoustics.physics.refraction import SoundSpeedProfile, bent_ray_angle
 from acoustics.propagate.bent_paths import direct_times_s
 from acoustics.scene.scenario import load_scene
@@ -104,16 +105,19 @@ def test_where_all_rays_turn_away_is_a_shadow_zone():
 def test_of_several_rays_the_first_counts():
     """Warm water over cold, both ends in the cold: far off the way through the warm is the shorter one, as a head wave.
 
-    Where it is, Newton's ray along the chord still arrives, later.
+    Where it is, Newton's ray along the chord still arrives, later; the times by eigenrays.
     """
-    profile = SoundSpeedProfile(np.array([0.0, 3.0, 3.5, 20.0]), np.array([1486.0, 1485.0, 1446.0, 1445.9]))
-    receiver, sources = np.array([0.0, 0.0, 6.0]), np.array([[30.0, 0.0, 6.0], [90.0, 0.0, 6.0]])
+    profile = SoundSpeedProfile(np.array([0.0, 2.0, 6.0, 20.0]), np.array([1486.0, 1485.0, 1446.0, 1445.9]))
+    receiver, sources = np.array([0.0, 0.0, 7.0]), np.array([[30.0, 0.0, 7.0], [90.0, 0.0, 7.0]])
     first, chord = (direct_rays(profile, receiver, sources, search=search) for search in (True, False))
     assert first.apparent_m[0, 2] == pytest.approx(chord.apparent_m[0, 2], abs=1e-6)
-    assert abs(chord.apparent_m[1, 2] - 6.0) < 0.1
-    assert np.arctan2(6.0 - first.apparent_m[1, 2], 90.0) > np.arccos(
-        1446.0 / 1480.0
-    )  # so steep that it turns where it is warm
+    rays = eigenrays(
+        profile.depth_m, profile.speed_m_s, 7.0, np.array([[7.0]]), np.array([90.0]), steepest=np.array([0.7])
+    )
+    slope = (np.array([first.apparent_m[1, 2], chord.apparent_m[1, 2]]) - 7.0) / 90.0
+    assert slope[0] == pytest.approx(np.tan(rays.angle[np.argmin(rays.ends.time_s)]), abs=1e-7)
+    assert slope[1] == pytest.approx(np.tan(rays.angle[np.argmin(np.abs(rays.angle))]), abs=1e-7)
+    assert slope[0] < -0.2 < slope[1]
 
 
 @pytest.mark.parametrize("own_m", [2.0, 5.0, 9.0])

@@ -478,3 +478,29 @@ def test_in_a_thermocline_bent_rays_put_a_source_of_known_depth_where_it_is(rang
     straight = locate_source(Tdoa(delays.tdoa_s, 0.5e-12 * (np.eye(4) + 1.0), 0), SHORT, at_array, **known)
     off = [np.hypot(*fix.position_m[:2]) - range_m for fix in (bent, straight)]
     assert abs(off[0]) < 0.05 * off[1] and off[1] > 0.04 * range_m
+
+
+@pytest.mark.parametrize("range_m", [55.0, 90.0])
+def test_beyond_the_turn_of_rays_a_position_holds_its_source(range_m):
+    """Arrival times by eigenrays, which leave level or rise before they come down to the source, through a thermocline;
+    500 draws of noise and depth. A range to a third of itself is no normal one: 85 % are asked of 95."""
+    rows, speed = np.array([0.0, 3.0, 6.0, 20.0]), np.array([1486.0, 1483.0, 1460.0, 1445.0])
+    source, own = np.array([range_m * 0.8, range_m * 0.6, 9.0]), 2.0
+    places = SHORT + [0.0, 0.0, own]
+    rays = eigenrays(rows, speed, source[2], places[:, 2:], np.hypot(*(source - places)[:, :2].T))
+    assert len(rays.receiver) == len(SHORT)
+    rng, n = np.random.default_rng(11), len(SHORT)
+    differences = difference_matrix(n)
+    times = rays.ends.time_s + 1e-6 * rng.normal(size=(500, n))
+    fix = locate_source(
+        Tdoa(times @ differences.T, 1e-12 * differences @ differences.T),
+        places,
+        float(np.interp(own, rows, speed)),
+        source_depth_m=source[2] + 0.05 * rng.normal(size=500),
+        source_depth_sd_m=0.05,
+        profile=SoundSpeedProfile(rows, speed),
+    )
+    assert fix.ok.mean() > 0.9
+    off = (fix.position_m - source)[fix.ok, :2]
+    assert abs(np.median(off @ [0.8, 0.6])) < 0.05 * range_m
+    assert inside_region(off, fix.covariance_m2[fix.ok, :2, :2]).mean() > 0.85
