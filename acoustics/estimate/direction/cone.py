@@ -10,6 +10,8 @@ from scipy.special import ndtr, ndtri
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, bearing_and_depression, wrap_angle
 from acoustics.estimate.direction.bearing import BEARING_UNSEEN, CONE_MISSES, LARGEST_USEFUL_BEARING_SD, Bearing
+from acoustics.physics.direct_rays import ray_depth, ray_range
+from acoustics.physics.refraction import SoundSpeedProfile
 
 # What is taken for the distance of a pinger where nobody says more [m].
 NEAREST_M, FARTHEST_M = 1.0, 200.0
@@ -22,6 +24,7 @@ _LEAST_COSINE_SD = 1e-9
 _LEAST_DEPTH_SD_M = 0.01
 # Of a direction that the prior rules out: it counts only where there is no other.
 _NEXT_TO_NOTHING = 1e-12
+_STEEPEST_COSINE = 1e-3  # of a ray that is followed
 
 
 @dataclass(frozen=True)
@@ -37,6 +40,8 @@ class DepressionPrior:
         may be an array like the distances.
     own_depth_m : float or None
         Of the hydrophones: no source is above the surface [m]; None where not known.
+    profile : SoundSpeedProfile or None
+        Of water that bends the ray from a source of known depth to hydrophones of known depth.
     nearest_m, farthest_m : float or ndarray
         The distance is between them, with equal probability of each ratio [m]. Several parts of that interval are
         weighed at once if these have the shape of the leading axes of the directions.
@@ -48,6 +53,7 @@ class DepressionPrior:
     own_depth_m: float | None = None
     nearest_m: float | Floats = NEAREST_M
     farthest_m: float | Floats = FARTHEST_M
+    profile: SoundSpeedProfile | None = None
 
     def __post_init__(self) -> None:
         near, far = np.asarray(self.nearest_m), np.asarray(self.farthest_m)
@@ -70,6 +76,10 @@ class DepressionPrior:
         )
         if self.below_m is not None:
             sd = max(self.below_sd_m, _LEAST_DEPTH_SD_M)
+            if self.profile is not None and self.own_depth_m is not None:
+                parts = np.broadcast_arrays(sine, below, nearest, farthest)
+                bent = _bent_density(self.profile, self.own_depth_m, sd, *(part.ravel() for part in parts))
+                return bent.reshape(parts[0].shape) + _NEXT_TO_NOTHING
             sine = np.where(np.abs(sine) < 1e-6, 1e-6, sine)
             near, far = ((r * sine - below) / sd for r in (nearest, farthest))
             return np.asarray((ndtr(far) - ndtr(near)) / sine) + _NEXT_TO_NOTHING
@@ -77,6 +87,33 @@ class DepressionPrior:
             return np.log(farthest / nearest) * np.ones(sine.shape)
         surface = max(self.own_depth_m, 0.0) / np.maximum(-sine, 1e-9)
         return np.log(np.clip(surface, nearest, farthest) / nearest) + _NEXT_TO_NOTHING
+
+
+def _bent_density(
+    profile: SoundSpeedProfile,
+    own_m: float,
+    sd_m: float,
+    sine: Floats,
+    below_m: Floats,
+    nearest_m: Floats,
+    farthest_m: Floats,
+) -> Floats:
+    """The density of `DepressionPrior` along bent rays, (m,).
+
+    Where the ray of a direction meets the depth, the distance r moves with the direction by as much as keeps it there:
+    ``|dr / d sin| = (a / r) |(dz / d sin) / (dz / da)|`` at the horizontal distance a.
+    """
+    cosine = np.maximum(np.sqrt(1.0 - np.minimum(sine**2, 1.0)), _STEEPEST_COSINE)
+    tangent, own = sine / cosine, np.full(1, own_m)
+    near, far = (
+        ndtr((ray_depth(profile, own, tangent, r * cosine).depth_m - own_m - below_m) / sd_m)
+        for r in (nearest_m, farthest_m)
+    )
+    across = np.clip(ray_range(profile, own, tangent, own_m + below_m), nearest_m * cosine, farthest_m)
+    ray = ray_depth(profile, own, tangent, across)
+    steep = np.hypot(ray.by_across, sd_m / across)  # a ray level there meets the depth over some way
+    by_sine = np.maximum(ray.by_tangent, 0.0) / cosine**3  # nothing comes first by a ray that others have crossed
+    return np.asarray(np.abs(far - near) * across / (across**2 + below_m**2) * by_sine / steep)
 
 
 def _cosines(mean: Floats, sd: Floats) -> Floats:

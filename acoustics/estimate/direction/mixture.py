@@ -112,10 +112,8 @@ def direction_mixture(
         sound_speed_sd_m_s=sound_speed_sd_m_s,
         element_sd_m=element_sd_m,
     )
-    within = DepressionPrior(
-        prior.down, prior.below_m, prior.below_sd_m, prior.own_depth_m,
-        *(ends.reshape((1,) * len(batch) + (g,)) for ends in (cells.nearest_m, cells.farthest_m)),
-    )  # fmt: skip
+    nearest, farthest = (ends.reshape((1,) * len(batch) + (g,)) for ends in (cells.nearest_m, cells.farthest_m))
+    within = replace(prior, nearest_m=nearest, farthest_m=farthest)
     if found.observes == "line":
         found = over_the_cone(found, within)
         log_weight = found.log_evidence

@@ -56,9 +56,9 @@ def with_directions(
 
     The integers are weighed anew by what the phases say of direction and distance; the delays become those of the
     likeliest direction. No pinger is farther than `farthest_m`. A profile bends the ray where the depths of pinger and
-    vehicle make a position. Positions are found together, in a fraction of the time.
+    vehicle tell something. Positions are found together, in a fraction of the time.
     """
-    found = [_directed(ping, farthest_m) for ping in pings]
+    found = [_directed(ping, farthest_m, profile) for ping in pings]
     alike: dict[Hashable, list[_Unplaced]] = {}
     for one in found:
         if isinstance(one, _Unplaced):
@@ -70,7 +70,7 @@ def with_directions(
     return [placed[id(one)] if isinstance(one, _Unplaced) else one for one in found]
 
 
-def _directed(ping: Ping, farthest_m: float) -> Ping | _Unplaced:
+def _directed(ping: Ping, farthest_m: float, profile: SoundSpeedProfile | None) -> Ping | _Unplaced:
     """A ping with its directions, unplaced where a position may be made of the first."""
     # The direction is that from the array's centre, near or far: about the origin it would jump with the model.
     centre = ping.hydrophones_m.mean(axis=0)
@@ -80,7 +80,7 @@ def _directed(ping: Ping, farthest_m: float) -> Ping | _Unplaced:
         misfit_of_build_up,
         ping.hydrophones_m - centre,
         ping.sound_speed_m_s,
-        _depression_prior(ping, centre, farthest_m),
+        _depression_prior(ping, centre, farthest_m, profile),
         sound_speed_sd_m_s=ping.sound_speed_sd_m_s,
         element_sd_m=ping.tolerances_m,
     )
@@ -168,7 +168,9 @@ def _unlocated(ping: Ping, first: MergedDirection, observes: str, *, doubtful: b
     return TWO_FIT if doubtful else ""
 
 
-def _depression_prior(ping: Ping, centre: Floats, farthest_m: float) -> DepressionPrior:
+def _depression_prior(
+    ping: Ping, centre: Floats, farthest_m: float, profile: SoundSpeedProfile | None
+) -> DepressionPrior:
     """What the depths of pinger and vehicle tell of the depression; the vehicle's is known where its pose has one."""
     pose = ping.pose
     down = Pose(np.zeros(3), pose.roll, pose.pitch, 0.0).rotation[2]
@@ -178,7 +180,7 @@ def _depression_prior(ping: Ping, centre: Floats, farthest_m: float) -> Depressi
     if ping.depth_m is None:
         return DepressionPrior(down, own_depth_m=own, farthest_m=farthest_m)
     below, below_sd = ping.depth_m - own, float(np.hypot(ping.depth_sd_m or 0.0, pose.depth_sd_m))
-    return DepressionPrior(down, below, below_sd, farthest_m=farthest_m)
+    return DepressionPrior(down, below, below_sd, own, farthest_m=farthest_m, profile=profile)
 
 
 def _may_lie_in_plane(found: MergedDirection, hydrophones_m: Floats) -> bool:

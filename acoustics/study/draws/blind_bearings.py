@@ -27,6 +27,8 @@ from acoustics.estimate.direction import (
 )
 from acoustics.estimate.position import Fix, locate_source
 from acoustics.estimate.tdoa import Tdoa
+from acoustics.physics.direct_rays import direct_rays
+from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import difference_matrix, spherical_time
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -143,7 +145,7 @@ class _Listener:
         moved = hydrophones @ np.swapaxes(turn, -1, -2)
         moved += rng.standard_normal((count, n, 3)) * self.elements_sd_m[:, None]
         drawn_speed = speed + rng.standard_normal(count) * self.scene.sound_speed_sd_m_s
-        times = spherical_time(moved, sources, drawn_speed) + rng.standard_normal((count, n)) * skew_sd
+        times = spherical_time(moved, self._seen(sources), drawn_speed) + rng.standard_normal((count, n)) * skew_sd
         times += by_envelope
         noise = by_carrier - by_envelope + rng.standard_normal((count, n)) * np.sqrt(carrier_s2)
         vectors = self._integers(times, noise, carrier_s2, cycle_s2, skew_sd, rng)
@@ -214,7 +216,14 @@ class _Listener:
             vectors.misfit[ping, vector][:, None],
             self.hydrophones_m - centre,
             self.scene.sound_speed_m_s,
-            DepressionPrior(self._level[2], below_m[:, None, None], self._depth_sd_m, farthest_m=self._farthest_m),
+            DepressionPrior(
+                self._level[2],
+                below_m[:, None, None],
+                self._depth_sd_m,
+                self.scene.vehicle.position_m[2] + float(centre @ self._level[2]),
+                farthest_m=self._farthest_m,
+                profile=self.scene.bending_profile,
+            ),
             sound_speed_sd_m_s=self.scene.sound_speed_sd_m_s,
             element_sd_m=self.elements_sd_m,
             **cells,
@@ -236,7 +245,7 @@ class _Listener:
         first = np.argmax(share, axis=-1)
         told = (share >= _TOLD) & (self._cycles_apart(units, units[row, first][:, None]) <= HALF_A_CYCLE)
         told[row, first] = True
-        sight = truth - self.hydrophones_m.mean(axis=0)
+        sight = self._seen(truth) - self.hydrophones_m.mean(axis=0)
         sight = sight / np.linalg.norm(sight, axis=-1, keepdims=True)
         best = np.argmax(np.where(told, np.einsum("tci,ti->tc", units, sight), -np.inf), axis=-1)
         heard = np.einsum("tij,ti->tj", turn, sight)  # from there in the frame of the array as it really stands
@@ -279,7 +288,21 @@ class _Listener:
             pivot_m=np.zeros(3),
             nearest_m=NEAREST_M,
             farthest_m=self._farthest_m,
+            profile=self._profile,
         )
+
+    @property
+    def _profile(self) -> SoundSpeedProfile | None:
+        """Where direct rays are bent, its depths from the vehicle."""
+        bent = self.scene.bending_profile
+        return None if bent is None else bent.below(self.scene.vehicle.position_m[2])
+
+    def _seen(self, sources: Floats) -> Floats:
+        """Where sources seem to be, both in the body frame."""
+        if self._profile is None:
+            return sources
+        middle = self.hydrophones_m.mean(axis=0) @ self._level.T
+        return direct_rays(self._profile, middle, sources @ self._level.T).apparent_m @ self._level
 
     def _cycles_apart(self, one: Floats, other: Floats) -> Floats:
         return cycles_apart(self.hydrophones_m, one, other, self.scene.sound_speed_m_s, self.pinger.frequency_hz)
