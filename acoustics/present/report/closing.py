@@ -14,7 +14,7 @@ def assumptions(report: Report) -> Section:
         "(Cramer-Rao), with the tolerances of the scenario as unknowns. "
         "Prediction: bounds and wrong cycles mixed. Simulation: pings drawn with those errors and estimated, with a "
         "95 % interval or the number of trials.",
-        "Rays bend with a profile of the water where that counts, but not in simulated runs. "
+        "Rays bend with a profile of the water where that counts. "
         "The pool has vertical walls and a floor of planes; what stands in it casts no shadow.",
         f"Only the part of the burst before the first echo above {scene.study.multipath_threshold_db:g} dB counts "
         "for bounds.",
