@@ -8,7 +8,7 @@ Seismic Ray Theory, 2001, section 4.1, gives the system; the form for layers is 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -49,15 +49,28 @@ class DirectRays:
         Derivative of that by the source's place [1].
     reached : ndarray of bool, shape (...)
         False in a shadow zone, where no direct ray arrives; the one that comes nearest is then given.
+    late_s : ndarray, optional
+        Where asked for by `with_times`: what the time along the ray is more than that of the straight line from where
+        the source seems to be, at the receiver's sound speed [s].
+    late_by_source : ndarray, shape (..., 3), optional
+        Derivative of that by the source's place [s/m].
     """
 
     apparent_m: Floats
     by_source: Floats
     reached: NDArray[np.bool_]
+    late_s: Floats | None = None
+    late_by_source: Floats | None = None
 
     def take(self, which: NDArray[np.intp] | slice) -> DirectRays:
         """Some along the first axis."""
-        return DirectRays(self.apparent_m[which], self.by_source[which], self.reached[which])
+        return DirectRays(
+            self.apparent_m[which],
+            self.by_source[which],
+            self.reached[which],
+            None if self.late_s is None else self.late_s[which],
+            None if self.late_by_source is None else self.late_by_source[which],
+        )
 
 
 def direct_rays(
@@ -107,6 +120,29 @@ def direct_rays(
     by_source[..., 2, :2] = np.where(met, by_across, 0.0).reshape(shape)[..., None] * off[..., :2]
     by_source[..., 2, 2] = (across / slope).reshape(shape)
     return DirectRays(apparent, by_source, met.reshape(shape))
+
+
+def with_times(profile: SoundSpeedProfile, receiver_m: ArrayLike, rays: DirectRays) -> DirectRays:
+    """The same rays, as `direct_rays` found them, with their times of travel.
+
+    By Fermat's principle the time grows with the source's place as the ray's slowness there.
+    """
+    receiver = np.asarray(receiver_m, dtype=float)
+    off = rays.apparent_m - receiver
+    shape = off.shape[:-1]
+    across = np.maximum(np.hypot(off[..., 0], off[..., 1]), _STRAIGHT_DOWN_M).ravel()
+    begin, tangent = np.broadcast_to(receiver[..., 2], shape).ravel(), off[..., 2].ravel() / across
+    here = np.interp(begin, profile.depth_m, profile.speed_m_s)
+    late = _travel_time(profile, begin, tangent, across) - across * np.hypot(1.0, tangent) / here
+    ray = ray_depth(profile, begin, tangent, across)
+    there = np.interp(ray.depth_m, profile.depth_m, profile.speed_m_s)
+    cosine = 1.0 / np.hypot(1.0, tangent)
+    slowness = np.empty((len(across), 3))
+    slowness[:, :2] = (cosine / here / across)[:, None] * off[..., :2].reshape(-1, 2)
+    slowness[:, 2] = ray.by_across / np.hypot(1.0, ray.by_across) / there
+    straight = off / (np.linalg.norm(off, axis=-1) * here.reshape(shape))[..., None]
+    by_source = slowness.reshape(off.shape) - np.einsum("...i,...ij->...j", straight, rays.by_source)
+    return replace(rays, late_s=late.reshape(shape), late_by_source=by_source)
 
 
 def _near_the_chord(

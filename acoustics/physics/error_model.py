@@ -166,6 +166,8 @@ class Sight:
     bend : ndarray, shape (..., 3, 3), optional
         Where rays are bent and `unit` is the direction from which they come: the derivative of where the source seems
         to be by its place, as from `direct_rays`.
+    late_by_source : ndarray, shape (..., 3), optional
+        What all arrivals are then later by, by the source's place [s/m].
     """
 
     unit: Floats
@@ -173,6 +175,7 @@ class Sight:
     sound_speed_m_s: Floats
     lever_m: Floats
     bend: Floats | None = None
+    late_by_source: Floats | None = None
 
     @cached_property
     def slowness(self) -> Floats:
@@ -185,7 +188,8 @@ class Sight:
         if self.bend is None:
             return self.slowness
         # Only the depth at which it seems to be moves otherwise than the source.
-        return np.asarray(self.slowness + self.slowness[..., 2:] * (self.bend[..., None, 2, :] - [0.0, 0.0, 1.0]))
+        of_all = self.slowness + self.slowness[..., 2:] * (self.bend[..., None, 2, :] - [0.0, 0.0, 1.0])
+        return np.asarray(of_all if self.late_by_source is None else of_all + self.late_by_source[..., None, :])
 
     @property
     def by_start(self) -> Floats:
@@ -269,18 +273,19 @@ def sight_of_source(
 ) -> Sight:
     """Spherical waves from a place (..., 3) at hydrophones (..., n, 3) of an array that turns about a pivot [m].
 
-    Where rays are bent, `rays` from the source to their middle, they come from where it seems to be.
+    Where rays are bent, `rays` from the source to their middle, they come from where it seems to be; when is told right
+    for all hydrophones where the rays have their times.
     """
     hydrophones, speed = np.asarray(hydrophones_m, dtype=float), np.asarray(sound_speed_m_s, dtype=float)
-    seen, bend = np.asarray(source_m, dtype=float), None
-    if rays is not None:
-        seen, bend = rays.apparent_m, rays.by_source
+    seen = np.asarray(source_m, dtype=float) if rays is None else rays.apparent_m
+    time = spherical_time(hydrophones, seen, speed)
     return Sight(
         unit_vectors_to_source(hydrophones, seen),
-        spherical_time(hydrophones, seen, speed),
+        time if rays is None or rays.late_s is None else time + rays.late_s[..., None],
         speed,
         hydrophones - np.asarray(pivot_m, dtype=float)[..., None, :],
-        bend,
+        None if rays is None else rays.by_source,
+        None if rays is None else rays.late_by_source,
     )
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from acoustics.physics.direct_rays import direct_rays, ray_depth, ray_range
+from acoustics.physics.direct_rays import direct_rays, ray_depth, ray_range, with_times
 from acoustics.physics.eigenrays import eigenrays
 from acoustics.physics.refraction import SoundSpeedProfile, bent_ray_angle
 from acoustics.propagate.bent_paths import direct_times_s
@@ -137,6 +137,18 @@ def test_directions_are_those_of_the_times_that_recordings_have(own_m):
     by_depth, by_across = times[0] - times[1], times[2] - times[3]
     angle = np.arctan2(found.apparent_m[:, 2] - own_m, across)
     np.testing.assert_allclose(angle[ok], np.arctan2(-by_depth, by_across)[ok], atol=5e-4)
+    timed = with_times(scene.bending_profile, middle, found)
+    speed = np.interp(own_m, scene.bending_profile.depth_m, scene.bending_profile.speed_m_s)
+    late = direct_times_s(scene, source, middle) - np.linalg.norm(found.apparent_m - middle, axis=-1) / speed
+    np.testing.assert_allclose(timed.late_s[ok], late[ok], atol=1e-9)
+
+
+def test_times_along_rays_change_as_they_are_said_to():
+    receiver, source, step = np.array([1.0, 2.0, 2.0]), np.array([28.0, -9.0, 8.0]), 1e-3 * np.eye(3)
+    moved = (direct_rays(THERMOCLINE, receiver, source + side * step) for side in (1.0, -1.0))
+    late = [with_times(THERMOCLINE, receiver, rays).late_s for rays in moved]
+    told = with_times(THERMOCLINE, receiver, direct_rays(THERMOCLINE, receiver, source)).late_by_source
+    np.testing.assert_allclose(told, (late[0] - late[1]) / 2e-3, atol=1e-9)  # of a slowness of 7e-4 s/m
 
 
 def test_many_rays_between_like_depths_are_those_that_each_has_alone():

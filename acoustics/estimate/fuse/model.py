@@ -16,7 +16,7 @@ from acoustics.estimate.fuse.echo_places import EchoPlaces
 from acoustics.estimate.fuse.echo_rows import CHANNELS, ROWS, EchoRows, echo_rows, place_by_echoes
 from acoustics.estimate.fuse.run import EPOCH_SD_S, PingClock, PingRun, SourceArea, Track
 from acoustics.estimate.fuse.stops import by_stop, stops_of
-from acoustics.physics.direct_rays import direct_rays
+from acoustics.physics.direct_rays import direct_rays, with_times
 from acoustics.physics.error_model import ErrorSizes, Sight, attitude_axes, sight_of_source
 from acoustics.physics.refraction import SoundSpeedProfile
 
@@ -382,7 +382,10 @@ def _seen(problem: FusionProblem, state: Floats) -> tuple[Sight, Floats, Floats,
     speed = problem.speed + errors.sound_speed_sd_m_s * state[:, 5, None]  # (r, p)
     rays = None
     if problem.profile is not None:
-        rays = direct_rays(problem.profile, places.mean(axis=-2), source, search=False)
+        middle = places.mean(axis=-2)
+        rays = direct_rays(problem.profile, middle, source, search=False)
+        if problem.clock is not None:
+            rays = with_times(problem.profile, middle, rays)
     sight = sight_of_source(places, source, speed, eye, rays)
     return sight, position, walked, rotation, turned
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from acoustics.base.frames import Floats, Pose
-from acoustics.physics.direct_rays import direct_rays
-from acoustics.physics.error_model import ErrorSizes
+from acoustics.physics.direct_rays import direct_rays, with_times
+from acoustics.physics.error_model import ErrorSizes, sight_of_source
 from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import spherical_time
 
@@ -75,9 +75,12 @@ class DrawnErrors:
         roll, pitch, heading = np.moveaxis(angles, -1, 0)
         pose = Pose(true_m, roll, pitch, heading + self.heading)
         hydrophones = pose.to_site(hydrophones_m + self.offsets)
-        if profile is not None:
-            source_m = direct_rays(profile, hydrophones.mean(axis=-2), source_m).apparent_m
-        return spherical_time(hydrophones, source_m, sound_speed_m_s + self.sound_speed) + self.skew
+        speed = sound_speed_m_s + self.sound_speed
+        if profile is None:
+            return spherical_time(hydrophones, source_m, speed) + self.skew
+        middle = hydrophones.mean(axis=-2)
+        rays = with_times(profile, middle, direct_rays(profile, middle, source_m))
+        return sight_of_source(hydrophones, source_m, speed, rays=rays).time_s + self.skew
 
     def of_places(self, off_m: Floats, sizes: ErrorSizes) -> Floats:
         """All errors but those of the site, (r, p, 8 + 4 n), in order and units of `estimate.fuse.EchoPlaces`.

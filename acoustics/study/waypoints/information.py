@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.least_squares import transposed
 from acoustics.estimate.fuse import EPOCH_SD_S, PingClock
-from acoustics.physics.direct_rays import direct_rays
+from acoustics.physics.direct_rays import direct_rays, with_times
 from acoustics.physics.error_model import ErrorSizes, attitude_axes, sight_of_source
 from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import difference_matrix
@@ -98,8 +98,11 @@ def hear(
         Of water that bends the direct ray.
     """
     position, rotation = np.asarray(pose.position_m, dtype=float), pose.rotation
-    hydrophones = pose.to_site(elements_m)
-    rays = None if profile is None else direct_rays(profile, hydrophones.mean(axis=-2), source_m)
+    hydrophones, rays = pose.to_site(elements_m), None
+    if profile is not None:
+        middle = hydrophones.mean(axis=-2)
+        rays = direct_rays(profile, middle, source_m)
+        rays = rays if clock is None else with_times(profile, middle, rays)
     sight = sight_of_source(hydrophones, source_m, sound_speed_m_s, position, rays)
     travelled = (position - start_m) * [1.0, 1.0, 0.0]  # the depth does not come from the log
     batch = sight.time_s.shape[:-1]
