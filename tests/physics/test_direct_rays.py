@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from acoustics.physics.direct_rays import direct_rays, ray_depth, ray_range, with_times
+from acoustics.physics.direct_rays import direct_rays, with_times
 from acoustics.physics.eigenrays import eigenrays
+from acoustics.physics.ray_depth import ray_depth, ray_range
 from acoustics.physics.refraction import SoundSpeedProfile, bent_ray_angle
 from acoustics.propagate.bent_paths import direct_times_s
 from acoustics.scene.scenario import load_scene

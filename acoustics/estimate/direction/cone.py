@@ -10,7 +10,7 @@ from scipy.special import ndtr, ndtri
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, bearing_and_depression, wrap_angle
 from acoustics.estimate.direction.bearing import BEARING_UNSEEN, CONE_MISSES, LARGEST_USEFUL_BEARING_SD, Bearing
-from acoustics.physics.direct_rays import ray_depth, ray_range
+from acoustics.physics.ray_depth import ray_depth, ray_range
 from acoustics.physics.refraction import SoundSpeedProfile
 
 # What is taken for the distance of a pinger where nobody says more [m].

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import Indices, apply, levenberg, normal_equations, trailing
-from acoustics.physics.direct_rays import ray_depth
+from acoustics.physics.ray_depth import ray_depth
 from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import difference_matrix, spherical_time, unit_vectors_to_source
 

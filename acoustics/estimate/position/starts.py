@@ -15,7 +15,8 @@ from acoustics.base.least_squares import apply, solve_positive, trailing, transp
 from acoustics.estimate.position.closed_form import closed_form
 from acoustics.estimate.position.iterative_fit import PositionProblem, descend, misfit
 from acoustics.estimate.position.posterior import Distances
-from acoustics.physics.direct_rays import direct_rays, ray_range
+from acoustics.physics.direct_rays import direct_rays
+from acoustics.physics.ray_depth import ray_range
 from acoustics.physics.tdoa import difference_matrix
 
 # Distances tried along a bearing, in units of the array's radius.
