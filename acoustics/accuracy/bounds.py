@@ -21,8 +21,9 @@ from acoustics.accuracy.observability import BearingBound, PositionBound, bearin
 from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, direction, direction_jacobian
-from acoustics.physics.direct_rays import DirectRays
+from acoustics.physics.direct_rays import DirectRays, direct_rays
 from acoustics.physics.error_model import sight_of_direction, sight_of_source
+from acoustics.physics.refraction import SoundSpeedProfile
 
 
 def bearing_bound(
@@ -118,7 +119,7 @@ def position_bound(
     attitude_axes: ArrayLike | None = None,
     pivot_m: ArrayLike | None = None,
     position_sd_m: ArrayLike = 0.0,
-    rays: DirectRays | None = None,
+    profile: SoundSpeedProfile | None = None,
 ) -> PositionBound:
     """Cramer-Rao bound of the position of a pinger from one ping heard at one place.
 
@@ -130,12 +131,15 @@ def position_bound(
         Standard deviation of what is known of the source's depth beforehand [m]; None: nothing is known.
     sound_speed_sd_m_s : array_like, shape (...)
         Standard deviation of the sound speed [m/s].
+    profile : SoundSpeedProfile, optional
+        Of water that bends the direct ray, its depths counted as the places' z; in the place of `rays`.
 
     Returns
     -------
     PositionBound
         Range and cross-range are seen from the centre of the hydrophones.
     """
+    middle = np.asarray(hydrophones_m, dtype=float).mean(axis=-2)
     information = position_information(
         hydrophones_m,
         source_m,
@@ -147,11 +151,11 @@ def position_bound(
         attitude_axes=attitude_axes,
         pivot_m=pivot_m,
         position_sd_m=position_sd_m,
-        rays=rays,
+        rays=None if profile is None else direct_rays(profile, middle, source_m),
     )
     return position_bound_of(
         information,
-        np.asarray(source_m, dtype=float) - np.asarray(hydrophones_m, dtype=float).mean(axis=-2),
+        np.asarray(source_m, dtype=float) - middle,
         source_depth_sd_m=source_depth_sd_m,
         sound_speed_sd_m_s=sound_speed_sd_m_s,
     )

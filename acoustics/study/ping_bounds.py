@@ -13,7 +13,8 @@ from acoustics.accuracy.error_budget import ErrorBudget, bearing_model, error_bu
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.base.frames import Floats, Pose, bearing_and_depression
 from acoustics.base.intervals import BEARING_GUESS_SD, DEPRESSION_GUESS_SD, unless_guessed
-from acoustics.physics.direct_rays import DirectRays, direct_rays
+from acoustics.physics.direct_rays import direct_rays
+from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -84,13 +85,11 @@ def ping_bounds(scene: Scene, pinger: Pinger) -> PingBounds:
     place = _seen_from_the_vehicle(scene, pinger)
     window = multipath_free_windows(scene, pinger, np.array([scene.vehicle.position_m]))[0]
     link = link_budget(scene, pinger, place.range_m, window_s=window)
-    bent, rays = scene.bending_profile, None
-    if bent is not None:
-        profile = bent.below(scene.vehicle.position_m[2])
-        rays = direct_rays(profile, place.hydrophones_m.mean(axis=0), place.source_m)
-    bearing, position = _bounds_in_parts(scene, pinger, place, link, rays)
+    bent = scene.bending_profile
+    profile = None if bent is None else bent.below(scene.vehicle.position_m[2])
+    bearing, position = _bounds_in_parts(scene, pinger, place, link, profile)
     totals = standard_deviations(bearing.covariance, position.covariance)
-    if rays is not None and not rays.reached:
+    if profile is not None and not direct_rays(profile, place.hydrophones_m.mean(axis=0), place.source_m).reached:
         totals[2] = np.inf  # in a shadow zone no fix is given
     # What a guess would do as well is not observed.
     totals = unless_guessed(totals, [*np.rad2deg([BEARING_GUESS_SD, DEPRESSION_GUESS_SD]), scene.pool.extent_m])
@@ -112,7 +111,7 @@ def _seen_from_the_vehicle(scene: Scene, pinger: Pinger) -> PingerSeen:
 
 
 def _bounds_in_parts(
-    scene: Scene, pinger: Pinger, place: PingerSeen, link: LinkBudget, rays: DirectRays | None
+    scene: Scene, pinger: Pinger, place: PingerSeen, link: LinkBudget, profile: SoundSpeedProfile | None
 ) -> tuple[ErrorBudget, ErrorBudget]:
     """Budgets of (bearing, depression) and of (x, y, z); the bounds tell what is observed."""
     direction = (place.hydrophones_m, place.bearing, place.depression, scene.sound_speed_m_s)
@@ -131,9 +130,10 @@ def _bounds_in_parts(
         source_depth_sd_m=math.hypot(*depths.values()),
         pivot_m=np.zeros(3),
         position_sd_m=(own_sd, own_sd, 0.0),
-        rays=rays,
+        profile=profile,
         **whole,
     )
+    rays = None if profile is None else direct_rays(profile, place.hydrophones_m.mean(axis=0), place.source_m)
     return (
         error_budget(bearing_model(*direction, **split), direction_bound.observable),
         error_budget(

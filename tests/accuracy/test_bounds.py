@@ -325,9 +325,9 @@ def test_in_a_thermocline_it_is_what_the_fit_states():
     )
     found = [
         position_bound(
-            array, source, speed, arrival_variance_s2=sd**2, source_depth_sd_m=0.1, rays=each, **known
+            array, source, speed, arrival_variance_s2=sd**2, source_depth_sd_m=0.1, profile=each, **known
         ).horizontal_rms_m
-        for each in (rays, None)
+        for each in (profile, None)
     ]
     np.testing.assert_allclose(fix.position_m, source, atol=1e-3)
     np.testing.assert_allclose(np.sqrt(np.trace(fix.covariance_m2[:2, :2])), found[0], rtol=1e-3)
