@@ -80,8 +80,8 @@ def direct_rays(
     receiver_m, source_m : array_like, shape (..., 3)
         Places, z down from the surface [m].
     search : bool
-        Without it the ray that Newton's method finds from the first-order one is taken where there is one, in a thirtieth
-        of the time: in faster water farther off another may overtake it.
+        Without it the ray that Newton's method finds from the first-order one is taken where there is one, which takes
+        a thirtieth of the time: in faster water farther off another may overtake it.
 
     Returns
     -------
