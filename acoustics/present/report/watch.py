@@ -61,6 +61,9 @@ def _decision(answer: LiveAnswer) -> list[tuple[str, str, str]]:
 
 
 def _position(run: FusedRun) -> list[tuple[str, str, str]]:
+    if run.line is not None:
+        towards = f"towards {run.line.bearing_deg:.0f} deg of the site"
+        return [("Line of bearing", towards, f"{number(run.line.half_width_deg)} deg to each side: {run.reason}")]
     if not np.isfinite(run.position_m).all():
         return [("Position", "none", run.reason)]
     x, y = run.position_m[:2]
