@@ -81,7 +81,8 @@ def test_a_source_seems_to_be_where_its_ray_comes_from(profile, receiver, source
     step = 1e-4 * np.eye(3)
     moved = direct_rays(profile, receiver, source + step), direct_rays(profile, receiver, source - step)
     slope = (moved[0].apparent_m - moved[1].apparent_m).T / 2e-4
-    np.testing.assert_allclose(found.by_source, slope, rtol=1e-4, atol=3e-5)  # of Newton's last step
+    # Without a search the derivative is that before Newton's last step.
+    np.testing.assert_allclose(found.by_source, slope, rtol=1e-4 if search else 1e-3, atol=3e-5 if search else 3e-4)
 
 
 def test_between_like_depths_the_ray_is_an_arc_of_the_gradient():
@@ -153,12 +154,12 @@ def test_times_along_rays_change_as_they_are_said_to():
 
 
 def test_many_rays_between_like_depths_are_those_that_each_has_alone():
-    """A table only begins the steps; the last leaves under a micrometre, and 1 in 3000 of a derivative."""
+    """A table only begins the steps; the last leaves 10 um, and 2 in 1000 of a derivative."""
     rng = np.random.default_rng(4)
     receivers = np.array([0.0, 0.0, 2.0]) + rng.normal(size=(400, 3)) * [0.0, 0.0, 0.1]
     sources = np.array([0.0, 0.0, 8.0]) + rng.normal(size=(400, 3)) * [0.0, 0.0, 0.1]
     sources[:, 0] = rng.uniform(2.0, 70.0, size=400)
     together = direct_rays(THERMOCLINE, receivers, sources, search=False)
     alone = [direct_rays(THERMOCLINE, r, s, search=False) for r, s in zip(receivers[:100], sources[:100], strict=True)]
-    np.testing.assert_allclose(together.apparent_m[:100], [one.apparent_m for one in alone], atol=1e-6)
-    np.testing.assert_allclose(together.by_source[:100], [one.by_source for one in alone], atol=3e-4)
+    np.testing.assert_allclose(together.apparent_m[:100], [one.apparent_m for one in alone], atol=1e-5)
+    np.testing.assert_allclose(together.by_source[:100], [one.by_source for one in alone], atol=2e-3)
