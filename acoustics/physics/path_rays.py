@@ -28,6 +28,7 @@ _LARGEST_STEP = 0.2  # of a direction
 _FAR_M = 1e5  # above and below the rows a ray on its way to being found may run
 _UPRIGHT = 1e-12  # square of the cosine of a ray that goes straight up or down; lean of a plane that stands upright
 _LEAST_STEP_M = 1e-9
+_LONGER = 3.0  # than the straight path no ray is followed
 
 
 @dataclass(frozen=True)
@@ -66,16 +67,19 @@ class PathRays:
 
 class _Paths(NamedTuple):
     """What is to be met: where rays begin, planes (n_rays, n_planes, 4) as normal and offset, the last one square to
-    the straight path at the receiver, how many count, receivers (n_rays, 3), and axes (n_rays, 2, 3) in that plane."""
+    the straight path at the receiver, how many count, receivers (n_rays, 3), axes (n_rays, 2, 3) in that plane, and the
+    times after which rays are given up (n_rays,)."""
 
     from_m: Floats
     planes: Floats
     n_faces: Ints
     to_m: Floats
     axes: Floats
+    longest_s: Floats
 
     def take(self, which: Ints) -> _Paths:
-        return _Paths(self.from_m, self.planes[which], self.n_faces[which], self.to_m[which], self.axes[which])
+        rest = self.to_m[which], self.axes[which], self.longest_s[which]
+        return _Paths(self.from_m, self.planes[which], self.n_faces[which], *rest)
 
 
 class _Landed(NamedTuple):
@@ -122,24 +126,14 @@ def rays_along_paths(
     rows, speed = _wide(rows_m, speed_m_s)
     length = np.linalg.norm(to_m - image_m, axis=1)
     ahead = (to_m - image_m) / length[:, None]
-    paths = _paths(from_m, to_m, ahead, planes, count)
+    paths = _paths(from_m, to_m, ahead, planes, count, _LONGER * length / speed.min())
     heading = ahead.copy()
     for k in range(planes.shape[1] - 1, -1, -1):
         normal = np.where((k < count)[:, None], planes[:, k, :3], 0.0)
         heading -= 2 * np.einsum("ni,ni->n", heading, normal)[:, None] * normal
-    even = speed.mean()
+    even = float(speed.mean())
     turned = np.sign(np.linalg.det(_slopes(rows, np.full(len(speed), even), paths, heading)))
-    straight, met = heading.copy(), np.zeros(len(count), dtype=bool)
-    for shares in _SHARES:
-        left = np.flatnonzero(~met)
-        now = heading[left]
-        for share in shares:
-            water = even + share * (speed - even)
-            now, on = _met(rows, water, paths.take(left), now)
-            left, now = left[on], now[on]
-        heading[left], met[left] = now, True
-    left = np.flatnonzero(~met)
-    heading[left], met[left] = _first_of_fan(rows, speed, paths.take(left), straight[left])
+    heading, met = _bent(rows, speed, even, paths, heading)
     found = np.flatnonzero(met)
     paths = paths.take(found)
     landed = _trace(rows, speed, paths, heading[found], tracked=True)
@@ -174,7 +168,8 @@ def places_along(
         As for `rays_along_paths`.
     """
     level = _unit((to_m - from_m) * [1.0, 1.0, 0.0])
-    water, paths = _wide(rows_m, speed_m_s), _paths(from_m, to_m, level, planes, count)
+    water, longest_s = _wide(rows_m, speed_m_s), np.full(len(to_m), np.inf)
+    paths = _paths(from_m, to_m, level, planes, count, longest_s)
     return _in_order(_trace(*water, paths, departure, tracked=True).track)
 
 
@@ -190,11 +185,11 @@ def _wide(rows_m: Floats, speed_m_s: Floats) -> tuple[Floats, Floats]:
     return rows, np.concatenate([speed_m_s[:1], speed_m_s, speed_m_s[-1:]])
 
 
-def _paths(from_m: Floats, to_m: Floats, ahead: Floats, planes: Floats, n_faces: Ints) -> _Paths:
+def _paths(from_m: Floats, to_m: Floats, ahead: Floats, planes: Floats, n_faces: Ints, longest_s: Floats) -> _Paths:
     last = np.column_stack([-ahead, -np.einsum("ni,ni->n", ahead, to_m)])
     all_planes = np.concatenate([planes, last[:, None]], axis=1)
     all_planes[np.arange(len(n_faces)), n_faces] = last
-    return _Paths(from_m, all_planes, n_faces, to_m, _across(ahead))
+    return _Paths(from_m, all_planes, n_faces, to_m, _across(ahead), longest_s)
 
 
 def _spread(values: NDArray, at: Ints, count: int, fill: float = np.nan) -> NDArray:
@@ -253,6 +248,22 @@ def _met(rows_m: Floats, speed_m_s: Floats, paths: _Paths, heading: Floats) -> t
     return _unit(heading + np.einsum("na,nai->ni", turn, axes)), met
 
 
+def _bent(rows_m: Floats, speed_m_s: Floats, even_m_s: float, paths: _Paths, straight: Floats) -> tuple[Floats, Bools]:
+    """Departures of rays that meet their receivers, from the straight ones in even water, and whether there are any."""
+    heading, met = straight.copy(), np.zeros(len(straight), dtype=bool)
+    for shares in _SHARES:
+        left = np.flatnonzero(~met)
+        now = straight[left]
+        for share in shares:
+            water = even_m_s + share * (speed_m_s - even_m_s)
+            now, on = _met(rows_m, water, paths.take(left), now)
+            left, now = left[on], now[on]
+        heading[left], met[left] = now, True
+    left = np.flatnonzero(~met)
+    heading[left], met[left] = _first_of_fan(rows_m, speed_m_s, paths.take(left), straight[left])
+    return heading, met
+
+
 def _first_of_fan(rows_m: Floats, speed_m_s: Floats, paths: _Paths, straight: Floats) -> tuple[Floats, Bools]:
     """Departures of the first rays that meet their receivers, from a fan over and under the straight ones, and whether
     there is one: a ray that turns on its way may have no straight path that becomes it."""
@@ -306,6 +317,7 @@ def _trace(rows_m: Floats, speed_m_s: Floats, paths: _Paths, heading: Floats, *,
         landed.speed_m_s[k], landed.time_s[k] = state.rays.c[ends], state.time[ends]
         state = _mirrored(state, plane, meets & ~ends, landed.sin_grazing)
         inside = (state.rays.layer >= 0) & (state.rays.layer < len(rows_m) - 1)
+        inside &= state.time < paths.longest_s[state.number]
         state = state.take(np.flatnonzero(~ends & inside & np.isfinite(state.time)))
     return landed
 
