@@ -21,9 +21,10 @@ from acoustics.physics.eigenrays import LOUDEST, MET_M, MISS_M, TURN, root_betwe
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-_SHARES = (np.array([0.25, 0.5, 1.0]), np.linspace(0.05, 1.0, 20))  # of the profile; the second where the first fails
+_SHARES = (0.25, 0.5, 1.0)  # of the profile's differences of sound speed
 _FAN, _STEEPEST = 121, np.deg2rad(85.0)
 _STEPS = 8
+_NEAR_M = 0.01  # is near enough on the way to the whole profile
 _LARGEST_STEP = 0.2  # of a direction
 _FAR_M = 1e5  # above and below the rows a ray on its way to being found may run
 _UPRIGHT = 1e-12  # square of the cosine of a ray that goes straight up or down; lean of a plane that stands upright
@@ -226,14 +227,16 @@ def _unit(vectors: Floats) -> Floats:
     return np.asarray(vectors / np.linalg.norm(vectors, axis=-1, keepdims=True))
 
 
-def _met(rows_m: Floats, speed_m_s: Floats, paths: _Paths, heading: Floats) -> tuple[Floats, Bools]:
+def _met(
+    rows_m: Floats, speed_m_s: Floats, paths: _Paths, heading: Floats, *, miss_m: float = MISS_M, met_m: float = MET_M
+) -> tuple[Floats, Bools]:
     """Departures of rays that meet their receivers, from ones nearby, and whether they do: Newton's method, with its
     derivatives taken once and corrected by each step (Broyden 1965, as in `floor_eigenrays`)."""
     axes, turn = _across(heading), np.zeros((len(heading), 2))
     off, slope = _misses(rows_m, speed_m_s, paths, heading), _slopes(rows_m, speed_m_s, paths, heading)
     for _ in range(_STEPS):
         size = np.abs(off).max(axis=1)
-        left = np.flatnonzero((np.abs(np.linalg.det(slope)) > 0) & (size > MISS_M))
+        left = np.flatnonzero((np.abs(np.linalg.det(slope)) > 0) & (size > miss_m))
         if not left.size:
             break
         step = np.clip(-np.linalg.solve(slope[left], off[left, :, None])[..., 0], -_LARGEST_STEP, _LARGEST_STEP)
@@ -244,21 +247,19 @@ def _met(rows_m: Floats, speed_m_s: Floats, paths: _Paths, heading: Floats) -> t
         square = np.maximum(np.sum(step**2, axis=1), np.finfo(float).tiny)
         slope[left] += (off[left] - expected)[:, :, None] * step[:, None] / square[:, None, None]
         slope[np.isnan(slope).any(axis=(1, 2))] = 0.0
-    met = (np.abs(np.linalg.det(slope)) > 0) & (np.abs(off).max(axis=1) < MET_M)
+    met = (np.abs(np.linalg.det(slope)) > 0) & (np.abs(off).max(axis=1) < met_m)
     return _unit(heading + np.einsum("na,nai->ni", turn, axes)), met
 
 
 def _bent(rows_m: Floats, speed_m_s: Floats, even_m_s: float, paths: _Paths, straight: Floats) -> tuple[Floats, Bools]:
     """Departures of rays that meet their receivers, from the straight ones in even water, and whether there are any."""
-    heading, met = straight.copy(), np.zeros(len(straight), dtype=bool)
-    for shares in _SHARES:
-        left = np.flatnonzero(~met)
-        now = straight[left]
-        for share in shares:
-            water = even_m_s + share * (speed_m_s - even_m_s)
-            now, on = _met(rows_m, water, paths.take(left), now)
-            left, now = left[on], now[on]
-        heading[left], met[left] = now, True
+    heading, met, on_way = straight.copy(), np.zeros(len(straight), dtype=bool), np.arange(len(straight))
+    for share in _SHARES:
+        water = even_m_s + share * (speed_m_s - even_m_s)
+        close = {} if share == 1.0 else {"miss_m": _NEAR_M, "met_m": _NEAR_M}
+        heading[on_way], on = _met(rows_m, water, paths.take(on_way), heading[on_way], **close)
+        on_way = on_way[on]
+    met[on_way] = True
     left = np.flatnonzero(~met)
     heading[left], met[left] = _first_of_fan(rows_m, speed_m_s, paths.take(left), straight[left])
     return heading, met
