@@ -317,7 +317,7 @@ def the_way_back(theirs: ModuleType, name: str, floor: dict, receivers: int, rng
         nearest = np.concatenate([apart.min(axis=1), apart.min(axis=0)])
         count, alone = count + nearest.size, alone + int(np.sum(nearest > 1e-9))
         off = max(off, float(nearest[nearest <= 1e-9].max()))
-    found = f"{count} paths: {alone} one way alone, times within {1e9 * off:.1g} ns"
+    found = f"{count} paths both ways: {alone} one way alone, times within {1e9 * off:.1g} ns"
     return f"an L with a profile, {name} floor, {receivers} places", "the way back", found
 
 
