@@ -1,6 +1,7 @@
 """Arrival times along a run: against the Fisher information, over drawn runs, and where they are not as stated."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,7 +11,8 @@ from study.live.test_live import heard
 from acoustics import fuse, load_scene
 from acoustics.base.errors import ParameterError
 from acoustics.base.regions import inside_region
-from acoustics.estimate.fuse import PingClock, PingRun, Track, fuse_pings
+from acoustics.estimate.fuse import PingClock, PingRun, Track, fuse_by_clock, fuse_pings
+from acoustics.estimate.fuse.clock import NO_CLOCK
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix, spherical_time
 from acoustics.present.text.fuse import fusion_text
@@ -136,6 +138,18 @@ def test_a_pinger_without_a_clock_is_fused_without_one():
     assert found.clock.used == 0 and "no steady clock" in found.clock.reason
     np.testing.assert_allclose(found.position_m, alone.position_m)
     assert "Arrival times: the arrival times keep to no steady clock" in fusion_text(found)
+
+
+def test_a_run_without_a_clock_is_fused_with_the_widest_jitter_alone():
+    """Every fusion by a clock that the times do not keep to takes many times one that they do."""
+    asked = []
+
+    def fused(clock, off):
+        asked.append(clock and clock.jitter_sd_s / CLOCK.jitter_sd_s)
+        return SimpleNamespace(inliers=np.arange(8) < (8 if clock is None else 3), p_value=0.2)
+
+    fix, evidence = fuse_by_clock(fused, CLOCK)
+    assert evidence.reason == NO_CLOCK and fix.inliers.all() and asked == [None, pytest.approx(30.0)]
 
 
 def test_wrong_clocks_and_arrivals_are_refused():
