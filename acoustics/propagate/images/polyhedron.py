@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from acoustics.base.frames import Floats
+from acoustics.base.frames import Floats, length
 from acoustics.physics.plane_faces import next_face
 from acoustics.propagate.images.beams import lit_part
 from acoustics.propagate.images.room import (
@@ -37,6 +37,7 @@ from acoustics.propagate.images.room import (
 )
 
 _FEW_IMAGES = 20_000  # up to here it is quicker to mirror blindly than to follow beams
+_RAYS_AT_ONCE = 8_000  # their tables stay in the cache: followed all at once, rays take three times as long
 _MOST_BEAMS = 400_000  # at once; some 20 us and 2 kB each, and a tenth of them become images
 _TOUCHING_M = 1e-9
 _SAME_PLACE_M = 1e-7
@@ -67,8 +68,9 @@ class Trace:
 
 @dataclass(frozen=True)
 class _Bounce:
-    """One bounce of each ray that still runs; all of shape (n_rays,)."""
+    """One bounce of each ray that still runs, after as many before it; all of shape (n_rays,)."""
 
+    before: int
     pair: Ints
     face: Ints
     sin_grazing: Floats
@@ -148,34 +150,50 @@ def polyhedron_trace(room: Room, source_m: Floats, images: Images, receivers_m: 
     -------
     Trace
     """
-    assert images.parents is not None
-    heading = images.position_m - receivers_m
-    length = np.linalg.norm(heading, axis=-1)
-    heading /= np.where(length > 0, length, 1.0)[:, None]
-    exists = np.zeros(len(length), dtype=bool)
-    # Of each ray under way: its pair, the image that it runs towards, and place, direction and length left.
-    pair, image = np.arange(len(length)), images.cell
-    ray = np.concatenate([receivers_m, heading, length[:, None]], axis=1)
+    exists = np.zeros(len(receivers_m), dtype=bool)
     bounces: list[_Bounce] = []
-    for done in range(int(images.order.max(initial=0)) + 1):
-        over = images.order[pair] == done
-        face, step = next_face(room.normals, room.offsets_m, room.edges, ray[:, :3], ray[:, 3:6])
-        miss = np.linalg.norm(ray[over, :3] + ray[over, 6:] * ray[over, 3:6] - source_m, axis=-1)
-        ends = miss <= _SAME_PLACE_M * np.maximum(1.0, length[pair[over]])
-        exists[pair[over]] = ends & (step[over] >= ray[over, 6] - _SAME_PLACE_M)
+    for first in range(0, len(exists), _RAYS_AT_ONCE):
+        part = np.arange(first, min(first + _RAYS_AT_ONCE, len(exists)))
+        exists[part], some = _followed(room, source_m, images, receivers_m, part)
+        bounces += some
+    return _laid_out(room, source_m, images, receivers_m, exists, bounces)
+
+
+def _followed(
+    room: Room, source_m: Floats, images: Images, receivers_m: Floats, pair: Ints
+) -> tuple[Bools, list[_Bounce]]:
+    """Which rays of some pairs in a row end at the source, and the bounces of all of them."""
+    assert images.parents is not None
+    first, receivers, goal, order = pair[0], receivers_m[pair], images.position_m[pair], images.order[pair]
+    heading = goal - receivers
+    whole = length(heading)
+    heading /= np.where(whole > 0, whole, 1.0)[:, None]
+    exists = np.zeros(len(pair), dtype=bool)
+    # Of each ray under way: its pair, the image that it runs towards, and place, direction and length left, a row each.
+    image, ray = images.cell[pair], np.concatenate([receivers.T, heading.T, whole[None]])
+    bounces: list[_Bounce] = []
+    for done in range(int(order.max(initial=0)) + 1):
+        face, step = next_face(room.normals, room.offsets_m, room.edges, ray[:3].T, ray[3:6].T)
+        left, over = ray[6], order[pair - first] == done
+        last = np.flatnonzero(over)
+        miss = length((ray[:3, last] + left[last] * ray[3:6, last]).T - source_m)
+        ended = pair[last] - first
+        ends = miss <= _SAME_PLACE_M * np.maximum(1.0, whole[ended])
+        exists[ended] = ends & (step[last] >= left[last] - _SAME_PLACE_M)
         # Beyond the face the ray runs towards an image that this face mirrors into the one it came for.
         parent = images.parents[image, face]
-        meets = np.flatnonzero(~over & (parent >= 0) & (step <= ray[:, 6] + _SAME_PLACE_M))
+        meets = np.flatnonzero(~over & (parent >= 0) & (step <= left + _SAME_PLACE_M))
         if not meets.size:
             break
-        pair, image, face, step, ray = pair[meets], parent[meets], face[meets], step[meets], ray[meets]
-        ray[:, :3] += step[:, None] * ray[:, 3:6]
-        ray[:, 6] -= step
-        normal = room.normals[face]
-        closing = np.einsum("nk,nk->n", ray[:, 3:6], normal)
-        ray[:, 3:6] -= 2 * closing[:, None] * normal
-        bounces.append(_Bounce(pair, face, -closing, step, ray[:, 2].copy()))
-    return _laid_out(room, source_m, images, receivers_m, exists, bounces)
+        pair, image, face, step = pair[meets], parent[meets], face[meets], step[meets]
+        ray = ray.take(meets, axis=1)
+        ray[:3] += step * ray[3:6]
+        ray[6] -= step
+        normal = room.normals.T.take(face, axis=1)
+        closing = np.einsum("kn,kn->n", ray[3:6], normal)
+        ray[3:6] -= 2 * closing * normal
+        bounces.append(_Bounce(done, pair, face, -closing, step, ray[2].copy()))
+    return exists, bounces
 
 
 def polyhedron_paths(room: Room, source_m: Floats, images: Images, receivers_m: Floats, pairs: Pairs) -> Paths:
@@ -198,12 +216,12 @@ def _laid_out(
     length = np.linalg.norm(images.position_m[pair] - receivers_m[pair], axis=-1)
     depth, left = receivers_m[pair, 2], length.copy()
     legs: list[tuple[Ints, Floats, Floats, Floats]] = []  # row, depths of both ends, length
-    for k, bounce in enumerate(bounces):
+    for bounce in bounces:
         kept = exists[bounce.pair]
         row, step, deep = number[bounce.pair[kept]], bounce.step_m[kept], bounce.depth_m[kept]
         # The ray runs from the receiver: its bounces come in the reverse of the order from the source.
-        faces[row, order[row] - 1 - k] = bounce.face[kept]
-        sin_grazing[row, order[row] - 1 - k] = bounce.sin_grazing[kept]
+        faces[row, order[row] - 1 - bounce.before] = bounce.face[kept]
+        sin_grazing[row, order[row] - 1 - bounce.before] = bounce.sin_grazing[kept]
         legs.append((row, depth[row], deep, step))
         depth[row] = deep
         left[row] -= step
