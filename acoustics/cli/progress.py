@@ -9,10 +9,11 @@ import time
 import click
 
 _EVERY_S = 1.0
+_STARTED = time.monotonic()  # this is loaded before anything that takes long
 
 
 class Progress:
-    """One line, rewritten every second from the first on, until all is done; silent where nobody watches.
+    """One line, rewritten every second from the command's first on, until all is done; silent where nobody watches.
 
     The time left goes by the parts done since they began: what came before them, and parts that an earlier run had
     finished, say nothing of it.
@@ -24,7 +25,7 @@ class Progress:
         self._verb, self._created = verb, time.monotonic()
         self._begun: tuple[float, int] | None = None  # when, with how much done
         self._done, self._total, self._told = 0, 0, self._created
-        self._lock, self._ended = threading.Lock(), threading.Event()
+        self._lock, self._ended, self._written = threading.Lock(), threading.Event(), False
         Progress.end()
         if sys.stderr.isatty():
             Progress._shown = self
@@ -46,7 +47,7 @@ class Progress:
         shown, Progress._shown = Progress._shown, None
         if shown is not None:
             shown._ended.set()
-            if time.monotonic() - shown._created >= _EVERY_S:
+            if shown._written:
                 shown._show(last=True)
 
     def left_s(self, now: float) -> float | None:
@@ -58,12 +59,14 @@ class Progress:
         return max((self._total - self._done) / rate - (now - self._told), 0.0)
 
     def _every_second(self) -> None:
-        while not self._ended.wait(_EVERY_S):
+        pause = max(_STARTED + _EVERY_S - self._created, 0.0)
+        while not self._ended.wait(pause):
             self._show()
+            pause = _EVERY_S
 
     def _show(self, *, last: bool = False) -> None:
         with self._lock:
-            now = time.monotonic()
+            now, self._written = time.monotonic(), True
             left, share = self.left_s(now), 100 * self._done // max(self._total, 1)
             when = f"{now - self._created:.0f} s so far" if left is None else f"{left:.0f} s left"
             click.echo(f"\r{share:3d} % {self._verb}, {when}    ", nl=last, err=True)

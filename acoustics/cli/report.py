@@ -56,14 +56,16 @@ def report_command(
     scene = load_scene(scenario)
     out = out or Path(f"{scenario.stem}.html")
     check_free(out, force=output.force)
+    progress = Progress("of the page")
     report = study_report(
         scene,
         choose_pinger(scene, pinger_name),
         scenario,
         trials=trials or max(scene.study.trials, 200),
         seed=scene.study.seed if seed is None else seed,
-        progress=Progress,
+        progress=progress,
         runs=runs,
     )
     write_file(out, report_page(report).encode("utf-8"), force=output.force)
+    progress(1, 1)
     output.show(report, lambda r: f"{out}: {r.scene.title} on one page; open it in a browser or print it")

@@ -190,7 +190,11 @@ def shares(ours: partial[Any]) -> str:
     parts = {"noise": noise, "calls": direct - noise, "work on echoes": whole - direct}
     few, more = compiled_calls(one_path), compiled_calls(ours) - compiled_calls(one_path)
     means = f"{1e6 * (direct - noise) / few:.1f} us a call, {1e6 * (whole - direct) / max(more, few):.1f} on echoes"
-    return f"ours {1e3 * whole:.1f} ms: " + ", ".join(f"{p / whole:.0%} {name}" for name, p in parts.items()) + f"; {means}"
+    return (
+        f"ours {1e3 * whole:.1f} ms: "
+        + ", ".join(f"{p / whole:.0%} {name}" for name, p in parts.items())
+        + f"; {means}"
+    )
 
 
 def compiled_calls(work: Callable[[], object]) -> int:

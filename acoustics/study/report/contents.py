@@ -24,8 +24,25 @@ from acoustics.study.validate import Validation, choose_design, choose_estimator
 
 _LEG_M, _LEG_PINGS = 4.0, 4
 _ECHO_CELLS = 4
+# Processor time [ms] of the parts at the default size in a pool, measured to a factor of two; by it goes the time left.
+_SPACING, _MAP, _STATIONS, _RENDERED, _PAGE = 2_000, 4_000, 2_000, 1_500, 2_500
+_A_REHEARSED_RUN = 15_000
 
 Progress = Callable[[int, int], None]
+
+
+@dataclass
+class _Parts:
+    """The progress of studies one after the other, told as that of the whole page."""
+
+    progress: Progress
+    total: int
+    begun: int = 0
+
+    def next(self, cost: int) -> Progress:
+        """What the next part is to tell of itself."""
+        before, self.begun = self.begun, self.begun + cost
+        return lambda done, of: self.progress(before + cost * done // max(of, 1), self.total)
 
 
 @dataclass(frozen=True)
@@ -57,7 +74,7 @@ def study_report(
     *,
     trials: int,
     seed: int,
-    progress: Callable[[str], Progress],
+    progress: Progress,
     runs: int = 0,
 ) -> Report:
     """Run the studies that the report shows.
@@ -76,7 +93,7 @@ def study_report(
     seed : int
         Of all simulations.
     progress : callable
-        Given the name of a study, returns what is told of its progress.
+        Told how much is behind, of a whole that holds the drawing of the page too.
     runs : int
         Rehearsed from samples to the decision, 10 to 20 s of processor time each; 0 for none.
 
@@ -85,6 +102,9 @@ def study_report(
     ParameterError
         As the studies do.
     """
+    costs = _SPACING, _MAP if scene.mapped else 0, _STATIONS if scene.stations else 0, _RENDERED, _PAGE
+    parts = _Parts(progress, sum(costs) + runs * _A_REHEARSED_RUN)
+    progress(0, parts.total)
     return Report(
         scene=scene,
         pinger=pinger,
@@ -95,19 +115,19 @@ def study_report(
         trials=trials,
         summary=summary(scene, pinger, together=scene.pingers),
         water=water_column(scene.water, sorted({0.0, scene.vehicle.position_m[2], pinger.position_m[2]})),
-        spacing=study_spacing(scene, scene.pingers, trials=trials, seed=seed, progress=progress("of the spacings")),
+        spacing=study_spacing(scene, scene.pingers, trials=trials, seed=seed, progress=parts.next(costs[0])),
         budget=study_budget(scene, pinger),
-        pool_map=_map(scene, pinger, max(trials // 100, 2), seed, progress("of the map")),
-        stations=_stations(scene, pinger, max(trials // 50, 8), seed, progress("of the stations")),
+        pool_map=_map(scene, pinger, max(trials // 100, 2), seed, parts.next(costs[1])),
+        stations=_stations(scene, pinger, max(trials // 50, 8), seed, parts.next(costs[2])),
         validation=validate_estimator(
             scene,
             pinger,
             choose_design(scene, pinger, trials=max(trials // 50, 24), seed=seed),
             choose_estimator("phase"),
-            progress=progress("of the rendered pings"),
+            progress=parts.next(costs[3]),
         ),
         rehearsal=study_rehearsal(
-            scene, pinger, CommitRule(), runs=runs, seed=seed, progress=progress("of the rehearsed runs")
+            scene, pinger, CommitRule(), runs=runs, seed=seed, progress=parts.next(runs * _A_REHEARSED_RUN)
         )
         if runs
         else None,

@@ -38,6 +38,9 @@ FLAGS = [
 VOID = {"meta", "link", "input", "br", "hr", "img"}
 
 
+TOLD = []  # of the report's progress
+
+
 @pytest.fixture(scope="module")
 def report():
     """Of the example with the most sections; the command writes that of another in test_readme.py."""
@@ -46,13 +49,19 @@ def report():
     quick = {"map_step_m": 3.0, "time_limit_s": 8.0}
     scene = scene.model_copy(update={"study": scene.study.model_copy(update=quick)})
     return study_report(
-        scene, scene.pingers[0], path, trials=60, seed=1, progress=lambda name: lambda done, total: None, runs=1
+        scene, scene.pingers[0], path, trials=60, seed=1, progress=lambda *told: TOLD.append(told), runs=1
     )
 
 
 @pytest.fixture(scope="module")
 def page(report):
     return report_page(report)
+
+
+def test_the_progress_is_that_of_the_whole_page(report):
+    done, total = zip(*TOLD, strict=True)
+    assert len(set(total)) == 1 and list(done) == sorted(done)
+    assert done[0] == 0 and 0.8 * total[0] < done[-1] < total[0]  # the page is still to be drawn
 
 
 def browse(tmp_path, page, script, *flags):
