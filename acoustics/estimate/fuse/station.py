@@ -108,10 +108,7 @@ def station_posterior(
     fix = np.where(known[..., None], np.clip(fix, -_FARTHEST_M, _FARTHEST_M), 0.0)
     covariance = np.where(known[..., None, None], covariance, np.eye(2))
     variance, axes = _principal(covariance)
-    total = variance + stations.spread_m**2
-    away = (fix[..., None, :] - stations.places_m) @ axes
-    square = np.sum(away**2 / total[..., None, :], axis=-1)
-    near = -0.5 * square - 0.5 * np.log(total).sum(axis=-1)[..., None] - np.log(2 * np.pi)
+    near = _log_density_at_stations(fix, variance, axes, stations)
     inside = _over_polygon(fix, variance, axes, stations.outline_m)
     with np.errstate(divide="ignore"):  # probability 0 is meant where its logarithm is minus infinity
         far = np.log(np.maximum(inside, 0.0) / abs(signed_area(stations.outline_m)))
@@ -123,6 +120,14 @@ def station_posterior(
     return _by_bayes(
         logsumexp(near + log_weight[..., None], axis=-2), logsumexp(far + log_weight, axis=-1), some, stations
     )
+
+
+def _log_density_at_stations(fix: Floats, variance: Floats, axes: Floats, stations: StationModel) -> Floats:
+    """Of fixes (..., 2) if the pinger is at each station, (..., n_stations)."""
+    total = variance + stations.spread_m**2
+    away = (fix[..., None, :] - stations.places_m) @ axes
+    square = np.sum(away**2 / total[..., None, :], axis=-1)
+    return np.asarray(-0.5 * square - 0.5 * np.log(total).sum(axis=-1)[..., None] - np.log(2 * np.pi))
 
 
 def _by_bayes(at_station: Floats, elsewhere: Floats, known: NDArray[np.bool_], stations: StationModel) -> Floats:
@@ -311,6 +316,24 @@ def sureness(
         log_scale = between[last] + share * (between[last + 1] - between[last])
     scale = float(np.exp(log_scale))
     return Sureness(rms * scale, pings if k == 0 else int(np.ceil(pings / scale**2)))
+
+
+def decisions_by_fix(fix_m: Floats, covariance_m2: Floats, stations: StationModel) -> NDArray[np.intp]:
+    """`decisions` of the `station_posterior` of fixes (n, 2) with covariances (n, 2, 2), all finite.
+
+    The probability of the outline, which takes most of a posterior's time, is asked for only where it may decide: a
+    station that beats none of them for a fix wholly inside does so for any.
+    """
+    variance, axes = _principal(covariance_m2)
+    with np.errstate(divide="ignore"):  # a prior of 0 is meant, and probability 0 where its logarithm is minus infinity
+        *prior, none = np.log(stations.probabilities)
+        weight = _log_density_at_stations(fix_m, variance, axes, stations) + prior
+        chosen, best = np.argmax(weight, axis=-1), weight.max(axis=-1)
+        none -= np.log(abs(signed_area(stations.outline_m)))
+        doubtful = np.flatnonzero(best <= none)
+        inside = _over_polygon(fix_m[doubtful], variance[doubtful], axes[doubtful], stations.outline_m)
+        chosen[doubtful[none + np.log(inside) > best[doubtful]]] = len(prior)
+    return chosen
 
 
 def decisions(posterior: Floats) -> NDArray[np.intp]:

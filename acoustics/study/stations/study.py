@@ -13,7 +13,7 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, rate_interval
 from acoustics.base.result import Result
-from acoustics.estimate.fuse import NONE_OF_THESE, StationModel, decisions, station_posterior
+from acoustics.estimate.fuse import NONE_OF_THESE, StationModel, decisions_by_fix
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import FoundPlaces, Route, route_positions, water_outline
@@ -343,7 +343,7 @@ class _Choice:
         """Probability of the right station with errors of this deviation along x and y at each station, (n,) [m]."""
         at = np.asarray(sd)[self.truth]
         covariance = at[:, None, None] ** 2 * np.eye(2)
-        chosen = decisions(station_posterior(self.place + at[:, None] * self.unit, covariance, self.model))
+        chosen = decisions_by_fix(self.place + at[:, None] * self.unit, covariance, self.model)
         return float(np.mean(chosen == self.truth))
 
     def needed_sd(self) -> float:

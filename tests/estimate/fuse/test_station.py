@@ -1,5 +1,6 @@
 """The station posterior against direct numerical integration, and its corner cases."""
 
+from dataclasses import replace
 from math import exp, pi, sqrt
 
 import numpy as np
@@ -8,7 +9,14 @@ from scipy import integrate
 
 from acoustics.base.errors import ParameterError
 from acoustics.estimate.fuse.run import SourceArea, uniform_over
-from acoustics.estimate.fuse.station import StationModel, normal_over_polygon, station_posterior, sureness
+from acoustics.estimate.fuse.station import (
+    StationModel,
+    decisions,
+    decisions_by_fix,
+    normal_over_polygon,
+    station_posterior,
+    sureness,
+)
 
 POOL = np.array([[0.0, 0.0], [25.0, 0.0], [25.0, 12.5], [0.0, 12.5]])
 STATIONS = StationModel([[20.0, 8.5], [20.0, 3.5], [15.0, 10.5]], [1.0, 2.0, 1.0], POOL, spread_m=0.6, none_prior=0.1)
@@ -41,6 +49,17 @@ def test_posterior_equals_direct_numerical_integration():
     anywhere = integrate.dblquad(lambda y, x: fix_density(x, y), 0, 25, 0, 12.5, epsabs=1e-10)[0] / (25 * 12.5)
     expected = np.array([*weights, 0.1 * anywhere])
     np.testing.assert_allclose(station_posterior(FIX, COVARIANCE, STATIONS), expected / expected.sum(), rtol=1e-6)
+
+
+@pytest.mark.parametrize("none_prior", [0.0, 0.1, 0.9])
+def test_decisions_by_fix_are_those_of_the_whole_posterior(none_prior):
+    """Sharp and wide fixes, in the pool and out of it: every answer is among them."""
+    rng, stations = np.random.default_rng(2), replace(STATIONS, none_prior=none_prior)
+    fixes, axes = rng.uniform([-5, -5], [30, 18], (3000, 2)), rng.normal(size=(3000, 2, 2))
+    covariances = 10.0 ** rng.uniform(-2, 1, (3000, 1, 1)) * (axes @ axes.transpose(0, 2, 1))
+    expected = decisions(station_posterior(fixes, covariances, stations))
+    assert len(np.unique(expected)) == 3 + (none_prior > 0)
+    np.testing.assert_array_equal(decisions_by_fix(fixes, covariances, stations), expected)
 
 
 def test_posterior_of_several_modes_is_that_of_their_weighted_densities():
