@@ -16,7 +16,7 @@ class Progress:
     """One line, rewritten every second from the command's first on, until all is done; silent where nobody watches.
 
     The time left goes by the parts done since they began: what came before them, and parts that an earlier run had
-    finished, say nothing of it.
+    finished, say nothing of it. While a part takes longer than those before it, what comes after it is left at least.
     """
 
     _shown: Progress | None = None  # the one that the line is of
@@ -24,7 +24,7 @@ class Progress:
     def __init__(self, verb: str) -> None:
         self._verb, self._created = verb, time.monotonic()
         self._begun: tuple[float, int] | None = None  # when, with how much done
-        self._done, self._total, self._told = 0, 0, self._created
+        self._done, self._total, self._told, self._parts = 0, 0, self._created, 0
         self._lock, self._ended, self._written = threading.Lock(), threading.Event(), False
         Progress.end()
         if sys.stderr.isatty():
@@ -37,6 +37,8 @@ class Progress:
             self._told = time.monotonic()
             if self._begun is None:
                 self._begun = (self._told, done)
+            else:
+                self._parts += 1
             self._done, self._total = done, total
         if done == total and Progress._shown is self:
             Progress.end()
@@ -55,8 +57,11 @@ class Progress:
         if self._begun is None or self._done <= self._begun[1]:
             return None
         began, before = self._begun
-        rate = (self._done - before) / max(self._told - began, 1e-9)
-        return max((self._total - self._done) / rate - (now - self._told), 0.0)
+        done, left = self._done - before, self._total - self._done
+        by_parts_done = left * (self._told - began) / done - (now - self._told)
+        part = min(done / self._parts, left)  # the one at work, if it is as large as the others
+        at_least = (left - part) * (now - began) / (done + part)
+        return max(by_parts_done, at_least, 0.0)
 
     def _every_second(self) -> None:
         pause = max(_STARTED + _EVERY_S - self._created, 0.0)

@@ -8,6 +8,7 @@ import click
 
 from acoustics.cli.numbers import FloatRange
 from acoustics.cli.options import RANGE_M, Output, output_options
+from acoustics.cli.progress import Progress
 
 
 @click.command("spectrum", short_help="Measure noise, tones and pingers in a recording.")
@@ -50,5 +51,5 @@ def spectrum_command(
     if sidecar_file is not None and scenario is not None:
         raise click.UsageError("--sidecar and --scenario exclude each other; keep one of them")
     notes = load_scene(scenario) if scenario is not None else sidecar_file
-    result = spectrum(recording, notes, from_s=from_s, seconds=seconds, range_m=range_m)
+    result = spectrum(recording, notes, from_s=from_s, seconds=seconds, range_m=range_m, progress=Progress("looked at"))
     output.show(result, spectrum_text, result.plot)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -32,6 +32,8 @@ from acoustics.study.simulate import sidecar_of_scene
 
 _MOST_SAMPLES = 100_000_000  # of all channels, 400 MB
 _SAME_PINGER_HZ = 500.0  # transducers hold their frequency to some ten hertz; a neighbour is a kilohertz off
+# Behind of the last when samples are read; noise, bursts found and measured, spectrogram done: to a factor of two.
+_BEHIND = (0, 6, 9, 11, 14)
 _MOST_HEARD = 12
 _BLOCK = 1 << 18
 _COLUMNS, _ROWS = 900, 256  # of the spectrogram's picture
@@ -115,6 +117,7 @@ def spectrum(
     from_s: float = 0.0,
     seconds: float = 30.0,
     range_m: float | None = None,
+    progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> Spectrum:
     """Noise, tones and pingers of a recording.
 
@@ -128,6 +131,8 @@ def spectrum(
         Where to begin, and how much to look at [s].
     range_m : float, optional
         From the pinger to the array [m]: gives its source level.
+    progress : callable
+        Told how much of how much is behind.
 
     Raises
     ------
@@ -142,10 +147,13 @@ def spectrum(
     stream = _stream(path, known)
     rate = stream.sample_rate_hz
     samples = _samples(stream, from_s, seconds)
+    progress(_BEHIND[0], _BEHIND[-1])
     noise = noise_spectrum(samples, rate)
+    progress(_BEHIND[1], _BEHIND[-1])
     to_db = _references_db(known, stream)
     band_hz, density = band_densities(noise)
     trains = find_bursts(samples, rate)[:_MOST_HEARD]
+    progress(_BEHIND[2], _BEHIND[-1])
     full_scale = np.nan if stream.full_scale_v is None else stream.full_scale_v
     result = Spectrum(
         source=stream.source,
@@ -168,7 +176,10 @@ def spectrum(
             for train in trains
         ),
     )
-    return result.drawn_over(_spectrogram(samples, rate, float(from_s), float(to_db.mean())))
+    progress(_BEHIND[3], _BEHIND[-1])
+    drawn = result.drawn_over(_spectrogram(samples, rate, float(from_s), float(to_db.mean())))
+    progress(_BEHIND[-1], _BEHIND[-1])
+    return drawn
 
 
 def _heard(

@@ -38,6 +38,9 @@ def test_the_time_left_counts_neither_what_came_before_nor_what_an_earlier_run_h
     assert line.left_s(clock[0]) == pytest.approx(28.0)
     clock[0] += 3.0
     assert line.left_s(clock[0]) == pytest.approx(25.0)
+    # A fourth part that takes 33 s: if it ended now, four would have taken 45 s, and six are left.
+    clock[0] += 30.0
+    assert line.left_s(clock[0]) == pytest.approx(6 / 4 * 45.0)
 
 
 def test_the_line_is_there_before_anything_is_done_and_ends_with_the_work(clock):
