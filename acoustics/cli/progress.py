@@ -64,7 +64,7 @@ class Progress:
         return max(by_parts_done, at_least, 0.0)
 
     def _every_second(self) -> None:
-        pause = max(_STARTED + _EVERY_S - self._created, 0.0)
+        pause = min(max(_STARTED + _EVERY_S - self._created, 0.0), _EVERY_S)
         while not self._ended.wait(pause):
             self._show()
             pause = _EVERY_S
