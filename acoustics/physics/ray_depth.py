@@ -8,6 +8,7 @@ section 4.1, gives the system, from memory; the form for layers is derived here)
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -87,19 +88,42 @@ class _Leg(NamedTuple):
         return tuple(values[node, rays] for values in self[4:])
 
 
-def _leg(profile: SoundSpeedProfile, from_depth_m: Floats, tangent: Floats) -> _Leg:
+def _nodes(profile: SoundSpeedProfile, from_depth_m: Floats, down: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
+    """Height and speed of the nodes of rays, (n, m), and the gradient from each on; rows on the other side are at the
+    beginning."""
+    if len(from_depth_m) == 1:
+        sides = _sides(profile.depth_m.tobytes(), profile.speed_m_s.tobytes(), float(from_depth_m[0]))
+        height, speed, slope = (np.where(down, below, above) for below, above in sides)
+        return height, speed, slope
     rows, speeds = profile.depth_m[:, None], profile.speed_m_s[:, None]
     begin = np.interp(from_depth_m, profile.depth_m, profile.speed_m_s)
     below, above = rows - from_depth_m, from_depth_m - rows[::-1]
-    down = tangent >= 0.0
-    height = np.zeros((len(rows) + 1, len(tangent)))
+    height, speed = np.zeros((2, len(rows) + 1, len(down)))
     height[1:] = np.where(down, np.maximum(below, 0.0), np.maximum(above, 0.0))
-    speed = np.empty(height.shape)
     speed[0] = begin
     speed[1:] = np.where(down, np.where(below > 0.0, speeds, begin), np.where(above > 0.0, speeds[::-1], begin))
+    return height, speed, _slopes(height, speed)
+
+
+@lru_cache(maxsize=1024)
+def _sides(rows: bytes, speeds: bytes, from_depth_m: float) -> tuple[tuple[Floats, Floats], ...]:
+    """As `_nodes` for all rays that begin at one depth: of those that go down and of those that go up, (n, 1)."""
+    profile, begin = SoundSpeedProfile(np.frombuffer(rows), np.frombuffer(speeds)), np.full(2, from_depth_m)
+    height, speed, slope = _nodes(profile, begin, np.array([True, False]))
+    spare = int(np.min(np.count_nonzero(height == 0.0, axis=0))) - 1  # nodes that are the beginning on either side
+    return tuple((of[spare:, :1], of[spare:, 1:]) for of in (height, speed, slope))
+
+
+def _slopes(height: Floats, speed: Floats) -> Floats:
+    thick, slope = np.diff(height, axis=0), np.zeros(height.shape)
+    slope[:-1] = np.diff(speed, axis=0) / np.where(thick > 0.0, thick, 1.0)
+    return slope
+
+
+def _leg(profile: SoundSpeedProfile, from_depth_m: Floats, tangent: Floats) -> _Leg:
+    down = tangent >= 0.0
+    height, speed, slope = _nodes(profile, from_depth_m, down)
     thick = height[1:] - height[:-1]
-    slope = np.zeros(height.shape)
-    slope[:-1] = (speed[1:] - speed[:-1]) / np.where(thick > 0.0, thick, 1.0)
     xi = 1.0 / (speed[0] * np.sqrt(1.0 + tangent**2))
     share = xi * speed
     sine = np.sqrt(np.maximum(1.0 - share**2, _LEVEL**2))
