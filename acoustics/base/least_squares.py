@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol, Self, TypeVar
+from typing import Any, Protocol, Self, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.linalg import lapack
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
@@ -97,6 +98,24 @@ def solve_positive(matrix: Floats, vector: Floats) -> Floats:
             x[i] = x[i] - factor[k, i] * x[k]
         x[i] = x[i] * inverse[i]
     return np.array(x)
+
+
+def positive_inverse(matrix: NDArray[Any]) -> NDArray[Any]:
+    """Inverses of positive definite matrices, (..., p, p), real or complex: of large ones in half the time of `inv`.
+
+    One that rounding has left indefinite is inverted as any other.
+    """
+    flat, out = matrix.reshape(-1, *matrix.shape[-2:]), np.empty_like(matrix)
+    factor, invert = lapack.get_lapack_funcs(("potrf", "potri"), (matrix,))
+    upper = np.triu(np.ones(matrix.shape[-2:], dtype=bool), 1)
+    for one, inverse in zip(flat, out.reshape(flat.shape), strict=True):
+        lower, failed = factor(one, lower=True)
+        if failed:
+            inverse[:] = np.linalg.inv(one)
+        else:
+            whole = invert(lower, lower=True, overwrite_c=True)[0]
+            inverse[:] = np.where(upper, whole.conj().T, whole)
+    return out
 
 
 def inverse_factor(covariance: Floats) -> Floats:

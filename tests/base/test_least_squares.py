@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from acoustics.base.least_squares import Descent, levenberg, normal_equations, solve_positive
+from acoustics.base.least_squares import Descent, levenberg, normal_equations, positive_inverse, solve_positive
 
 
 @pytest.mark.parametrize("p", [1, 3, 6, 7, 20])
@@ -18,6 +18,15 @@ def test_positive_definite_systems_of_any_size_are_solved(p):
     np.testing.assert_allclose(solve_positive(last, vector.T), expected, rtol=1e-6, atol=1e-9)
     several = np.moveaxis(np.linalg.solve(matrix, columns), 0, -1)
     np.testing.assert_allclose(solve_positive(last, np.moveaxis(columns, 0, -1)), several, rtol=1e-6, atol=1e-9)
+
+
+@pytest.mark.parametrize("imaginary", [0.0, 1j])
+def test_inverses_of_positive_definite_matrices(imaginary):
+    rng = np.random.default_rng(1)
+    root = rng.normal(size=(2, 3, 7, 9)) + imaginary * rng.normal(size=(2, 3, 7, 9))
+    matrix = root @ root.swapaxes(-1, -2).conj()
+    np.testing.assert_allclose(positive_inverse(matrix), np.linalg.inv(matrix), rtol=1e-8, atol=1e-10)
+    np.testing.assert_allclose(positive_inverse(-matrix), np.linalg.inv(-matrix), rtol=1e-8, atol=1e-10)
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,12 @@ A row's settings come on top. With 60 places a share of 90 % is known to 8 %.
 
 Runs of four pings straight towards the pinger, the errors of sketch, own place, heading, array and water the same in all
 of them: the position fused from bearings alone, and with the places by echoes.
+
+    python tests/benchmarks/echo_estimator.py --windows 300
+
+How long could one listen before the first echo from a wall, by the sketch and a bearing alone: the earliest such path
+over all places on the bearing to two standard deviations and at least half a metre from the walls, against the pool as
+it is; and how far the sound of floor and surface before it comes from another azimuth than the pinger's. Geometry only.
 """
 
 from __future__ import annotations
@@ -23,11 +29,16 @@ from itertools import repeat
 
 import numpy as np
 
-from acoustics.base.frames import Floats, Pose
+from acoustics.base.frames import Floats, Pose, bearing_and_depression
 from acoustics.base.polygons import half_planes, meeting_places
 from acoustics.base.regions import inside_region
+from acoustics.estimate.echoes import DirectBearing, SiteKnowledge
+from acoustics.estimate.echoes.paths import arrivals_alone, path_sets
+from acoustics.estimate.echoes.search import states_at, water_along
 from acoustics.estimate.fuse import track_of_pings
 from acoustics.estimate.locate.one_ping import EventSegment, HeardPing, PingContext, locate_pings
+from acoustics.io.ping import NavigatedPose
+from acoustics.io.site_sketch import faces_sd, site_faces
 from acoustics.physics.burst import Burst
 from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.render.bursts import SampleTimes, ping_pressure
@@ -42,6 +53,7 @@ PINGS, WAY_M = 4, 2.1  # of a run
 SEED, RATE_HZ, LEAD_S, LISTEN_S = 101, 250e3, 0.06, 0.016
 HULL_M, HULL_SHARE = np.array([[-0.3, 0.15, 0.1], [0.1, -0.2, 0.05]]), 0.1
 OWN_SD_M, CARRIER_SD = 0.05, 0.002
+BEARING_SD, OFF_WALL_M = np.deg2rad(4.0), 0.5  # of the direct sound; pingers stand no nearer to a wall
 WET_M = 0.03  # that hydrophones and pinger keep from every face
 REFLECTOR_M = 0.3  # pressure that a body sends on, over that which meets it, at 1 m [m]
 
@@ -294,6 +306,66 @@ def run_summary(results: np.ndarray) -> str:
     return " | ".join([f"{len(results)}", *told, f"{results[:, 6].mean():.1f}"]).replace("%", " %")
 
 
+def one_window(place: int) -> tuple[float, ...]:
+    """From the direct sound to the first echo from a wall [s], by the sketch and as it is; azimuth of what comes before
+    it, off the pinger's, over the floor as it is and over a level one, the worst path [deg]."""
+    rng = np.random.default_rng([SEED, 2 * len(ROWS), place])
+    at = drawn_place(ROWS["half-wave"], rng)
+    scene, source = at.scene, np.array(at.pinger.position_m)
+    sheet, vehicle, pool = scene.pingers[0], scene.vehicle, sketch_of_scene(scene).pool
+    faces = site_faces(pool)
+    noted = NavigatedPose(
+        tuple(vehicle.pose.position_m), 0.0, 0.0, vehicle.pose.heading, heading_sd=vehicle.attitude_sd[2]
+    )
+    known = SiteKnowledge(
+        faces, faces_sd(pool, faces), scene.array.positions_m, scene.array.tolerances_m, 0.0, noted, scene.sound_speed_m_s,
+        0.0, Burst(sheet.frequency_hz, sheet.length_s, sheet.q), float(sheet.position_m[2]), 0.1,
+    )  # fmt: skip
+    heard = float(bearing_and_depression(at.pose.to_body(source[None])[0])[0]) + BEARING_SD * rng.standard_normal()
+    cells = water_along(known, (DirectBearing(heard, BEARING_SD),), sds=2.0, off_wall_m=OFF_WALL_M)
+    by_sketch = first_wall_s(known, np.column_stack([cells, np.full(len(cells), known.depth_m)])).min()
+    body = at.pose.to_site(at.body_m)
+    true = arrivals(at.true, body, source, frequency_hz=sheet.frequency_hz, horizon_s=0.012, floor_db=-40.0)
+    of_walls = np.isin(true.faces, [k for k, name in enumerate(true.face_names) if "wall" in name]).any(axis=-1)
+    after = np.where(true.valid, true.delay_s - true.delay_s[:, :1], np.inf)
+    wall = float(after[:, of_walls].min(initial=sheet.length_s))
+    # Tilt and mounting are other errors, which the estimators know.
+    upright = vehicle.pose.to_site(scene.array.positions_m)
+    return by_sketch, wall, *(azimuth_off_deg(pool, upright, source, wall) for pool in (at.true, level(at.true)))
+
+
+def first_wall_s(known: SiteKnowledge, places_m: Floats) -> Floats:
+    """From the direct sound to the first echo from a wall for places of shape (n, 3) [s]; the burst's length if none."""
+    paths = path_sets(known, places_m, known.burst.length_s)
+    wall = np.array([name.startswith("wall") for name in known.faces.names] + [False])[paths.faces].any(axis=-1)
+    arrival = arrivals_alone(known, paths, states_at(known, places_m[:, :2], (), 0.0))
+    after = (arrival - arrival[..., :1]).min(axis=1)
+    return np.where(wall[paths.sequence] & (paths.expected > 0), after, known.burst.length_s).min(axis=-1)
+
+
+def level(scene: Scene) -> Scene:
+    """The pool with a level floor, as deep as in its middle and nowhere less."""
+    points = np.array(scene.pool.floor_points_m)
+    points[:, 2] = points[:, 2].max()
+    pool = scene.pool.model_copy(update={"floor_points_m": tuple(map(tuple, points.tolist()))})
+    return scene.model_copy(update={"pool": pool})
+
+
+def azimuth_off_deg(scene: Scene, body_m: Floats, source: Floats, until_s: float) -> float:
+    """Azimuth of the paths before a time, by the plane wave that fits their times best, off that of the direct sound.
+
+    A horizontal array: its plane waves have two slownesses. The mean of the paths by their energy within the time.
+    """
+    paths = arrivals(scene, body_m, source, frequency_hz=30e3, horizon_s=0.012, floor_db=-40.0)
+    flat = body_m - body_m.mean(axis=0)
+    keep = paths.valid.all(axis=0) & ((paths.delay_s - paths.delay_s[:, :1]).max(axis=0) < until_s)
+    slowness = np.linalg.lstsq(flat[:, :2], paths.delay_s[:, keep] - paths.delay_s[:, keep].mean(axis=0), rcond=None)[0]
+    azimuth = np.arctan2(-slowness[1], -slowness[0])
+    left = np.maximum(until_s - (paths.delay_s - paths.delay_s[:, :1]).mean(axis=0)[keep], 0.0)
+    energy = left * np.mean(np.abs(paths.amplitude[:, keep]) ** 2, axis=0)
+    return float(np.rad2deg(np.abs(np.sum(energy * np.angle(np.exp(1j * (azimuth - azimuth[0])))) / energy.sum())))
+
+
 RUN_HEADER = (
     "| setting | runs | bearings: positions | median m | within 1 m | region right | with echoes: positions | median m | "
     "within 1 m | region right | places a run |\n" + "| --- " * 11 + "|"
@@ -337,7 +409,17 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=0)
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--rows", nargs="*", default=list(ROWS), choices=list(ROWS))
+    parser.add_argument("--windows", type=int, default=0)
     options = parser.parse_args()
+    if options.windows:
+        by_sketch, wall, off, off_level = np.array([one_window(k) for k in range(options.windows)]).T
+        print(
+            f"{options.windows} places: window by the sketch late in {np.sum(by_sketch > wall)}, median "
+            f"{1e6 * np.median(by_sketch):.0f} us of {1e6 * np.median(wall):.0f} us; azimuth of what comes before the "
+            f"first wall off by up to {off.max():.2f} deg (median {np.median(off):.3f}), over a level floor up to "
+            f"{off_level.max():.3f} deg (median {np.median(off_level):.4f})"
+        )
+        return
     one, told, count = (one_run, run_summary, options.runs) if options.runs else (one_place, summary, options.places)
     print(RUN_HEADER if options.runs else HEADER)
     with ProcessPoolExecutor(options.jobs) as pool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,12 +12,12 @@ from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.estimate.echoes.baseband import Baseband, BurstTable, burst_table, to_baseband
-from acoustics.estimate.echoes.fit import SMOOTH, Modes, fit_modes, joined
+from acoustics.estimate.echoes.fit import SMOOTH, Modes, fit_modes, further_modes, joined
 from acoustics.estimate.echoes.likelihood import unexplained
-from acoustics.estimate.echoes.paths import ATTITUDE, FACES, SiteKnowledge
+from acoustics.estimate.echoes.paths import ATTITUDE, FACES, SiteKnowledge, X, Y
 from acoustics.estimate.echoes.places import Places, loosened, weighed, with_faces_of, worst_face
-from acoustics.estimate.echoes.search import DirectBearing, best_of, new_grid, start_states
-from acoustics.estimate.echoes.window import useful_window
+from acoustics.estimate.echoes.search import DirectBearing, around, best_of, new_grid, start_states
+from acoustics.estimate.echoes.window import other_window, useful_window
 from acoustics.estimate.tdoa import Segment
 from acoustics.io.echo_fix import FAR_M, EchoFix, EchoMode, FaceOffset
 
@@ -24,12 +25,14 @@ N_STARTS, _MOST_STARTS = 16, 48  # the others where none of the first explains t
 # Of what the model allows to be unexplained: right places leave -0.02 to 0.25 of it in nine of ten simulated pings,
 # places found where the search missed the right one 0.4 and more.
 _POOR = 0.3
+_FEW = 2  # starts that led to the best place: by so few it may be one of many that fit
 _LIKELY = 96  # cells of which those are taken that also fit what is heard later
 MISFIT_P = 1e-3
 _LOOSE_STARTS = 6  # there, with the floor as sketched and with each of the shifts
 _FLOOR_SHIFTS_M = (-0.25, 0.25)
 MOST_WRONG_SKETCH = 0.5
 MOST_FAR = 1 / 3  # odds of two to one for the best place: a choice, and `EchoFix.sure` asks for nine to one
+_MOST_ROUNDS = 2  # of that
 _LEAD_S = 2e-4  # of samples before the direct sound
 _LEAST_CONSTANTS = 3.0  # of the burst's build-up: shorter samples tell nothing of echoes
 
@@ -117,10 +120,18 @@ def locate_by_echoes(
         free_starts += [starts_of(loose, _LOOSE_STARTS, shift) for shift in _FLOOR_SHIFTS_M]
     longest = segment.pressure.shape[1] / segment.sample_rate_hz - onset_s
     window = useful_window(known, starts, bearings, longest)
+    likely = starts
     if window > heard.window_s:
         heard = _heard(segment, known, density, onset_s, window)
-        starts = best_of(known, heard.baseband, heard.table, starts, window_s=heard.window_s, count=_MOST_STARTS)
-    return _judged(_fitted(known, loose, heard, starts[:_MOST_STARTS], free_starts), heard)
+        starts = best_of(known, heard.baseband, heard.table, likely, window_s=heard.window_s, count=_MOST_STARTS)
+
+    def in_other_samples(modes: Modes) -> Modes:
+        other = _heard(segment, known, density, onset_s, other_window(known, heard.window_s, longest))
+        given = known, other.baseband, other.table
+        begin = best_of(*given, likely, window_s=other.window_s, count=N_STARTS)
+        return fit_modes(*given, np.concatenate([modes.state[:1], begin]), window_s=other.window_s)
+
+    return _judged(_fitted(known, loose, heard, starts[:_MOST_STARTS], free_starts, in_other_samples), heard)
 
 
 @dataclass(frozen=True)
@@ -155,29 +166,55 @@ def _heard(segment: Segment, known: SiteKnowledge, density: Floats, onset_s: flo
 
 
 def _fitted(
-    known: SiteKnowledge, loose: SiteKnowledge, heard: Heard, starts: Floats, free_starts: list[Floats]
+    known: SiteKnowledge,
+    loose: SiteKnowledge,
+    heard: Heard,
+    starts: Floats,
+    free_starts: list[Floats],
+    in_other_samples: Callable[[Modes], Modes],
 ) -> Fitted:
-    """Modes by the sketch, from more starts where those of the first fit badly, then by the loosened one from these."""
+    """Modes by the sketch, from more starts where those of the first fit badly, then by the loosened one from these.
+
+    Where few starts led to the best place or it fits badly, other samples are asked, too.
+    """
 
     def modes_from(knowledge: SiteKnowledge, starts: Floats) -> Modes:
         return fit_modes(knowledge, heard.baseband, heard.table, starts, window_s=heard.window_s)
 
+    def further(knowledge: SiteKnowledge, modes: Modes, starts: Floats) -> Modes:
+        return further_modes(knowledge, heard.baseband, heard.table, starts, modes, window_s=heard.window_s)
+
     modes, n_starts = modes_from(known, starts[:N_STARTS]), len(starts[:N_STARTS])
-    if unexplained(heard.baseband, SMOOTH, modes.misfit[0]) > _POOR and len(starts) > N_STARTS:
+    poor = unexplained(heard.baseband, SMOOTH, modes.misfit[0]) > _POOR
+    if poor and len(starts) > N_STARTS:
         modes, n_starts = joined(modes, modes_from(known, starts[N_STARTS:])), len(starts)
+    other = None
+    if poor or modes.members[0] <= _FEW:
+        other = in_other_samples(modes)
+        modes = further(known, modes, other.state[:1])
     free = modes_from(loose, np.concatenate([with_faces_of(known, loose, modes.state), *free_starts]))
-    return Fitted(known, loose, modes, free, n_starts)
+    # The search looks from cell to cell, and either fit may stop where the other went on.
+    for _ in range(_MOST_ROUNDS):
+        before = modes.state[0]
+        near = around(known, heard.baseband, heard.table, before, window_s=heard.window_s)
+        modes = further(known, modes, np.concatenate([near, with_faces_of(loose, known, free.state)]))
+        if np.array_equal(modes.state[0], before):
+            break
+        free = further(loose, free, with_faces_of(known, loose, modes.state[:1]))
+    return Fitted(known, loose, modes, free, n_starts, other)
 
 
 @dataclass(frozen=True)
 class Fitted:
-    """Modes by the sketch, from so many starts, and those of the same samples with floor and walls loosened."""
+    """Modes by the sketch, from so many starts, those of the same samples with floor and walls loosened, and those of
+    other samples, where they were asked."""
 
     known: SiteKnowledge
     loose: SiteKnowledge
     modes: Modes
     free: Modes
     n_starts: int
+    other: Modes | None
 
 
 def _judged(fitted: Fitted, heard: Heard) -> EchoFix:
@@ -226,6 +263,9 @@ def _doubt(fitted: Fitted, places: Places, p_value: float) -> str:
     height = faces.normals @ places.position_m[0] - faces.offsets_m
     if np.any(height < 0):
         return f"the best place lies beyond the sketch's {faces.names[int(np.argmin(height))]}"
+    other = fitted.other
+    if other is not None and np.linalg.norm(other.state[0, [X, Y]] - places.position_m[0, :2]) > FAR_M:
+        return f"by a longer or shorter part of the samples the pinger is over {FAR_M:g} m from the best place"
     if places.far > MOST_FAR:
         return f"the pinger is over {FAR_M:g} m from the best place with a probability of {places.far:.0%}"
     return ""
@@ -234,6 +274,6 @@ def _doubt(fitted: Fitted, places: Places, p_value: float) -> str:
 def _missed(fitted: Fitted, heard: Heard) -> str:
     """Whether the search may have missed the place; empty where nothing says so."""
     poor = unexplained(heard.baseband, SMOOTH, fitted.modes.misfit[0]) > _POOR
-    if poor and fitted.modes.members[0] == 1 and fitted.n_starts > N_STARTS:
+    if poor and fitted.modes.members[0] <= 1 and fitted.n_starts > N_STARTS:
         return f"one of {fitted.n_starts} starts alone led to a place, which fits badly: a better one may be missed"
     return ""

@@ -10,7 +10,7 @@ from acoustics.base.frames import Floats
 from acoustics.base.least_squares import Descent, levenberg
 from acoustics.estimate.echoes.baseband import Baseband, BurstTable
 from acoustics.estimate.echoes.likelihood import Problem, Roughness, cost, evaluate, new_problem
-from acoustics.estimate.echoes.paths import DEPTH, FACES, SiteKnowledge, X, Y, path_sets, sources_m
+from acoustics.estimate.echoes.paths import DEPTH, FACES, SiteKnowledge, X, Y, path_sets, sources_m, turned_phases
 
 _FIRST_ROUND = Descent(damping=1e-2, floor=0.0, settled=0.1, most_steps=8)
 _LAST_ROUND = Descent(damping=1e-3, floor=0.0, settled=0.02, most_steps=20)
@@ -18,9 +18,11 @@ _HOPELESS_NATS = 40.0  # of evidence after the first round behind the best, whic
 _KEPT = 8
 _LEAST_WEIGHT = 1e-3
 _LARGEST_STEP_M = 0.5
-# What the model leaves out, such as echoes of the hull. By it 95 % regions held the truth in about as many simulated
-# pings of a half-wave array; they turn the phases of a wide one differently at each hydrophone, where 2 held it in 79 %
-# (benchmarks/echo_estimator.py).
+_DIFFERENT = np.array([0.15, 0.15, 1.0])  # in x and y [m] and the floor's depth, in its deviations
+_THERE = 0.5  # of that
+# What the model leaves out, such as echoes of the hull. By it 95 % regions held the truth in 93 % of 60 simulated pings
+# of a half-wave array. A wide one also hears how faces turn phases near a critical angle, three times as fast as
+# `turned_phases` says: of 63 pings 2 would have held the truth in 89 %, 3.5 did in 95 % (benchmarks/echo_estimator.py).
 VARIANCE_SCALE, WIDE_VARIANCE_SCALE = 2.0, 3.5
 # Far from a minimum only loud paths lead there, and the others are so much more that no path explains.
 _ROUGH, SMOOTH = Roughness(timing_sd_m=0.03, diffuse=0.15, weakest=10 ** (-16 / 20)), Roughness()
@@ -54,22 +56,39 @@ class Modes:
     members: np.ndarray
 
 
-def fit_modes(
-    known: SiteKnowledge,
-    baseband: Baseband,
-    table: BurstTable,
-    starts: Floats,
-    *,
-    window_s: float,
-) -> Modes:
+def fit_modes(known: SiteKnowledge, baseband: Baseband, table: BurstTable, starts: Floats, *, window_s: float) -> Modes:
     """Minima from starts of shape (n, n_parameters), in two rounds with the paths of where each stands.
 
     Of a wide array in three: first with amplitudes of each hydrophone's own.
     """
-    coarse, state = baseband.thinned(), starts  # as fine as the timing that the first round allows for
+    return _settled(known, baseband, table, _approached(known, baseband, table, starts, window_s), window_s)
+
+
+def further_modes(
+    known: SiteKnowledge, baseband: Baseband, table: BurstTable, starts: Floats, modes: Modes, *, window_s: float
+) -> Modes:
+    """Minima that are known, and others from such starts, which count as members of none: they do not come of a search.
+
+    Those that come near a known one in the first rounds go no further.
+    """
+    state = _approached(known, baseband, table, starts, window_s)
+    state = state[np.min(_apart(known, state[:, None], modes.state), axis=-1) > _THERE]
+    if not len(state):
+        return modes
+    more = _settled(known, baseband, table, state, window_s)
+    return joined(modes, replace(more, members=np.zeros_like(more.members)))
+
+
+def _approached(known: SiteKnowledge, baseband: Baseband, table: BurstTable, state: Floats, window_s: float) -> Floats:
+    """States after the first rounds."""
+    coarse = baseband.thinned()  # as fine as the timing that these rounds allow for
     if is_wide(known):
         state = _descended(_problem(known, coarse, table, state, window_s, _APART), state, _FIRST_ROUND)
-    state = _descended(_problem(known, coarse, table, state, window_s, _ROUGH), state, _FIRST_ROUND)
+    return _descended(_problem(known, coarse, table, state, window_s, _ROUGH), state, _FIRST_ROUND)
+
+
+def _settled(known: SiteKnowledge, baseband: Baseband, table: BurstTable, state: Floats, window_s: float) -> Modes:
+    """Minima after the last round, of the best of the states."""
     misfit, log_determinant = cost(_problem(known, baseband, table, state, window_s, SMOOTH), state)
     rows, members = _distinct(known, state, -0.5 * misfit - log_determinant)
     state = state[rows]
@@ -91,9 +110,9 @@ def variance_scale(known: SiteKnowledge) -> float:
 def _problem(
     known: SiteKnowledge, baseband: Baseband, table: BurstTable, state: Floats, window_s: float, roughness: Roughness
 ) -> Problem:
-    return new_problem(
-        known, baseband, table, path_sets(known, _inside(known, state), window_s, roughness.weakest), roughness
-    )
+    places = _inside(known, state)
+    paths = path_sets(known, places, window_s, roughness.weakest)
+    return new_problem(known, baseband, table, paths, roughness, turned_phases(known, paths, places))
 
 
 def _inside(known: SiteKnowledge, state: Floats) -> Floats:
@@ -115,16 +134,20 @@ def _moved(problem: Problem, state: Floats, step: Floats) -> Floats:
     return state + step / np.maximum(np.maximum(far, rest), 1.0)
 
 
+def _apart(known: SiteKnowledge, state: Floats, other: Floats) -> Floats:
+    """How far states are apart, over what makes them different [1]; shapes (..., n_parameters) give (...)."""
+    at = [X, Y, FACES] if len(known.faces_sd) else [X, Y]
+    return np.asarray(np.max(np.abs(state[..., at] - other[..., at]) / _DIFFERENT[: len(at)], axis=-1))
+
+
 def _distinct(known: SiteKnowledge, state: Floats, fit: Floats) -> tuple[np.ndarray, np.ndarray]:
     """The best of the states that lie together, the hopeless left out, and how many stood at each."""
     order = np.argsort(-fit, kind="stable")
-    at = [X, Y, FACES] if len(known.faces_sd) else [X, Y]
-    scale = np.array([0.15, 0.15, 1.0])[: len(at)]
     rows: list[int] = []
     members: list[int] = []
     for k in order:
-        apart = np.array([np.max(np.abs(state[k, at] - state[j, at]) / scale) for j in rows])
-        if len(rows) and apart.min() < 1.0:
+        apart = _apart(known, state[k], state[rows])
+        if rows and apart.min() < 1.0:
             members[int(np.argmin(apart))] += 1
         elif fit[k] > fit[order[0]] - _HOPELESS_NATS and len(rows) < _KEPT:
             rows.append(int(k))

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from acoustics.base.frames import Floats
-from acoustics.base.least_squares import transposed
+from acoustics.base.least_squares import positive_inverse, transposed
 from acoustics.estimate.echoes.baseband import Baseband, BurstTable, Complexes
 from acoustics.estimate.echoes.paths import (
     CARRIER,
@@ -31,7 +31,8 @@ class Roughness:
     Parameters
     ----------
     scatter : float
-        Standard deviation of each path's amplitude from channel to channel, as a share of itself [1].
+        Standard deviation of each path's amplitude from channel to channel, as a share of itself, beside what comes of
+        the faces' `turned_phases` [1].
     timing_sd_m : float
         Standard deviation of each path's length after one bounce, growing with their number [m].
     least_bounces : int
@@ -69,6 +70,8 @@ class Problem:
         Amplitude of the direct sound, in units of each channel's noise [1].
     noise_share : ndarray, shape (n_channels,)
         What counts as noise, over the noise itself, as variances [1].
+    scatter : ndarray, shape (n, n_paths)
+        Standard deviation of each path's amplitude from channel to channel, over the expected one [1].
     """
 
     known: SiteKnowledge
@@ -78,23 +81,33 @@ class Problem:
     roughness: Roughness
     level: Floats
     noise_share: Floats
+    scatter: Floats
 
     def subset(self, rows: Any) -> Problem:
         """Some of the starts."""
+        paths = self.paths.subset(rows)
         return Problem(
-            self.known, self.baseband, self.table, self.paths.subset(rows), self.roughness, self.level,
-            self.noise_share,
+            self.known, self.baseband, self.table, paths, self.roughness, self.level,
+            self.noise_share, self.scatter[rows, : paths.expected.shape[1]],
         )  # fmt: skip
 
 
 def new_problem(
-    known: SiteKnowledge, baseband: Baseband, table: BurstTable, paths: PathSets, roughness: Roughness
+    known: SiteKnowledge,
+    baseband: Baseband,
+    table: BurstTable,
+    paths: PathSets,
+    roughness: Roughness,
+    turned: Floats | float = 0.0,
 ) -> Problem:
-    """A problem whose levels are measured from the samples."""
+    """A problem whose levels are measured from the samples, with `turned_phases` (n, n_paths) of the paths."""
     loudness = _loudness(baseband)
     # The direct sound holds about a third of a burst's power in a pool; only the order of magnitude counts.
     level, noise_share = np.sqrt(loudness / 2.0), 1.0 + roughness.diffuse**2 * loudness
-    return Problem(known, baseband, table, paths, roughness, level, noise_share)
+    # Of normal phases: the mean square of exp(i phase) - 1.
+    scatter = np.sqrt(roughness.scatter**2 + 2.0 * -np.expm1(-0.5 * np.square(turned)))
+    scatter = np.broadcast_to(scatter, paths.expected.shape)
+    return Problem(known, baseband, table, paths, roughness, level, noise_share, scatter)
 
 
 def _loudness(baseband: Baseband) -> Floats:
@@ -204,20 +217,26 @@ class _Linear:
         self.curvature = table[2]
         self.phase = np.concatenate([phase, phase], axis=-1)
         self.common = _common_variance(problem)
-        self.scatter = (problem.roughness.scatter * size) ** 2
+        self.scatter = (problem.scatter * size) ** 2
         self._solve(float(np.sum(np.abs(y) ** 2)))
 
     def _solve(self, energy: float) -> None:
         p = self.scatter.shape[-1]
         gram, z = self.waves @ transposed(self.waves), _times(self.waves, self.turned[..., None])
         self.own_matrix = gram[..., :p, :p] + _diagonal(1.0 / self.scatter)[:, None]
-        self.own_inverse = np.asarray(np.linalg.inv(self.own_matrix), dtype=float)
-        self.across = self.own_inverse @ gram[..., :p, :]  # (n, h, P, 2P)
+        self.own_inverse = positive_inverse(self.own_matrix)
+        # The first block of `gram` is the own matrix less 1 / scatter: products with it are differences.
+        inverse_scatter = (1.0 / self.scatter)[:, None, :, None]
+        shape, slope = self.own_inverse * transposed(inverse_scatter), self.own_inverse @ gram[..., :p, p:]
+        self.across = np.concatenate([np.eye(p) - shape, slope], axis=-1)  # (n, h, P, 2P)
         own_z = _times(self.own_inverse, z[..., :p, :])[..., 0]
-        left = gram - transposed(gram[..., :p, :]) @ self.across
+        left = np.empty_like(gram)
+        left[..., :p, :] = inverse_scatter * self.across
+        left[..., p:, :p] = transposed(left[..., :p, p:])
+        left[..., p:, p:] = gram[..., p:, p:] - gram[..., p:, :p] @ slope
         left_z = (z - _times(transposed(self.across), z[..., :p, :]))[..., 0]
         self.whole = self._over_channels(left) + _diagonal(1.0 / self.common)
-        self.whole_inverse = np.linalg.inv(self.whole)
+        self.whole_inverse = positive_inverse(self.whole)
         total_z = np.sum(self.phase.conj() * left_z, axis=1)
         u = np.einsum("npq,nq->np", self.whole_inverse, total_z)
         shared = self.phase * u[:, None]

@@ -31,6 +31,9 @@ _SECTOR_SD = 3.0
 # Wide enough that a cell stands for its surroundings: a path's length errs by this for each bounce.
 COARSE = Roughness(diffuse=0.05, timing_sd_m=0.04, least_bounces=1)
 _AT_ONCE = 32
+# About a place: how many, in what circle, and of what grid. It tells finer, as the sketch's errors are known better.
+_AROUND, _AROUND_M, _FINE_STEP_M, _APART_AROUND_M = 8, 2.0, 0.2, 0.3
+FINER = Roughness(diffuse=0.05, timing_sd_m=0.025, least_bounces=1)
 
 
 @dataclass(frozen=True)
@@ -164,9 +167,47 @@ def states_at(known: SiteKnowledge, cells_m: Floats, bearings: tuple[DirectBeari
     return state
 
 
-def _evidences(known: SiteKnowledge, baseband: Baseband, table: BurstTable, paths: PathSets, states: Floats) -> Floats:
+def around(known: SiteKnowledge, baseband: Baseband, table: BurstTable, state: Floats, *, window_s: float) -> Floats:
+    """States, shape (n, n_parameters), at the most likely places about one of shape (n_parameters,), all else the same.
+
+    The search takes the sketch as it is and steps from cell to cell: with what a fit has found of the errors a finer
+    one finds what that missed.
+    """
+    states = moved_to(known, state, _places_around(known, state))
+    baseband = baseband.turned(known.frequency_sd_share * known.burst.frequency_hz * state[CARRIER]).thinned()
+    paths = path_sets(known, sources_m(known, states), window_s)
+    fit = _evidences(known, baseband, table, paths, states, FINER)
+    return states[_apart(states[:, [X, Y]], fit, _AROUND, _APART_AROUND_M)]
+
+
+def _places_around(known: SiteKnowledge, state: Floats) -> Floats:
+    """Places of a grid in the water about that of a state, shape (n, 2) [m]."""
+    steps = np.arange(-_AROUND_M, _AROUND_M + _FINE_STEP_M / 2, _FINE_STEP_M)
+    offsets = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
+    places = state[[X, Y]] + offsets[np.linalg.norm(offsets, axis=-1) <= _AROUND_M]
+    return places[_in_the_water(known, places)]
+
+
+def moved_to(known: SiteKnowledge, state: Floats, places_m: Floats) -> Floats:
+    """States at places of shape (n, 2), else as one of shape (n_parameters,), their direct sound at the same time."""
+    moved = np.tile(state, (len(places_m), 1))
+    moved[:, [X, Y]] = places_m
+    way = np.linalg.norm(sources_m(known, moved) - known.middle_m, axis=-1)
+    way -= np.linalg.norm(sources_m(known, state[None]) - known.middle_m, axis=-1)
+    moved[:, EMISSION] -= way / known.sound_speed_m_s / EMISSION_UNIT_S
+    return moved
+
+
+def _evidences(
+    known: SiteKnowledge,
+    baseband: Baseband,
+    table: BurstTable,
+    paths: PathSets,
+    states: Floats,
+    roughness: Roughness = COARSE,
+) -> Floats:
     """Coarse evidence of states, shape (n,), some at a time, those of as many paths together: the others are padded."""
-    problem, out = new_problem(known, baseband, table, paths, COARSE), np.empty(len(states))
+    problem, out = new_problem(known, baseband, table, paths, roughness), np.empty(len(states))
     order = np.argsort(np.sum(paths.expected > 0, axis=-1), kind="stable")
     for k in range(0, len(states), _AT_ONCE):
         rows = order[k : k + _AT_ONCE]

@@ -11,6 +11,7 @@ from acoustics.estimate.echoes.paths import SiteKnowledge, X, Y, arrival_times, 
 from acoustics.estimate.echoes.search import DirectBearing
 
 _SHARES = np.array([1.0, 1.25, 1.5, 1.75, 2.0])  # of the burst's length
+_MUCH = 4 / 3
 _ASKED, _MOST, _GOOD_M = 12, 0.75, 0.35  # of the best starts so many have to be known as well as this
 # Of a path's length, for each bounce, and by the noise for one as loud as the direct sound.
 _BOUNCE_SD_M, _EDGE_SD_M = 0.01, 0.02
@@ -39,6 +40,15 @@ def useful_window(known: SiteKnowledge, starts: Floats, bearings: tuple[DirectBe
         if window >= longest_s or np.quantile(_spread_m(known, starts[:_ASKED], sd, window), _MOST) <= _GOOD_M:
             break
     return float(min(window, max(longest_s - TAPER_S, length)))
+
+
+def other_window(known: SiteKnowledge, window_s: float, longest_s: float) -> float:
+    """Another part of the samples, by which a place should be the same [s]: much longer, else shorter.
+
+    A wrong place that by chance explains the echoes up to one time does hardly so up to another.
+    """
+    longest = float(min(_SHARES[-1] * known.burst.length_s, longest_s - TAPER_S))
+    return longest if longest > _MUCH * window_s else window_s / _MUCH
 
 
 def _spread_m(known: SiteKnowledge, state: Floats, bearing_sd: float, window_s: float) -> Floats:

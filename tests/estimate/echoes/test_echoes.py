@@ -11,8 +11,10 @@ from acoustics.accuracy.echo_bound import echo_bound, echo_place_errors
 from acoustics.base.frames import bearing_and_depression
 from acoustics.estimate.echoes import DirectBearing, SiteKnowledge, locate_by_echoes
 from acoustics.estimate.echoes.baseband import burst_table, to_baseband
+from acoustics.estimate.echoes.fit import fit_modes, further_modes
 from acoustics.estimate.echoes.likelihood import Roughness, cost, evaluate, new_problem, unexplained
 from acoustics.estimate.echoes.paths import (
+    _TURN_BY_COSINE,
     DEPTH,
     EMISSION,
     EMISSION_UNIT_S,
@@ -21,16 +23,21 @@ from acoustics.estimate.echoes.paths import (
     arrival_times,
     arrivals_alone,
     path_sets,
+    sources_m,
+    turned_phases,
 )
-from acoustics.estimate.echoes.search import states_at
-from acoustics.estimate.echoes.window import useful_window
+from acoustics.estimate.echoes.search import around, moved_to, states_at
+from acoustics.estimate.echoes.window import other_window, useful_window
 from acoustics.estimate.tdoa import Segment
 from acoustics.io.ping import NavigatedPose
 from acoustics.io.site_sketch import faces_sd, site_faces
 from acoustics.physics.burst import Burst
+from acoustics.physics.image_receivers import FloorPart, prism_faces
+from acoustics.physics.reflection import elastic_reflection
 from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.render.bursts import SampleTimes, ping_pressure
-from acoustics.scene.scenario import load_scene, shipped
+from acoustics.scene.materials import MATERIALS
+from acoustics.scene.scenario import load_array, load_scene, shipped
 
 RATE_HZ, SENT_S = 250e3, 3e-3
 
@@ -150,6 +157,9 @@ def test_it_listens_on_where_the_burst_hears_too_few_walls(ping):
     beside = states_at(middle, np.array([[15.5, 6.25]]), (ping.bearing,), 7e-3)
     assert useful_window(middle, beside, (ping.bearing,), 1.0) > middle.burst.length_s
     assert useful_window(middle, beside, (ping.bearing,), 5e-3) < 5e-3
+    length = middle.burst.length_s
+    assert other_window(middle, length, 1.0) == 2 * length and other_window(middle, 2 * length, 1.0) < 2 * length
+    assert other_window(middle, length, 1.1 * length) < length
 
 
 def test_what_no_path_explains_is_told_from_noise(ping):
@@ -175,6 +185,64 @@ def test_arrival_times_are_those_of_the_image_sources(ping):
     count = int(np.sum(paths.expected > 0))
     gaps = np.abs(ours[0, 0, :count, None] - SENT_S - theirs.delay_s[0])
     assert gaps.min(axis=-1).max() < 1e-7
+
+
+def test_faces_turn_phases_as_the_angles_differ(ping):
+    """By the cosines at a level floor of each hydrophone's own path; to first order, so to 5 % over 0.7 m at 6 m."""
+    faces = prism_faces(None, floor=[FloorPart("floor", 3.0)])
+    wide = load_array(shipped("arrays")["hull-4"]).positions_m
+    pose = NavigatedPose((0.0, 0.0, 0.5), 0.0, 0.0, 0.3)
+    known = replace(ping.known, faces=faces, faces_sd=np.ones(3), hydrophones_m=wide, pose=pose)
+    source = np.array([[6.0, 1.0, 2.4]])
+    paths = path_sets(known, source, 3e-3)
+    turned = turned_phases(known, paths, source)[0]
+    names = [[faces.names[k] for k in row if k >= 0] for row in paths.faces[paths.sequence[0]]]
+    place = pose.pose.to_site(wide)
+    height, level = (3.0 - 2.4) + (3.0 - place[:, 2]), np.linalg.norm(place[:, :2] - source[0, :2], axis=-1)
+    expected = _TURN_BY_COSINE * np.std(height / np.hypot(height, level))
+    assert turned[names.index(["floor"])] == pytest.approx(expected, rel=0.05)
+    assert turned[names.index([])] == turned[names.index(["surface"])] == 0.0
+
+
+def test_how_fast_phases_turn_is_that_of_the_materials():
+    """Root mean square by reflected power of the elastic half-space's phase over steps of 0.1 of the cosine."""
+    cosine = np.linspace(5e-4, 1.0, 2001)
+    step = int(round(0.1 / (cosine[1] - cosine[0])))
+    found = []
+    for name in ("concrete", "rock", "sand", "clay"):
+        solid = {"attenuation_db_per_wavelength": 0.0, "shear_speed_m_s": 0.0} | MATERIALS[name].behind
+        sent_on = elastic_reflection(np.arcsin(cosine), water_density_kg_m3=1e3, water_speed_m_s=1480.0, **solid)
+        turn = np.unwrap(np.angle(sent_on))
+        power = np.minimum(np.abs(sent_on[step:]), np.abs(sent_on[:-step])) ** 2
+        found.append(np.sqrt(np.average((turn[step:] - turn[:-step]) ** 2, weights=power)) / 0.1)
+    assert min(found) > 4.0 and max(found) < 12.0
+    assert np.sqrt(np.mean(np.square(found))) == pytest.approx(_TURN_BY_COSINE, rel=0.1)
+
+
+def test_paths_are_the_same_however_many_places_are_looked_at_at_once(ping, monkeypatch):
+    places = np.random.default_rng(5).uniform([1.0, 1.0, 1.0], [24.0, 11.0, 1.2], (9, 3))
+    whole = path_sets(ping.known, places, 4e-3)
+    monkeypatch.setattr("acoustics.estimate.echoes.paths._AT_ONCE", 2)
+    parts = path_sets(ping.known, places, 4e-3)
+    np.testing.assert_array_equal(parts.expected, whole.expected)
+    np.testing.assert_array_equal(parts.faces[parts.sequence], whole.faces[whole.sequence])
+
+
+def test_a_fit_goes_on_from_places_around(ping):
+    """From a minimum 0.4 m off, as the grid may leave one, to the better one; what is known is not fitted again."""
+    problem = ping.problem()
+    given = ping.known, problem.baseband, problem.table
+    start = ping.true_state()[0]
+    near = around(*given, moved_to(ping.known, start, start[None, :2] + [0.4, 0.0])[0], window_s=4e-3)
+    assert np.linalg.norm(near[:, :2] - start[:2], axis=-1).min() < 0.3
+    direct = arrivals_alone(ping.known, path_sets(ping.known, sources_m(ping.known, near), 1e-4), near)[:, :, 0]
+    np.testing.assert_allclose(direct.mean(axis=-1), direct.mean(), atol=2e-7)  # the array's own curvature
+    right = fit_modes(*given, start[None], window_s=4e-3)
+    same = further_modes(*given, start[None], right, window_s=4e-3)
+    np.testing.assert_array_equal(same.state, right.state)
+    off = replace(right, state=right.state + 0.4 * np.eye(right.state.shape[1])[0], log_evidence=right.log_evidence - 9)
+    found = further_modes(*given, near, off, window_s=4e-3)
+    assert np.linalg.norm(found.state[0, :2] - right.state[0, :2]) < 0.05 and found.members[0] == 0
 
 
 @pytest.mark.slow
