@@ -95,13 +95,16 @@ def planned_row(site: str, options: argparse.Namespace) -> None:
     )
     assert plan.with_echoes is not None
     told = plan.with_echoes.rendered
-    for name, found in (("without", plan.overall), ("with", plan.with_echoes.outcome.overall)):
+    for name, found in (("without", plan), ("with", plan.with_echoes.outcome)):
         print(
-            f"{site:6s} planned, {options.trials} runs a station, {name:7s} echoes: right {percent(found)}", flush=True
+            f"{site:6s} planned, {options.trials} runs a station, {name:7s} echoes: right {percent(found.overall)}, "
+            f"median error {np.mean(found.median_error_m[:-1]):.2f} m (mean over the stations)",
+            flush=True,
         )
     print(
         f"{site:6s} by {told.pings} pings of {told.runs} other rendered runs: usable {percent(told.usable)}, of these over 1 m "
-        f"off {percent(told.far)}, sketch given up in {percent(told.given_up)} of the runs",
+        f"off {percent(told.far)}, sketch given up in {percent(told.given_up)} of the runs; variances of the others "
+        f"{told.variance_scale:.1f} times the bound's",
         flush=True,
     )
 

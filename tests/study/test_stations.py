@@ -49,7 +49,7 @@ def planned(monkeypatch, usable, off_m=0.0, given_up=False):
         n = len(run.path_m)
         return {
             "usable": np.full(n, usable),
-            "off_m": np.full(n, off_m),
+            "away_m": np.broadcast_to([off_m, 0.0], (n, 2)),
             "heard": np.ones(n, dtype=bool),
             "given_up": np.array(given_up),
         }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,16 +28,29 @@ class EchoPlaceErrors:
         hydrophones' places, the channels' skew, Q, carrier, floor and walls [m].
     sd : ndarray, shape (8 + 4 n_hydrophones + n_site,)
         Standard deviation of each error in those units.
+    variance_scale : float
+        How much larger the variances of an estimator are than the bound's [1].
     """
 
     covariance_m2: Floats
     by: Floats
     sd: Floats
+    variance_scale: float = 1.0
 
     @property
     def told(self) -> NDArray[np.bool_]:
         """Where there is a place at all, shape (n,)."""
         return np.asarray(np.isfinite(self.covariance_m2).all(axis=(-1, -2)))
+
+    def at(self, k: int) -> EchoPlaceErrors:
+        """That of one, shape (1,)."""
+        return replace(self, covariance_m2=self.covariance_m2[k : k + 1], by=self.by[k : k + 1])
+
+    @property
+    def noise_m2(self) -> Floats:
+        """What is new at each ping of an estimator's place, shape (n, 2, 2) [m^2]."""
+        spread = self.by * self.sd
+        return self.variance_scale * self.covariance_m2 - spread @ np.swapaxes(spread, -1, -2)
 
 
 def echo_place_errors(

@@ -6,7 +6,7 @@ import textwrap
 
 from acoustics.base.intervals import Interval
 from acoustics.present.text.integers import wrong_integer_warning
-from acoustics.present.text.tables import Rows, number, observed, percent, share_text, table, with_interval
+from acoustics.present.text.tables import Rows, number, observed, percent, share_text, table, variances, with_interval
 from acoustics.study.stations import TARGET, EchoPlan, StationStudy
 
 
@@ -62,15 +62,13 @@ def _echo_lines(study: StationStudy, plan: EchoPlan) -> list[str]:
     by_pings = [(str(alone.pings), _shares(alone.right), _shares(more.right)) for alone, more in counts]
     sentence = (
         f"With places by echoes the right station is chosen with probability {_shares(found.overall)}, without with "
-        f"{_shares(study.overall)}. A place errs as its bound with echoes says, with twice the variance as the "
-        "estimator states it; errors of sketch, array and navigation are the same all the run. Whether a ping has a "
-        f"place, and a wrong one, goes as in {told.runs} rendered runs of a sketch as good as pool.wall_sd_m, "
+        f"{_shares(study.overall)}. Errors of sketch, array and navigation are the same all the run. Whether a ping "
+        f"has a place, and a wrong one, goes as in {told.runs} rendered runs of a sketch as good as pool.wall_sd_m, "
         f"floor_sd_m and floor_slope_sd say: of {told.pings} pings {_shares(told.usable)} had a place that may be "
         f"used, of these {_shares(told.far)} over 1 m off; {_shares(told.given_up)} of the runs gave the sketch up. "
-        "Rendered runs erred up to twice as much as such a plan said."
+        f"The other places err as theirs did, {variances(told.variance_scale)}."
     )
     return [
-        "",
         "Without and with places by echoes, as `locate --site` and `fuse --echoes` have them (experimental; simulated)",
         table(("pinger at", "right (95 %)", "with echoes", "RMS m (predicted, median)", "with echoes"), by_truth),
         "",

@@ -93,6 +93,11 @@ def observed(error: float, unit: str) -> str:
     return "not observed" if np.isinf(error) else f"{number(error)} {unit}"
 
 
+def variances(scale: float) -> str:
+    """How much larger those of rendered places are than their bound's."""
+    return f"with {scale:.1f} times the variance of their bound with echoes"
+
+
 def known_pool_words(to_first_wall_m: float, whole_burst_m: float) -> str:
     """What who knows the pool could reach; without walls, or none that echoes within the burst, in one figure."""
     whole = f"{observed(whole_burst_m, 'm')} by the whole burst"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from acoustics.present.text.integers import wrong_integer_warning
-from acoustics.present.text.tables import number, percent, table, with_interval
+from acoustics.present.text.tables import number, percent, table, variances, with_interval
 from acoustics.study.waypoints import EchoWaypoints, Ellipse, Run, WaypointsStudy
 
 _MEANING = {
@@ -89,12 +89,13 @@ def _waypoints_table(result: WaypointsStudy, run: Run) -> str:
 
 def _echo_lines(result: WaypointsStudy, plan: EchoWaypoints) -> list[str]:
     """The run proposed by places by echoes, and the one above with them."""
+    found = plan.found
     sentence = (
-        f"Of {plan.pings} rendered pings, from some of the waypoints and places, {with_interval(plan.usable, percent)} "
-        "had a place that may be used and is within 1 m. As many waypoints count by a place that errs as its bound "
-        "with echoes says, with twice the variance as the estimator states it, the others by their bearings; errors of "
-        "sketch, array, sound speed and the lasting part of the heading are one for the whole run. No place is taken "
-        "as wrong: rendered runs err up to twice as much as such a plan says."
+        f"Of {found.pings} rendered pings, from some of the waypoints and places, "
+        f"{with_interval(found.usable, percent)} had a place that may be used and is within 1 m. As many waypoints "
+        "count by a place that errs as these did, "
+        f"{variances(found.variance_scale)}, the others by their bearings; errors of sketch, array, sound speed and "
+        "the lasting part of the heading are one for the whole run. No place is taken as wrong."
     )
     rows = [_run_row("as above, with echoes", plan.same), _run_row("proposed with echoes", plan.proposed)]
     return [

@@ -6,7 +6,7 @@ from acoustics.study.draws.echo_places import (
     FoundPlaces,
     drawn_places,
     fuse_with_places,
-    noise_of_places_m2,
+    scale_of_variances,
     with_places,
 )
 from acoustics.study.draws.errors import DrawnErrors, draw_errors
@@ -60,11 +60,11 @@ __all__ = [
     "fuse_with_places",
     "join_runs",
     "measure_along",
-    "noise_of_places_m2",
     "measure_blind",
     "measure_turned",
     "own_arrivals",
     "places_about",
+    "scale_of_variances",
     "simulate_bearings",
     "simulate_fixes",
     "simulate_runs",

@@ -1,8 +1,8 @@
-"""Places by echoes of simulated runs: off by the errors that the run has drawn, at their bound, where one is found."""
+"""Places by echoes of simulated runs: off by the errors that the run has drawn, where one is found."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,6 +16,8 @@ from acoustics.estimate.fuse import SAME_ECHOES_M, EchoPlaces, FusedFix, contrad
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws.runs import SimulatedRuns, fuse_simulated, source_area
+
+_AS_STATED = 4  # places: as many as tell a variance to a half
 
 
 @dataclass(frozen=True)
@@ -99,17 +101,28 @@ def drawn_places(
     same = _together(runs.path_m)
     # What the model leaves out is the same where the same echoes are heard.
     unit = rng.normal(size=(*shape, 2))[:, same.argmax(axis=-1)]
-    spread = np.linalg.cholesky(np.where(errors.told[:, None, None], noise_of_places_m2(errors), np.eye(2)))
+    spread = np.linalg.cholesky(np.where(errors.told[:, None, None], errors.noise_m2, np.eye(2)))
     right = source_m + drift + np.einsum("pij,rpj->rpi", spread, unit)
     turn = rng.uniform(0.0, 2.0 * np.pi, shape)
     wrong = source_m + off_m[..., None] * np.stack([np.cos(turn), np.sin(turn)], axis=-1)
     return np.where(off_m[..., None] > 0, wrong, right)
 
 
-def noise_of_places_m2(errors: EchoPlaceErrors) -> Floats:
-    """What is new at each ping of a place, shape (..., 2, 2) [m^2]."""
-    spread = errors.by * errors.sd
-    return VARIANCE_SCALE * errors.covariance_m2 - spread @ np.swapaxes(spread, -1, -2)
+def scale_of_variances(errors: Sequence[EchoPlaceErrors], off_m: Floats) -> float:
+    """How much larger than the bound's the variances of n places found were, at least 1.
+
+    `errors`, of shape (1,) each, are those at the bound; `off_m`, (n, 2), is how far the places were from their
+    pinger, whose depth was known rightly. A few tell little: the mean squares count beside those of some places that
+    err as the estimator states.
+    """
+    square, bound, count = 0.0, 0.0, 0
+    for at, off in zip(errors, off_m, strict=True):
+        if at.told[0]:
+            square += float(np.sum(off**2 + (at.by[0, :, 0] * at.sd[0]) ** 2))
+            bound += float(np.trace(at.covariance_m2[0]))
+            count += 1
+    found = square / bound if count else 0.0
+    return max((count * found + _AS_STATED * VARIANCE_SCALE) / (count + _AS_STATED), 1.0)
 
 
 def _together(path_m: Floats) -> NDArray[np.bool_]:
@@ -123,7 +136,7 @@ def with_places(
     """The runs with places in the stead of the time differences of the pings of a pattern (n_pings,)."""
     run, p = runs.run, len(pattern)
     count = (_together(runs.path_m) & pattern).sum(axis=-1)
-    noise = np.where(pattern[:, None, None], noise_of_places_m2(errors) * count[:, None, None], np.eye(2))
+    noise = np.where(pattern[:, None, None], errors.noise_m2 * count[:, None, None], np.eye(2))
     echoes = EchoPlaces(
         place_m=np.where(pattern[:, None], places_m, np.nan)[:, :, None],
         noise_m2=noise[:, None],

@@ -15,7 +15,7 @@ from acoustics.estimate.fuse import usable_echoes, why_no_places
 from acoustics.io.echo_fix import FAR_M
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import FoundPlaces
+from acoustics.study.draws import FoundPlaces, scale_of_variances
 from acoustics.study.execution import Arrays, Running, run_chunks
 
 
@@ -24,7 +24,8 @@ class RenderedPlaces:
     """What the estimator by echoes made of rendered runs past the stations.
 
     `runs`, `pings`: how many were rendered; shares of pings: `usable`, with a place that may be used, `far` of these
-    over 1 m off; `given_up`: share of the runs whose pings together deny the sketch.
+    over 1 m off; `given_up`: share of the runs whose pings together deny the sketch. `variance_scale`: how much larger
+    than those of their bound the variances of the other places were.
     """
 
     runs: int
@@ -32,14 +33,17 @@ class RenderedPlaces:
     usable: Interval
     far: Interval
     given_up: Interval
+    variance_scale: float
 
 
 @dataclass(frozen=True)
 class EchoOutlook:
-    """Of one pinger: places found in rendered runs along a path (n_pings, 3) [m], their errors anywhere."""
+    """Of one pinger: places found in rendered runs along a path (n_pings, 3) [m], their errors anywhere, with variances
+    so much larger than their bound's."""
 
     path_m: Floats
     found: FoundPlaces
+    variance_scale: float
 
     def along(self, path_m: Floats) -> NDArray[np.intp]:
         """Which rendered ping is the nearest to each place of a path (n, 3) [m]."""
@@ -79,20 +83,30 @@ def rendered_places(
     usable, heard, given_up = (
         np.stack([result[name] for result in results]).astype(bool) for name in ("usable", "heard", "given_up")
     )
-    off = np.stack([result["off_m"] for result in results]).astype(float)
-    told, wrong = usable & ~given_up[:, None], usable & (off > 0)
+    away = np.stack([result["away_m"] for result in results]).astype(float)
+    off = np.linalg.norm(away, axis=-1)
+    told, wrong = usable & ~given_up[:, None], usable & (off > FAR_M)
+    right = (usable & ~wrong).reshape(len(pingers), runs, -1)
+    scale = _scale([place_errors(scene, pinger, path_m) for pinger in pingers], away.reshape(*right.shape, 2), right)
     outlooks = [
-        EchoOutlook(path_m, FoundPlaces(told[rows], off[rows]))
+        EchoOutlook(path_m, FoundPlaces(told[rows], np.where(wrong, off, 0.0)[rows]), scale)
         for rows in np.split(np.arange(len(tasks)), len(pingers))
     ]
     return outlooks, RenderedPlaces(
-        len(tasks),
-        int(heard.sum()),
-        *(
-            _share(part, whole)
-            for part, whole in ((usable, heard), (wrong, usable), (given_up, np.ones_like(given_up)))
-        ),
+        runs=len(tasks),
+        pings=int(heard.sum()),
+        usable=_share(usable, heard),
+        far=_share(wrong, usable),
+        given_up=_share(given_up, np.ones_like(given_up)),
+        variance_scale=scale,
     )
+
+
+def _scale(errors: list[EchoPlaceErrors], away_m: Floats, right: NDArray[np.bool_]) -> float:
+    """How much larger variances are than the bound's, by right places of shape (n_pingers, runs, n_pings)."""
+    pinger, run, ping = np.nonzero(right)
+    at = [errors[k].at(p) for k, p in zip(pinger.tolist(), ping.tolist(), strict=True)]
+    return scale_of_variances(at, away_m[pinger, run, ping])
 
 
 def _share(part: NDArray[np.bool_], whole: NDArray[np.bool_]) -> Interval:
@@ -101,24 +115,24 @@ def _share(part: NDArray[np.bool_], whole: NDArray[np.bool_]) -> Interval:
 
 
 def _found(run: _Run) -> Arrays:
-    """Of each ping whether it was heard, whether it has a place, and how far that is off where over 1 m."""
+    """Of each ping whether it was heard, whether it has a place that may be used, and how far off that is."""
     from acoustics.study.rendered_run import rendered_run  # here, for most runs of stations render nothing
 
     n = len(run.path_m)
-    usable, heard, off = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool), np.zeros(n)
+    usable, heard, away = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool), np.zeros((n, 2))
     pings = rendered_run(run.scene, run.pinger, run.path_m, np.random.default_rng(run.seed))
     for ping in pings:
         at = ping.ping - 1
         heard[at], usable[at] = True, usable_echoes(ping)
         if usable[at] and ping.echoes is not None:
-            away = float(np.linalg.norm((ping.echoes.modes[0].position_m - run.pinger.position_m)[:2]))
-            off[at] = away if away > FAR_M else 0.0
+            away[at] = (ping.echoes.modes[0].position_m - run.pinger.position_m)[:2]
     given_up = bool(usable.any()) and bool(why_no_places(pings))
-    return {"usable": usable, "off_m": off, "heard": heard, "given_up": np.array(given_up)}
+    return {"usable": usable, "away_m": away, "heard": heard, "given_up": np.array(given_up)}
 
 
-def place_errors(scene: Scene, pinger: Pinger, path_m: Floats) -> EchoPlaceErrors:
-    """Of places of a pinger by its pings along a path (n_pings, 3) [m], at their bound."""
+def place_errors(scene: Scene, pinger: Pinger, path_m: Floats, variance_scale: float = 1.0) -> EchoPlaceErrors:
+    """Of places of a pinger by its pings along a path (n_pings, 3) [m]."""
     n = len(path_m)
     heading = np.full(n, scene.vehicle.pose.heading)
-    return echo_place_errors(scene, pinger, path_m, heading, np.tile(pinger.position_m, (n, 1)))
+    found = echo_place_errors(scene, pinger, path_m, heading, np.tile(pinger.position_m, (n, 1)))
+    return replace(found, variance_scale=variance_scale)

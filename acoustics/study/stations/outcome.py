@@ -32,7 +32,9 @@ class Outcome:
     stated: float
     sure_share: Interval
     median_rms_m: Floats
+    median_error_m: Floats
     by_pings: tuple[PingCount, ...]
+    wrong_integer: Interval
 
 
 def outcome(
@@ -52,8 +54,16 @@ def outcome(
         stated=float(sure.mean()) if sure.size else 0.0,
         sure_share=rate_interval(hits, fixes) if fixes else Interval(0.0, 0.0, 1.0),
         median_rms_m=np.array([np.median(d.rms_m) for d in drawn]),
+        median_error_m=np.array([np.median(d.error_m) for d in drawn]),
         by_pings=tuple(PingCount(count, _overall(model, some)) for count, some in by_pings),
+        wrong_integer=_wrong_integer(drawn[:n]),
     )
+
+
+def _wrong_integer(decisions: Sequence[Decisions]) -> Interval:
+    wrong = sum(int(d.wrong_integers.sum()) for d in decisions)
+    heard = sum(int(d.heard.sum()) for d in decisions)
+    return rate_interval(wrong, heard) if heard else Interval(0.0, 0.0, 1.0)
 
 
 def _overall(model: StationModel, decisions: Sequence[Decisions]) -> Interval:

@@ -51,12 +51,13 @@ class RunsAlong:
 
 @dataclass(frozen=True)
 class Decisions:
-    """Of runs (n,): answers by index, one more than stations for no fix; the probability stated; RMS stated [m]; pings
-    heard, and of them those with a wrong integer."""
+    """Of runs (n,): answers by index, one more than stations for no fix; probability stated; RMS stated and error of
+    the position [m]; pings heard, and of them those with a wrong integer."""
 
     chosen: NDArray[np.intp]
     stated: Floats
     rms_m: Floats
+    error_m: Floats
     heard: NDArray[np.intp]
     wrong_integers: NDArray[np.intp]
 
@@ -220,7 +221,8 @@ def _apart(batch: RunsAlong, result: Arrays, prefix: str) -> list[Decisions]:
 def _decide(batch: _Batch) -> Arrays:
     scene, model, plan = batch.scene, batch.model, batch.plan
     total, no_fix = sum(plan.runs), len(model.prior) + 1
-    chosen, stated, rms = np.full(total, no_fix), np.zeros(total), np.full(total, np.inf)
+    chosen, stated = np.full(total, no_fix), np.zeros(total)
+    rms, error = np.full(total, np.inf), np.full(total, np.inf)
     heard, wrong = np.zeros(total, dtype=np.intp), np.zeros(total, dtype=np.intp)
     drawn: list[tuple[int, SimulatedRuns]] = []
     rows = []
@@ -234,26 +236,32 @@ def _decide(batch: _Batch) -> Arrays:
         except ParameterError:  # not to be heard from here: that is an answer too
             continue
         rows.append(np.arange(ends[k] - n, ends[k]))
-    columns: Arrays = {"chosen": chosen, "stated": stated, "rms_m": rms, "heard": heard, "wrong_integers": wrong}
+    columns: Arrays = {"chosen": chosen, "stated": stated, "rms_m": rms, "error_m": error}
+    columns |= {"heard": heard, "wrong_integers": wrong}
     if not drawn:
         return columns
     at = np.concatenate(rows)
     runs = join_runs([part for _, part in drawn])
     fix = fuse_simulated(scene, runs, area=source_area(scene))
-    chosen[at], stated[at], rms[at] = _choice(model, fix)
+    truth = np.concatenate(
+        [np.tile(plan.pingers[k].position_m, (len(part), 1)) for (k, _), part in zip(drawn, rows, strict=True)]
+    )
+    chosen[at], stated[at], rms[at], error[at] = _choice(model, fix, truth)
     heard[at], wrong[at] = runs.run.heard.sum(axis=-1), runs.wrong_integer.sum(axis=-1)
     return columns | (_by_echoes(batch, drawn, rows, fix, columns) if plan.echoes else {})
 
 
-def _choice(model: StationModel, fix: FusedFix) -> tuple[NDArray[np.intp], Floats, Floats]:
-    """The station that fixes (n,) lead to, the probability stated of it, and the RMS stated [m]."""
+def _choice(model: StationModel, fix: FusedFix, truth_m: Floats) -> tuple[NDArray[np.intp], Floats, Floats, Floats]:
+    """The station that fixes (n,) lead to, the probability stated of it, RMS stated and error on the map [m]."""
     posterior = station_posterior(
         fix.mode_m[..., :2], fix.mode_covariance_m2[..., :2, :2], model, weight=fix.mode_weight
     )
     # A long ellipse is still evidence: only a run that names no place at all gives no fix.
     lost = ~np.isfinite(fix.position_m).all(axis=-1)
     chosen = np.where(lost, len(model.prior) + 1, decisions(posterior))
-    return chosen, posterior.max(axis=-1), np.sqrt(np.trace(fix.covariance_m2[:, :2, :2], axis1=1, axis2=2))
+    rms = np.sqrt(np.trace(fix.covariance_m2[:, :2, :2], axis1=1, axis2=2))
+    error = np.linalg.norm((fix.position_m - truth_m)[:, :2], axis=-1)
+    return chosen, posterior.max(axis=-1), rms, np.where(lost, np.inf, error)
 
 
 def _by_echoes(
@@ -265,7 +273,7 @@ def _by_echoes(
 ) -> Arrays:
     """What changes of the decisions where places by echoes stand for the bearings of their pings."""
     scene, plan = batch.scene, batch.plan
-    chosen, stated, rms = (np.array(columns[name]) for name in ("chosen", "stated", "rms_m"))
+    changed = {name: np.array(columns[name]) for name in ("chosen", "stated", "rms_m", "error_m")}
     first = 0
     for (k, runs), of_runs in zip(drawn, rows, strict=True):
         pinger, outlook, n = plan.pingers[k], plan.echoes[k], len(of_runs)
@@ -274,8 +282,11 @@ def _by_echoes(
         own = FusedFix(**{name: value[first : first + n] for name, value in vars(alone).items()})
         first += n
         found = outlook.found.drawn(outlook.along(plan.path_m), n, rng)
-        errors = place_errors(scene, pinger, plan.path_m)
+        errors = place_errors(scene, pinger, plan.path_m, outlook.variance_scale)
         for some, fix in fuse_with_places(scene, pinger, runs, own, errors, found, rng):
             at = of_runs[some]
-            chosen[at], stated[at], rms[at] = _choice(batch.model, fix)
-    return {_BY_ECHOES + "chosen": chosen, _BY_ECHOES + "stated": stated, _BY_ECHOES + "rms_m": rms}
+            for values, new in zip(
+                changed.values(), _choice(batch.model, fix, np.array(pinger.position_m)), strict=True
+            ):
+                values[at] = new
+    return {_BY_ECHOES + name: values for name, values in changed.items()}

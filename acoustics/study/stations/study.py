@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.base.intervals import Interval, rate_interval
+from acoustics.base.intervals import Interval
 from acoustics.base.result import Result
 from acoustics.estimate.fuse import NONE_OF_THESE, StationModel, decisions_by_fix
 from acoustics.scene.pinger import Pinger
@@ -21,7 +21,7 @@ from acoustics.study.execution import ALONE, Running, fingerprint
 from acoustics.study.known_pool import KnownPoolBound, known_pool_bounds
 from acoustics.study.stations.echoes import EchoOutlook, RenderedPlaces, rendered_places
 from acoustics.study.stations.outcome import Outcome, PingCount, outcome
-from acoustics.study.stations.runs import Decisions, HeardAlong, RunsAlong, cost_of, decide, together
+from acoustics.study.stations.runs import Decisions, RunsAlong, cost_of, decide, together
 
 NO_FIX = "no fix"
 TARGET = 0.95
@@ -52,8 +52,10 @@ class StationStudy(Result):
     none of the stations, the last two answers are 'none of these' and 'no fix'. `right`: share of right decisions for
     each truth, with 95 % intervals; `overall`: by the priors, stations only; `stated`: mean probability that the
     vehicle itself gives its decision, to be compared with `sure_share`, the share of its decisions that are right; runs
-    without a fix are left out of both. `needed_sd_m`: horizontal RMS error of a fix, alike in all directions, at which
-    the right station is chosen with probability 0.95; 0 where no accuracy suffices. `by_pings`: what more pings give.
+    without a fix are left out of both. `median_rms_m`: median of the RMS that positions state, for each truth, and
+    `median_error_m` of what they err by. `needed_sd_m`: horizontal RMS error of a fix, alike in all directions, at
+    which the right station is chosen with probability 0.95; 0 where no accuracy suffices. `by_pings`: what more pings
+    give.
     `wrong_integer`: simulated share of pings past the stations whose integers were resolved wrongly. `known_pool`:
     bounds of what one ping at the start of the leg could tell of the pinger at each station to who knows the pool;
     `right_to_first_wall` and `right_whole_burst`: probability of the right station with errors of that size, alike in
@@ -76,6 +78,7 @@ class StationStudy(Result):
     stated: float
     sure_share: Interval
     median_rms_m: Floats
+    median_error_m: Floats
     needed_sd_m: float
     wrong_integer: Interval
     wrong_cycle_limit: float
@@ -154,20 +157,18 @@ def study_stations(
     ParameterError
         If there are no stations, the run leaves the water, or the pinger is not heard along it.
     """
-    model, offset, path = station_model(scene), _offset(scene, pinger), route_positions(scene, route)
-    places, truths = _places(scene), (*(s.name for s in scene.stations), NONE_OF_THESE)
-    at_stations = pingers_at_stations(scene, pinger)
+    model, path, at_stations = station_model(scene), route_positions(scene, route), pingers_at_stations(scene, pinger)
     numbers = sorted({*_FURTHER_PINGS, route.n_pings})
     seeds = np.random.SeedSequence(seed).spawn(3 + len(numbers))
     child = dict(zip(numbers, seeds[2:], strict=False))
     others = [n for n in numbers if n != route.n_pings] if further else []
     inputs = ("stations", scene, pinger, route, trials, seed, others, *([echo_runs] if echo_runs else []))
-    plans = [
-        _passing(scene, replace(route, n_pings=n), at_stations, trials, child[n], main=n == route.n_pings)
+    plans = {
+        n: _passing(scene, replace(route, n_pings=n), at_stations, trials, child[n], main=n == route.n_pings)
         for n in (route.n_pings, *others)
-    ]
+    }
     away = _elsewhere(scene, pinger, path, trials, seeds[0])
-    first, simulated = _RENDERED * echo_runs * len(at_stations) * route.n_pings, cost_of([*plans, away])
+    first, simulated = _RENDERED * echo_runs * len(at_stations) * route.n_pings, cost_of([*plans.values(), away])
     rendered = None
     if echo_runs:
         outlooks, rendered = rendered_places(
@@ -180,51 +181,27 @@ def study_stations(
             running=running,
             progress=lambda done, of: progress(first * done // of, first + simulated),
         )
-        plans = [replace(plan, echoes=tuple(outlooks)) for plan in plans]
+        plans = {n: replace(plan, echoes=tuple(outlooks)) for n, plan in plans.items()}
         away = replace(away, echoes=_anywhere(outlooks, len(away.pingers)))
-    heard: HeardAlong = {}
 
     @cache
     def by_accuracy() -> tuple[float, tuple[KnownPoolBound, ...], float, float]:
         """What error of a fix suffices, bounds with the pool known, and the share of right stations by either."""
-        choice = _Choice(model, offset[:2], np.random.default_rng(seeds[1]))
+        choice = _Choice(model, _offset(scene, pinger)[:2], np.random.default_rng(seeds[1]))
         known_pool = known_pool_bounds(scene, at_stations, path[0])
         # Where nothing is observed, an error as large as the pool.
         errors = np.minimum([[b.to_first_wall_m, b.whole_burst_m] for b in known_pool], scene.pool.extent_m)
         first_wall, whole_burst = (choice.right(error) for error in (errors / np.sqrt(2.0)).T)
         return choice.needed_sd(), known_pool, first_wall, whole_burst
 
-    def decided(some: list[RunsAlong], behind: int) -> tuple[list[list[Decisions]], list[list[Decisions]]]:
-        return decide(
-            scene,
-            model,
-            some,
-            fingerprint=fingerprint(*inputs),
-            running=running,
-            progress=lambda done, of: progress(first + behind + done, first + simulated),
-            heard=heard,
-            meanwhile=by_accuracy,
-        )
-
-    if enough is None or not others:
-        found = decided([*plans, away], 0)
-    else:
-        found = decided([plans[0], away], 0)
-        (main, elsewhere), (main_by_echoes, elsewhere_by_echoes) = found
-        if outcome(model, [*main, together(elsewhere)], ()).overall.value < enough:
-            rest, rest_by_echoes = decided(plans[1:], cost_of([plans[0], away]))
-            found = [main, *rest, elsewhere], [main_by_echoes, *rest_by_echoes, elsewhere_by_echoes]
-        else:
-            others = []
-    alone, by_echoes = (
-        outcome(
-            model,
-            [*main, together(elsewhere)],
-            sorted({route.n_pings: main, **dict(zip(others, rest, strict=True))}.items()),
-        )
-        for main, *rest, elsewhere in found
+    decided = partial(
+        decide, scene, model, fingerprint=fingerprint(*inputs), running=running, heard={}, meanwhile=by_accuracy
+    )
+    alone, by_echoes = _outcomes(
+        model, plans, away, decided, enough=enough, progress=lambda done: progress(first + done, first + simulated)
     )
     needed_sd_m, known_pool, right_to_first_wall, right_whole_burst = by_accuracy()
+    truths = (*(s.name for s in scene.stations), NONE_OF_THESE)
     return StationStudy(
         title=scene.title,
         array=scene.array.name,
@@ -236,35 +213,55 @@ def study_stations(
         none_prior=model.none_prior,
         truths=truths,
         answers=(*truths, NO_FIX),
-        decided=alone.decided,
-        right=alone.right,
-        overall=alone.overall,
-        stated=alone.stated,
-        sure_share=alone.sure_share,
-        median_rms_m=alone.median_rms_m,
+        **vars(alone),
         needed_sd_m=needed_sd_m,
-        wrong_integer=_wrong_integer(found[0][0]),
         wrong_cycle_limit=scene.study.wrong_cycle_limit,
-        by_pings=alone.by_pings,
         known_pool=known_pool,
         right_to_first_wall=right_to_first_wall,
         right_whole_burst=right_whole_burst,
-        places_m=places,
-        offset_m=offset,
+        places_m=_places(scene),
+        offset_m=_offset(scene, pinger),
         path_m=path,
         with_echoes=None if rendered is None else EchoPlan(by_echoes, rendered),
     )
 
 
+def _outcomes(
+    model: StationModel,
+    plans: dict[int, RunsAlong],
+    away: RunsAlong,
+    decided: Callable[..., tuple[list[list[Decisions]], list[list[Decisions]]]],
+    *,
+    enough: float | None,
+    progress: Callable[[int], None],
+) -> tuple[Outcome, Outcome]:
+    """By bearings alone and with places by echoes, of plans by their number of pings, the main one first.
+
+    The others are left out where the main one's share of right stations is `enough`. `decided` is `decide` with all but
+    the plans, `progress` is told how many pings' worth of the simulated runs is finished.
+    """
+    main, *others = plans
+    at_once = [main, *others] if enough is None else [main]
+    part = [*(plans[n] for n in at_once), away]
+    passes = [list(found) for found in decided(part, progress=lambda done, of: progress(done))]
+    if enough is not None and others and _outcome_of(model, at_once, passes[0]).overall.value < enough:
+        behind = cost_of(part)
+        rest = decided([plans[n] for n in others], progress=lambda done, of: progress(behind + done))
+        at_once = [main, *others]
+        passes = [[found[0], *more, found[1]] for found, more in zip(passes, rest, strict=True)]
+    alone, by_echoes = (_outcome_of(model, at_once, found) for found in passes)
+    return alone, by_echoes
+
+
+def _outcome_of(model: StationModel, numbers: list[int], found: list[list[Decisions]]) -> Outcome:
+    """Of decisions past the stations with so many pings, the main number first, and those past a pinger anywhere."""
+    *passing, elsewhere = found
+    return outcome(model, [*passing[0], together(elsewhere)], sorted(dict(zip(numbers, passing, strict=True)).items()))
+
+
 def pingers_at_stations(scene: Scene, pinger: Pinger) -> tuple[Pinger, ...]:
     """The pinger at each station in turn, with the offset that it has from its own."""
     return tuple(_moved(scene, pinger, place) for place in _places(scene) + _offset(scene, pinger))
-
-
-def _wrong_integer(decisions: list[Decisions]) -> Interval:
-    wrong = sum(int(d.wrong_integers.sum()) for d in decisions)
-    heard = sum(int(d.heard.sum()) for d in decisions)
-    return rate_interval(wrong, heard) if heard else Interval(0.0, 0.0, 1.0)
 
 
 def _passing(

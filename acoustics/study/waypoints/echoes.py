@@ -16,7 +16,7 @@ from acoustics.io.echo_fix import FAR_M
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import noise_of_places_m2
+from acoustics.study.draws import scale_of_variances
 from acoustics.study.execution import Arrays, Running, run_chunks
 from acoustics.study.rendered_run import rendered_run
 from acoustics.study.waypoints.information import Heard
@@ -28,10 +28,28 @@ _DEPTH, _OWN, _ATTITUDE, _HEADING, _SPEED = 0, slice(1, 4), slice(4, 7), 6, 7
 
 
 @dataclass(frozen=True)
+class PlacesFound:
+    """What the estimator by echoes made of rendered pings at some waypoints.
+
+    `pings`: how many; `usable`: share of them with a place that may be used and is within 1 m. `variance_scale`: how
+    much larger than those of their bound the variances of these were.
+    """
+
+    pings: int
+    usable: Interval
+    variance_scale: float
+
+
+@dataclass(frozen=True)
 class _Ping:
     scene: Scene
     pinger: Pinger
     seed: np.random.SeedSequence
+
+    def errors(self) -> EchoPlaceErrors:
+        """Of its place, at the bound."""
+        here, heading = np.array([self.scene.vehicle.position_m]), np.array([self.scene.vehicle.pose.heading])
+        return echo_place_errors(self.scene, self.pinger, here, heading, np.array([self.pinger.position_m]))
 
 
 def found_places(
@@ -44,8 +62,8 @@ def found_places(
     seed: int,
     running: Running,
     progress: Callable[[int, int], None],
-) -> Interval:
-    """Share of rendered pings in which the estimator by echoes finds a place that may be used and is within 1 m.
+) -> PlacesFound:
+    """How often the estimator by echoes finds a place in rendered pings, and how far that is off.
 
     Each is heard at one of the waypoints, batch shape (n,), drawn at random, from one of the prior's places.
     """
@@ -61,18 +79,21 @@ def found_places(
         there = pinger.model_copy(update={"position_m": tuple(prior.places_m[s].tolist())})
         tasks.append(_Ping(scene.model_copy(update={"vehicle": vehicle}), there, child))
     results = run_chunks(_found, tasks, running=Running(running.workers), progress=progress)
-    return rate_interval(int(sum(int(result["right"]) for result in results)), pings)
+    away = np.array([result["away_m"] for result in results], dtype=float)
+    right = np.flatnonzero(np.linalg.norm(away, axis=-1) <= FAR_M)
+    errors = [tasks[k].errors() for k in right]
+    scale = scale_of_variances(errors, away[right])
+    return PlacesFound(pings, rate_interval(len(right), pings), scale)
 
 
 def _found(ping: _Ping) -> Arrays:
     source, here = np.array(ping.pinger.position_m), np.array([ping.scene.vehicle.position_m])
     heard = rendered_run(ping.scene, ping.pinger, here, np.random.default_rng(ping.seed))
     fixes = [one.echoes for one in heard if one.echoes is not None and usable_echoes(one)]
-    right = [np.linalg.norm((fix.modes[0].position_m - source)[:2]) <= FAR_M for fix in fixes]
-    return {"right": np.array(any(right))}
+    return {"away_m": (fixes[0].modes[0].position_m - source)[:2] if fixes else np.full(2, np.inf)}
 
 
-def errors_at(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose) -> EchoPlaceErrors:
+def errors_at(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose, variance_scale: float = 1.0) -> EchoPlaceErrors:
     """Errors of places at waypoints, batch shape (n,), from each place of the prior; shape (n, n_places, ...).
 
     Under the first of several headings at one place: it hardly matters.
@@ -89,7 +110,10 @@ def errors_at(scene: Scene, pinger: Pinger, prior: Prior, pose: Pose) -> EchoPla
     )
     rows = which.ravel()
     return EchoPlaceErrors(
-        found.covariance_m2.reshape(n, m, 2, 2)[rows], found.by.reshape(n, m, *found.by.shape[1:])[rows], found.sd
+        found.covariance_m2.reshape(n, m, 2, 2)[rows],
+        found.by.reshape(n, m, *found.by.shape[1:])[rows],
+        found.sd,
+        variance_scale,
     )
 
 
@@ -129,7 +153,7 @@ def with_place_rows(
         site,
     ]
     jitter = by[..., _ATTITUDE] * errors.attitude_sd
-    noise = np.where(told, noise_of_places_m2(places) + jitter @ transposed(jitter), _UNTOLD_M2 * np.eye(2))
+    noise = np.where(told, places.noise_m2 + jitter @ transposed(jitter), _UNTOLD_M2 * np.eye(2))
     by_place = np.broadcast_to(np.eye(2, 3), (*by.shape[:2], 2, 3)).copy()
     by_place[..., 2] = by[..., _DEPTH]
     delays, m = heard.by_source.shape[-2], heard.by_source.shape[-2] + 2

@@ -72,7 +72,8 @@ class RandomRuns:
 class Question:
     """Who listens, for what, with which errors, and how runs are judged; what all runs of a study share.
 
-    `placed`: share of the waypoints at which echoes give a place; 0: nobody looks at them.
+    `placed`: share of the waypoints at which echoes give a place; 0: nobody looks at them. `variance_scale`: how much
+    larger than those of their bound the variances of places are.
     """
 
     scene: Scene
@@ -84,6 +85,7 @@ class Question:
     seed: int
     arrivals: OwnArrivals
     placed: float = 0.0
+    variance_scale: float = 1.0
 
     def listen(self, pose: Pose) -> Heard:
         """What the vehicle's own estimator hears at waypoints of batch shape (n,), places by echoes included."""
@@ -96,7 +98,7 @@ class Question:
 
     def places(self, pose: Pose) -> EchoPlaceErrors | None:
         """Errors of places by echoes at waypoints, where anyone looks at them."""
-        return errors_at(self.scene, self.pinger, self.prior, pose) if self.placed else None
+        return errors_at(self.scene, self.pinger, self.prior, pose, self.variance_scale) if self.placed else None
 
 
 def straight_run(question: Question, n_waypoints: int) -> Planned | None:

@@ -10,7 +10,6 @@ import numpy as np
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
-from acoustics.base.intervals import Interval
 from acoustics.base.result import Result
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.pinger import Pinger
@@ -25,7 +24,7 @@ from acoustics.study.waypoints.candidates import (
     learned_arrivals,
     wrong_integer_share,
 )
-from acoustics.study.waypoints.echoes import found_places
+from acoustics.study.waypoints.echoes import PlacesFound, found_places
 from acoustics.study.waypoints.information import Heard
 from acoustics.study.waypoints.prior import Prior, pinger_prior
 from acoustics.study.waypoints.runs import Planned, Question, RandomRuns, Run, plan_run, random_runs, straight_run
@@ -45,15 +44,14 @@ _AROUND = np.stack(np.meshgrid([0.0, -1.0, 1.0], [0.0, -1.0, 1.0], [0.0]), axis=
 class EchoWaypoints:
     """The plan of a crew with a site sketch, whose fusion takes places by echoes in the stead of bearings.
 
-    `proposed`: by them, in the same time; `same`: the run proposed without, with them. A place errs as its bound with
-    echoes says, and is found at as many waypoints, `usable`, as in `pings` rendered pings from some waypoints and
-    places that went through the estimator itself: with a place that may be used, within 1 m.
+    `proposed`: by them, in the same time; `same`: the run proposed without, with them. Places are found at as many
+    waypoints, and err as much more than their bound with echoes, as those that `found` sums up, of rendered pings from
+    some waypoints and places that went through the estimator itself.
     """
 
     proposed: Run
     same: Run
-    usable: Interval
-    pings: int
+    found: PlacesFound
 
 
 @dataclass(frozen=True)
@@ -168,15 +166,8 @@ def study_waypoints(
     )
     waypoints, step = grid_of_waypoints(scene, step_m)
     candidates = candidates_at(scene, known, waypoints)
-    pairs, delays = len(candidates.place) * len(known.weights), len(scene.array.hydrophones) - 1
-    steps = [
-        _PING * PINGS_MEASURED,
-        _HEARD * pairs,
-        *(_TRIED * pairs * delays * np.arange(1, plan.waypoints + 1) ** 2),
-        _REST,
-    ]
-    planned = len(steps)
-    steps += [_RENDERED * echo_pings, 2 * sum(steps[2:planned])] if echo_pings else []
+    steps = _steps(scene, len(candidates.place) * len(known.weights), echo_pings)
+    planned = len(steps) - (2 if echo_pings else 0)
     checked = (4 if echo_pings else 2) * trials
     behind = np.cumsum([0, *steps, checked]).astype(int).tolist()
 
@@ -194,9 +185,9 @@ def study_waypoints(
     straight_on, random = straight_run(question, n_waypoints), random_runs(question, candidates, heard, n_waypoints)
     runs = [proposal] if straight_on is None else [proposal, straight_on]
     tell(planned)
-    usable = None
+    found = None
     if echo_pings:
-        usable = found_places(
+        found = found_places(
             scene,
             pinger,
             known,
@@ -206,23 +197,18 @@ def study_waypoints(
             running=running,
             progress=lambda done, of: tell(planned, done / of),
         )
-        runs += _with_echoes(question, candidates, proposal, usable, echo_pings, step)
+        runs += _with_echoes(question, candidates, proposal, found, step)
     tell(len(steps))
-    inputs = ("waypoints", scene, pinger, prior, criterion, step_m, trials, seed)
-    if trials:
-        checks = simulate_waypoint_runs(
-            [route for _, route in runs],
-            known,
-            errors,
-            worth,
-            trials=trials,
-            seed=seed,
-            fingerprint=fingerprint(*inputs, *([echo_pings] if echo_pings else [])),
-            running=running,
-            progress=lambda done, chunks: tell(len(steps), done / chunks),
-        )
-        runs = [(replace(run, simulated=check), way) for (run, way), check in zip(runs, checks, strict=True)]
-    proposed, straight = runs[0][0], None if straight_on is None else runs[1][0]
+    inputs = ("waypoints", scene, pinger, prior, criterion, step_m, trials, seed, *([echo_pings] if echo_pings else []))
+    checked_runs = _simulated(
+        runs,
+        question,
+        trials=trials,
+        inputs=fingerprint(*inputs),
+        running=running,
+        progress=lambda done, chunks: tell(len(steps), done / chunks),
+    )
+    proposed, straight = checked_runs[0], None if straight_on is None else checked_runs[1]
     return WaypointsStudy(
         title=scene.title,
         array=scene.array.name,
@@ -246,17 +232,50 @@ def study_waypoints(
         random=random,
         gain_over_straight=None if straight is None else 1 - proposed.size_m / straight.size_m,
         gain_over_random=None if random is None else 1 - proposed.size_m / random.median_m,
-        with_echoes=None if usable is None else EchoWaypoints(runs[-1][0], runs[-2][0], usable, echo_pings),
+        with_echoes=None if found is None else EchoWaypoints(checked_runs[-1], checked_runs[-2], found),
     )
 
 
+def _steps(scene: Scene, pairs: int, echo_pings: int) -> list[float]:
+    """How long each part of the plan takes, in simulated runs, of so many pairs of candidates and places."""
+    tried = _TRIED * pairs * (len(scene.array.hydrophones) - 1) * np.arange(1, scene.study.waypoints + 1) ** 2
+    again = [_RENDERED * echo_pings, 2 * (tried.sum() + _REST)] if echo_pings else []
+    return [_PING * PINGS_MEASURED, _HEARD * pairs, *tried, _REST, *again]
+
+
+def _simulated(
+    runs: list[Planned],
+    question: Question,
+    *,
+    trials: int,
+    inputs: str,
+    running: Running,
+    progress: Callable[[int, int], None],
+) -> list[Run]:
+    """The runs, each checked by simulation where trials are asked for."""
+    if not trials:
+        return [run for run, _ in runs]
+    checks = simulate_waypoint_runs(
+        [route for _, route in runs],
+        question.prior,
+        question.errors,
+        question.worth,
+        trials=trials,
+        seed=question.seed,
+        fingerprint=inputs,
+        running=running,
+        progress=progress,
+    )
+    return [replace(run, simulated=check) for (run, _), check in zip(runs, checks, strict=True)]
+
+
 def _with_echoes(
-    question: Question, candidates: Candidates, proposal: Planned, usable: Interval, pings: int, step_m: float
+    question: Question, candidates: Candidates, proposal: Planned, found: PlacesFound, step_m: float
 ) -> list[Planned]:
     """With places at a share of the waypoints: the run proposed without them, and the one proposed with them."""
     # Neither all nor none, whatever so few pings say (Jeffreys' prior).
-    share = (usable.value * pings + 0.5) / (pings + 1)
-    question = replace(question, placed=share)
+    share = (found.usable.value * found.pings + 0.5) / (found.pings + 1)
+    question = replace(question, placed=share, variance_scale=found.variance_scale)
     run, route = proposal
     same = plan_run(question, route.pose, route.legs_m, run.way_m)
     heard = question.listen(candidates.pose)

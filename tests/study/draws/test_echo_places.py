@@ -9,9 +9,10 @@ import pytest
 
 from acoustics.accuracy.echo_bound import echo_place_errors
 from acoustics.base.regions import inside_region
+from acoustics.estimate.echoes import VARIANCE_SCALE
 from acoustics.scene.scenario import load_scene, shipped
 from acoustics.study.draws import FoundPlaces, Route, fuse_simulated, fuse_with_places, route_positions, simulate_runs
-from acoustics.study.draws.echo_places import drawn_places
+from acoustics.study.draws.echo_places import drawn_places, scale_of_variances
 from acoustics.study.draws.runs import source_area
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
@@ -25,7 +26,7 @@ def drawn():
     heading = np.full(3, POOL.vehicle.pose.heading)
     errors = echo_place_errors(POOL, PINGER, path, heading, np.tile(PINGER.position_m, (3, 1)))
     runs = simulate_runs(POOL, PINGER, path, n_runs=RUNS, rng=np.random.default_rng(1))
-    return runs, errors, fuse_simulated(POOL, runs, area=source_area(POOL))
+    return runs, replace(errors, variance_scale=2.0), fuse_simulated(POOL, runs, area=source_area(POOL))
 
 
 def found(usable=True, off_m=0.0):
@@ -47,6 +48,19 @@ def test_places_spread_as_their_bound(drawn):
     error = np.sqrt((expected[0] * expected[2] + together**2) / RUNS)
     assert (np.abs(np.mean(off[:, 0] * off[:, 2], axis=0) - together) < 4 * error).all()
     assert (np.abs(together) > 2 * error).any()
+
+
+@pytest.mark.slow
+def test_variances_of_places_are_those_that_they_are_drawn_with(drawn):
+    """Three times the bound's: a mean over the squares of 400 runs of three, 4 standard errors of the runs' own."""
+    runs, errors, _ = drawn
+    errors = replace(errors, variance_scale=3.0)
+    off = drawn_places(runs, np.array(PINGER.position_m[:2]), errors, np.zeros((RUNS, 3)), np.random.default_rng(4))
+    off = (off - PINGER.position_m[:2]).reshape(-1, 2)
+    at_bound = [errors.at(k) for _ in range(RUNS) for k in range(3)]
+    assert scale_of_variances(at_bound, off) == pytest.approx(3.0, rel=4 * np.sqrt(2 / RUNS))
+    assert scale_of_variances([], np.zeros((0, 2))) == VARIANCE_SCALE
+    assert scale_of_variances(at_bound, 0.0 * off) == 1.0
 
 
 @pytest.mark.slow

@@ -7,6 +7,7 @@ import pytest
 
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.frames import Pose
+from acoustics.estimate.echoes import VARIANCE_SCALE
 from acoustics.present.text.waypoints import waypoints_text
 from acoustics.scene.scenario import load_scene, shipped
 from acoustics.study.execution import ALONE
@@ -25,7 +26,7 @@ def test_one_place_at_the_start_tells_what_its_bound_says():
     each = Pose(pose.position_m[:, None], 0.0, 0.0, pose.heading[:, None])
     start = np.array(POOL.vehicle.position_m)
     heard = hear(POOL.array.positions_m, each, prior.places_m, 1e-14, start, errors, POOL.sound_speed_m_s)
-    places = errors_at(POOL, PINGER, prior, pose)
+    places = errors_at(POOL, PINGER, prior, pose, 2.0)
     both = with_place_rows(heard, places, errors, np.zeros((1, 3)), 1.0 - 1e-9)
     information = run_information(both.take(np.arange(1)), [0.0], 0.0)
     information[..., 2, 2] += 1 / POOL.study.pinger_depth_sd_m**2
@@ -44,8 +45,8 @@ def test_headings_at_one_place_share_its_errors():
 def test_pings_without_a_place_count(monkeypatch):
     monkeypatch.setattr("acoustics.study.waypoints.echoes.rendered_run", lambda *given: [])
     pose, prior = Pose(np.array([POOL.vehicle.position_m]), 0.0, 0.0, np.zeros(1)), pinger_prior(POOL, PINGER, None)
-    share = found_places(POOL, PINGER, prior, pose, pings=5, seed=1, running=ALONE, progress=lambda done, of: None)
-    assert share.value == 0.0 and share.high > 0.3
+    found = found_places(POOL, PINGER, prior, pose, pings=5, seed=1, running=ALONE, progress=lambda done, of: None)
+    assert found.usable.value == 0.0 and found.usable.high > 0.3 and found.variance_scale == VARIANCE_SCALE
 
 
 @pytest.mark.slow
@@ -55,7 +56,7 @@ def test_a_plan_with_places_keeps_what_it_promises(monkeypatch):
 
     Prediction counts a share of a place at every waypoint, the runs a whole one at a share of them: it is the smaller.
     """
-    monkeypatch.setattr("acoustics.study.waypoints.echoes._found", lambda ping: {"right": np.array(True)})
+    monkeypatch.setattr("acoustics.study.waypoints.echoes._found", lambda ping: {"away_m": np.zeros(2)})
     scene = POOL.model_copy(update={"study": POOL.study.model_copy(update={"waypoints": 2})})
     result = study_waypoints(scene, PINGER, trials=400, step_m=5.0, echo_pings=16)
     plain = study_waypoints(scene, PINGER, trials=0, step_m=5.0)
