@@ -201,8 +201,9 @@ def _incline(scene: Scene) -> float:
 
 
 def _deepest_m(scene: Scene, under_m: float, reach_m: float) -> float:
-    """No floor within reach is deeper [m], and none of the profile's rows."""
-    return min(max(under_m + _incline(scene) * reach_m, scene.water.profile[-1].depth_m), DEEPEST_M)
+    """No floor within reach is deeper [m], and no row of the profile; without one pressure alone bends rays."""
+    rows_m = [row.depth_m for row in scene.water.profile]
+    return min(max([under_m + _incline(scene) * reach_m, *rows_m]), DEEPEST_M)
 
 
 def _face_numbers(scene: Scene) -> tuple[int, int]:

@@ -53,6 +53,19 @@ def test_in_even_water_they_are_the_straight_ones(make_scene, monkeypatch, outli
     np.testing.assert_allclose(bent.amplitude, straight.amplitude, rtol=1e-5, atol=1e-9)
 
 
+@pytest.mark.parametrize("outline", [BOX, None], ids=["walls", "open water"])
+def test_water_of_one_temperature_bends_rays_by_its_pressure(make_scene, monkeypatch, outline):
+    scene = make_scene({"outline_m": outline, **SLOPE}, pinger=tuple(SOURCE), vehicle=(9.0, 5.0, 1.0))
+    places = elements((9.0, 5.0, 1.0), (7.0, 7.9, 2.0))
+    asked = {"frequency_hz": 30e3, "horizon_s": 8e-3}
+    straight = multipath_free_map_s(scene, places, SOURCE, **asked)
+    monkeypatch.setattr(bending, "BEND_SHARE", -1.0)
+    bent = multipath_free_map_s(scene, places, SOURCE, **asked)
+    # 0.017 m/s a metre down: over 7 m that turns a ray by less than 1e-4.
+    assert np.isfinite(straight).all()
+    np.testing.assert_allclose(bent, straight, rtol=1e-3)
+
+
 class Ray:
     """A ray by the ray equations dr/ds = c p, dp/ds = -grad c / c^2 (Jensen and others 2011, sec. 3.2), integrated by
     an adaptive method from one given face to the next, where p is mirrored, and on to a plane square to the way to a
