@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.physics.direct_rays import DirectRays
-from acoustics.physics.tdoa import plane_wave_time, spherical_time, unit_vectors_to_source
+from acoustics.physics.tdoa import plane_wave_time, spherical_wave
 
 
 @dataclass(frozen=True)
@@ -278,9 +278,9 @@ def sight_of_source(
     """
     hydrophones, speed = np.asarray(hydrophones_m, dtype=float), np.asarray(sound_speed_m_s, dtype=float)
     seen = np.asarray(source_m, dtype=float) if rays is None else rays.apparent_m
-    time = spherical_time(hydrophones, seen, speed)
+    time, unit = spherical_wave(hydrophones, seen, speed)
     return Sight(
-        unit_vectors_to_source(hydrophones, seen),
+        unit,
         time if rays is None or rays.late_s is None else time + rays.late_s[..., None],
         speed,
         hydrophones - np.asarray(pivot_m, dtype=float)[..., None, :],

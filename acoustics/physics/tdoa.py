@@ -62,9 +62,15 @@ def unit_vectors_to_source(hydrophones_m: ArrayLike, source_m: ArrayLike) -> Flo
     Divided by the sound speed it is the derivative of `spherical_time` by the source's position; its negative,
     that by the hydrophone's own position. At zero distance the vector is zero.
     """
+    return spherical_wave(hydrophones_m, source_m, 1.0)[1]
+
+
+def spherical_wave(hydrophones_m: ArrayLike, source_m: ArrayLike, sound_speed_m_s: ArrayLike) -> tuple[Floats, Floats]:
+    """`spherical_time` and `unit_vectors_to_source`, of whose distances either is made."""
     separation = np.asarray(source_m, float)[..., None, :] - np.asarray(hydrophones_m, float)
-    distance = length(separation)[..., None]
-    return np.divide(separation, distance, out=np.zeros_like(separation), where=distance > 0)
+    distance = length(separation)
+    unit = np.divide(separation, distance[..., None], out=np.zeros_like(separation), where=distance[..., None] > 0)
+    return distance / np.asarray(sound_speed_m_s, float)[..., None], unit
 
 
 def difference_matrix(n_hydrophones: int, reference: int = 0) -> Floats:

@@ -25,8 +25,7 @@ from acoustics.physics.tdoa import (
     difference_matrix,
     element_covariance,
     plane_wave_time,
-    spherical_time,
-    unit_vectors_to_source,
+    spherical_wave,
 )
 
 _CONE_STEPS = 4  # each shrinks what curvature leaves by the array's size over the distance
@@ -125,9 +124,8 @@ def model(problem: DirectionProblem, unit: Floats) -> tuple[Floats, Floats]:
         by_unit = -(problem.differences @ problem.hydrophones) / c[:, None, None]
     else:
         distance = problem.range_m[:, None]
-        time = spherical_time(problem.hydrophones, distance * unit, c)
-        sensitivity = distance[..., None] / c[:, None, None]
-        by_unit = problem.differences @ unit_vectors_to_source(problem.hydrophones, distance * unit) * sensitivity
+        time, to_source = spherical_wave(problem.hydrophones, distance * unit, c)
+        by_unit = problem.differences @ to_source * (distance[..., None] / c[:, None, None])
     return time @ problem.differences.T, by_unit
 
 
