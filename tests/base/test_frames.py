@@ -13,6 +13,7 @@ from acoustics.base.frames import (
     bearing_and_depression,
     direction,
     direction_jacobian,
+    length,
     rotation_matrix,
     wrap_angle,
 )
@@ -20,6 +21,12 @@ from acoustics.base.frames import (
 angles = st.floats(-3.1, 3.1)
 slopes = st.floats(-1.5, 1.5)
 metres = st.floats(-1e3, 1e3)
+
+
+@pytest.mark.parametrize("shape", [(3,), (1,), (50, 2), (7, 4, 3)])
+def test_lengths_are_those_of_numpy_to_the_last_bit(shape):
+    vectors = np.random.default_rng(5).normal(size=shape) * 1e3
+    np.testing.assert_array_equal(length(vectors), np.linalg.norm(vectors, axis=-1))
 
 
 def test_bearing_runs_clockwise_from_the_bow_and_depression_downwards():

@@ -9,6 +9,7 @@ from acoustics.physics.tdoa import (
     element_covariance,
     plane_wave_time,
     spherical_time,
+    spherical_wave,
     unit_vectors_to_source,
 )
 
@@ -46,6 +47,9 @@ def test_unit_vectors_are_the_derivative_of_the_time():
     unit = unit_vectors_to_source(HYDROPHONES_M, source)
     np.testing.assert_allclose(unit / SPEED, np.transpose(slopes), rtol=1e-6, atol=1e-12)
     assert (unit_vectors_to_source([[1.0, 2.0, 3.0]], [1.0, 2.0, 3.0]) == 0.0).all()
+    both = spherical_wave(HYDROPHONES_M, source, SPEED)
+    np.testing.assert_array_equal(both[0], spherical_time(HYDROPHONES_M, source, SPEED))
+    np.testing.assert_array_equal(both[1], unit)
 
 
 @pytest.mark.parametrize("reference", [0, 2])
