@@ -35,6 +35,7 @@ NOT_NEAR = "a burst is heard, but not within four cycles of the first guess of i
 NOT_HELD = "the burst's beginning is not inside the segment"
 TOO_SHORT = "the window holds less than a cycle"
 NO_PEAK = "the correlation has no peak"
+_LONGEST_REASON = max(map(len, (NOT_FINITE, BELOW_THRESHOLD, TOO_WEAK, NOT_NEAR, NOT_HELD, TOO_SHORT, NO_PEAK)))
 
 
 @dataclass(frozen=True)
@@ -294,7 +295,7 @@ class _Table:
         a, b, c, d = np.full((4, m), np.nan)
         pair = np.full((m, n - 1, n - 1), np.nan)
         none = IntegerAlternatives.none((m,), n_alternatives, n - 1)
-        reason, below = np.full(m, "", dtype="<U80"), np.zeros((m, n), dtype=bool)
+        reason, below = np.full(m, "", dtype=f"<U{_LONGEST_REASON}"), np.zeros((m, n), dtype=bool)
         onsets = OnsetMisfit.none(m, n) if keep_onsets else None
         one = pair[..., 0]
         return cls(one.copy(), one.copy(), pair, a, b, c, d, np.zeros(m), reason, below, none, pair.copy(), onsets)
