@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -69,14 +70,24 @@ class Told:
     position_level: float = np.nan  # of the horizontal position's ellipse, where there is one
 
 
+@cache
+def site(name: str) -> Scene:
+    return load_scene(shipped("examples")[name])
+
+
+@cache
+def shipped_array(name: str) -> Array:
+    return load_array(shipped("arrays")[name])
+
+
 def random_array(family: str, rng: np.random.Generator) -> Array:
     """An array of a family: a shipped one, one found for a site, one scaled up to 0.6 m, or random places in a box."""
     if family in shipped("arrays"):
-        return load_array(shipped("arrays")[family])
+        return shipped_array(family)
     if family in FOUND:
         return Array.from_positions(np.array(FOUND[family]))
     if family == "scaled":
-        shape = load_array(shipped("arrays")[rng.choice(["pair", "line-4", "square-half-wave", "tetra-4", "cube-8"])])
+        shape = shipped_array(rng.choice(["pair", "line-4", "square-half-wave", "tetra-4", "cube-8"]))
         places = shape.positions_m - shape.positions_m.mean(axis=0)
         size = np.linalg.norm(places[:, None] - places, axis=-1).max()
         return Array.from_positions(places * np.exp(rng.uniform(np.log(size), np.log(0.6))) / size)
@@ -91,7 +102,7 @@ def random_array(family: str, rng: np.random.Generator) -> Array:
 
 def random_scene(family: str, rng: np.random.Generator) -> tuple[Scene, float, float]:
     """A pool with a pinger and a vehicle with an array; with the range [m] and 2E/N0 [dB] of its pings."""
-    base = load_scene(shipped("examples")["mallard-basin"])
+    base = site("mallard-basin")
     range_m = float(np.exp(rng.uniform(np.log(2.0), np.log(40.0))))
     length, width, depth = range_m * rng.uniform(1.2, 2.0) + 8.0, rng.uniform(10.0, 25.0), rng.uniform(1.6, 6.0)
     pool = Pool(outline_m=((0.0, 0.0), (length, 0.0), (length, width), (0.0, width)), depth_m=depth)
@@ -262,15 +273,15 @@ def main() -> None:
         print(table(HEADER, [line for site in FOUND for line in found_rows(site, options.found)]))
 
 
-def found_rows(site: str, pings: int) -> list[tuple[str, ...]]:
+def found_rows(name: str, pings: int) -> list[tuple[str, ...]]:
     """The array that was found for a site there, at the scenario's own level and 10 dB less."""
-    base = load_scene(shipped("examples")[site])
-    scene, pinger = base.model_copy(update={"array": random_array(site, np.random.default_rng())}), base.pingers[0]
+    base = site(name)
+    scene, pinger = base.model_copy(update={"array": random_array(name, np.random.default_rng())}), base.pingers[0]
     design = choose_design(scene, pinger, trials=1, seed=1)
     range_m, own_db = design.range_m[-1], design.energy_ratio_db[1]
     return [
         row(
-            f"found, {site}, {range_m:g} m, {db:.0f} dB, echoes {'on' if echoes else 'off'}",
+            f"found, {name}, {range_m:g} m, {db:.0f} dB, echoes {'on' if echoes else 'off'}",
             told_of(scene, range_m, db, echoes, pings, 5),
         )
         for db in (own_db, own_db - 10.0)
