@@ -20,9 +20,9 @@ from acoustics.physics.burst import Burst
 # Parts of the burst in which it is looked for, the shortest first: echoes spoil the long ones. Doubled, the RMS beside
 # walls nearly doubles (benchmarks/constants.py)
 _LOOK_CYCLES = (3.0, 10.0, 30.0, 100.0)
-# Mean drop of chi-square a channel with which a look is content;
-# flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
-_CLEARLY_THERE = 12.0
+# Chance at a channel that its noise looks better at some wrong begin than the burst does, with which a look is content
+_MISTAKEN = 0.01
+_MORE = 1.5  # times what was looked at: from so long a window on a weak burst is found anew in it
 _LEAD_CYCLES = 4.0  # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 
 
@@ -128,16 +128,7 @@ def fit_direct_sound(
     else:
         longest, looks, kept_s = np.full(len(pings.onset_s), window_s), np.array([window_s]), window_s
     rough, looked = _find(pings, burst, looks, longest)
-    aligned = align_segments(
-        pings.pressure,
-        pings.sample_rate_hz,
-        pings.offset_s,
-        noise_density=pings.noise_density,
-        onset_s=pings.onset_s,
-        from_s=rough - _LEAD_CYCLES * period,
-        length_s=2.0 * _LEAD_CYCLES * period + kept_s,
-    )
-    carried = CarriedSegments.of(aligned, burst)
+    carried = _carried(pings, burst, rough, kept_s)
     window = longest.copy()
     if window_s is None:
         for look, limit in np.unique(np.stack([looked, longest], axis=-1), axis=0):
@@ -153,7 +144,19 @@ def fit_direct_sound(
                 gain_sd=pings.gain_sd,
                 apart_s=rows_of(pings.farthest_s, rows) + _LEAD_CYCLES * period,
             )
-    fit = fit_build_up(carried, rough, window_s=window, noise_sd=pings.noise_sd, gain_sd=pings.gain_sd)
+        # A weak burst is found anew in all that may be used of it, which tells its beginning better than a part.
+        weak = np.flatnonzero((looked > looks[0]) & (window > _MORE * looked))
+        if len(weak):
+            rough[weak] = _search(pings.some(weak), burst, window[weak])[0]
+            carried = _carried(pings, burst, rough, kept_s)
+    fit = fit_build_up(
+        carried,
+        rough,
+        window_s=window,
+        noise_sd=pings.noise_sd,
+        gain_sd=pings.gain_sd,
+        apart_s=pings.farthest_s,
+    )
     sums = BurstSums.of(carried, fit.onset_s, window[:, None])
     phase, covariance, lasting = fit.phase, fit.phase_covariance, np.zeros_like(fit.phase_covariance)
     if window_s is None:
@@ -191,29 +194,59 @@ def _find(pings: Pings, burst: Burst, looks: Floats, longest: Floats) -> tuple[F
     """
     rough, looked = np.empty(pings.noise_density.shape), np.empty(len(pings.noise_density))
     left = np.arange(len(rough))
-    steps = np.broadcast_to(travel_steps(pings.travel_s, burst), (len(rough), *pings.travel_s.shape[1:]))
+    enough = _clearly_there(np.broadcast_to(pings.farthest_s, len(rough)) * burst.frequency_hz)
     for look in looks:
         if look > looks[0]:
             left = left[look < longest[left]]
-        heard = np.empty(len(left))
         looked[left] = np.minimum(look, longest[left])
-        for length, alike in _groups(looked[left], steps[left]):
-            rows = left[alike]
-            rough[rows], gain = first_onsets(
-                pings.pressure[rows],
-                pings.sample_rate_hz,
-                pings.offset_s,
-                burst,
-                noise_density=pings.noise_density[rows],
-                onset_s=pings.onset_s[rows],
-                travel_steps=steps[rows[0]],
-                window_s=length,
-            )
-            heard[alike] = gain.mean(axis=-1)
-        left = left[heard < _CLEARLY_THERE]
+        rough[left], heard = _search(pings.some(left), burst, looked[left])
+        left = left[heard < enough[left]]
         if not len(left):
             break
     return rough, looked
+
+
+def _search(pings: Pings, burst: Burst, length_s: Floats) -> tuple[Floats, Floats]:
+    """Rough onsets (m, n) [s] by so much of the burst (m,) [s], and mean drops of chi-square by it (m,)."""
+    rough, heard = np.empty(pings.noise_density.shape), np.empty(len(length_s))
+    steps = np.broadcast_to(travel_steps(pings.travel_s, burst), (len(rough), *pings.travel_s.shape[1:]))
+    for length, rows in _groups(length_s, steps):
+        rough[rows], gain = first_onsets(
+            pings.pressure[rows],
+            pings.sample_rate_hz,
+            pings.offset_s,
+            burst,
+            noise_density=pings.noise_density[rows],
+            onset_s=pings.onset_s[rows],
+            travel_steps=steps[rows[0]],
+            window_s=length,
+        )
+        heard[rows] = gain.mean(axis=-1)
+    return rough, heard
+
+
+def _carried(pings: Pings, burst: Burst, rough: Floats, kept_s: float) -> CarriedSegments:
+    """The samples from some cycles before rough onsets (m, n) [s] to as many after so much of the burst."""
+    lead_s = _LEAD_CYCLES / burst.frequency_hz
+    aligned = align_segments(
+        pings.pressure,
+        pings.sample_rate_hz,
+        pings.offset_s,
+        noise_density=pings.noise_density,
+        onset_s=pings.onset_s,
+        from_s=rough - lead_s,
+        length_s=2.0 * lead_s + kept_s,
+    )
+    return CarriedSegments.of(aligned, burst)
+
+
+def _clearly_there(apart_cycles: Floats) -> Floats:
+    """Mean drop of chi-square a channel with which a look is content, where onsets may be so far apart.
+
+    Noise makes one of 2 degrees of freedom at each begin, as many of which differ as there are cycles to search
+    (Bonferroni).
+    """
+    return 2.0 * np.log(2.0 * (SEARCH_CYCLES + apart_cycles) / _MISTAKEN)
 
 
 def _groups(length_s: Floats, steps: NDArray[np.intp]) -> Iterator[tuple[float, NDArray[np.intp]]]:

@@ -8,6 +8,7 @@ from typing import Any, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import chdtr
 
 from acoustics.base.batches import fill_gaps, flat, rows_of
 from acoustics.base.errors import ParameterError
@@ -38,7 +39,8 @@ class IntegerAlternatives:
     cycles : ndarray of int, shape (..., n, n_hydrophones - 1)
         Whole periods to be added to the resolved delays, which are those of the best: zeros for the first.
     weight : ndarray, shape (..., n)
-        Probability of each among all that were compared; 0 where there were fewer than n.
+        Probability of each; 0 where there were fewer than n. What they lack to 1 is that of further ones, and of those
+        that were too many to be compared.
     build_up_misfit : ndarray, shape (..., n)
         What the envelope alone says of each: its misfit less that of the vector which fits it best.
     """
@@ -246,7 +248,26 @@ class _Search:
         by_lattice = _square(first - self.rough[part], rows_of(self.coarse_weight, part)) + _square(
             first, rows_of(self.loose_weight, part)
         )
-        return _best_of(self.centre[part], steps, scores, by_envelope, n), scores.min(axis=-1) - by_lattice
+        found = _best_of(self.centre[part], steps, scores, by_envelope, n)
+        if steps.shape[1] >= MOST_CANDIDATES:
+            found[1][:] *= self._compared(part, steps, scores, metric)[:, None]
+        return found, scores.min(axis=-1) - by_lattice
+
+    def _compared(self, part: NDArray[np.intp], steps: Floats, scores: Floats, metric: Floats) -> Floats:
+        """Probability (m,) that the true set is among those that are compared, where there were too many to be.
+
+        By the lattice alone sets are normally distributed about the real ones, so chi-square tells what lies beyond the
+        farthest of them. What else scores a set is taken to be there as it is for the farther half of those compared.
+        """
+        off = self.centre[part, None] + steps - self.optimum[part, None]
+        away = np.sum((off @ metric) * off, axis=-1)
+        inside = chdtr(off.shape[-1], away[:, -1])
+        likely = np.exp(-0.5 * (scores - scores.min(axis=-1, keepdims=True)))
+        near = np.exp(-0.5 * (away - away[:, :1]))
+        half = scores.shape[-1] // 2
+        beyond = near.sum(axis=-1) * (1.0 / inside - 1.0) * np.mean(likely[:, half:] / near[:, half:], axis=-1)
+        among = likely.sum(axis=-1)
+        return np.asarray(among / (among + beyond))
 
     def _scores(self, part: NDArray[np.intp], steps: Floats) -> tuple[Floats, Floats]:
         """Scores of sets, steps (m or 1, j, k) from the centres, and what of them is the envelope's, (m, j)."""

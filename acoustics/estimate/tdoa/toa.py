@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtri
 
 from acoustics.base.frames import Floats
@@ -188,6 +188,7 @@ def fit_build_up(
     noise_sd: Floats,
     gain_sd: float,
     iterations: int = 6,
+    apart_s: ArrayLike = 0.0,
 ) -> BuildUp:
     """Fit amplitude, phase and onset of the direct sound, each channel up to `window_s` after its own onset.
 
@@ -206,6 +207,8 @@ def fit_build_up(
         and a late one look alike.
     iterations : int
         Steps; two are enough from the onsets of a window that was little shorter.
+    apart_s : array_like, shape () or (m,)
+        How far the onsets of two channels may be from each other [s]: a weak burst's may be anywhere in that.
 
     Notes
     -----
@@ -241,26 +244,27 @@ def fit_build_up(
     own_sd = np.where(np.isfinite(own_sd), own_sd, np.inf)
     frequency_hz, q = carried.burst.frequency_hz, carried.burst.q
     stretch = np.sqrt(onset_excess(own_sd, window_s[:, None], frequency_hz=frequency_hz, q=q))
+    anywhere = farthest + np.asarray(apart_s)[..., None, None]
     return BuildUp(
         onset_s=onset,
         phase=phase,
         amplitude=amplitude * scale,
         common_amplitude=amplitude.mean(axis=-1, keepdims=True) * scale,
-        onset_covariance_s2=_at_most(stretch[:, :, None] * onset_s2 * stretch[:, None, :], farthest),
+        onset_covariance_s2=_at_most(stretch[:, :, None] * onset_s2 * stretch[:, None, :], anywhere),
         phase_covariance=_at_most(phase_2, np.pi),
         energy_ratio=ratio,
     )
 
 
-def _at_most(covariance: Floats, farthest: float) -> Floats:
+def _at_most(covariance: Floats, farthest: ArrayLike) -> Floats:
     """Covariance (..., n, n) with no variance above that of a value anywhere within +-`farthest`, correlations kept.
 
     Nothing is less well known than that. A channel without a burst has any variance in a linear fit, and beside it the
     others would be lost in rounding.
     """
     own = np.diagonal(covariance, axis1=-2, axis2=-1)
-    shrink = np.sqrt(np.minimum(1.0, farthest**2 / 3.0 / np.maximum(own, 1e-300)))
-    return covariance * shrink[..., :, None] * shrink[..., None, :]
+    shrink = np.sqrt(np.minimum(1.0, np.square(farthest) / 3.0 / np.maximum(own, 1e-300)[..., None]))
+    return np.asarray(covariance * shrink * np.swapaxes(shrink, -1, -2))
 
 
 def _start(sums: BurstSums, scale: Floats) -> tuple[Floats, Floats]:
