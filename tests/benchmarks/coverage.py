@@ -66,9 +66,9 @@ def batch_of_scenes(array: str, echoes: bool, seed: int, batch: int) -> list[Dra
         own_seed = int(rng.integers(2**31))
         try:
             design = choose_design(
-                scene, pinger, trials=1, seed=own_seed, range_m=[range_m], energy_ratio_db=[ratio_db], echoes=[echoes]
+                scene, pinger, trials=4, seed=own_seed, range_m=[range_m], energy_ratio_db=[ratio_db], echoes=[echoes]
             )
-            trial = draw_trial(scene, pinger, design, 1)
+            trial = draw_trial(scene, pinger, design, 1 + int(rng.integers(4)))  # in any of the four sectors
             drawn = trial_recording(scene, pinger, trial)
         except ParameterError:  # no place at that range is in the water
             continue
