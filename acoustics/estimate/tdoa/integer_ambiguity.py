@@ -22,6 +22,8 @@ from acoustics.physics.tdoa import difference_matrix
 NOT_FINITE = "a delay or its covariance is not finite"
 _MOST_CYCLES = 1e15  # beyond it a float no longer tells one whole number from the next
 MOST_CANDIDATES = 800
+_MOST_ODDS = 300.0  # its exponential is a number
+_EDGE = 100  # of these, the farthest, which stand for those beyond
 # By the lattice's metric, sets so much farther than the nearest are not scored, for a score is hardly less than that
 # distance: where the best scores no more than the second figure above the nearest, those left out have weights under
 # exp(-25). Else, as where the unit length of the direction forbids the nearest sets, all are scored.
@@ -257,16 +259,15 @@ class _Search:
         """Probability (m,) that the true set is among those that are compared, where there were too many to be.
 
         By the lattice alone sets are normally distributed about the real ones, so chi-square tells what lies beyond the
-        farthest of them. What else scores a set is taken to be there as it is for the farther half of those compared.
+        farthest of them. What else scores a set is taken to be there as it is for the farthest of those compared.
         """
         off = self.centre[part, None] + steps - self.optimum[part, None]
         away = np.sum((off @ metric) * off, axis=-1)
-        inside = chdtr(off.shape[-1], away[:, -1])
-        likely = np.exp(-0.5 * (scores - scores.min(axis=-1, keepdims=True)))
-        near = np.exp(-0.5 * (away - away[:, :1]))
-        half = scores.shape[-1] // 2
-        beyond = near.sum(axis=-1) * (1.0 / inside - 1.0) * np.mean(likely[:, half:] / near[:, half:], axis=-1)
-        among = likely.sum(axis=-1)
+        inside = np.maximum(chdtr(off.shape[-1], away[:, -1]), 1e-12)
+        away, more = away - away[:, :1], scores - scores.min(axis=-1, keepdims=True)
+        others = np.exp(np.minimum(0.5 * (away - more)[:, -_EDGE:], _MOST_ODDS)).mean(axis=-1)
+        beyond = others * np.exp(-0.5 * away).sum(axis=-1) * (1.0 / inside - 1.0)
+        among = np.exp(-0.5 * more).sum(axis=-1)
         return np.asarray(among / (among + beyond))
 
     def _scores(self, part: NDArray[np.intp], steps: Floats) -> tuple[Floats, Floats]:

@@ -88,3 +88,27 @@ def test_windows_that_are_passed_over_hold_no_echo(echo, monkeypatch):
     each = fit_direct_sound(flat(x), BURST, None).window_s
     # Where an echo is about as strong as the noise, whether it is heard may depend on the fit beside it.
     assert np.mean(np.abs(window - each) < 1e-9) >= 0.95
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("energy_ratio_db", [20.0, 26.0])
+def test_onsets_of_a_weak_burst_on_a_wide_array_err_as_they_say(energy_ratio_db):
+    # A square 0.9 m across, 18 cycles: there is much noise among which to take a begin for the burst's.
+    rng = np.random.default_rng(5)
+    wide, m = 50.0 * SQUARE, 80
+    azimuth = rng.uniform(-np.pi, np.pi, m)
+    late = -np.stack([np.cos(azimuth), np.sin(azimuth), 0.0 * azimuth], axis=-1) @ wide.T / 1480.0
+    lead_s = LEAD_S + 0.6e-3
+    since = np.arange(int((lead_s + 6e-3) * RATE)) / RATE - lead_s - late[..., None]
+    wave = (BURST.complex_envelope(since) * np.exp(1j * BURST.carrier * since)).real
+    energy = np.sum(wave[0, 0] ** 2)
+    x = np.sqrt(10 ** (energy_ratio_db / 10) / energy) * wave + rng.normal(size=wave.shape)
+    found = measure_tdoa(
+        Segment(x, RATE), BURST, noise_density=2.0 / RATE, onset_s=lead_s, hydrophones_m=wide, sound_speed_m_s=1480.0
+    )
+    error = found.envelope_delay_s - (late[:, 1:] - late[:, :1])
+    sd = np.sqrt(np.diagonal(found.envelope_covariance_s2, axis1=-2, axis2=-1))
+    off = np.abs(error / sd)[found.ok]
+    # Of a normal distribution 0.3 % are beyond three deviations; those of onsets have longer tails.
+    assert found.ok.mean() > 0.9 and np.mean(off > 3.0) < 0.03
+    assert 0.6 < np.sqrt(np.mean(off**2)) < 1.3

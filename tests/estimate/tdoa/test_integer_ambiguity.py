@@ -172,3 +172,16 @@ def test_sets_far_from_the_nearest_have_no_weight(monkeypatch, hydrophones, coar
     told = every.alternatives.weight > 1e-6
     np.testing.assert_array_equal(few.alternatives.cycles[told], every.alternatives.cycles[told])
     np.testing.assert_allclose(few.score, every.score, rtol=1e-9)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("coarse_sd", [1e-4, 2e-4])
+def test_sets_that_are_too_many_to_be_compared_are_counted(coarse_sd):
+    # Of four hydrophones 0.28 m apart with delays known to 3 and 6 cycles, far more than 800 sets fit.
+    phase, coarse, _, cycles = simulate(VOLUME, 2e-7, coarse_sd, n=600, seed=8)
+    found = resolve_ambiguity(phase, coarse, VOLUME, C, F, n_alternatives=integer_ambiguity.MOST_CANDIDATES)
+    vectors = found.cycles[:, None] + found.alternatives.cycles
+    listed = np.any((vectors == cycles[:, None]).all(axis=-1) & (found.alternatives.weight > 0), axis=-1).mean()
+    stated = found.alternatives.weight.sum(axis=-1).mean()
+    # Three standard errors of a share of 600, and what the extrapolation beyond those compared may err by.
+    assert abs(listed - stated) < 0.06 + 0.05
