@@ -15,7 +15,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Pose, array_rank
@@ -36,6 +36,7 @@ from acoustics.study.validate.design import Trial, choose_design, draw_trial
 from acoustics.study.validate.recording import RECORDING, trial_recording
 
 PINGS = 6
+FAR, LITTLE = np.deg2rad(20.0), 0.01  # of a stray: so far off, with so little of its weight near the truth
 FAMILIES = (
     "pair", "line-4", "corner-3", "square-half-wave", "tetra-4", "cube-8", "mixed-5", "hull-4", "scaled", "wide random",
     "small random",
@@ -68,6 +69,7 @@ class Told:
     near_weight: float = np.nan
     reason: str = ""
     position_level: float = np.nan  # of the horizontal position's ellipse, where there is one
+    stray_chance: float = np.nan  # of being a stray, as in `is_stray`, by what it stated itself
 
 
 @cache
@@ -153,7 +155,6 @@ def judged(ping: Ping, arrival_s: np.ndarray, scene: Scene, trial: Trial) -> Tol
     means, sds, weights = (
         np.array([getattr(c, name) for c in ping.candidates]) for name in ("bearing", "bearing_sd", "probability")
     )
-    error = np.abs(np.angle(np.exp(1j * (means - bearing))))
     truth = np.nan
     right = len(arrival_s) == len(ping.channels)
     if right:
@@ -161,17 +162,17 @@ def judged(ping: Ping, arrival_s: np.ndarray, scene: Scene, trial: Trial) -> Tol
         cycles = np.rint(off * ping.frequency_hz).astype(int)
         right = not cycles.any()
         truth = sum(one.weight for one in ping.integers if one.cycles == tuple(cycles)) if ping.integers else truth
-    nearest = int(np.argmin(np.where(weights >= 0.5 * weights.max(), error, np.inf)))
     return Told(
         True,
         credible_level(bearing, means, sds, weights),
-        float(np.rad2deg(error[nearest])),
+        float(np.rad2deg(_error(bearing, means, weights))),
         ping.integer_probability,
         bool(right),
         float(truth),
-        _mass_near(bearing, means, sds, weights),
+        float(_mass_near(bearing, means, sds, weights)),
         ping.reason,
         _position_level(ping, scene, trial),
+        0.0 if ping.reason == UNDECIDED else _stray_chance(means, sds, weights),
     )
 
 
@@ -185,16 +186,34 @@ def _position_level(ping: Ping, scene: Scene, trial: Trial) -> float:
     return float(-np.expm1(-0.5 * off @ np.linalg.solve(ping.position_covariance_m2[:2, :2], off)))
 
 
-def _mass_near(bearing: float, means: np.ndarray, sds: np.ndarray, weights: np.ndarray) -> float:
-    """Share of the mixture within 5 degrees of a bearing; what its weights lack to 1 may be anywhere."""
-    off = np.angle(np.exp(1j * (means - bearing)))
+def _mass_near(bearing: np.ndarray | float, means: np.ndarray, sds: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Share of the mixture within 5 degrees of bearings (...); what its weights lack to 1 may be anywhere."""
+    off = np.angle(np.exp(1j * (means - np.asarray(bearing)[..., None])))
     mass = ndtr((off + np.deg2rad(5.0)) / sds) - ndtr((off - np.deg2rad(5.0)) / sds)
-    return float(weights @ mass + max(1.0 - weights.sum(), 0.0) * 10.0 / 360.0)
+    return np.asarray(mass @ weights + max(1.0 - weights.sum(), 0.0) * 10.0 / 360.0)
+
+
+def _error(bearing: np.ndarray | float, means: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Distance [rad] of bearings (...) from the nearest of the directions that are told first."""
+    error = np.abs(np.angle(np.exp(1j * (means - np.asarray(bearing)[..., None]))))
+    return np.asarray(np.where(weights >= 0.5 * weights.max(), error, np.inf).min(axis=-1))
+
+
+def _stray_chance(means: np.ndarray, sds: np.ndarray, weights: np.ndarray) -> float:
+    """Probability by the mixture itself that the truth is where it would make the ping a stray."""
+
+    def stray(points: np.ndarray) -> np.ndarray:
+        return (_error(points, means, weights) > FAR) & (_mass_near(points, means, sds, weights) < LITTLE)
+
+    quantiles = ndtri((np.arange(200) + 0.5) / 200)
+    own = stray(means[:, None] + sds[:, None] * quantiles).mean(axis=-1)
+    around = stray(np.linspace(-np.pi, np.pi, 360, endpoint=False)).mean()
+    return float(weights @ own + max(1.0 - weights.sum(), 0.0) * around)
 
 
 def is_stray(t: Told) -> bool:
     """Whether a ping is far off and says that it cannot be, and not that it is worth no decision."""
-    return t.error_deg > 20.0 and t.near_weight < 0.01 and t.reason != UNDECIDED
+    return t.error_deg > np.rad2deg(FAR) and t.near_weight < LITTLE and t.reason != UNDECIDED
 
 
 def percent(share: Interval) -> str:
