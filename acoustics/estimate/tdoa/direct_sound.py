@@ -22,6 +22,7 @@ from acoustics.physics.burst import Burst
 _LOOK_CYCLES = (3.0, 10.0, 30.0, 100.0)
 # Chance at a channel that its noise looks better at some wrong begin than the burst does, with which a look is content
 _MISTAKEN = 0.01
+_MUCH = 3.0  # times as much on average is enough where some channel hears less
 _MORE = 1.5  # times what was looked at: from so long a window on a weak burst is found anew in it
 _LEAD_CYCLES = 4.0  # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 
@@ -207,7 +208,8 @@ def _find(pings: Pings, burst: Burst, looks: Floats, longest: Floats) -> tuple[F
 
 
 def _search(pings: Pings, burst: Burst, length_s: Floats) -> tuple[Floats, Floats]:
-    """Rough onsets (m, n) [s] by so much of the burst (m,) [s], and mean drops of chi-square by it (m,)."""
+    """Rough onsets (m, n) [s] by so much of the burst (m,) [s], and the drop of chi-square by it (m,) at
+    the channel that heard least; no less than a share of the mean, where that one is deaf."""
     rough, heard = np.empty(pings.noise_density.shape), np.empty(len(length_s))
     steps = np.broadcast_to(travel_steps(pings.travel_s, burst), (len(rough), *pings.travel_s.shape[1:]))
     for length, rows in _groups(length_s, steps):
@@ -221,7 +223,7 @@ def _search(pings: Pings, burst: Burst, length_s: Floats) -> tuple[Floats, Float
             travel_steps=steps[rows[0]],
             window_s=length,
         )
-        heard[rows] = gain.mean(axis=-1)
+        heard[rows] = np.maximum(gain.min(axis=-1), gain.mean(axis=-1) / _MUCH)
     return rough, heard
 
 
@@ -241,7 +243,7 @@ def _carried(pings: Pings, burst: Burst, rough: Floats, kept_s: float) -> Carrie
 
 
 def _clearly_there(apart_cycles: Floats) -> Floats:
-    """Mean drop of chi-square a channel with which a look is content, where onsets may be so far apart.
+    """Drop of chi-square at the channel that heard least with which a look is content, by how far onsets may be apart.
 
     Noise makes one of 2 degrees of freedom at each begin, as many of which differ as there are cycles to search
     (Bonferroni).

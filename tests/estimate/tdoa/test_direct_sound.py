@@ -91,7 +91,7 @@ def test_windows_that_are_passed_over_hold_no_echo(echo, monkeypatch):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("energy_ratio_db", [20.0, 26.0])
+@pytest.mark.parametrize("energy_ratio_db", [24.0, 27.0])
 def test_onsets_of_a_weak_burst_on_a_wide_array_err_as_they_say(energy_ratio_db):
     # A square 0.9 m across, 18 cycles: there is much noise among which to take a begin for the burst's.
     rng = np.random.default_rng(5)
