@@ -122,7 +122,8 @@ def main() -> None:
     if options.trials:
         told = study_stations(scene, scene.pingers[0], ROUTE, trials=options.trials, seed=options.seed, further=False)
         print(f"`stations`: right in {percent(told.overall)}, wrong integers {percent(told.wrong_integer)}", flush=True)
-    right = given = outside = heard = stated = 0.0
+    right = given = heard = stated = 0.0
+    outside = []
     for k in range(options.first, options.first + options.runs):
         run, truth, place = rendered(scene, np.random.SeedSequence([options.seed, k]))
         if run is None:
@@ -131,12 +132,13 @@ def main() -> None:
         right += run.decision == truth
         stated += max(run.probabilities)
         given += run.ok
-        outside += run.ok and level(run, place) > SURE
+        outside += [k] if run.ok and level(run, place) > SURE else []
     n = options.runs
     print(
         f"rendered, {n} runs from {options.first}: right in {percent(rate_interval(int(right), n))}, stated "
         f"{100 * stated / max(heard, 1):.0f} %; ok in {int(given)}, of these outside their {100 * SURE:g} % region "
-        f"{percent(rate_interval(int(outside), int(given))) if given else '-'}"
+        f"{percent(rate_interval(len(outside), int(given))) if given else '-'}"
+        f"{': runs ' + ', '.join(map(str, outside)) if outside else ''}"
     )
 
 
