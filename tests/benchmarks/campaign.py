@@ -6,13 +6,13 @@ process, which is watched: one that takes too long, too much memory, or dies, is
 case follows in a new process. Finds are kept as files in ``--finds`` with what was said. A slice of both runs with the
 tests (tests/properties/test_campaign.py).
 
-A command line takes 0.05 s of processor time in the mean, as those that answer after seconds are made rarely and a line
-that was typed before is not typed again. Tried with seeds 4127, 8081 and 8082, the check that no "nan" or "inf" is
-printed, no warning leaks and a refusal leaves no file included: 200,000 inputs over all 31 readers without a find, and
-57,777 lines, every command among them, with seven finds of six kinds, since mended: a straight run of `waypoints` 45 km
-over a lake took minutes; two rows of a profile stood 1e-33 m apart; a skew of 40 s took memory without bound; `validate`
-found an RMS over its limit by "inf"; `spectrum` began at 1e308 s; a burst of 1 s bent rays in water without a profile
-past walls on a slope. Before, seed 23 had found that options took "nan" for a number within their limits.
+A command line takes 0.05 s of processor time in the mean, as those that answer after seconds are made rarely and a
+line that was typed before is not typed again. Tried with seeds 4127, 8081 and 8082, the check that no "nan" or "inf"
+is printed, no warning leaks and a refusal leaves no file included: 200,000 inputs over all 31 readers without a find,
+and 57,777 lines, every command among them, with seven finds of six kinds, since mended: a straight run of `waypoints`
+45 km over a lake took minutes; two rows of a profile stood 1e-33 m apart; a skew of 40 s took memory without bound;
+`validate` found an RMS over its limit by "inf"; `spectrum` began at 1e308 s; a burst of 1 s bent rays in water without
+a profile past walls on a slope. Before, seed 23 had found that options took "nan" for a number within their limits.
 """
 
 from __future__ import annotations
