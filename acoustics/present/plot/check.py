@@ -45,12 +45,14 @@ def _mark_vehicle(axes: Axes, range_m: float, *, named: bool) -> None:
     axes.axvline(range_m, color=INK, lw=1, ls=":")
     if named:
         axes.annotate(
-            f"vehicle, {range_m:.3g} m ",
-            (range_m, 0.97),
+            f"vehicle, {range_m:.3g} m",
+            (range_m, 0.03),  # the curve falls from upper left to lower right
             xycoords=("data", "axes fraction"),
+            xytext=(-2, 0),
+            textcoords="offset points",
             rotation=90,
             ha="right",
-            va="top",
+            va="bottom",
             fontsize=9,
         )
 

@@ -151,7 +151,7 @@ def _limits(axes: Axes, study: SpacingStudy, *, named: bool) -> None:
     if named:
         # The curves run from upper left to lower right: the first label keeps below them, the second above.
         for place, text, height, side in (
-            (half, f"half wavelength, {half:.1f} mm", 0.02, "bottom"),
+            (half, f"λ/2, {half:.1f} mm", 0.02, "bottom"),
             (hull, f"hull full, {hull:.0f} mm", 0.98, "top"),
         ):
             axes.annotate(
