@@ -40,7 +40,7 @@ from acoustics.estimate.locate.one_ping import EventSegment, HeardPing, PingCont
 from acoustics.io.ping import NavigatedPose
 from acoustics.io.site_sketch import faces_sd, site_faces
 from acoustics.physics.burst import Burst
-from acoustics.propagate.arrivals import arrivals
+from acoustics.propagate.arrivals import Arrivals, arrivals
 from acoustics.propagate.render.bursts import SampleTimes, ping_pressure
 from acoustics.scene.array import Array
 from acoustics.scene.pinger import Pinger
@@ -324,14 +324,22 @@ def one_window(place: int) -> tuple[float, ...]:
     heard = float(bearing_and_depression(at.pose.to_body(source[None])[0])[0]) + BEARING_SD * rng.standard_normal()
     cells = water_along(known, (DirectBearing(heard, BEARING_SD),), sds=2.0, off_wall_m=OFF_WALL_M)
     by_sketch = first_wall_s(known, np.column_stack([cells, np.full(len(cells), known.depth_m)])).min()
-    body = at.pose.to_site(at.body_m)
-    true = arrivals(at.true, body, source, frequency_hz=sheet.frequency_hz, horizon_s=0.012, floor_db=-40.0)
-    of_walls = np.isin(true.faces, [k for k, name in enumerate(true.face_names) if "wall" in name]).any(axis=-1)
-    after = np.where(true.valid, true.delay_s - true.delay_s[:, :1], np.inf)
-    wall = float(after[:, of_walls].min(initial=sheet.length_s))
     # Tilt and mounting are other errors, which the estimators know.
-    upright = vehicle.pose.to_site(scene.array.positions_m)
-    return by_sketch, wall, *(azimuth_off_deg(pool, upright, source, wall) for pool in (at.true, level(at.true)))
+    upright, off = vehicle.pose.to_site(scene.array.positions_m), []
+    for pool in (at.true, level(at.true)):
+        paths = arrivals(pool, upright, source, frequency_hz=sheet.frequency_hz, horizon_s=0.012, floor_db=-40.0)
+        off.append(azimuth_off_deg(paths, upright, until_wall_s(paths, sheet.length_s)))
+    heard_by = arrivals(
+        at.true, at.pose.to_site(at.body_m), source, frequency_hz=sheet.frequency_hz, horizon_s=0.012, floor_db=-40.0
+    )
+    return by_sketch, until_wall_s(heard_by, sheet.length_s), *off
+
+
+def until_wall_s(paths: Arrivals, longest_s: float) -> float:
+    """From the direct sound to the first echo from a wall at any hydrophone, at most so long [s]."""
+    of_walls = np.isin(paths.faces, [k for k, name in enumerate(paths.face_names) if "wall" in name]).any(axis=-1)
+    after = np.where(paths.valid, paths.delay_s - paths.delay_s[:, :1], np.inf)
+    return float(after[:, of_walls].min(initial=longest_s))
 
 
 def first_wall_s(known: SiteKnowledge, places_m: Floats) -> Floats:
@@ -351,12 +359,11 @@ def level(scene: Scene) -> Scene:
     return scene.model_copy(update={"pool": pool})
 
 
-def azimuth_off_deg(scene: Scene, body_m: Floats, source: Floats, until_s: float) -> float:
+def azimuth_off_deg(paths: Arrivals, body_m: Floats, until_s: float) -> float:
     """Azimuth of the paths before a time, by the plane wave that fits their times best, off that of the direct sound.
 
     A horizontal array: its plane waves have two slownesses. The mean of the paths by their energy within the time.
     """
-    paths = arrivals(scene, body_m, source, frequency_hz=30e3, horizon_s=0.012, floor_db=-40.0)
     flat = body_m - body_m.mean(axis=0)
     keep = paths.valid.all(axis=0) & ((paths.delay_s - paths.delay_s[:, :1]).max(axis=0) < until_s)
     slowness = np.linalg.lstsq(flat[:, :2], paths.delay_s[:, keep] - paths.delay_s[:, keep].mean(axis=0), rcond=None)[0]
