@@ -20,10 +20,11 @@ _LEAST_WEIGHT = 1e-3
 _LARGEST_STEP_M = 0.5
 _DIFFERENT = np.array([0.15, 0.15, 1.0])  # in x and y [m] and the floor's depth, in its deviations
 _THERE = 0.5  # of that
-# What the model leaves out, such as echoes of the hull. By it 95 % regions held the truth in 93 % of 60 simulated pings
-# of a half-wave array. A wide one also hears how faces turn phases near a critical angle, three times as fast as
-# `turned_phases` says: of 63 pings 2 would have held the truth in 89 %, 3.5 did in 95 % (benchmarks/echo_estimator.py).
-VARIANCE_SCALE, WIDE_VARIANCE_SCALE = 2.0, 3.5
+# What the model leaves out, such as echoes of the hull. By it 95 % regions held the truth in 97 and 93 % of 30 and 60
+# simulated pings of a half-wave array. A wide one also hears how faces turn phases near a critical angle, three times
+# as fast as `turned_phases` says: of 63 pings 2 would have held the truth in 89 %, 2.5 in 92 %, and in 97 % of 30
+# others (benchmarks/echo_estimator.py).
+VARIANCE_SCALE, WIDE_VARIANCE_SCALE = 2.0, 2.5
 # Far from a minimum only loud paths lead there, and the others are so much more that no path explains.
 _ROUGH, SMOOTH = Roughness(timing_sd_m=0.03, diffuse=0.15, weakest=10 ** (-16 / 20)), Roughness()
 # Over many wavelengths phases fit in many places: each hydrophone's times come first.
