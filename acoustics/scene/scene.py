@@ -145,10 +145,16 @@ class Scene(SceneModel):
 
     @property
     def bending_profile(self) -> SoundSpeedProfile | None:
-        """Sound speed by depth, which bends direct rays; None where it is not given by depth."""
+        """Sound speed by depth, which bends direct rays; None where it is not given by depth.
+
+        It ends at the floor where one is known to be nowhere deeper: no ray turns below that.
+        """
         if len(self.water.profile) < 2:
             return None
         depth = np.array([row.depth_m for row in self.water.profile])
+        known = self.pool.outline_m is not None or self.pool.depth_m is not None
+        floor = self.pool.deepest_m if known else np.inf
+        depth = np.append(depth[depth < floor], floor) if depth[0] < floor < depth[-1] else depth
         return SoundSpeedProfile(depth, self.water.sound_speed_m_s(depth))
 
     def noise_density_db(self, frequency_hz: ArrayLike) -> Floats:

@@ -163,3 +163,15 @@ def test_many_rays_between_like_depths_are_those_that_each_has_alone():
     alone = [direct_rays(THERMOCLINE, r, s, search=False) for r, s in zip(receivers[:100], sources[:100], strict=True)]
     np.testing.assert_allclose(together.apparent_m[:100], [one.apparent_m for one in alone], atol=1e-5)
     np.testing.assert_allclose(together.by_source[:100], [one.by_source for one in alone], atol=2e-3)
+
+
+def test_no_direct_ray_turns_below_the_floor():
+    """Cold water over warm from 9 m on: were there no floor at 8 m, a ray would come up from there."""
+    rows = [{"depth_m": d, "temperature_degc": t} for d, t in ((0.0, 1.0), (9.0, 1.0), (11.0, 8.0), (60.0, 9.0))]
+    lake = load_scene("examples/fennel-reservoir.toml").changed({"water.profile": rows, "pool.depth_m": 8.0})
+    profile = lake.bending_profile
+    assert profile.depth_m.tolist() == [0.0, 8.0]
+    found = direct_rays(profile, [0.0, 0.0, 7.0], [120.0, 0.0, 7.0])
+    assert found.reached and abs(found.apparent_m[2] - 7.0) < 0.1
+    deep = lake.changed({"pool.depth_m": 60.0}).bending_profile
+    assert direct_rays(deep, [0.0, 0.0, 7.0], [120.0, 0.0, 7.0]).apparent_m[2] > 20.0
