@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.least_squares import transposed
 from acoustics.io.echo_fix import LEAST_OWN_SD_M
@@ -175,9 +176,20 @@ def path_sets(known: SiteKnowledge, sources_m: Floats, horizon_s: float, weakest
 
 
 def _visible_paths(faces: PlaneFaces, sources_m: Floats, receivers_m: Floats, reach_m: Floats) -> ImagePaths:
-    """`visible_paths` of some elements at a time: a grid over the whole water has more images than it takes at once."""
-    parts = [slice(k, k + _AT_ONCE) for k in range(0, len(sources_m), _AT_ONCE)]
-    found = [visible_paths(faces, sources_m[part], receivers_m[part], reach_m[part]) for part in parts]
+    """`visible_paths` of some elements at a time: a grid over the whole water has more images than it takes at once.
+
+    The shallower the water, the more images each has: where those of some are too many, half as many are tried.
+    """
+    n = len(sources_m)
+    if n <= _AT_ONCE:
+        try:
+            return visible_paths(faces, sources_m, receivers_m, reach_m)
+        except ParameterError:
+            if n == 1:
+                raise
+    step = min(_AT_ONCE, -(-n // 2))
+    parts = [slice(k, k + step) for k in range(0, n, step)]
+    found = [_visible_paths(faces, sources_m[part], receivers_m[part], reach_m[part]) for part in parts]
     order = max(one.faces.shape[1] for one in found)
     return ImagePaths(
         np.concatenate([one.element + part.start for one, part in zip(found, parts, strict=True)]),

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.site import PoolShape
 from acoustics.estimate.echoes import DirectBearing, SiteKnowledge, locate_by_echoes
@@ -60,14 +61,17 @@ def with_echoes(ping: Ping, segment: Segment, noise_density: Floats, burst: Burs
     if np.any(faces.normals @ known.middle_m < faces.offsets_m):
         return replace(ping, echoes=EchoFix(False, "by its pose the array is out of the water of the site sketch"))
     start = float(np.asarray(segment.start_s))
-    fix = locate_by_echoes(
-        segment,
-        known,
-        noise_density=noise_density,
-        onset_s=ping.time_s - start,
-        bearings=_bearings(ping),
-        places_m=np.array([s.position_m for s in site.stations]).reshape(-1, 3),
-    )
+    try:
+        fix = locate_by_echoes(
+            segment,
+            known,
+            noise_density=noise_density,
+            onset_s=ping.time_s - start,
+            bearings=_bearings(ping),
+            places_m=np.array([s.position_m for s in site.stations]).reshape(-1, 3),
+        )
+    except ParameterError as why:  # in a film of water echoes are beyond counting
+        return replace(ping, echoes=EchoFix(False, str(why)))
     return replace(ping, echoes=fix)
 
 

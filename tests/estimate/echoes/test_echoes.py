@@ -219,10 +219,13 @@ def test_how_fast_phases_turn_is_that_of_the_materials():
     assert np.sqrt(np.mean(np.square(found))) == pytest.approx(_TURN_BY_COSINE, rel=0.1)
 
 
-def test_paths_are_the_same_however_many_places_are_looked_at_at_once(ping, monkeypatch):
+@pytest.mark.parametrize(
+    ("module", "limit"), [("estimate.echoes.paths._AT_ONCE", 2), ("physics.image_receivers.MAX_IMAGES", 200)]
+)
+def test_paths_are_the_same_however_many_places_are_looked_at_at_once(ping, monkeypatch, module, limit):
     places = np.random.default_rng(5).uniform([1.0, 1.0, 1.0], [24.0, 11.0, 1.2], (9, 3))
     whole = path_sets(ping.known, places, 4e-3)
-    monkeypatch.setattr("acoustics.estimate.echoes.paths._AT_ONCE", 2)
+    monkeypatch.setattr(f"acoustics.{module}", limit)
     parts = path_sets(ping.known, places, 4e-3)
     np.testing.assert_array_equal(parts.expected, whole.expected)
     np.testing.assert_array_equal(parts.faces[parts.sequence], whole.faces[whole.sequence])
