@@ -88,7 +88,8 @@ def test_text_and_picture_say_the_same(few):
     assert "6 headings x 1 source depth x 2 pings = 12 pings" in text
     assert "1 of 1  a delay common to all channels" in text
     assert f"before {few.bearing_before_deg:.1f} deg" in text
-    assert "Bearing's systematic error (predicted)" in [a.get_title(loc="left") for a in plan_plot(few).axes]
+    drawn = {axes.get_title(loc="left"): axes.get_ylabel() for axes in plan_plot(few).axes}
+    assert drawn["Bearing's systematic error"] == "standard deviation, predicted [deg]"
 
 
 @pytest.mark.parametrize(
