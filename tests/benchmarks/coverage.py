@@ -29,7 +29,8 @@ from directions import FOUND, RECORDING, Told, is_stray, judged, random_scene
 from acoustics.base.errors import ParameterError
 from acoustics.estimate.direction import FARTHEST_M, NEAREST_M
 from acoustics.estimate.locate.direction import with_directions
-from acoustics.estimate.locate.one_ping import MOST_ALTERNATIVES, EventSegment, PingContext, nothing_yet, with_delays
+from acoustics.estimate.locate.heard_ping import EventSegment, PingContext
+from acoustics.estimate.locate.one_ping import MOST_ALTERNATIVES, nothing_yet, with_delays
 from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa, thinning_factor
 from acoustics.io.ping import Ping
 from acoustics.io.recording import choose_encoding

@@ -36,7 +36,8 @@ from acoustics.estimate.echoes import DirectBearing, SiteKnowledge
 from acoustics.estimate.echoes.paths import arrivals_alone, path_sets
 from acoustics.estimate.echoes.search import states_at, water_along
 from acoustics.estimate.fuse import track_of_pings
-from acoustics.estimate.locate.one_ping import EventSegment, HeardPing, PingContext, locate_pings
+from acoustics.estimate.locate.heard_ping import EventSegment, HeardPing, PingContext
+from acoustics.estimate.locate.one_ping import locate_pings
 from acoustics.io.ping import NavigatedPose
 from acoustics.io.site_sketch import faces_sd, site_faces
 from acoustics.physics.burst import Burst

@@ -25,7 +25,7 @@ from acoustics.estimate.fuse.hypotheses import (
 )
 from acoustics.estimate.fuse.inliers import inlier_choice_covariance
 from acoustics.estimate.fuse.model import FusionProblem, fusion_problem, information, linearise, weighed
-from acoustics.estimate.fuse.region import KEPT, Region, confidence_region
+from acoustics.estimate.fuse.region import KEPT, Region, confidence_region, region_of_modes
 from acoustics.estimate.fuse.run import PingRun, SourceArea, Track
 from acoustics.estimate.fuse.starts import Starts, consensus_starts
 from acoustics.physics.direct_rays import direct_rays
@@ -48,7 +48,6 @@ _ALTERNATIVE_COST = 6.0
 _DECIDED = 0.99
 _LEAST_WEIGHT = 1e-3  # of a mode that is told
 _SAME_RAY = 1e-3  # between directions that are of one ray [rad]
-_LEAST_SHARE = 0.05  # of one whose nearest and farthest places count: a region of 95 % can do without the others
 
 NOTHING_HEARD = "no ping of the run has usable delays"
 RANGE_UNSEEN = "the range is not observed: this is a line of bearing; a ping from another direction would cross it"
@@ -251,7 +250,7 @@ def _fuse_ambiguous(problem: FusionProblem, reject: bool) -> dict[str, Floats]:
     of, told_fit = np.nonzero(told)[0], modes.fit[told]
     region, covariance = _region(tried.subset(told_fit), fits.subset(told_fit), reject)
     best = fits.subset(modes.fit[:, 0])
-    leading, spread_of_near = _of_near(region, covariance, of, modes.weight[told] * modes.near[told])
+    leading, spread_of_near = region_of_modes(region, covariance, of, modes.weight[told] * modes.near[told])
     unsure = np.sum(modes.weight * modes.near, axis=1) < _DECIDED
     elsewhere = np.argmax(modes.weight * ~modes.near, axis=1)[:, None]
     second = fits.state[np.take_along_axis(modes.fit, elsewhere, axis=1)[:, 0], :3]
@@ -259,25 +258,6 @@ def _fuse_ambiguous(problem: FusionProblem, reject: bool) -> dict[str, Floats]:
     place, spread = np.full((*told.shape, 3), np.nan), np.full((*told.shape, 3, 3), np.nan)
     place[told], spread[told] = region.mean[:, :3], covariance[:, :3, :3]
     return answer | {"mode_m": place, "mode_covariance_m2": spread, "mode_weight": np.where(told, modes.weight, 0.0)}
-
-
-def _of_near(region: Region, covariance: Floats, of: NDArray[np.intp], weight: Floats) -> tuple[Region, Floats]:
-    """One region for the modes of each run that have a weight, by their moments; the first mode of a run leads.
-
-    `of`, (m,), rising: the run of each mode.
-    """
-    first = np.searchsorted(of, np.arange(of[-1] + 1))
-    share = weight / np.add.reduceat(weight, first)[of]
-
-    def mean(values: Floats) -> Floats:
-        return np.add.reduceat(share.reshape(-1, *(1,) * (values.ndim - 1)) * values, first)
-
-    middle = mean(region.mean)
-    off = region.mean - middle[of]
-    spread = mean(covariance + off[:, :, None] * off[:, None, :])
-    reach = np.where((share >= _LEAST_SHARE)[:, None], region.reach_m, region.reach_m[first][of])
-    ends = [np.minimum.reduceat(reach[:, 0], first), np.maximum.reduceat(reach[:, 1], first)]
-    return Region(middle, spread, np.stack(ends, axis=-1), region.dry[first]), spread
 
 
 def _starts(problem: FusionProblem, n_starts: int) -> Starts:

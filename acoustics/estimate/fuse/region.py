@@ -34,6 +34,7 @@ _SETTLED = 0.02
 # flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
 _STRAIGHT = 0.02
 _RUNS_AT_ONCE = 400
+_LEAST_MODE = 0.05  # share of one whose nearest and farthest places count: a region of 95 % can do without the others
 _LEAST_M2 = 1e-12  # flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
 
 
@@ -92,6 +93,25 @@ def confidence_region(problem: FusionProblem, state: Floats, covariance: Floats,
         for name, values in vars(region).items():
             values[rows] = getattr(found, name)
     return region
+
+
+def region_of_modes(region: Region, covariance: Floats, of: NDArray[np.intp], weight: Floats) -> tuple[Region, Floats]:
+    """One region for the modes of each run that have a weight, by their moments; the first mode of a run leads.
+
+    `of`, (m,), rising: the run of each mode.
+    """
+    first = np.searchsorted(of, np.arange(of[-1] + 1))
+    share = weight / np.add.reduceat(weight, first)[of]
+
+    def mean(values: Floats) -> Floats:
+        return np.add.reduceat(share.reshape(-1, *(1,) * (values.ndim - 1)) * values, first)
+
+    middle = mean(region.mean)
+    off = region.mean - middle[of]
+    spread = mean(covariance + off[:, :, None] * off[:, None, :])
+    reach = np.where((share >= _LEAST_MODE)[:, None], region.reach_m, region.reach_m[first][of])
+    ends = [np.minimum.reduceat(reach[:, 0], first), np.maximum.reduceat(reach[:, 1], first)]
+    return Region(middle, spread, np.stack(ends, axis=-1), region.dry[first]), spread
 
 
 def _straight(problem: FusionProblem, state: Floats, covariance: Floats) -> Region:

@@ -24,7 +24,8 @@ from acoustics.estimate.detect import (
     samples_at_the_ends,
 )
 from acoustics.estimate.locate.cabling import suspicion_words
-from acoustics.estimate.locate.one_ping import EventSegment, HeardPing, PingContext, locate_pings
+from acoustics.estimate.locate.heard_ping import EventSegment, HeardPing, PingContext
+from acoustics.estimate.locate.one_ping import locate_pings
 from acoustics.estimate.locate.unknown import UnknownSound, UnknownSounds
 from acoustics.io.ping import Ping
 from acoustics.io.sidecar import KnownPinger, Sidecar
