@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from acoustics.base.frames import Floats
 from acoustics.physics.eigenrays import root_between
 from acoustics.physics.ray_depth import RayDepth, ray_depth
-from acoustics.physics.ray_tracing import trace_rays
+from acoustics.physics.ray_tracing import even_beyond, trace_rays
 from acoustics.physics.refraction import SoundSpeedProfile
 
 _LEVEL_M = 1e-3  # between depths that count as one for the first order
@@ -29,7 +29,6 @@ _FAN, _WIDER = 33, 1.1  # rays over somewhat more than all angles at which a dir
 _STEEPEST = np.deg2rad(89.9)
 _BESIDE = 1e-7  # [rad], of a ray level at a row
 _AT_ONCE = 500  # fans that are followed together, to stay within the processor's cache
-_BEYOND_M = 1e6  # of constant sound speed above and below the profile
 
 
 @dataclass(frozen=True)
@@ -269,6 +268,5 @@ def _fan_angles(profile: SoundSpeedProfile, begin: Floats, end: Floats, across: 
 
 def _travel_time(profile: SoundSpeedProfile, begin: Floats, tangent: Floats, across: Floats) -> Floats:
     """Of rays to their range [s]."""
-    rows = np.concatenate([[-_BEYOND_M], profile.depth_m, [_BEYOND_M]])
-    speed = np.concatenate([profile.speed_m_s[:1], profile.speed_m_s, profile.speed_m_s[-1:]])
+    rows, speed = even_beyond(profile.depth_m, profile.speed_m_s)
     return trace_rays(rows, speed, begin, np.arctan(tangent), across).time_s

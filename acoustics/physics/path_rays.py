@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from acoustics.base.frames import Floats, bearing_and_depression, direction
 from acoustics.physics._arcs import MOST_ARCS, Rays, along_arc, arc_time, start, to_next_row
 from acoustics.physics.eigenrays import LOUDEST, MET_M, MISS_M, TURN, root_between
+from acoustics.physics.ray_tracing import even_beyond
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -26,7 +27,6 @@ _FAN, _STEEPEST = 121, np.deg2rad(85.0)
 _STEPS = 8
 _NEAR_M = 0.01  # is near enough on the way to the whole profile
 _LARGEST_STEP = 0.2  # of a direction
-_FAR_M = 1e5  # above and below the rows a ray on its way to being found may run
 _UPRIGHT = 1e-12  # square of the cosine of a ray that goes straight up or down; lean of a plane that stands upright
 _LEAST_STEP_M = 1e-9
 _LONGER = 3.0  # than the straight path no ray is followed
@@ -124,7 +124,7 @@ def rays_along_paths(
     turn on their way, the first of a fan is taken. There may be other rays past the same faces, and others past faces
     that no straight path meets: these are not found.
     """
-    rows, speed = _wide(rows_m, speed_m_s)
+    rows, speed = even_beyond(rows_m, speed_m_s)
     length = np.linalg.norm(to_m - image_m, axis=1)
     ahead = (to_m - image_m) / length[:, None]
     paths = _paths(from_m, to_m, ahead, planes, count, _LONGER * length / speed.min())
@@ -169,7 +169,7 @@ def places_along(
         As for `rays_along_paths`.
     """
     level = _unit((to_m - from_m) * [1.0, 1.0, 0.0])
-    water, longest_s = _wide(rows_m, speed_m_s), np.full(len(to_m), np.inf)
+    water, longest_s = even_beyond(rows_m, speed_m_s), np.full(len(to_m), np.inf)
     paths = _paths(from_m, to_m, level, planes, count, longest_s)
     return _in_order(_trace(*water, paths, departure, tracked=True).track)
 
@@ -178,12 +178,6 @@ def _in_order(track: list[tuple[Ints, Floats]]) -> tuple[Ints, Floats]:
     number = np.concatenate([number for number, _ in track])
     order = np.argsort(number, kind="stable")
     return number[order], np.concatenate([place for _, place in track])[order]
-
-
-def _wide(rows_m: Floats, speed_m_s: Floats) -> tuple[Floats, Floats]:
-    """Rows and speeds of water that goes on evenly above and below."""
-    rows = np.concatenate([[rows_m[0] - _FAR_M], rows_m, [rows_m[-1] + _FAR_M]])
-    return rows, np.concatenate([speed_m_s[:1], speed_m_s, speed_m_s[-1:]])
 
 
 def _paths(from_m: Floats, to_m: Floats, ahead: Floats, planes: Floats, n_faces: Ints, longest_s: Floats) -> _Paths:

@@ -17,6 +17,8 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.physics._arcs import MOST_ARCS, Rays, along_arc, arc_time, start, to_next_row
 
+_BEYOND_M = 1e6  # above and below the rows a ray on its way to being found may run
+
 
 @dataclass(frozen=True)
 class RayEnds:
@@ -156,6 +158,12 @@ def fan_depths(rows_m: Floats, speed_m_s: Floats, from_depth_m: float, angle: Fl
     depth = np.empty(number.shape)
     depth[:, order], _ = along_arc(Rays(z, c, sine, xi, number), slope, ranges - begun)
     return depth
+
+
+def even_beyond(rows_m: Floats, speed_m_s: Floats) -> tuple[Floats, Floats]:
+    """Rows [m] and speeds [m/s], (n + 2,), of the same water that is even above its first row and below its last."""
+    rows = np.concatenate([[rows_m[0] - _BEYOND_M], rows_m, [rows_m[-1] + _BEYOND_M]])
+    return rows, np.concatenate([speed_m_s[:1], speed_m_s, speed_m_s[-1:]])
 
 
 def _too_far(range_m: Floats) -> ParameterError:

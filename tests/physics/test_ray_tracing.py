@@ -8,7 +8,7 @@ from scipy.integrate import solve_ivp
 
 from acoustics.base.errors import ParameterError
 from acoustics.physics.eigenrays import eigenrays
-from acoustics.physics.ray_tracing import fan_depths, trace_rays
+from acoustics.physics.ray_tracing import even_beyond, fan_depths, trace_rays
 from acoustics.physics.refraction import linear_gradient_travel_time
 
 ROWS, SPEED = np.array([0.0, 3.0, 6.0, 12.0]), np.array([1486.0, 1483.0, 1460.0, 1445.0])
@@ -45,6 +45,15 @@ def test_in_even_water_a_ray_is_a_straight_line():
 
 
 @pytest.mark.slow
+def test_beyond_its_rows_water_goes_on_evenly():
+    """From the last row down 20 deg, and up from the first, in straight lines at the speeds there."""
+    rows, speed = even_beyond(ROWS, SPEED)
+    angle, range_m = np.deg2rad([20.0, -20.0]), np.array([500.0, 500.0])
+    ends = trace_rays(rows, speed, ROWS[[-1, 0]], angle, range_m)
+    np.testing.assert_allclose(ends.depth_m, ROWS[[-1, 0]] + range_m * np.tan(angle), rtol=1e-9)
+    np.testing.assert_allclose(ends.time_s, range_m / np.cos(angle) / SPEED[[-1, 0]], rtol=1e-9)
+
+
 def test_in_several_layers_a_ray_solves_the_ray_equations():
     """dz/dr = tan(theta), dtheta/dr = -c'/c (Jensen and others 2011, sec. 3.3), integrated by an adaptive method."""
 
