@@ -26,6 +26,10 @@ MAX_IMAGES = 1_000_000  # at once; more receivers are worked in parts
 _TOUCHING_M = 1e-9
 
 
+class TooManyImages(ParameterError):
+    """More images lie within reach than are worked at once: fewer places at once, or a shorter reach, have fewer."""
+
+
 @dataclass(frozen=True)
 class PlaneFaces:
     """Plane faces of a body of water, and how they move with what is not known.
@@ -240,7 +244,7 @@ def visible_paths(
 
     Raises
     ------
-    ParameterError
+    TooManyImages
         More than `MAX_IMAGES` images lie within reach.
 
     Notes
@@ -259,7 +263,7 @@ def visible_paths(
         levels.append(level.some(count[level.element] <= most_each))
         total += len(levels[-1].element)
         if total > MAX_IMAGES:
-            raise ParameterError(
+            raise TooManyImages(
                 f"reach_m={float(np.max(reach_m)):.1f}: more than {MAX_IMAGES:,} images may lie within it; choose a "
                 "shorter reach or fewer places at once"
             )

@@ -67,6 +67,13 @@ def test_the_text_tells_place_region_and_error():
     assert "(refused)" in text and "not to be used: the echoes do not fit" in text and "all of 1 refused" in text
 
 
+def test_water_with_echoes_beyond_counting_costs_the_place_alone(recording, monkeypatch):
+    monkeypatch.setattr("acoustics.physics.image_receivers.MAX_IMAGES", 1)
+    told = json.loads(run(recording, "--json", "--site", recording.with_suffix(".site.toml")).output)
+    assert told["ok"] and not told["echoes"]["ok"]
+    assert "more than 1 images may lie within it" in told["echoes"]["reason"]
+
+
 def test_what_is_wrong_is_one_line(recording, tmp_path):
     assert "belongs to --site" in run(recording, "--surveyed-m", 1, 2, 3).output
     wrong = tmp_path / "wrong.toml"

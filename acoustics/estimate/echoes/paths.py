@@ -9,14 +9,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.least_squares import transposed
 from acoustics.io.echo_fix import LEAST_OWN_SD_M
 from acoustics.io.ping import NavigatedPose
 from acoustics.physics.burst import Burst
 from acoustics.physics.error_model import attitude_axes
-from acoustics.physics.image_receivers import ImageMaps, ImagePaths, PlaneFaces, image_maps, visible_paths
+from acoustics.physics.image_receivers import (
+    ImageMaps,
+    ImagePaths,
+    PlaneFaces,
+    TooManyImages,
+    image_maps,
+    visible_paths,
+)
 
 # Expected pressure after a bounce: concrete from total reflection at grazing incidence to 0.5 head-on; the surface
 # loses little. Amplitudes are free, so this only says which paths may be loud. Common practice, no source.
@@ -184,7 +190,7 @@ def _visible_paths(faces: PlaneFaces, sources_m: Floats, receivers_m: Floats, re
     if n <= _AT_ONCE:
         try:
             return visible_paths(faces, sources_m, receivers_m, reach_m)
-        except ParameterError:
+        except TooManyImages:
             if n == 1:
                 raise
     step = min(_AT_ONCE, -(-n // 2))

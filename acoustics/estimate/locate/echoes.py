@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.site import PoolShape
 from acoustics.estimate.echoes import DirectBearing, SiteKnowledge, locate_by_echoes
@@ -15,6 +14,7 @@ from acoustics.io.echo_fix import EchoFix
 from acoustics.io.ping import Ping
 from acoustics.io.site_sketch import SiteSketch, faces_sd, site_faces
 from acoustics.physics.burst import Burst
+from acoustics.physics.image_receivers import TooManyImages
 
 # Of a pinger of unknown depth, as a share of the water's: a uniform one has 1 / sqrt(12) about the middle.
 _UNKNOWN_DEPTH_SHARE, _UNKNOWN_DEPTH_SD_SHARE = 0.5, 0.29
@@ -70,7 +70,7 @@ def with_echoes(ping: Ping, segment: Segment, noise_density: Floats, burst: Burs
             bearings=_bearings(ping),
             places_m=np.array([s.position_m for s in site.stations]).reshape(-1, 3),
         )
-    except ParameterError as why:  # in a film of water echoes are beyond counting
+    except TooManyImages as why:  # in a film of water echoes are beyond counting
         return replace(ping, echoes=EchoFix(False, str(why)))
     return replace(ping, echoes=fix)
 
