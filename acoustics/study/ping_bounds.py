@@ -13,7 +13,7 @@ from acoustics.accuracy.error_budget import ErrorBudget, bearing_model, error_bu
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.base.frames import Floats, Pose, bearing_and_depression
 from acoustics.base.intervals import BEARING_GUESS_SD, DEPRESSION_GUESS_SD, unless_guessed
-from acoustics.physics.direct_rays import direct_rays
+from acoustics.physics.direct_rays import DirectRays, direct_rays
 from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.pinger import Pinger
@@ -87,9 +87,10 @@ def ping_bounds(scene: Scene, pinger: Pinger) -> PingBounds:
     link = link_budget(scene, pinger, place.range_m, window_s=window)
     bent = scene.bending_profile
     profile = None if bent is None else bent.below(scene.vehicle.position_m[2])
-    bearing, position = _bounds_in_parts(scene, pinger, place, link, profile)
+    rays = None if profile is None else direct_rays(profile, place.hydrophones_m.mean(axis=0), place.source_m)
+    bearing, position = _bounds_in_parts(scene, pinger, place, link, profile, rays)
     totals = standard_deviations(bearing.covariance, position.covariance)
-    if profile is not None and not direct_rays(profile, place.hydrophones_m.mean(axis=0), place.source_m).reached:
+    if rays is not None and not rays.reached:
         totals[2] = np.inf  # in a shadow zone no fix is given
     # What a guess would do as well is not observed.
     totals = unless_guessed(totals, [*np.rad2deg([BEARING_GUESS_SD, DEPRESSION_GUESS_SD]), scene.pool.extent_m])
@@ -111,7 +112,12 @@ def _seen_from_the_vehicle(scene: Scene, pinger: Pinger) -> PingerSeen:
 
 
 def _bounds_in_parts(
-    scene: Scene, pinger: Pinger, place: PingerSeen, link: LinkBudget, profile: SoundSpeedProfile | None
+    scene: Scene,
+    pinger: Pinger,
+    place: PingerSeen,
+    link: LinkBudget,
+    profile: SoundSpeedProfile | None,
+    rays: DirectRays | None,
 ) -> tuple[ErrorBudget, ErrorBudget]:
     """Budgets of (bearing, depression) and of (x, y, z); the bounds tell what is observed."""
     direction = (place.hydrophones_m, place.bearing, place.depression, scene.sound_speed_m_s)
@@ -133,7 +139,6 @@ def _bounds_in_parts(
         profile=profile,
         **whole,
     )
-    rays = None if profile is None else direct_rays(profile, place.hydrophones_m.mean(axis=0), place.source_m)
     return (
         error_budget(bearing_model(*direction, **split), direction_bound.observable),
         error_budget(
