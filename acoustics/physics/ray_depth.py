@@ -8,6 +8,7 @@ section 4.1, gives the system, from memory; the form for layers is derived here)
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -51,14 +52,46 @@ def ray_depth(profile: SoundSpeedProfile, from_depth_m: Floats, tangent: Floats,
     RayDepth
         Of shape (m,).
     """
-    leg = _leg(profile, from_depth_m, tangent)
-    found, back = _along(leg, across_m)
-    if back.any():
-        rest = np.flatnonzero(back)
-        beyond = _beyond_return(profile, leg.take(rest), across_m[rest])
-        for values, part in zip(found, beyond, strict=True):
-            values[rest] = part
-    return found
+    return FollowedRays.of(profile, from_depth_m, tangent).at(across_m)
+
+
+def ray_range(profile: SoundSpeedProfile, from_depth_m: Floats, tangent: Floats, to_depth_m: Floats) -> Floats:
+    """Horizontal range [m], (m,), at which rays first come to a depth; infinite where they do not after one turn.
+
+    Arguments as for `ray_depth`; the depth to come to has the shape (m or 1,) [m].
+    """
+    return FollowedRays.of(profile, from_depth_m, tangent).first_at(to_depth_m)
+
+
+@dataclass(frozen=True)
+class FollowedRays:
+    """Rays followed once up to their turn, to be asked for several ranges and depths; m of them, as for `ray_depth`."""
+
+    profile: SoundSpeedProfile
+    leg: _Leg
+
+    @classmethod
+    def of(cls, profile: SoundSpeedProfile, from_depth_m: Floats, tangent: Floats) -> FollowedRays:
+        return cls(profile, _leg(profile, from_depth_m, tangent))
+
+    def at(self, across_m: Floats) -> RayDepth:
+        """Where they are at their ranges (m,) [m]."""
+        found, back = _along(self.leg, across_m)
+        if back.any():
+            rest = np.flatnonzero(back)
+            beyond = _beyond_return(self.profile, self.leg.take(rest), across_m[rest])
+            for values, part in zip(found, beyond, strict=True):
+                values[rest] = part
+        return found
+
+    def first_at(self, to_depth_m: Floats) -> Floats:
+        """Ranges at which they first come to a depth, (m or 1,) [m], as `ray_range` has them."""
+        leg, wanted = self.leg, np.broadcast_to(to_depth_m - self.leg.begin, self.leg.tangent.shape)
+        found = _climb(leg, leg.side * wanted)
+        left = np.flatnonzero(~np.isfinite(found))
+        if left.size:
+            found[left] = _after_a_turn(self.profile, leg.take(left), wanted[left])
+        return found
 
 
 class _Leg(NamedTuple):
@@ -194,19 +227,13 @@ def _beyond_return(profile: SoundSpeedProfile, leg: _Leg, across_m: Floats) -> R
     return found
 
 
-def ray_range(profile: SoundSpeedProfile, from_depth_m: Floats, tangent: Floats, to_depth_m: Floats) -> Floats:
-    """Horizontal range [m], (m,), at which rays first come to a depth; infinite where they do not after one turn.
-
-    Arguments as for `ray_depth`; the depth to come to has the shape (m or 1,) [m].
-    """
-    leg, wanted = _leg(profile, from_depth_m, tangent), to_depth_m - from_depth_m
-    height, _, sine, slope, reach, _ = leg.at(_last_node(leg, np.full(tangent.shape, _BEYOND_M)))
+def _after_a_turn(profile: SoundSpeedProfile, leg: _Leg, wanted: Floats) -> Floats:
+    """Range [m] at which rays are so far below their beginning, (m,), once they have turned, or infinite."""
+    _, _, sine, slope, reach, _ = leg.at(_last_node(leg, np.full(leg.tangent.shape, _BEYOND_M)))
     turns = leg.xi * slope * _BEYOND_M > sine
     turned = 2.0 * (reach + sine / (leg.xi * np.where(turns, slope, 1.0)))
-    other = _leg(profile, from_depth_m, -leg.side * np.maximum(np.abs(tangent), _LEVEL))
-    back = _climb(other, -leg.side * wanted)
-    there = _climb(leg, leg.side * wanted)
-    return np.where(np.isfinite(there), there, np.where(turns, turned + back, np.inf))
+    other = _leg(profile, leg.begin, -leg.side * np.maximum(np.abs(leg.tangent), _LEVEL))
+    return np.where(turns, turned + _climb(other, -leg.side * wanted), np.inf)
 
 
 def _climb(leg: _Leg, wanted: Floats) -> Floats:

@@ -10,7 +10,7 @@ from scipy.special import ndtr, ndtri
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, bearing_and_depression, wrap_angle
 from acoustics.estimate.direction.bearing import BEARING_UNSEEN, CONE_MISSES, LARGEST_USEFUL_BEARING_SD, Bearing
-from acoustics.physics.ray_depth import ray_depth, ray_range
+from acoustics.physics.ray_depth import FollowedRays
 from acoustics.physics.refraction import SoundSpeedProfile
 
 # What is taken for the distance of a pinger where nobody says more [m].
@@ -104,13 +104,10 @@ def _bent_density(
     ``|dr / d sin| = (a / r) |(dz / d sin) / (dz / da)|`` at the horizontal distance a.
     """
     cosine = np.maximum(np.sqrt(1.0 - np.minimum(sine**2, 1.0)), _STEEPEST_COSINE)
-    tangent, own = sine / cosine, np.full(1, own_m)
-    near, far = (
-        ndtr((ray_depth(profile, own, tangent, r * cosine).depth_m - own_m - below_m) / sd_m)
-        for r in (nearest_m, farthest_m)
-    )
-    across = np.clip(ray_range(profile, own, tangent, own_m + below_m), nearest_m * cosine, farthest_m)
-    ray = ray_depth(profile, own, tangent, across)
+    rays = FollowedRays.of(profile, np.full(1, own_m), sine / cosine)
+    near, far = (ndtr((rays.at(r * cosine).depth_m - own_m - below_m) / sd_m) for r in (nearest_m, farthest_m))
+    across = np.clip(rays.first_at(own_m + below_m), nearest_m * cosine, farthest_m)
+    ray = rays.at(across)
     steep = np.hypot(ray.by_across, sd_m / across)  # a ray level there meets the depth over some way
     by_sine = np.maximum(ray.by_tangent, 0.0) / cosine**3  # nothing comes first by a ray that others have crossed
     return np.asarray(np.abs(far - near) * across / (across**2 + below_m**2) * by_sine / steep)

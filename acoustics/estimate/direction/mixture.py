@@ -161,19 +161,33 @@ def _range_cells(
 def _mean_density(found: Bearing, prior: DepressionPrior) -> Floats:
     """Mean of the prior over the normal distribution of each candidate, shape (..., j, g, 2), by nine points.
 
-    Mirror images in the plane of the array get the mean of both.
+    Mirror images in the plane of the array get the mean of both. 1 where there is no such candidate.
     """
-    strength, axes = np.linalg.eigh(found.covariance)
+    some = np.isfinite(found.log_evidence)
+    shape = some.shape
+    bearing, depression = found.bearing[some], found.depression[some]
+    strength, axes = np.linalg.eigh(found.covariance[some])
     points = np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
     share = np.array([1.0, 4.0, 1.0]) / 6.0
     steps = np.stack(np.meshgrid(points, points, indexing="ij"), axis=-1).reshape(-1, 2)
-    turned = (axes * np.sqrt(np.maximum(strength, 0.0))[..., None, :]) @ steps.T  # (..., j, g, 2, 2, 9)
-    bearing = found.bearing[..., None] + turned[..., 0, :]
-    depression = found.depression[..., None] + turned[..., 1, :]
-    density = prior.density(direction(bearing, depression)) @ np.outer(share, share).ravel()
+    turned = (axes * np.sqrt(np.maximum(strength, 0.0))[..., None, :]) @ steps.T  # (candidates, 2, 9)
+    units = direction(bearing[:, None] + turned[:, 0], depression[:, None] + turned[:, 1])
+    density = np.ones(shape)
+    density[some] = _of_each(prior, some).density(units) @ np.outer(share, share).ravel()
     if found.observes == "volume":
         return density
     return np.broadcast_to(density.mean(axis=-1, keepdims=True), density.shape)
+
+
+def _of_each(prior: DepressionPrior, some: NDArray[np.bool_]) -> DepressionPrior:
+    """The prior with what differs along the leading axes of a mask laid out flat, for where that is true."""
+
+    def each(value: float | Floats) -> Floats:
+        leading = np.reshape(value, np.shape(value) + (1,) * (some.ndim - np.ndim(value)))
+        return np.broadcast_to(leading, some.shape)[some]
+
+    below = None if prior.below_m is None else each(prior.below_m)
+    return replace(prior, below_m=below, nearest_m=each(prior.nearest_m), farthest_m=each(prior.farthest_m))
 
 
 def _aligned(found: Bearing, weight: Floats) -> tuple[Bearing, Floats]:
