@@ -12,8 +12,9 @@ from acoustics.base.frames import Floats, wrap_angle
 # Of each component, one quantile each: a level is then known to a half of 1 / 400.
 _POINTS = 401
 _LEAST_SD = 1e-12
-# Of each component on the map: so many rings of equal content and directions; a share is then known to 1 / 384.
-_RINGS, _DIRECTIONS = 24, 16
+# Of each component on the map: so many rings of equal content and directions; a share is then known to 1 / 384. The
+# outermost ring is halved so often again, or no level would lie between that of its middle, 0.979, and 1.
+_RINGS, _DIRECTIONS, _HALVED = 24, 16, 12
 
 
 def credible_level(angle: float, means: ArrayLike, sds: ArrayLike, weights: ArrayLike) -> float:
@@ -85,8 +86,9 @@ def credible_level_on_map(place: ArrayLike, means: ArrayLike, covariances: Array
             np.sum(weight * size * np.exp(-0.5 * np.einsum("...mi,mij,...mj->...m", off, inverse, off)), -1)
         )
 
-    above = density(_spread(mean, covariance)) > density(np.asarray(place, dtype=float))
-    return float(np.sum(weight * above.mean(axis=-1)))
+    points, share = _spread(mean, covariance)
+    above = density(points) > density(np.asarray(place, dtype=float))
+    return float(weight @ (above @ share))
 
 
 def share_beyond(
@@ -94,8 +96,9 @@ def share_beyond(
 ) -> float:
     """Content of a mixture of normal places, as in `credible_level_on_map`, farther than a radius from a centre [1]."""
     mean, covariance, weight = _on_map(means, covariances, weights)
-    away = np.linalg.norm(_spread(mean, covariance) - np.asarray(centre, dtype=float), axis=-1)
-    return float(np.sum(weight * np.mean(away > radius, axis=-1)))
+    points, share = _spread(mean, covariance)
+    away = np.linalg.norm(points - np.asarray(centre, dtype=float), axis=-1)
+    return float(weight @ ((away > radius) @ share))
 
 
 def _on_map(means: ArrayLike, covariances: ArrayLike, weights: ArrayLike) -> tuple[Floats, Floats, Floats]:
@@ -111,10 +114,13 @@ def _on_map(means: ArrayLike, covariances: ArrayLike, weights: ArrayLike) -> tup
     return mean, covariance + _LEAST_SD**2 * np.eye(2), weight / weight.sum()
 
 
-def _spread(mean: Floats, covariance: Floats) -> Floats:
-    """Points that stand for equal shares of each component, shape (m, points, 2)."""
-    radius = np.sqrt(-2.0 * np.log1p(-(np.arange(_RINGS) + 0.5) / _RINGS))
+def _spread(mean: Floats, covariance: Floats) -> tuple[Floats, Floats]:
+    """Points of each component, shape (m, points, 2), and the share of it that each stands for, (points,)."""
+    outside = np.append(1.0 - np.arange(_RINGS) / _RINGS, 0.5 ** np.arange(1.0, _HALVED + 1.0) / _RINGS)
+    content = -np.diff(np.append(outside, 0.0))
+    radius = np.sqrt(-2.0 * np.log(outside - 0.5 * content))
     # Each ring is turned against the last, so that no direction is empty.
-    angle = 2.0 * np.pi * (np.arange(_DIRECTIONS) + np.arange(_RINGS)[:, None] / _RINGS) / _DIRECTIONS
+    angle = 2.0 * np.pi * (np.arange(_DIRECTIONS) + np.arange(len(radius))[:, None] / _RINGS) / _DIRECTIONS
     unit = (radius[:, None, None] * np.stack([np.cos(angle), np.sin(angle)], axis=-1)).reshape(-1, 2)
-    return np.asarray(mean[:, None] + unit @ np.swapaxes(np.linalg.cholesky(covariance), -1, -2))
+    points = mean[:, None] + unit @ np.swapaxes(np.linalg.cholesky(covariance), -1, -2)
+    return points, np.repeat(content / _DIRECTIONS, _DIRECTIONS)
