@@ -191,13 +191,18 @@ def _of_each(prior: DepressionPrior, some: NDArray[np.bool_]) -> DepressionPrior
 
 
 def _aligned(found: Bearing, weight: Floats) -> tuple[Bearing, Floats]:
-    """The answers with the two minima of a volume in one order at all distances, as at the likeliest, and weights."""
+    """The answers with the two minima of a volume in one order at all distances, as at the likeliest, and weights.
+
+    Where there is but one minimum, what stands for the second is the same direction, and rounding would choose.
+    """
     if found.observes != "volume":
         return found, weight
-    units = direction(found.bearing, found.depression)
-    top = np.argmax(weight.sum(axis=-1), axis=-1)[..., None, None, None]
-    near = units @ np.swapaxes(np.take_along_axis(units, top, axis=-3), -1, -2)  # (..., j, g, 2, 2) cosines
-    turned = near[..., 0, 0] + near[..., 1, 1] < near[..., 0, 1] + near[..., 1, 0]
+    units, two = direction(found.bearing, found.depression), np.isfinite(found.log_evidence[..., 1])
+    top = np.argmax(weight.sum(axis=-1), axis=-1)[..., None]
+    near = units @ np.swapaxes(np.take_along_axis(units, top[..., None, None], axis=-3), -1, -2)
+    here, there = two.astype(float), np.take_along_axis(two, top, axis=-1).astype(float)
+    kept = near[..., 0, 0] + here * there * near[..., 1, 1]  # cosines, (..., j, g)
+    turned = (here + there > 0) & (kept < there * near[..., 0, 1] + here * near[..., 1, 0])
     order = np.where(turned[..., None], [1, 0], [0, 1])
     return replace(
         found,
