@@ -16,14 +16,14 @@ from acoustics.estimate.direction.fit import (
     DirectionProblem,
     as_plane_wave,
     chi_square,
+    closed_form,
     cosines,
     curvature_delay,
     model,
-    polish,
     prepare,
-    starts,
     tangents,
 )
+from acoustics.estimate.direction.polish import polish
 from acoustics.estimate.tdoa import Tdoa
 
 OBSERVES = {1: "line", 2: "plane", 3: "volume"}
@@ -166,7 +166,7 @@ def estimate_bearing(
         element_sd_m=element_sd_m,
         assumed_depression=assumed_depression,
     )
-    units = polish(problem, starts(problem))
+    units = polish(problem, closed_form(problem))
     chi2 = chi_square(problem, units)
     curvature_sd = flat(np.asarray(curvature_sd_per_m, dtype=float), delays.tdoa_s.shape[:-1], ())
     if sound_speed_sd_m_s > 0 or curvature_sd.any():

@@ -19,7 +19,7 @@ from acoustics.base.frames import (
     principal_axes,
     wrap_angle,
 )
-from acoustics.base.least_squares import Indices, inverse_factor, levenberg, normal_equations, transposed
+from acoustics.base.least_squares import Indices, inverse_factor, transposed
 from acoustics.estimate.tdoa import Tdoa
 from acoustics.physics.tdoa import (
     difference_matrix,
@@ -27,8 +27,6 @@ from acoustics.physics.tdoa import (
     plane_wave_time,
     spherical_wave,
 )
-
-_CONE_STEPS = 4  # each shrinks what curvature leaves by the array's size over the distance
 
 
 @dataclass(frozen=True)
@@ -154,12 +152,8 @@ def cosines(problem: DirectionProblem) -> tuple[Floats, Floats]:
     return (projector @ problem.delay[..., None])[..., 0], covariance
 
 
-def starts(problem: DirectionProblem) -> Floats:
-    """Closed-form directions, shape (m, 2, 3): both sides of the plane of the widest axes, or of a line."""
-    return _closed_form(problem)
-
-
-def _closed_form(problem: DirectionProblem) -> Floats:
+def closed_form(problem: DirectionProblem) -> Floats:
+    """Directions of a plane wave, shape (m, 2, 3): both sides of the plane of the widest axes, or of a line."""
     observed, _ = cosines(problem)
     if problem.rank == 1:
         return _directions_on_cone(problem, observed[:, 0])
@@ -191,42 +185,6 @@ def tangents(problem: DirectionProblem, unit: Floats) -> Floats:
     # The derivative by bearing shrinks towards the zenith; its direction does not.
     basis[..., 0, 0], basis[..., 1, 0] = -np.sin(bearing), np.cos(bearing)
     return basis
-
-
-def polish(problem: DirectionProblem, starts: Floats) -> Floats:
-    """Newton's method on the sphere from starts of shape (m, 2, 3)."""
-    if problem.rank == 1:
-        # The closed form is the minimum for a plane wave. The curvature is the same all round the cone.
-        for _ in range(_CONE_STEPS if problem.range_m is not None else 0):
-            starts = _closed_form(as_plane_wave(problem, starts[:, 0]))
-        return starts
-    both = problem.subset(np.repeat(np.arange(len(starts)), 2))
-    return levenberg(both, starts.reshape(-1, 3).T, _evaluate, _move).T.reshape(starts.shape)
-
-
-def _evaluate(problem: DirectionProblem, state: Floats) -> tuple[Floats, Floats, Floats]:
-    """Chi-square, its information and gradient along the tangents, as `levenberg` takes them; trials come last.
-
-    The information counts how the sphere bends: along a great circle the delays of a plane wave have the second
-    derivative of a cosine, minus themselves. Without it, wrong integers that fit badly take many times the steps.
-    """
-    delay, by_unit = model(problem, state.T)
-    residual = (problem.whitener @ (problem.delay - delay)[..., None])[..., 0]
-    jacobian = -(problem.whitener @ (by_unit @ tangents(problem, state.T)))
-    information, gradient = normal_equations(residual.T, np.moveaxis(jacobian, 0, -1))
-    bend = np.sum(residual * (problem.whitener @ delay[..., None])[..., 0], axis=-1)
-    half = 0.5 * np.hypot(information[0, 0] - information[1, 1], 2.0 * information[0, 1])
-    least = 0.5 * (information[0, 0] + information[1, 1]) - half
-    information[[0, 1], [0, 1]] += np.maximum(bend, -0.9 * least)  # which leaves it positive definite
-    return np.sum(residual**2, axis=-1), information, gradient
-
-
-def _move(problem: DirectionProblem, state: Floats, step: Floats) -> Floats:
-    """Along the tangents and back to the sphere, by one radian at most."""
-    unit = state.T
-    short = step / np.maximum(np.linalg.norm(step, axis=0), 1.0)
-    moved = unit + (tangents(problem, unit) @ short.T[..., None])[..., 0]
-    return (moved / length(moved)[..., None]).T
 
 
 def chi_square(problem: DirectionProblem, units: Floats) -> Floats:

@@ -86,3 +86,16 @@ def test_directions_that_say_the_same_are_one_and_mirror_images_stay_apart():
     assert first.weight == pytest.approx(second.weight) and first.weight > 0.49
     assert first.depression == pytest.approx(-second.depression, abs=1e-6)
     assert mixture.p_value[0] > 1e-3 > mixture.p_value[2]
+
+
+def test_one_minimum_beside_two_is_set_by_its_direction_and_not_by_rounding():
+    prior = DepressionPrior(DOWN, nearest_m=1.0, farthest_m=30.0)
+    _, delays, covariance = draws(24, sd_s=1e-6, nearest_m=1.0, farthest_m=30.0, seed=5)
+    once, again = (
+        direction_mixture(
+            Tdoa(scale * delays[:, None], covariance), np.zeros((24, 1)), WIDE, C, prior,
+            sound_speed_sd_m_s=1.0, element_sd_m=1e-3,
+        )
+        for scale in (1.0, 1.0 + 1e-12)
+    )  # fmt: skip
+    np.testing.assert_allclose(once.weight, again.weight, atol=1e-6)
