@@ -14,7 +14,7 @@ from acoustics.present.text.tables import number, percent, table
 _LEGEND = (
     "Site frame. +- is the radius of a circle as large as the stated 95 % ellipse; other places that fit follow with "
     "their probability. Experimental: tried on simulated pools alone. It rests on the site sketch, and on the pose in "
-    "the notes: see the guide's echoes.md for what was measured, and how often a wrong sketch goes unnoticed."
+    "the notes: see the guide's figures.md for what was measured, and how often a wrong sketch goes unnoticed."
 )
 
 
