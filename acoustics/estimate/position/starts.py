@@ -85,17 +85,24 @@ def _best(problem: PositionProblem, places: list[Floats]) -> Floats:
     return best
 
 
+def _best_fit(problem: PositionProblem, starts: list[Floats]) -> Floats:
+    """The best of fits from several starts (3, m), all of them in one batch."""
+    m = problem.delay.shape[-1]
+    fits = descend(problem.subset(np.tile(np.arange(m), len(starts))), np.concatenate(starts, axis=-1))
+    return _best(problem, np.split(fits, len(starts), axis=-1))
+
+
 def _fit_along_bearing(problem: PositionProblem) -> Floats:
     """The best of fits, one for each side the array cannot tell, from the best of several distances."""
-    fits = []
+    starts = []
     for unit in _bearing_sides(problem):
-        starts = [unit * (factor * problem.radius) for factor in TRIED_DISTANCES]
+        tried = [unit * (factor * problem.radius) for factor in TRIED_DISTANCES]
         if problem.depth is not None:
-            starts.append(unit * _depth_crossing(problem, unit))
-        fits.append(descend(problem, _best(problem, starts)))
+            tried.append(unit * _depth_crossing(problem, unit))
+        starts.append(_best(problem, tried))
         if problem.rank == 2 and problem.depth is None:
             break  # the other side is an exact mirror image
-    return _best(problem, fits)
+    return _best_fit(problem, starts)
 
 
 def _fit_far_out(problem: PositionProblem) -> Floats:
@@ -105,7 +112,7 @@ def _fit_far_out(problem: PositionProblem) -> Floats:
     nowhere, and no way leads from close to the array to such a source. From far out the way inwards is short, as it is
     linear in the inverse of the distance.
     """
-    fits = []
+    starts = []
     for unit in _bearing_sides(problem):
         level = unit / np.maximum(np.hypot(unit[0], unit[1]), 1e-9)
         if problem.profile is not None:  # far out rays have turned so often that no way leads inwards
@@ -114,8 +121,8 @@ def _fit_far_out(problem: PositionProblem) -> Floats:
             start = level * _far(problem)
             if problem.depth is not None:
                 start[2] = problem.depth
-        fits.append(descend(problem, start))
-    return _best(problem, fits)
+        starts.append(start)
+    return _best_fit(problem, starts)
 
 
 def _seen_at_depth(problem: PositionProblem, place: Floats) -> Floats:
@@ -137,7 +144,7 @@ def _fit_all_around(problem: PositionProblem) -> Floats:
     m = problem.delay.shape[-1]
     cost = np.stack([misfit(problem, np.multiply.outer(t, problem.radius * np.ones(m))) for t in tried])
     order = np.argsort(cost, axis=0)[:4]
-    return _best(problem, [descend(problem, tried[rank].T * problem.radius) for rank in order])
+    return _best_fit(problem, [tried[rank].T * problem.radius for rank in order])
 
 
 def _depth_crossing(problem: PositionProblem, unit: Floats) -> Floats:
