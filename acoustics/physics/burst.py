@@ -14,6 +14,7 @@ from acoustics.base.frames import Floats
 
 # Build-up times below this fraction of the time constant: the closed form cancels and a series takes over.
 _EARLY = 1e-3
+_LARGEST_EXPONENT = 300.0  # the product of two exponentials then is far from the ends of double precision
 
 
 @dataclass(frozen=True)
@@ -223,6 +224,19 @@ class Burst:
     def complex_envelope(self, t_s: Floats) -> Envelopes:
         """Complex envelope about the carrier at times since the burst began; real without a sweep [1]."""
         return self._turned(_envelope(t_s, self._rate, self.length_s), t_s)
+
+    def later_envelopes(self, t_s: Floats, later_s: Floats) -> Envelopes:
+        """Complex envelopes of bursts that begin `later_s`, (..., k), after one that began `t_s` ago, (..., n); shape
+        (..., k, n) [1].
+
+        While a steady tone is driven what its envelope lacks of the plateau is a product of one factor by each.
+        """
+        exponent = self._rate * max(np.abs(t_s).max(initial=0.0), np.abs(later_s).max(initial=0.0))
+        driven = t_s.max(initial=-np.inf) - later_s.min(initial=np.inf) <= self.length_s
+        if self.sweep_hz or not driven or exponent > _LARGEST_EXPONENT:
+            return self.complex_envelope(t_s[..., None, :] - later_s[..., None])
+        lacks = np.exp(-self._rate * t_s)[..., None, :] * np.exp(self._rate * later_s)[..., None]
+        return np.maximum(np.subtract(1.0, lacks, out=lacks), 0.0, out=lacks)
 
     def complex_envelope_and_slope(self, t_s: Floats) -> tuple[Envelopes, Envelopes]:
         """Complex envelope about the carrier at times since the burst began, and its derivative [1, 1/s]."""

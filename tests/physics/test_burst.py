@@ -5,7 +5,7 @@ import pytest
 from scipy.integrate import cumulative_trapezoid, quad, solve_ivp, trapezoid
 
 from acoustics.base.errors import ParameterError
-from acoustics.physics.burst import burst_envelope, burst_moments, burst_phase
+from acoustics.physics.burst import Burst, burst_envelope, burst_moments, burst_phase
 from acoustics.physics.timing_bounds import arrival_time_variance
 
 BURST = {"frequency_hz": 30e3, "length_s": 0.5e-3, "q": 8.0}
@@ -139,3 +139,13 @@ def test_refuses(arguments, message):
     given = {"window_s": 1e-3} | BURST | arguments
     with pytest.raises(ParameterError, match=message):
         burst_moments(given.pop("window_s"), **given)
+
+
+@pytest.mark.parametrize("sweep", SWEEPS_HZ)
+@pytest.mark.parametrize("q", [0.5, 8.0])
+def test_later_envelopes_are_those_of_a_burst_begun_later(sweep, q):
+    burst = Burst(frequency_hz=30e3, length_s=4e-3, q=q, sweep_hz=sweep)
+    since, later = np.linspace(-1e-3, 3.9e-3, 2001) + np.array([[0.0], [3e-5]]), np.array([0.0, 2e-4, 3.1e-3])
+    for times in (since, since + 2e-3):  # all of it driven, and with the decay
+        expected = [burst.complex_envelope(times - delay) for delay in later]
+        np.testing.assert_allclose(burst.later_envelopes(times, later), np.stack(expected, axis=-2), atol=1e-13)

@@ -131,7 +131,7 @@ def onset_misfit(
     amplitude = fit.common_amplitude[..., None]
     spread = (gain_sd * amplitude) ** 2
     moves = np.arange(-_SPAN_CYCLES * n, _SPAN_CYCLES * n + 1) * step_s
-    envelopes = burst.complex_envelope((carried.time_s - begin[..., None])[:, :, None] - moves[:, None])
+    envelopes = burst.later_envelopes(carried.time_s - begin[..., None], moves)
     envelopes = envelopes * carried.before(end)[:, :, None]
     doubled, level = carried.envelopes_squared(envelopes)
     turn = np.exp(1j * fit.phase)[..., None]

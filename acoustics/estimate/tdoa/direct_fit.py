@@ -78,8 +78,7 @@ class DirectFit:
         step = max(1, _NUMBERS_AT_ONCE // sums.since_s.size)
         found = []
         for i in range(0, max(len(begins_s), 1), step):
-            later = sums.since_s[:, :, None] - begins_s[i : i + step, None]
-            envelopes = burst.complex_envelope(later) * sums.inside[:, :, None]
+            envelopes = burst.later_envelopes(sums.since_s, begins_s[i : i + step]) * sums.inside[:, :, None]
             if until_s is not None:
                 alone = envelopes * (sums.since_s[:, :, None] < until_s[i : i + step, None])
                 envelopes = np.concatenate([alone, envelopes], axis=2)
