@@ -228,9 +228,7 @@ def levenberg(
     damping, resting = np.full(rows.size, descent.damping), np.zeros(rows.size, dtype=bool)
     cost, normal, gradient = evaluate(problem, state)
     kept_share = _DROPPED_TINY if len(normal) <= _TINY else 0.0
-    for _ in range(descent.most_steps):
-        if rows.size == 0:
-            break
+    for _ in range(descent.most_steps if rows.size else 0):
         damped = normal.copy(order="K")
         floor = descent.floor * np.einsum("iim->m", normal)
         own = np.einsum("iim->im", normal) if unit is None else unit(problem, state)
@@ -238,15 +236,24 @@ def levenberg(
             damped[i, i] += damping * (own[i] + floor) + 1e-300
         step = -solve_positive(damped, gradient)
         gain = -np.einsum("pm,pm->m", gradient, step)
-        done = resting | (np.abs(gain) < descent.settled)
+        settled = ~resting & (np.abs(gain) < descent.settled)
+        done = resting | settled
         if give_up is not None:
             done |= give_up(problem, state, normal, step, gain)
         trial = move(problem, state, step)
+        # What the last step of a trial comes to need not be known.
+        if np.count_nonzero(done) > kept_share * done.size:
+            result[:, rows] = np.where(settled, trial, state)
+            left = np.flatnonzero(~done)
+            rows, damping, cost, problem = rows[left], damping[left], cost[left], problem.subset(left)
+            state, trial, gain, done = state[:, left], trial[:, left], gain[left], done[left]
+            normal, gradient, resting = normal[..., left], gradient[:, left], resting[left]
+            if rows.size == 0:
+                break
         trial_cost, trial_normal, trial_gradient = evaluate(problem, trial)
         better = (trial_cost <= cost) & ~resting
         share = (cost - trial_cost) / np.maximum(gain, 1e-300)
         damping = _next_damping(damping, share, better)
-        done |= damping > _HOPELESS
         if better.all():
             state, cost, normal, gradient = trial, trial_cost, trial_normal, trial_gradient
         else:
@@ -254,12 +261,7 @@ def levenberg(
             cost = np.where(better, trial_cost, cost)
             normal = np.where(better, trial_normal, normal)
             gradient = np.where(better, trial_gradient, gradient)
-        resting = done
-        if np.count_nonzero(done) > kept_share * done.size:
-            result[:, rows] = state
-            left = np.flatnonzero(~done)
-            rows, damping, cost, problem = rows[left], damping[left], cost[left], problem.subset(left)
-            state, normal, gradient, resting = state[:, left], normal[..., left], gradient[:, left], resting[left]
+        resting = done | (damping > _HOPELESS)
     result[:, rows] = state
     return result
 
