@@ -141,7 +141,9 @@ def coarse_evidence(problem: Problem, state: Floats) -> Floats:
     """Logarithm of the evidence, shape (n,), with amplitudes of each channel's own.
 
     Without the carrier's phase between the channels all is real, and an array smaller than a tenth of the build-up's
-    length has one Gram matrix for all its channels: a tenth of the work of `cost`.
+    length has one Gram matrix for all its channels: a tenth of the work of `cost`. A path is nearly as loud at one
+    channel as at the next, so the price of its freedom is paid once: with one for each channel places with few paths
+    won, and 15 m away and more the right one was not among the likeliest 16 in half of 20 simulated pings.
     """
     known, baseband = problem.known, problem.baseband
     arrival = arrivals_alone(known, problem.paths, state)
@@ -162,7 +164,7 @@ def coarse_evidence(problem: Problem, state: Floats) -> Floats:
     both = np.concatenate([waves, np.broadcast_to(parts, (len(waves), *parts.shape))], axis=-2)
     factor, p = np.linalg.cholesky(both @ transposed(both) + np.eye(both.shape[-2])), waves.shape[-2]
     left = np.sum(factor[..., p:, p:] ** 2, axis=(-1, -2, -3)) - np.prod(parts.shape[:2])
-    size = np.log(np.einsum("nhpp->nhp", factor[..., :p, :p])).sum(axis=(-1, -2)) * (len(samples) if compact else 1)
+    size = np.log(np.einsum("nhpp->nhp", factor[..., :p, :p])).sum(axis=(-1, -2)) / (1 if compact else len(samples))
     return np.asarray(-left - 2.0 * size - 0.5 * _of_prior(problem, state))
 
 

@@ -26,7 +26,7 @@ from acoustics.estimate.echoes.paths import (
     sources_m,
     turned_phases,
 )
-from acoustics.estimate.echoes.search import around, moved_to, states_at
+from acoustics.estimate.echoes.search import around, moved_to, new_grid, start_states, states_at
 from acoustics.estimate.echoes.window import other_window, useful_window
 from acoustics.estimate.tdoa import Segment
 from acoustics.io.ping import NavigatedPose
@@ -246,6 +246,19 @@ def test_a_fit_goes_on_from_places_around(ping):
     off = replace(right, state=right.state + 0.4 * np.eye(right.state.shape[1])[0], log_evidence=right.log_evidence - 9)
     found = further_modes(*given, near, off, window_s=4e-3)
     assert np.linalg.norm(found.state[0, :2] - right.state[0, :2]) < 0.05 and found.members[0] == 0
+
+
+@pytest.mark.slow
+def test_a_place_of_many_paths_is_among_the_likeliest():
+    """At 18 m some 60 paths come: priced at each channel, 13 places with fewer were taken for likelier."""
+    far = Rendered((22.0, 3.0, 0.8), (5.0, 9.0, 1.5))
+    problem = far.problem()
+    bearing = replace(far.bearing, bearing_sd=np.deg2rad(2.0))
+    grid = new_grid(far.known, (bearing,), np.empty((0, 3)), far.known.burst.length_s)
+    starts = start_states(
+        far.known, problem.baseband, problem.table, grid, onset_s=far.onset_s, bearings=(bearing,), count=5
+    )
+    assert np.linalg.norm(starts[:, :2] - far.source[:2], axis=-1).min() < 0.3
 
 
 @pytest.mark.slow
