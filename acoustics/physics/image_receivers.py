@@ -223,7 +223,14 @@ def _mirrors(faces: PlaneFaces) -> tuple[Floats, Floats]:
 
 
 def visible_paths(
-    faces: PlaneFaces, source_m: Floats, receivers_m: Floats, reach_m: Floats, *, most_each: int = MAX_IMAGES
+    faces: PlaneFaces,
+    source_m: Floats,
+    receivers_m: Floats,
+    reach_m: Floats,
+    *,
+    most_each: int = MAX_IMAGES,
+    kept: Floats | None = None,
+    weakest: float = 0.0,
 ) -> ImagePaths:
     """Every path up to a length that meets its faces in order inside their outlines.
 
@@ -237,6 +244,10 @@ def visible_paths(
         Longest path of interest [m].
     most_each : int
         A batch element with more images gets no path at all, and no more work.
+    kept : ndarray, shape (n_faces,), optional
+        Share of the pressure that each face sends on, by default 1.
+    weakest : float
+        Pressure over that of the direct path, by these shares and the lengths, below which a path is of no interest.
 
     Returns
     -------
@@ -250,15 +261,18 @@ def visible_paths(
     Notes
     -----
     An image is mirrored only in a face before which it lies, and then no path by it is shorter than one by the image
-    that it came from; so whatever lies out of reach has no descendant within. In a film of water faces are met in very
-    many orders, each an image: at 20 cm about 20 for each path.
+    that it came from, nor louder; so whatever lies out of reach has no descendant within. In a film of water faces are
+    met in very many orders, each an image: at 20 cm about 20 for each path.
     """
     n = len(receivers_m)
     count = np.ones(n, dtype=np.int64)
-    levels = [_Level(np.arange(n), np.zeros(n, dtype=np.int8), np.zeros(n, dtype=np.int64), receivers_m)]
+    sent_on = np.ones(len(faces.names)) if kept is None else kept
+    loud = np.full(n, np.inf) if weakest == 0 else np.linalg.norm(source_m - receivers_m, axis=-1) / weakest
+    none = np.zeros(n, dtype=np.int64)
+    levels = [_Level(np.arange(n), none.astype(np.int8), none, receivers_m, loud)]
     total = n
     while len(levels[-1].element):
-        level = _mirrored_once_more(faces, levels[-1], source_m, reach_m)
+        level = _mirrored_once_more(faces, levels[-1], source_m, reach_m, sent_on)
         count += np.bincount(level.element, minlength=n)
         levels.append(level.some(count[level.element] <= most_each))
         total += len(levels[-1].element)
@@ -283,25 +297,28 @@ def visible_paths(
 
 @dataclass(frozen=True)
 class _Level:
-    """Images of one number of reflections: batch element, the face met first, row of the image it was mirrored from."""
+    """Images of one number of reflections: batch element, the face met first, row of the image it was mirrored from,
+    and how long its path may be to be loud enough [m]."""
 
     element: Ints
     face: Sequences
     parent: Ints
     image_m: Floats
+    loud_m: Floats
 
     def some(self, rows: NDArray[np.bool_]) -> _Level:
         """The same of some of the images."""
-        return _Level(self.element[rows], self.face[rows], self.parent[rows], self.image_m[rows])
+        return _Level(self.element[rows], self.face[rows], self.parent[rows], self.image_m[rows], self.loud_m[rows])
 
 
-def _mirrored_once_more(faces: PlaneFaces, level: _Level, source_m: Floats, reach_m: Floats) -> _Level:
+def _mirrored_once_more(faces: PlaneFaces, level: _Level, source_m: Floats, reach_m: Floats, sent_on: Floats) -> _Level:
     height = level.image_m @ faces.normals.T - faces.offsets_m
     parent, face = np.nonzero(height > _TOUCHING_M)
     image = level.image_m[parent] - 2.0 * height[parent, face][:, None] * faces.normals[face]
     element = level.element[parent]
-    near = np.linalg.norm(image - source_m[element], axis=-1) <= reach_m[element]
-    return _Level(element[near], face[near].astype(np.int8), parent[near], image[near])
+    loud = level.loud_m[parent] * sent_on[face]
+    near = np.linalg.norm(image - source_m[element], axis=-1) <= np.minimum(reach_m[element], loud)
+    return _Level(element[near], face[near].astype(np.int8), parent[near], image[near], loud[near])
 
 
 def _followed(faces: PlaneFaces, levels: list[_Level], source_m: Floats) -> tuple[NDArray[np.bool_], Sequences]:

@@ -146,3 +146,17 @@ def test_a_place_with_too_many_images_has_no_paths_and_leaves_the_others_theirs(
     alone = visible_paths(faces, source[:1], receivers[:1], reach[:1])
     np.testing.assert_allclose(few.image_m, alone.image_m)
     assert set(visible_paths(faces, source, receivers, reach).element) == {0, 1}
+
+
+def test_paths_that_are_too_weak_are_left_out_and_no_others():
+    faces = prism_faces(np.array(RECTANGLE), floor=[FloorPart("floor", 2.0)])
+    source, receivers = np.tile([5.0, 5.0, 1.0], (2, 1)), np.array([[6.0, 5.0, 1.5], [2.5, 3.2, 0.5]])
+    reach, kept, weakest = np.full(2, 30.0), np.array([0.95, *[0.7] * (len(faces.names) - 1)]), 0.1
+    every = visible_paths(faces, source, receivers, reach)
+    length = np.linalg.norm(every.image_m - source[every.element], axis=-1)
+    direct = np.linalg.norm(source - receivers, axis=-1)[every.element]
+    loud = np.prod(np.append(kept, 1.0)[every.faces], axis=-1) * direct / length >= weakest
+    assert 5 < loud.sum() < loud.size
+    few = visible_paths(faces, source, receivers, reach, kept=kept, weakest=weakest)
+    assert few.element.tolist() == every.element[loud].tolist()
+    np.testing.assert_array_equal(few.image_m, every.image_m[loud])

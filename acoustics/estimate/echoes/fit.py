@@ -11,11 +11,14 @@ from acoustics.base.least_squares import Descent, levenberg
 from acoustics.estimate.echoes.baseband import Baseband, BurstTable
 from acoustics.estimate.echoes.likelihood import Problem, Roughness, cost, evaluate, new_problem
 from acoustics.estimate.echoes.paths import DEPTH, FACES, SiteKnowledge, X, Y, path_sets, sources_m, turned_phases
+from acoustics.estimate.echoes.small_array import cost_small, evaluate_small
 
-_FIRST_ROUND = Descent(damping=1e-2, floor=0.0, settled=0.1, most_steps=8)
+# What few steps tell: most starts have come together by then or lead nowhere, and the others go on.
+_FIRST_STEPS = Descent(damping=1e-2, floor=0.0, settled=0.1, most_steps=3)
+_FIRST_ROUND = Descent(damping=1e-2, floor=0.0, settled=0.1, most_steps=5)
 _LAST_ROUND = Descent(damping=1e-3, floor=0.0, settled=0.02, most_steps=20)
 _HOPELESS_NATS = 40.0  # of evidence after the first round behind the best, which the second does not make up
-_KEPT = 8
+_MOST_GO_ON, _KEPT = 12, 8
 _LEAST_WEIGHT = 1e-3
 _LARGEST_STEP_M = 0.5
 _DIFFERENT = np.array([0.15, 0.15, 1.0])  # in x and y [m] and the floor's depth, in its deviations
@@ -62,7 +65,7 @@ def fit_modes(known: SiteKnowledge, baseband: Baseband, table: BurstTable, start
 
     Of a wide array in three: first with amplitudes of each hydrophone's own.
     """
-    return _settled(known, baseband, table, _approached(known, baseband, table, starts, window_s), window_s)
+    return _settled(known, baseband, table, *_approached(known, baseband, table, starts, window_s), window_s)
 
 
 def further_modes(
@@ -72,27 +75,34 @@ def further_modes(
 
     Those that come near a known one in the first rounds go no further.
     """
-    state = _approached(known, baseband, table, starts, window_s)
-    state = state[np.min(_apart(known, state[:, None], modes.state), axis=-1) > _THERE]
-    if not len(state):
+    state, members = _approached(known, baseband, table, starts, window_s)
+    new = np.min(_apart(known, state[:, None], modes.state), axis=-1) > _THERE
+    if not new.any():
         return modes
-    more = _settled(known, baseband, table, state, window_s)
-    return joined(modes, replace(more, members=np.zeros_like(more.members)))
+    more = _settled(known, baseband, table, state[new], np.zeros_like(members[new]), window_s)
+    return joined(modes, more)
 
 
-def _approached(known: SiteKnowledge, baseband: Baseband, table: BurstTable, state: Floats, window_s: float) -> Floats:
-    """States after the first rounds."""
+def _approached(
+    known: SiteKnowledge, baseband: Baseband, table: BurstTable, state: Floats, window_s: float
+) -> tuple[Floats, np.ndarray]:
+    """States after the first rounds, and how many starts have come to each."""
     coarse = baseband.thinned()  # as fine as the timing that these rounds allow for
+    members = np.ones(len(state), dtype=int)
     if is_wide(known):
-        state = _descended(_problem(known, coarse, table, state, window_s, _APART), state, _FIRST_ROUND)
-    return _descended(_problem(known, coarse, table, state, window_s, _ROUGH), state, _FIRST_ROUND)
+        state = _descended(_problem(known, coarse, table, state, window_s, _APART), state, _FIRST_STEPS)
+    for descent in (_FIRST_STEPS, _FIRST_ROUND):
+        problem = _problem(known, coarse, table, state, window_s, _ROUGH)
+        state = _descended(problem, state, descent)
+        state, members = _sifted(problem, state, members, _MOST_GO_ON)
+    return state, members
 
 
-def _settled(known: SiteKnowledge, baseband: Baseband, table: BurstTable, state: Floats, window_s: float) -> Modes:
+def _settled(
+    known: SiteKnowledge, baseband: Baseband, table: BurstTable, state: Floats, members: np.ndarray, window_s: float
+) -> Modes:
     """Minima after the last round, of the best of the states."""
-    misfit, log_determinant = cost(_problem(known, baseband, table, state, window_s, SMOOTH), state)
-    rows, members = _distinct(known, state, -0.5 * misfit - log_determinant)
-    state = state[rows]
+    state, members = _sifted(_problem(known, baseband, table, state, window_s, SMOOTH), state, members, _KEPT)
     state = _descended(_problem(known, baseband, table, state, window_s, SMOOTH), state, _LAST_ROUND)
     return _modes(_problem(known, baseband, table, state, window_s, SMOOTH), state, members)
 
@@ -126,7 +136,12 @@ def _inside(known: SiteKnowledge, state: Floats) -> Floats:
 
 
 def _descended(problem: Problem, state: Floats, descent: Descent) -> Floats:
-    return levenberg(problem, np.ascontiguousarray(state.T), evaluate, _moved, descent=descent).T
+    by = evaluate_small if _is_rough_and_small(problem) else evaluate
+    return levenberg(problem, np.ascontiguousarray(state.T), by, _moved, descent=descent).T
+
+
+def _is_rough_and_small(problem: Problem) -> bool:
+    return problem.known.is_small and problem.roughness is _ROUGH
 
 
 def _moved(problem: Problem, state: Floats, step: Floats) -> Floats:
@@ -141,19 +156,20 @@ def _apart(known: SiteKnowledge, state: Floats, other: Floats) -> Floats:
     return np.asarray(np.max(np.abs(state[..., at] - other[..., at]) / _DIFFERENT[: len(at)], axis=-1))
 
 
-def _distinct(known: SiteKnowledge, state: Floats, fit: Floats) -> tuple[np.ndarray, np.ndarray]:
-    """The best of the states that lie together, the hopeless left out, and how many stood at each."""
-    order = np.argsort(-fit, kind="stable")
+def _sifted(problem: Problem, state: Floats, members: np.ndarray, most: int) -> tuple[Floats, np.ndarray]:
+    """The best of the states that lie together, the hopeless left out, and how many starts have come to each."""
+    misfit, log_determinant = (cost_small if _is_rough_and_small(problem) else cost)(problem, state)
+    fit = -0.5 * misfit - log_determinant
     rows: list[int] = []
-    members: list[int] = []
-    for k in order:
-        apart = _apart(known, state[k], state[rows])
+    together: list[int] = []
+    for k in np.argsort(-fit, kind="stable"):
+        apart = _apart(problem.known, state[k], state[rows])
         if rows and apart.min() < 1.0:
-            members[int(np.argmin(apart))] += 1
-        elif fit[k] > fit[order[0]] - _HOPELESS_NATS and len(rows) < _KEPT:
+            together[int(np.argmin(apart))] += int(members[k])
+        elif not rows or (fit[k] > fit[rows[0]] - _HOPELESS_NATS and len(rows) < most):
             rows.append(int(k))
-            members.append(1)
-    return np.array(rows), np.array(members)
+            together.append(int(members[k]))
+    return state[rows], np.array(together)
 
 
 def _modes(problem: Problem, state: Floats, members: np.ndarray) -> Modes:

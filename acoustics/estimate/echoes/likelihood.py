@@ -134,7 +134,7 @@ def cost(problem: Problem, state: Floats) -> tuple[Floats, Floats]:
     """
     arrival = arrivals_alone(problem.known, problem.paths, state)
     part = _Linear(problem, state, arrival)
-    return part.misfit + _of_prior(problem, state), part.log_determinant
+    return part.misfit + of_prior(problem, state), part.log_determinant
 
 
 def coarse_evidence(problem: Problem, state: Floats) -> Floats:
@@ -147,25 +147,24 @@ def coarse_evidence(problem: Problem, state: Floats) -> Floats:
     """
     known, baseband = problem.known, problem.baseband
     arrival = arrivals_alone(known, problem.paths, state)
-    spread_s = np.ptp(known.hydrophones_m, axis=0).max() / known.sound_speed_m_s
-    compact = spread_s < known.burst.q / (np.pi * known.burst.frequency_hz) / 4
     samples = baseband.samples / np.sqrt(problem.noise_share)[:, None]
     parts = np.stack([samples.real, samples.imag], axis=1)
     time = baseband.time_s
-    if compact:
+    if known.is_small:
         arrival, time = arrival.mean(axis=1, keepdims=True), time[:1]
         parts = parts.reshape(1, -1, parts.shape[-1])
     shape, slope = problem.table(Baseband(samples, time, baseband.noise_sd), arrival, 2)
     waves = np.concatenate([shape, slope], axis=-2)  # (n, h, 2P, N)
     level = np.mean(problem.level / np.sqrt(problem.noise_share))
-    sd = np.sqrt(_common_variance(problem))[:, None] * level
+    sd = np.sqrt(common_variance(problem))[:, None] * level
     waves *= sd[..., None]
     # With the samples beside the waves the last corner of the factor holds what the waves leave of them.
     both = np.concatenate([waves, np.broadcast_to(parts, (len(waves), *parts.shape))], axis=-2)
     factor, p = np.linalg.cholesky(both @ transposed(both) + np.eye(both.shape[-2])), waves.shape[-2]
     left = np.sum(factor[..., p:, p:] ** 2, axis=(-1, -2, -3)) - np.prod(parts.shape[:2])
-    size = np.log(np.einsum("nhpp->nhp", factor[..., :p, :p])).sum(axis=(-1, -2)) / (1 if compact else len(samples))
-    return np.asarray(-left - 2.0 * size - 0.5 * _of_prior(problem, state))
+    size = np.log(np.einsum("nhpp->nhp", factor[..., :p, :p])).sum(axis=(-1, -2))
+    size /= 1 if known.is_small else len(samples)
+    return np.asarray(-left - 2.0 * size - 0.5 * of_prior(problem, state))
 
 
 def evaluate(problem: Problem, states: Floats) -> tuple[Floats, Floats, Floats]:
@@ -182,11 +181,12 @@ def evaluate(problem: Problem, states: Floats) -> tuple[Floats, Floats, Floats]:
     prior = problem.known.prior
     gradient = gradient + prior * state
     information = information + np.diag(prior)
-    total = part.misfit + _of_prior(problem, state)
+    total = part.misfit + of_prior(problem, state)
     return total, np.ascontiguousarray(np.moveaxis(information, 0, -1)), np.ascontiguousarray(gradient.T)
 
 
-def _of_prior(problem: Problem, state: Floats) -> Floats:
+def of_prior(problem: Problem, state: Floats) -> Floats:
+    """What the priors add to the misfit of states (n, n_parameters), shape (n,)."""
     return np.sum(problem.known.prior * state**2, axis=-1)
 
 
@@ -201,7 +201,7 @@ class _Linear:
 
     def __init__(self, problem: Problem, state: Floats, arrival_s: Floats) -> None:
         self.problem, known = problem, problem.known
-        paths, burst = problem.paths, known.burst
+        burst = known.burst
         table = problem.table(problem.baseband, arrival_s)  # (5, n, h, P, N)
         q = (known.q_sd_share * state[:, Q])[:, None, None, None]
         weight = 1.0 / np.sqrt(problem.noise_share)
@@ -214,11 +214,11 @@ class _Linear:
         offset_hz = known.frequency_sd_share * burst.frequency_hz * state[:, CARRIER]
         time = problem.baseband.time_s
         self.turned = y * np.exp(-2j * np.pi * offset_hz[:, None, None] * (time - time.min()))
-        size = np.where(paths.expected > 0, paths.expected, _ABSENT)
+        size = path_sizes(problem)
         self.waves = np.concatenate([table[0] + q * table[3] + q**2 / 2 * table[4], table[1]], axis=-2)  # (n, h, 2P, N)
         self.curvature = table[2]
         self.phase = np.concatenate([phase, phase], axis=-1)
-        self.common = _common_variance(problem)
+        self.common = common_variance(problem)
         self.scatter = (problem.scatter * size) ** 2
         self._solve(float(np.sum(np.abs(y) ** 2)))
 
@@ -298,10 +298,14 @@ class _Linear:
         return gradient, 2.0 * information
 
 
-def _common_variance(problem: Problem) -> Floats:
+def path_sizes(problem: Problem) -> Floats:
+    """Expected amplitude of each path over that of the direct one, of one that is not there next to nothing."""
+    return np.where(problem.paths.expected > 0, problem.paths.expected, _ABSENT)
+
+
+def common_variance(problem: Problem) -> Floats:
     """Prior variance of what all channels share: amplitudes, then timing errors times amplitude, shape (n, 2P)."""
-    paths, roughness = problem.paths, problem.roughness
-    size = np.where(paths.expected > 0, paths.expected, _ABSENT)
+    paths, roughness, size = problem.paths, problem.roughness, path_sizes(problem)
     bounces = np.maximum(paths.bounces, roughness.least_bounces)
     timing_s = np.maximum(roughness.timing_sd_m * bounces / problem.known.sound_speed_m_s, 1e-9)
     return np.concatenate([size * _AMPLITUDE_SD, size * timing_s], axis=-1) ** 2

@@ -33,6 +33,7 @@ WEAKEST = 10 ** (-26 / 20)  # re the direct sound
 # (physics/reflection.py). Near a critical angle it is three times as fast.
 _TURN_BY_COSINE = 8.0
 EMISSION_UNIT_S = 1e-5
+_SHARE_OF_BUILD_UP = 0.25
 _AT_ONCE = 500  # places of which paths are looked for
 
 
@@ -95,6 +96,12 @@ class SiteKnowledge:
         return np.array([self.pose.roll_sd, self.pose.pitch_sd, self.pose.heading_sd])
 
     @cached_property
+    def is_small(self) -> bool:
+        """Whether sound crosses the array in a small share of the burst's build-up."""
+        crossing_s = np.ptp(self.hydrophones_m, axis=0).max() / self.sound_speed_m_s
+        return bool(crossing_s < _SHARE_OF_BUILD_UP * self.burst.q / (np.pi * self.burst.frequency_hz))
+
+    @cached_property
     def n_parameters(self) -> int:
         """Parameters of a state, see `unpacked`."""
         return 13 + len(self.faces_sd) + 4 * len(self.hydrophones_m)
@@ -155,16 +162,13 @@ def path_sets(known: SiteKnowledge, sources_m: Floats, horizon_s: float, weakest
     n, faces, speed = len(sources_m), known.faces, known.sound_speed_m_s
     receivers = np.broadcast_to(known.middle_m, (n, 3))
     direct = np.linalg.norm(sources_m - receivers, axis=-1)
-    found = _visible_paths(faces, sources_m, receivers, direct + speed * horizon_s)
-    length = np.linalg.norm(found.image_m - sources_m[found.element], axis=-1)
-    surface = np.array([name == "surface" for name in faces.names] + [False])
-    bounces = np.sum(found.faces >= 0, axis=-1)
-    of_surface = np.sum(surface[found.faces], axis=-1)
-    expected = _KEPT_BY_SURFACE**of_surface * _KEPT_BY_OTHERS ** (bounces - of_surface) * direct[found.element] / length
-    loud = (expected >= weakest) | (bounces == 0)
-    element, count = found.element[loud], np.bincount(found.element[loud], minlength=n)
+    kept = np.array([_KEPT_BY_SURFACE if name == "surface" else _KEPT_BY_OTHERS for name in faces.names] + [1.0])
+    found = _visible_paths(faces, sources_m, receivers, direct + speed * horizon_s, kept[:-1], weakest)
+    element, length = found.element, np.linalg.norm(found.image_m - sources_m[found.element], axis=-1)
+    expected = np.prod(kept[found.faces], axis=-1) * direct[element] / length
+    count = np.bincount(element, minlength=n)
     rank = np.arange(len(element)) - np.searchsorted(element, np.arange(n))[element]
-    sequences, which = _distinct(found.faces[loud], len(faces.names) + 1)
+    sequences, which = _distinct(found.faces, len(faces.names) + 1)
     shape = (n, int(count.max()))
 
     def laid_out(values: Any) -> Any:
@@ -176,12 +180,14 @@ def path_sets(known: SiteKnowledge, sources_m: Floats, horizon_s: float, weakest
         image_maps(faces, sequences),
         sequences,
         laid_out(which.ravel()),
-        laid_out(expected[loud]),
-        laid_out(bounces[loud]),
+        laid_out(expected),
+        laid_out(np.sum(found.faces >= 0, axis=-1)),
     )
 
 
-def _visible_paths(faces: PlaneFaces, sources_m: Floats, receivers_m: Floats, reach_m: Floats) -> ImagePaths:
+def _visible_paths(
+    faces: PlaneFaces, sources_m: Floats, receivers_m: Floats, reach_m: Floats, kept: Floats, weakest: float
+) -> ImagePaths:
     """`visible_paths` of some elements at a time: a grid over the whole water has more images than it takes at once.
 
     The shallower the water, the more images each has: where those of some are too many, half as many are tried.
@@ -189,13 +195,13 @@ def _visible_paths(faces: PlaneFaces, sources_m: Floats, receivers_m: Floats, re
     n = len(sources_m)
     if n <= _AT_ONCE:
         try:
-            return visible_paths(faces, sources_m, receivers_m, reach_m)
+            return visible_paths(faces, sources_m, receivers_m, reach_m, kept=kept, weakest=weakest)
         except TooManyImages:
             if n == 1:
                 raise
     step = min(_AT_ONCE, -(-n // 2))
     parts = [slice(k, k + step) for k in range(0, n, step)]
-    found = [_visible_paths(faces, sources_m[part], receivers_m[part], reach_m[part]) for part in parts]
+    found = [_visible_paths(faces, sources_m[p], receivers_m[p], reach_m[p], kept, weakest) for p in parts]
     order = max(one.faces.shape[1] for one in found)
     return ImagePaths(
         np.concatenate([one.element + part.start for one, part in zip(found, parts, strict=True)]),
@@ -248,7 +254,9 @@ def sources_m(known: SiteKnowledge, state: Floats) -> Floats:
     return np.stack([state[:, X], state[:, Y], depth], axis=-1)
 
 
-def arrival_times(known: SiteKnowledge, paths: PathSets, state: Floats) -> tuple[Floats, Floats]:
+def arrival_times(
+    known: SiteKnowledge, paths: PathSets, state: Floats, *, by_channels: bool = True
+) -> tuple[Floats, Floats]:
     """When each path arrives at each channel, and the derivatives by the parameters.
 
     Parameters
@@ -259,6 +267,8 @@ def arrival_times(known: SiteKnowledge, paths: PathSets, state: Floats) -> tuple
         Of n starts.
     state : ndarray, shape (n, n_parameters)
         See above.
+    by_channels : bool
+        Whether the derivatives by mounting and skew are asked for.
 
     Returns
     -------
@@ -273,7 +283,7 @@ def arrival_times(known: SiteKnowledge, paths: PathSets, state: Floats) -> tuple
     by_source = sight / (distance * speed[:, None, None])[..., None]
     # A moved receiver moves its image; with faces that err, a little otherwise: left out, 1e-3 of it.
     by_receiver = -np.einsum("nhpji,nhpj->nhpi", paths.maps.matrix[sequence], by_source)
-    by = np.zeros((*at.arrival_s.shape, known.n_parameters))
+    by = np.zeros((*at.arrival_s.shape, known.n_parameters if by_channels else FACES + n_faces))
     by[..., X], by[..., Y] = by_source[..., 0], by_source[..., 1]
     by[..., DEPTH] = by_source[..., 2] * known.depth_sd_m
     by[..., EMISSION] = EMISSION_UNIT_S
@@ -284,6 +294,8 @@ def arrival_times(known: SiteKnowledge, paths: PathSets, state: Floats) -> tuple
         by[..., ATTITUDE + k] = np.sum(np.cross(axes[..., k], arm) * by_receiver, axis=-1) * known.angle_sd[k]
     by[..., SPEED] = -distance / (speed**2)[:, None, None] * known.sound_speed_sd_m_s
     by[..., FACES : FACES + n_faces] = -np.einsum("nhpfi,nhpi->nhpf", at.by_faces, by_source)
+    if not by_channels:
+        return at.arrival_s, by
     by_place = np.einsum("nhpi,nij->nhpj", by_receiver, at.pose.rotation) * known.tolerances_m[:, None, None]
     for k in range(h):
         own = FACES + n_faces + 3 * k

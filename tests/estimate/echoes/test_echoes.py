@@ -18,6 +18,7 @@ from acoustics.estimate.echoes.paths import (
     DEPTH,
     EMISSION,
     EMISSION_UNIT_S,
+    FACES,
     X,
     Y,
     arrival_times,
@@ -27,6 +28,7 @@ from acoustics.estimate.echoes.paths import (
     turned_phases,
 )
 from acoustics.estimate.echoes.search import around, moved_to, new_grid, start_states, states_at
+from acoustics.estimate.echoes.small_array import cost_small, evaluate_small
 from acoustics.estimate.echoes.window import other_window, useful_window
 from acoustics.estimate.tdoa import Segment
 from acoustics.io.ping import NavigatedPose
@@ -128,6 +130,26 @@ def test_its_gradient_is_that_of_the_cost(ping):
     numeric = 0.25 * (ahead - behind) / 1e-3
     np.testing.assert_allclose(gradient[:, 0], numeric, rtol=0.02, atol=0.05)
     assert np.linalg.eigvalsh(information[..., 0])[0] > 0
+
+
+def test_of_a_small_array_one_envelope_for_all_channels_costs_the_same(ping):
+    """An envelope shifted by a twentieth of the build-up: the costs differ by less than 1, where starts are dropped at 80."""
+    state, moving = ping.true_state(), FACES + len(ping.known.faces_sd)
+    state[:, :moving] += 0.2 * np.random.default_rng(2).standard_normal(moving)
+    rough = Roughness(timing_sd_m=0.03, diffuse=0.15)
+    problem, of_all = ping.problem(roughness=rough), ping.problem(moving, rough)
+    assert ping.known.is_small
+    for one, other in zip(cost(problem, state), cost_small(problem, state), strict=True):
+        np.testing.assert_allclose(one, other, atol=1.0)
+    total, information, gradient = evaluate_small(problem, state.T)
+    np.testing.assert_allclose(total, cost_small(problem, state)[0])
+    step = 1e-3 * np.eye(moving, state.size)
+    ahead, behind = (cost_small(of_all, np.repeat(state, moving, 0) + sign * step)[0] for sign in (1, -1))
+    np.testing.assert_allclose(gradient[:moving, 0], 0.25 * (ahead - behind) / 1e-3, rtol=0.02, atol=0.05)
+    assert not gradient[moving:].any()
+    exact = evaluate(problem, state.T)[1][:moving, :moving, 0]
+    size = np.sqrt(np.outer(np.diag(exact), np.diag(exact)))
+    np.testing.assert_allclose(information[:moving, :moving, 0] / size, exact / size, atol=0.03)
 
 
 def test_a_path_is_as_loud_at_a_hydrophone_where_the_paths_cancel(ping):
