@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,7 @@ _RATE_SHARE = 0.6
 _FLAT_SHARE = 0.8  # of the band; then it falls by a cosine, so that edges ring for half a millisecond only
 _SHARES = 200  # of the step from one baseband sample to the next
 _MARGIN_S = 1e-3
+_TABLE_BEGIN_S = -2 * _MARGIN_S
 TAPER_S = _MARGIN_S / 2  # by which the samples fade in at the ends of what there is
 _Q_STEP = 0.02
 _PHASE_LAG = 4
@@ -177,10 +179,19 @@ class BurstTable:
 
 def burst_table(burst: Burst, baseband: Baseband) -> BurstTable:
     """The table of a tone burst for the samples of a baseband."""
-    rate, step = _RATE_SHARE * burst.frequency_hz, float(baseband.time_s[0, 1] - baseband.time_s[0, 0])
+    # Steps that differ by rounding alone have one table.
+    step = round(float(baseband.time_s[0, 1] - baseband.time_s[0, 0]), 12)
+    values, aside = _table_values(burst, step), baseband.time_s.shape[1] + 1
     # Where all samples come before the burst or long after it, a row still has to be there.
-    aside, n_steps = baseband.time_s.shape[1] + 1, int(np.ceil((burst.length_s + 6 * _MARGIN_S) / step))
-    begin, fine = -2 * _MARGIN_S, step / _SHARES
+    padded = np.pad(values, ((0, 0), (0, 0), (aside, aside)))
+    return BurstTable(_TABLE_BEGIN_S - aside * step, step, padded)
+
+
+@lru_cache(maxsize=8)
+def _table_values(burst: Burst, step: float) -> Floats:
+    """Values of `BurstTable` from `_TABLE_BEGIN_S` to as long after the burst's end as it rings."""
+    rate, n_steps = _RATE_SHARE * burst.frequency_hz, int(np.ceil((burst.length_s + 6 * _MARGIN_S) / step))
+    begin, fine = _TABLE_BEGIN_S, step / _SHARES
     age = begin + np.arange(n_steps * _SHARES) * fine
     hz = np.fft.fftfreq(len(age), fine)
     gain, by_age = _passband(hz, rate), 2j * np.pi * hz
@@ -191,5 +202,4 @@ def burst_table(burst: Burst, baseband: Baseband) -> BurstTable:
     low, middle, high = (spectrum(burst.q * np.exp(k * _Q_STEP)) for k in (-1, 0, 1))
     by_q, by_q_twice = (high - low) / (2 * _Q_STEP), (high - 2 * middle + low) / _Q_STEP**2
     values = np.fft.ifft([middle, by_age * middle, by_age**2 * middle, by_q, by_q_twice], axis=-1).real
-    laid_out = np.swapaxes(values.reshape(5, n_steps, _SHARES), -1, -2)
-    return BurstTable(begin - aside * step, step, np.pad(laid_out, ((0, 0), (0, 0), (aside, aside))))
+    return np.asarray(np.swapaxes(values.reshape(5, n_steps, _SHARES), -1, -2))

@@ -16,7 +16,16 @@ from acoustics.estimate.echoes.fit import SMOOTH, Modes, fit_modes, further_mode
 from acoustics.estimate.echoes.likelihood import unexplained
 from acoustics.estimate.echoes.paths import ATTITUDE, FACES, SiteKnowledge, X, Y
 from acoustics.estimate.echoes.places import Places, loosened, weighed, with_faces_of, worst_face
-from acoustics.estimate.echoes.search import DirectBearing, around, best_of, new_grid, start_states
+from acoustics.estimate.echoes.search import (
+    AROUND_M,
+    DirectBearing,
+    Grid,
+    SearchRegion,
+    around,
+    best_of,
+    new_grid,
+    start_states,
+)
 from acoustics.estimate.echoes.window import other_window, useful_window
 from acoustics.estimate.tdoa import Segment
 from acoustics.io.echo_fix import FAR_M, EchoFix, EchoMode, FaceOffset
@@ -33,6 +42,7 @@ _FLOOR_SHIFTS_M = (-0.25, 0.25)
 MOST_WRONG_SKETCH = 0.5
 MOST_FAR = 1 / 3  # odds of two to one for the best place: a choice, and `EchoFix.sure` asks for nine to one
 _MOST_ROUNDS = 2  # of that
+_REGION_STARTS, _REGION_LOOSE, _REGION_AROUND_M = 6, 2, 0.6
 _LEAD_S = 2e-4  # of samples before the direct sound
 _LEAST_CONSTANTS = 3.0  # of the burst's build-up: shorter samples tell nothing of echoes
 
@@ -45,6 +55,7 @@ def locate_by_echoes(
     onset_s: float,
     bearings: tuple[DirectBearing, ...] = (),
     places_m: Floats | None = None,
+    region: SearchRegion | None = None,
 ) -> EchoFix:
     """Position from one ping whose echoes count as measurements.
 
@@ -62,6 +73,8 @@ def locate_by_echoes(
         What the direct sound says; none: the whole circle is searched.
     places_m : ndarray, shape (n, 3), optional
         Where the pinger may be, such as the stations: tried besides [m].
+    region : SearchRegion, optional
+        Where it should be, as by an earlier ping: looked at first, and alone where a place in it explains the samples.
 
     Returns
     -------
@@ -93,45 +106,48 @@ def locate_by_echoes(
         return EchoFix(False, "the burst is swept: echoes are used of tone bursts only")
     if not known.faces.names:
         return EchoFix(False, "the site sketch has no face that reflects")
-    heard = _heard(segment, known, density, onset_s, burst.length_s)
+    ping = _Ping(segment, known, density, onset_s, bearings)
+    heard = ping.heard(burst.length_s)
     if heard.window_s < _LEAST_CONSTANTS * burst.q / (np.pi * burst.frequency_hz):
         return EchoFix(False, "the samples end before an echo could be told")
+    if region is not None:
+        fix = _found_in(region, ping, heard)
+        if fix is not None:
+            return fix
     places = np.empty((0, 3)) if places_m is None else checked("places_m", places_m).reshape(-1, 3)
     grid = new_grid(known, bearings, places, heard.window_s)
     if grid is None:
         return EchoFix(False, "no place in the water of the site sketch lies on the bearing")
-
-    def starts_of(knowledge: SiteKnowledge, count: int, floor_shift_m: float = 0.0) -> Floats:
-        return start_states(
-            knowledge,
-            heard.baseband,
-            heard.table,
-            grid,
-            onset_s=onset_s,
-            bearings=bearings,
-            count=count,
-            floor_shift_m=floor_shift_m,
-        )
-
     loose = loosened(known)
-    starts = starts_of(known, _LIKELY)
-    free_starts = [with_faces_of(known, loose, starts[:_LOOSE_STARTS])]
+    likely = ping.starts(known, heard, grid, _LIKELY)
+    free_starts = [with_faces_of(known, loose, likely[:_LOOSE_STARTS])]
     if "floor_depth" in known.faces.parameters:
-        free_starts += [starts_of(loose, _LOOSE_STARTS, shift) for shift in _FLOOR_SHIFTS_M]
-    longest = segment.pressure.shape[1] / segment.sample_rate_hz - onset_s
-    window = useful_window(known, starts, bearings, longest)
-    likely = starts
-    if window > heard.window_s:
-        heard = _heard(segment, known, density, onset_s, window)
-        starts = best_of(known, heard.baseband, heard.table, likely, window_s=heard.window_s, count=_MOST_STARTS)
+        free_starts += [ping.starts(loose, heard, grid, _LOOSE_STARTS, shift) for shift in _FLOOR_SHIFTS_M]
+    heard, starts = ping.long_enough(heard, likely)
 
     def in_other_samples(modes: Modes) -> Modes:
-        other = _heard(segment, known, density, onset_s, other_window(known, heard.window_s, longest))
+        other = ping.heard(other_window(known, heard.window_s, ping.longest_s))
         given = known, other.baseband, other.table
         begin = best_of(*given, likely, window_s=other.window_s, count=N_STARTS)
         return fit_modes(*given, np.concatenate([modes.state[:1], begin]), window_s=other.window_s)
 
-    return _judged(_fitted(known, loose, heard, starts[:_MOST_STARTS], free_starts, in_other_samples), heard)
+    fitted = _fitted(known, loose, heard, starts[:_MOST_STARTS], free_starts, in_other_samples)
+    return _judged(fitted, heard)
+
+
+def _found_in(region: SearchRegion, ping: _Ping, heard: Heard) -> EchoFix | None:
+    """The place in a region; None where none there explains the samples so well that no other need be looked for."""
+    known = ping.known
+    grid = new_grid(known, ping.bearings, np.empty((0, 3)), heard.window_s, region)
+    if grid is None:
+        return None
+    loose = loosened(known)
+    heard, starts = ping.long_enough(heard, ping.starts(known, heard, grid, _REGION_STARTS))
+    fitted = _fitted(known, loose, heard, starts, [with_faces_of(known, loose, starts[:_REGION_LOOSE])])
+    if _is_poor(heard, fitted.modes) or not region.holds(fitted.modes.state[0, [X, Y]]):
+        return None
+    fix = _judged(fitted, heard)
+    return fix if fix.ok and fix.sure else None
 
 
 @dataclass(frozen=True)
@@ -148,21 +164,61 @@ class Heard:
         return 2 * self.baseband.samples.size
 
 
-def _heard(segment: Segment, known: SiteKnowledge, density: Floats, onset_s: float, window_s: float) -> Heard:
-    burst = known.burst
-    # It may have come to another hydrophone before.
-    ahead = np.linalg.norm(known.hydrophones_m - known.hydrophones_m[0], axis=-1).max() / known.sound_speed_m_s
-    baseband = to_baseband(
-        segment.pressure,
-        segment.sample_rate_hz,
-        burst.frequency_hz,
-        offset_s=np.asarray(segment.sampling_offset_s),
-        noise_density=density,
-        begin_s=onset_s - ahead - _LEAD_S,
-        end_s=onset_s + window_s,
-    )
-    window = float(baseband.time_s[0, -1]) - onset_s if baseband.samples.shape[1] else 0.0
-    return Heard(baseband, burst_table(burst, baseband), window)
+@dataclass(frozen=True)
+class _Ping:
+    """What `locate_by_echoes` is given."""
+
+    segment: Segment
+    known: SiteKnowledge
+    noise_density: Floats
+    onset_s: float
+    bearings: tuple[DirectBearing, ...]
+
+    @property
+    def longest_s(self) -> float:
+        """How long the samples last after the onset [s]."""
+        return self.segment.pressure.shape[1] / self.segment.sample_rate_hz - self.onset_s
+
+    def heard(self, window_s: float) -> Heard:
+        """The samples up to so long after the onset [s]."""
+        known, burst = self.known, self.known.burst
+        # It may have come to another hydrophone before.
+        ahead = np.linalg.norm(known.hydrophones_m - known.hydrophones_m[0], axis=-1).max() / known.sound_speed_m_s
+        baseband = to_baseband(
+            self.segment.pressure,
+            self.segment.sample_rate_hz,
+            burst.frequency_hz,
+            offset_s=np.asarray(self.segment.sampling_offset_s),
+            noise_density=self.noise_density,
+            begin_s=self.onset_s - ahead - _LEAD_S,
+            end_s=self.onset_s + window_s,
+        )
+        window = float(baseband.time_s[0, -1]) - self.onset_s if baseband.samples.shape[1] else 0.0
+        return Heard(baseband, burst_table(burst, baseband), window)
+
+    def starts(
+        self, knowledge: SiteKnowledge, heard: Heard, grid: Grid, count: int, floor_shift_m: float = 0.0
+    ) -> Floats:
+        """The likeliest places of a grid, see `start_states`."""
+        return start_states(
+            knowledge,
+            heard.baseband,
+            heard.table,
+            grid,
+            onset_s=self.onset_s,
+            bearings=self.bearings,
+            count=count,
+            floor_shift_m=floor_shift_m,
+        )
+
+    def long_enough(self, heard: Heard, likely: Floats) -> tuple[Heard, Floats]:
+        """Samples that tell where among likely places the pinger is, and these in the order in which they fit them."""
+        window = useful_window(self.known, likely, self.bearings, self.longest_s)
+        if window <= heard.window_s:
+            return heard, likely
+        heard = self.heard(window)
+        given = self.known, heard.baseband, heard.table
+        return heard, best_of(*given, likely, window_s=heard.window_s, count=_MOST_STARTS)
 
 
 def _fitted(
@@ -171,12 +227,14 @@ def _fitted(
     heard: Heard,
     starts: Floats,
     free_starts: list[Floats],
-    in_other_samples: Callable[[Modes], Modes],
+    in_other_samples: Callable[[Modes], Modes] | None = None,
 ) -> Fitted:
     """Modes by the sketch, from more starts where those of the first fit badly, then by the loosened one from these.
 
-    Where few starts led to the best place or it fits badly, other samples are asked, too.
+    Where few starts led to the best place or it fits badly, other samples are asked, too. Without any, as in a region
+    that holds the place or not, what fits badly is left at that.
     """
+    within_m = AROUND_M if in_other_samples else _REGION_AROUND_M
 
     def modes_from(knowledge: SiteKnowledge, starts: Floats) -> Modes:
         return fit_modes(knowledge, heard.baseband, heard.table, starts, window_s=heard.window_s)
@@ -185,23 +243,28 @@ def _fitted(
         return further_modes(knowledge, heard.baseband, heard.table, starts, modes, window_s=heard.window_s)
 
     modes, n_starts = modes_from(known, starts[:N_STARTS]), len(starts[:N_STARTS])
-    poor = unexplained(heard.baseband, SMOOTH, modes.misfit[0]) > _POOR
+    poor = _is_poor(heard, modes)
     if poor and len(starts) > N_STARTS:
         modes, n_starts = joined(modes, modes_from(known, starts[N_STARTS:])), len(starts)
     other = None
-    if poor or modes.members[0] <= _FEW:
+    if in_other_samples and (poor or modes.members[0] <= _FEW):
         other = in_other_samples(modes)
         modes = further(known, modes, other.state[:1])
     free = modes_from(loose, np.concatenate([with_faces_of(known, loose, modes.state), *free_starts]))
     # The search looks from cell to cell, and either fit may stop where the other went on.
     for _ in range(_MOST_ROUNDS):
         before = modes.state[0]
-        near = around(known, heard.baseband, heard.table, before, window_s=heard.window_s)
+        near = around(known, heard.baseband, heard.table, before, window_s=heard.window_s, within_m=within_m)
         modes = further(known, modes, np.concatenate([near, with_faces_of(loose, known, free.state)]))
         if np.array_equal(modes.state[0], before):
             break
         free = further(loose, free, with_faces_of(known, loose, modes.state[:1]))
     return Fitted(known, loose, modes, free, n_starts, other)
+
+
+def _is_poor(heard: Heard, modes: Modes) -> bool:
+    """Whether the best place leaves much of the samples unexplained."""
+    return unexplained(heard.baseband, SMOOTH, modes.misfit[0]) > _POOR
 
 
 @dataclass(frozen=True)
@@ -273,7 +336,6 @@ def _doubt(fitted: Fitted, places: Places, p_value: float) -> str:
 
 def _missed(fitted: Fitted, heard: Heard) -> str:
     """Whether the search may have missed the place; empty where nothing says so."""
-    poor = unexplained(heard.baseband, SMOOTH, fitted.modes.misfit[0]) > _POOR
-    if poor and fitted.modes.members[0] <= 1 and fitted.n_starts > N_STARTS:
+    if _is_poor(heard, fitted.modes) and fitted.modes.members[0] <= 1 and fitted.n_starts > N_STARTS:
         return f"one of {fitted.n_starts} starts alone led to a place, which fits badly: a better one may be missed"
     return ""

@@ -94,7 +94,8 @@ def _approached(
     for descent in (_FIRST_STEPS, _FIRST_ROUND):
         problem = _problem(known, coarse, table, state, window_s, _ROUGH)
         state = _descended(problem, state, descent)
-        state, members = _sifted(problem, state, members, _MOST_GO_ON)
+        rows, members = _sifted(problem, state, members, _MOST_GO_ON)
+        state = state[rows]
     return state, members
 
 
@@ -102,8 +103,11 @@ def _settled(
     known: SiteKnowledge, baseband: Baseband, table: BurstTable, state: Floats, members: np.ndarray, window_s: float
 ) -> Modes:
     """Minima after the last round, of the best of the states."""
-    state, members = _sifted(_problem(known, baseband, table, state, window_s, SMOOTH), state, members, _KEPT)
-    state = _descended(_problem(known, baseband, table, state, window_s, SMOOTH), state, _LAST_ROUND)
+    problem = _problem(known, baseband, table, state, window_s, SMOOTH)
+    if len(state) > 1:
+        rows, members = _sifted(problem, state, members, _KEPT)
+        problem, state = problem.subset(rows), state[rows]
+    state = _descended(problem, state, _LAST_ROUND)
     return _modes(_problem(known, baseband, table, state, window_s, SMOOTH), state, members)
 
 
@@ -156,7 +160,7 @@ def _apart(known: SiteKnowledge, state: Floats, other: Floats) -> Floats:
     return np.asarray(np.max(np.abs(state[..., at] - other[..., at]) / _DIFFERENT[: len(at)], axis=-1))
 
 
-def _sifted(problem: Problem, state: Floats, members: np.ndarray, most: int) -> tuple[Floats, np.ndarray]:
+def _sifted(problem: Problem, state: Floats, members: np.ndarray, most: int) -> tuple[np.ndarray, np.ndarray]:
     """The best of the states that lie together, the hopeless left out, and how many starts have come to each."""
     misfit, log_determinant = (cost_small if _is_rough_and_small(problem) else cost)(problem, state)
     fit = -0.5 * misfit - log_determinant
@@ -169,7 +173,7 @@ def _sifted(problem: Problem, state: Floats, members: np.ndarray, most: int) -> 
         elif not rows or (fit[k] > fit[rows[0]] - _HOPELESS_NATS and len(rows) < most):
             rows.append(int(k))
             together.append(int(members[k]))
-    return state[rows], np.array(together)
+    return np.array(rows), np.array(together)
 
 
 def _modes(problem: Problem, state: Floats, members: np.ndarray) -> Modes:

@@ -28,11 +28,12 @@ _APART_M = 1.5 * _STEP_M
 _NEAREST_M, _FARTHEST_M = 0.5, 60.0
 _OFF_WALL_M = 0.02
 _SECTOR_SD = 3.0
+_REGION_SD = 3.0
 # Wide enough that a cell stands for its surroundings: a path's length errs by this for each bounce.
 COARSE = Roughness(diffuse=0.05, timing_sd_m=0.04, least_bounces=1)
 _AT_ONCE = 32
 # About a place: how many, in what circle, and of what grid. It tells finer, as the sketch's errors are known better.
-_AROUND, _AROUND_M, _FINE_STEP_M, _APART_AROUND_M = 8, 2.0, 0.2, 0.3
+_AROUND, AROUND_M, _FINE_STEP_M, _APART_AROUND_M = 8, 2.0, 0.2, 0.3
 FINER = Roughness(diffuse=0.05, timing_sd_m=0.025, least_bounces=1)
 
 
@@ -42,6 +43,22 @@ class DirectBearing:
 
     bearing: float
     bearing_sd: float
+
+
+@dataclass(frozen=True)
+class SearchRegion:
+    """Where to look first: a place on the map [m], shape (2,), and its covariance [m^2], shape (2, 2).
+
+    It bounds the search and weighs no place against another: an answer found in it rests on its own samples alone.
+    """
+
+    place_m: Floats
+    covariance_m2: Floats
+
+    def holds(self, places_m: Floats) -> np.ndarray:
+        """Whether places of shape (..., 2) lie within it."""
+        off = places_m - self.place_m
+        return np.asarray(np.sum(off * np.linalg.solve(self.covariance_m2, off.T).T, axis=-1) < _REGION_SD**2)
 
 
 @dataclass(frozen=True)
@@ -59,11 +76,20 @@ class Grid:
 
 
 def new_grid(
-    known: SiteKnowledge, bearings: tuple[DirectBearing, ...], places_m: Floats, window_s: float
+    known: SiteKnowledge,
+    bearings: tuple[DirectBearing, ...],
+    places_m: Floats,
+    window_s: float,
+    region: SearchRegion | None = None,
 ) -> Grid | None:
-    """The grid with prior places of shape (n, 3) [m] for a part of the burst [s]; without bearings the whole circle."""
+    """The grid with prior places of shape (n, 3) [m] for a part of the burst [s]; without bearings the whole circle.
+
+    Of a region what lies in it; None: nothing does.
+    """
     cells = water_along(known, bearings, sds=_SECTOR_SD, off_wall_m=_OFF_WALL_M)
     cells = np.concatenate([places_m[:, :2], cells])
+    if region is not None:
+        places_m, cells = places_m[:0], cells[region.holds(cells)]
     if not len(cells):
         return None
     places = np.column_stack([cells, np.full(len(cells), known.depth_m)])
@@ -167,24 +193,33 @@ def states_at(known: SiteKnowledge, cells_m: Floats, bearings: tuple[DirectBeari
     return state
 
 
-def around(known: SiteKnowledge, baseband: Baseband, table: BurstTable, state: Floats, *, window_s: float) -> Floats:
+def around(
+    known: SiteKnowledge,
+    baseband: Baseband,
+    table: BurstTable,
+    state: Floats,
+    *,
+    window_s: float,
+    within_m: float = AROUND_M,
+) -> Floats:
     """States, shape (n, n_parameters), at the most likely places about one of shape (n_parameters,), all else the same.
 
     The search takes the sketch as it is and steps from cell to cell: with what a fit has found of the errors a finer
     one finds what that missed.
     """
-    states = moved_to(known, state, _places_around(known, state))
+    states = moved_to(known, state, _places_around(known, state, within_m))
     baseband = baseband.turned(known.frequency_sd_share * known.burst.frequency_hz * state[CARRIER]).thinned()
     paths = path_sets(known, sources_m(known, states), window_s)
     fit = _evidences(known, baseband, table, paths, states, FINER)
     return states[_apart(states[:, [X, Y]], fit, _AROUND, _APART_AROUND_M)]
 
 
-def _places_around(known: SiteKnowledge, state: Floats) -> Floats:
+def _places_around(known: SiteKnowledge, state: Floats, within_m: float) -> Floats:
     """Places of a grid in the water about that of a state, shape (n, 2) [m]."""
-    steps = np.arange(-_AROUND_M, _AROUND_M + _FINE_STEP_M / 2, _FINE_STEP_M)
+    n = int(np.ceil(within_m / _FINE_STEP_M))
+    steps = np.arange(-n, n + 1) * _FINE_STEP_M
     offsets = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
-    places = state[[X, Y]] + offsets[np.linalg.norm(offsets, axis=-1) <= _AROUND_M]
+    places = state[[X, Y]] + offsets[np.linalg.norm(offsets, axis=-1) <= within_m + 1e-9]
     return places[_in_the_water(known, places)]
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from acoustics.base.frames import Floats
 from acoustics.base.site import PoolShape
-from acoustics.estimate.echoes import DirectBearing, SiteKnowledge, locate_by_echoes
+from acoustics.estimate.echoes import DirectBearing, SearchRegion, SiteKnowledge, locate_by_echoes
 from acoustics.estimate.tdoa import Segment
 from acoustics.io.echo_fix import EchoFix
 from acoustics.io.ping import Ping
@@ -22,7 +22,13 @@ _LEAST_DEPTH_SD_M = 0.01  # nobody sounds a depth more finely
 _SAME_BEARING = np.deg2rad(1.0)  # candidates nearer together start one search
 
 
-def with_echoes(ping: Ping, segment: Segment, noise_density: Floats, burst: Burst, site: SiteSketch) -> Ping:
+# What a vehicle that keeps its place by the notes may drift from ping to ping: a guess, and only a region to look in.
+_DRIFT_SD_M = 0.3
+
+
+def with_echoes(
+    ping: Ping, segment: Segment, noise_density: Floats, burst: Burst, site: SiteSketch, last: EchoFix | None = None
+) -> Ping:
     """The ping with its place by echoes, or why there is none.
 
     Parameters
@@ -37,6 +43,8 @@ def with_echoes(ping: Ping, segment: Segment, noise_density: Floats, burst: Burs
         By the pinger's data sheet.
     site : SiteSketch
         What the crew knows of the water.
+    last : EchoFix, optional
+        The pinger's place by an earlier ping: it is looked for there first.
     """
     pool = site.pool
     if not pool.is_convex:
@@ -69,10 +77,18 @@ def with_echoes(ping: Ping, segment: Segment, noise_density: Floats, burst: Burs
             onset_s=ping.time_s - start,
             bearings=_bearings(ping),
             places_m=np.array([s.position_m for s in site.stations]).reshape(-1, 3),
+            region=None if last is None else _about(last, known),
         )
     except TooManyImages as why:  # in a film of water echoes are beyond counting
         return replace(ping, echoes=EchoFix(False, str(why)))
     return replace(ping, echoes=fix)
+
+
+def _about(last: EchoFix, known: SiteKnowledge) -> SearchRegion:
+    """Where the pinger is by an earlier ping, the own place at either known as well as at the other."""
+    mode = last.modes[0]
+    own = 2.0 * float(known.own_sd[0]) ** 2 + _DRIFT_SD_M**2
+    return SearchRegion(mode.position_m[:2], mode.covariance_m2[:2, :2] + own * np.eye(2))
 
 
 def _depth(ping: Ping, pool: PoolShape) -> tuple[float, float]:

@@ -20,6 +20,7 @@ from acoustics.estimate.detect import (
     what_is_left,
 )
 from acoustics.estimate.direction import WiringMemory
+from acoustics.io.echo_fix import EchoFix
 from acoustics.io.ping import NavigatedPose
 from acoustics.io.sidecar import KnownPinger, Sidecar
 from acoustics.io.site_sketch import SiteSketch
@@ -68,6 +69,7 @@ class PingContext:
     full_scale_v: float | None
     site: SiteSketch | None = None
     wiring: WiringMemory = field(default_factory=WiringMemory)
+    last_places: dict[str, EchoFix] = field(default_factory=dict)  # by echoes, of each pinger
 
     @property
     def pa_per_volt(self) -> Floats:

@@ -134,7 +134,11 @@ def _finished(begun: _Begun) -> Ping:
         return ping
     offset = np.array([c.sampling_offset_s for c in context.sidecar.channels])[used]
     segment = Segment(heard.pressure(used), part.sample_rate_hz, offset, part.first / part.sample_rate_hz)
-    return with_echoes(ping, segment, heard.density[used], heard.burst, context.site)
+    last = context.last_places.get(heard.pinger.name)
+    ping = with_echoes(ping, segment, heard.density[used], heard.burst, context.site, last)
+    if ping.echoes is not None and ping.echoes.ok and ping.echoes.sure:
+        context.last_places[heard.pinger.name] = ping.echoes
+    return ping
 
 
 def _measure(pings: Sequence[_Begun]) -> None:

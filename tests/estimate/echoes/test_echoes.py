@@ -9,7 +9,7 @@ import pytest
 
 from acoustics.accuracy.echo_bound import echo_bound, echo_place_errors
 from acoustics.base.frames import bearing_and_depression
-from acoustics.estimate.echoes import DirectBearing, SiteKnowledge, locate_by_echoes
+from acoustics.estimate.echoes import DirectBearing, SearchRegion, SiteKnowledge, locate_by_echoes
 from acoustics.estimate.echoes.baseband import burst_table, to_baseband
 from acoustics.estimate.echoes.fit import fit_modes, further_modes
 from acoustics.estimate.echoes.likelihood import Roughness, cost, evaluate, new_problem, unexplained
@@ -81,11 +81,11 @@ class Rendered:
         away = vehicle.pose.to_body(self.source[None])[0]
         self.bearing = DirectBearing(float(bearing_and_depression(away)[0]), np.deg2rad(4.0))
 
-    def located(self, **other):
+    def located(self, region=None, **other):
         known = replace(self.known, **other)
         segment = Segment(self.pressure, RATE_HZ)
         return locate_by_echoes(
-            segment, known, noise_density=self.density, onset_s=self.onset_s, bearings=(self.bearing,)
+            segment, known, noise_density=self.density, onset_s=self.onset_s, bearings=(self.bearing,), region=region
         )
 
     def problem(self, n=1, roughness=None):
@@ -331,3 +331,17 @@ def test_what_it_states_is_the_bound_with_echoes():
     ours = -covariance[[X, Y], DEPTH:]
     assert ours.shape == theirs.shape
     assert np.linalg.norm(ours - theirs) < 0.2 * np.linalg.norm(theirs)
+
+
+@pytest.mark.slow
+def test_a_region_is_looked_at_first_and_a_wrong_one_does_not_mislead(ping):
+    """In it the same place is found from the same samples alone; 3 m nearer, as by a wrong place before, all is sought."""
+    whole, away = ping.located(), ping.source[:2] - ping.known.middle_m[:2]
+    spread = 0.35**2 * np.eye(2)
+    near = ping.located(region=SearchRegion(ping.source[:2] + [0.3, -0.3], spread))
+    assert near.ok
+    off = (near.modes[0].position_m - whole.modes[0].position_m)[:2]
+    assert np.hypot(*off) < 0.2 * np.sqrt(np.trace(whole.modes[0].covariance_m2[:2, :2]))
+    np.testing.assert_allclose(near.modes[0].covariance_m2, whole.modes[0].covariance_m2, rtol=0.2, atol=1e-3)
+    wrong = ping.located(region=SearchRegion(ping.source[:2] - 3.0 * away / np.hypot(*away), spread))
+    np.testing.assert_array_equal(wrong.modes[0].position_m, whole.modes[0].position_m)
