@@ -2,11 +2,12 @@
 
 from acoustics.estimate.direction.bearing import Bearing, estimate_bearing
 from acoustics.estimate.direction.cone import FARTHEST_M, NEAREST_M, DepressionPrior, over_the_cone
+from acoustics.estimate.direction.merged import MergedDirection, merged_directions
 from acoustics.estimate.direction.mixture import (
     DirectionMixture,
-    MergedDirection,
+    DirectionQuestion,
     direction_mixture,
-    merged_directions,
+    direction_mixtures,
 )
 from acoustics.estimate.direction.wiring import MISFIT_P, WiringMemory, wiring_odds
 
@@ -17,8 +18,10 @@ __all__ = [
     "Bearing",
     "DepressionPrior",
     "DirectionMixture",
+    "DirectionQuestion",
     "MergedDirection",
     "direction_mixture",
+    "direction_mixtures",
     "merged_directions",
     "WiringMemory",
     "estimate_bearing",

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -104,6 +105,15 @@ class Bearing:
     cone_cosine_sd: Floats | None = None
     cone_axis: Floats | None = None
     depression_share: Floats | None = None
+
+    def part(self, rows: slice, batch: tuple[int, ...]) -> Bearing:
+        """Some rows of a flat batch, laid out in another."""
+        arrays: dict[str, Any] = {
+            name: value[rows].reshape(*batch, *value.shape[1:])
+            for name, value in vars(self).items()
+            if isinstance(value, np.ndarray) and name != "cone_axis"
+        }
+        return replace(self, **arrays)
 
 
 def estimate_bearing(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,10 +18,9 @@ from acoustics.physics.tdoa import curvature_covariance, difference_matrix, elem
 # Distances are told apart where their curvatures differ by so many standard deviations of the delays.
 _CELL_SD = 1.5
 _MOST_CELLS, _MOST_CELLS_OF_A_LINE = 32, 8
+_FITS_AT_ONCE = 4_000
 # A wave this little curved, in standard deviations of the delays, is plane.
 _PLANE = 0.05
-# Nearer together than this, in standard deviations of their difference, two directions are one.
-_SAME = 2.0
 
 
 @dataclass(frozen=True)
@@ -102,17 +102,102 @@ def direction_mixture(
     batch = alternatives.tdoa_s.shape[:-1]
     cells = _range_cells(alternatives, hydrophones_m, sound_speed_m_s, prior, element_sd_m, most_cells)
     g = len(cells.curvature)
-    plane = g == 1 and cells.curvature[0] == 0.0
     found = estimate_bearing(
         Tdoa(np.repeat(alternatives.tdoa_s[..., None, :], g, -2), alternatives.covariance_s2, alternatives.reference),
         hydrophones_m,
         sound_speed_m_s,
-        range_m=None if plane else np.broadcast_to(1.0 / cells.curvature, (*batch, g)),
-        curvature_sd_per_m=0.0 if plane else np.broadcast_to(cells.curvature_sd, (*batch, g)),
+        range_m=None if cells.plane else np.broadcast_to(1.0 / cells.curvature, (*batch, g)),
+        curvature_sd_per_m=0.0 if cells.plane else np.broadcast_to(cells.curvature_sd, (*batch, g)),
         sound_speed_sd_m_s=sound_speed_sd_m_s,
         element_sd_m=element_sd_m,
     )
-    nearest, farthest = (ends.reshape((1,) * len(batch) + (g,)) for ends in (cells.nearest_m, cells.farthest_m))
+    return _weighed(found, cells, build_up_misfit, prior)
+
+
+@dataclass(frozen=True)
+class DirectionQuestion:
+    """What tells the directions of one ping, as `direction_mixture` takes it: delays with j vectors, (j, k)."""
+
+    alternatives: Tdoa
+    build_up_misfit: Floats
+    sound_speed_m_s: float
+    prior: DepressionPrior
+
+
+def direction_mixtures(
+    asked: Sequence[DirectionQuestion], hydrophones_m: Floats, *, sound_speed_sd_m_s: float, element_sd_m: ArrayLike
+) -> list[DirectionMixture]:
+    """Directions of several pings of one array and reference, each as `direction_mixture` has them, fitted together."""
+    cells = [
+        _range_cells(one.alternatives, hydrophones_m, one.sound_speed_m_s, one.prior, element_sd_m, _MOST_CELLS)
+        for one in asked
+    ]
+    answers: dict[int, DirectionMixture] = {}
+    for pings in _together(asked, cells):
+        parts = _fitted(
+            [asked[k] for k in pings],
+            [cells[k] for k in pings],
+            hydrophones_m,
+            sound_speed_sd_m_s=sound_speed_sd_m_s,
+            element_sd_m=element_sd_m,
+        )
+        for k, found in zip(pings, parts, strict=True):
+            answers[k] = _weighed(found, cells[k], asked[k].build_up_misfit, asked[k].prior)
+    return [answers[k] for k in range(len(asked))]
+
+
+def _fitted(
+    asked: Sequence[DirectionQuestion],
+    cells: Sequence[_RangeCells],
+    hydrophones_m: Floats,
+    *,
+    sound_speed_sd_m_s: float,
+    element_sd_m: ArrayLike,
+) -> Iterator[Bearing]:
+    """Directions (j, g, 2) of pings by each vector in each cell of distance, all of them plane waves or none."""
+    shapes = [(len(one.alternatives.tdoa_s), len(own.curvature)) for one, own in zip(asked, cells, strict=True)]
+    sizes = [j * g for j, g in shapes]
+    delays = [np.repeat(one.alternatives.tdoa_s, g, axis=0) for one, (_, g) in zip(asked, shapes, strict=True)]
+    curvature, curvature_sd = (
+        np.concatenate([np.tile(of_cells, j) for of_cells, (j, _) in zip(values, shapes, strict=True)])
+        for values in ([own.curvature for own in cells], [own.curvature_sd for own in cells])
+    )
+    plane = cells[0].plane
+    found = estimate_bearing(
+        Tdoa(
+            np.concatenate(delays),
+            np.repeat([one.alternatives.covariance_s2 for one in asked], sizes, axis=0),
+            asked[0].alternatives.reference,
+        ),
+        hydrophones_m,
+        np.repeat([one.sound_speed_m_s for one in asked], sizes),
+        range_m=None if plane else 1.0 / curvature,
+        curvature_sd_per_m=0.0 if plane else curvature_sd,
+        sound_speed_sd_m_s=sound_speed_sd_m_s,
+        element_sd_m=element_sd_m,
+    )
+    for shape, stop in zip(shapes, np.cumsum(sizes).tolist(), strict=True):
+        yield found.part(slice(stop - shape[0] * shape[1], stop), shape)
+
+
+def _together(asked: Sequence[DirectionQuestion], cells: Sequence[_RangeCells]) -> Iterator[list[int]]:
+    """Pings, by number, whose waves are all plane or all curved, so many that their fits stay within some megabytes."""
+    for plane in (True, False):
+        some, rows = [], 0
+        for k in (k for k, own in enumerate(cells) if own.plane == plane):
+            some.append(k)
+            rows += asked[k].build_up_misfit.size * len(cells[k].curvature)
+            if rows >= _FITS_AT_ONCE:
+                yield some
+                some, rows = [], 0
+        if some:
+            yield some
+
+
+def _weighed(found: Bearing, cells: _RangeCells, build_up_misfit: Floats, prior: DepressionPrior) -> DirectionMixture:
+    """The mixture of directions (..., j, g, 2) in the cells of distance."""
+    leading = (1,) * build_up_misfit.ndim
+    nearest, farthest = (ends.reshape(*leading, -1) for ends in (cells.nearest_m, cells.farthest_m))
     within = replace(prior, nearest_m=nearest, farthest_m=farthest)
     if found.observes == "line":
         found = over_the_cone(found, within)
@@ -132,6 +217,11 @@ class _RangeCells:
     farthest_m: Floats
     curvature: Floats
     curvature_sd: Floats
+
+    @property
+    def plane(self) -> bool:
+        """Whether no delay tells a curvature."""
+        return len(self.curvature) == 1 and not self.curvature.any()
 
 
 def _range_cells(
@@ -250,77 +340,4 @@ def _over_distances(found: Bearing, weight: Floats, log_unit: Floats) -> Directi
         observes=found.observes,
         ok=ok & ~unseen,
         reason=np.where(unseen, BEARING_UNSEEN, reason),
-    )
-
-
-@dataclass(frozen=True)
-class MergedDirection:
-    """Directions that say the same as one: `members` are (vector, candidate) of a mixture, the likeliest first."""
-
-    weight: float
-    bearing: float
-    depression: float
-    covariance: Floats
-    depression_share: float
-    members: tuple[tuple[int, int], ...]
-
-
-def merged_directions(mixture: DirectionMixture, least_weight: float) -> tuple[MergedDirection, ...]:
-    """One ping's directions of at least some weight, those that agree within their deviations joined, the likeliest
-    first.
-
-    Mirror images stay apart, and stand next to each other.
-    """
-    falling = np.argsort(-mixture.weight, axis=None, kind="stable")
-    falling = falling[mixture.weight.flat[falling] >= 1e-2 * least_weight]
-    vector, side = np.unravel_index(falling, mixture.weight.shape)
-    same = _same(mixture, vector, side)
-    groups: list[list[int]] = []
-    for k in range(len(falling)):
-        fits = next((g for g in groups if same[g[0], k]), None)
-        if fits is None:
-            groups.append([k])
-        else:
-            fits.append(k)
-    places = list(zip(vector.tolist(), side.tolist(), strict=True))
-    found = [_joined(mixture, tuple(places[k] for k in group)) for group in groups]
-    found.sort(key=lambda m: -m.weight)
-    ordered: list[MergedDirection] = []
-    while found:
-        head = found.pop(0)
-        mirror = (head.members[0][0], 1 - head.members[0][1])
-        ordered += [head, *[m for m in found if mirror in m.members]]
-        found = [m for m in found if mirror not in m.members]
-    return tuple(m for k, m in enumerate(ordered) if k == 0 or m.weight >= least_weight)
-
-
-def _same(mixture: DirectionMixture, vector: NDArray[np.intp], side: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Which of m directions agree within their deviations, shape (m, m)."""
-    bearing, depression, covariance = (
-        values[vector, side] for values in (mixture.bearing, mixture.depression, mixture.covariance)
-    )
-    turn, tilt = wrap_angle(bearing[:, None] - bearing), depression[:, None] - depression
-    spread = covariance[:, None] + covariance + 1e-12 * np.eye(2)
-    a, b, d = spread[..., 0, 0], spread[..., 0, 1], spread[..., 1, 1]
-    near = d * turn**2 - 2.0 * b * turn * tilt + a * tilt**2 < _SAME**2 * (a * d - b**2)
-    return near if mixture.observes == "volume" else near & (side[:, None] == side)
-
-
-def _joined(mixture: DirectionMixture, members: tuple[tuple[int, int], ...]) -> MergedDirection:
-    """One direction with the moments of its members."""
-    at = tuple(np.array(members).T)
-    weight = mixture.weight[at]
-    share = weight / weight.sum()
-    off = wrap_angle(mixture.bearing[at] - mixture.bearing[members[0]])
-    middle, depression = float(share @ off), float(share @ mixture.depression[at])
-    apart = np.stack([off - middle, mixture.depression[at] - depression], axis=-1)
-    covariance = np.einsum("m,mij->ij", share, mixture.covariance[at] + apart[:, :, None] * apart[:, None, :])
-    own = share @ (mixture.depression_share[at] * mixture.covariance[at][:, 0, 0])
-    return MergedDirection(
-        float(weight.sum()),
-        float(wrap_angle(mixture.bearing[members[0]] + middle)),
-        depression,
-        covariance,
-        float(own / covariance[0, 0]),
-        members,
     )

@@ -20,8 +20,10 @@ from acoustics.estimate.direction import (
     MISFIT_P,
     NEAREST_M,
     DepressionPrior,
+    DirectionMixture,
+    DirectionQuestion,
     MergedDirection,
-    direction_mixture,
+    direction_mixtures,
     merged_directions,
 )
 from acoustics.estimate.position import Fix, locate_source, mixed
@@ -56,9 +58,9 @@ def with_directions(
 
     The integers are weighed anew by what the phases say of direction and distance; the delays become those of the
     likeliest direction. No pinger is farther than `farthest_m`. A profile bends the ray where the depths of pinger and
-    vehicle tell something. Positions are found together, in a fraction of the time.
+    vehicle tell something. Directions and positions are found together, in a fraction of the time.
     """
-    found = [_directed(ping, farthest_m, profile) for ping in pings]
+    found = [_directed(*one) for one in zip(pings, *_mixtures(pings, farthest_m, profile), strict=True)]
     alike: dict[Hashable, list[_Unplaced]] = {}
     for one in found:
         if isinstance(one, _Unplaced):
@@ -70,20 +72,31 @@ def with_directions(
     return [placed[id(one)] if isinstance(one, _Unplaced) else one for one in found]
 
 
-def _directed(ping: Ping, farthest_m: float, profile: SoundSpeedProfile | None) -> Ping | _Unplaced:
+def _mixtures(
+    pings: Sequence[Ping], farthest_m: float, profile: SoundSpeedProfile | None
+) -> tuple[list[Tdoa], list[DirectionMixture]]:
+    """Of each ping the delays (j, k) with each vector of integers, and the directions that fit."""
+    asked, alike = [], dict[Hashable, list[int]]()
+    for k, ping in enumerate(pings):
+        # The direction is that from the array's centre, near or far: about the origin it would jump with the model.
+        prior = _depression_prior(ping, ping.hydrophones_m.mean(axis=0), farthest_m, profile)
+        asked.append(DirectionQuestion(*_alternatives(ping), ping.sound_speed_m_s, prior))
+        alike.setdefault((_array_of(ping), ping.sound_speed_sd_m_s), []).append(k)
+    found: dict[int, DirectionMixture] = {}
+    for some in alike.values():
+        ping = pings[some[0]]
+        mixtures = direction_mixtures(
+            [asked[k] for k in some],
+            ping.hydrophones_m - ping.hydrophones_m.mean(axis=0),
+            sound_speed_sd_m_s=ping.sound_speed_sd_m_s,
+            element_sd_m=ping.tolerances_m,
+        )
+        found |= dict(zip(some, mixtures, strict=True))
+    return [one.alternatives for one in asked], [found[k] for k in range(len(pings))]
+
+
+def _directed(ping: Ping, alternatives: Tdoa, mixture: DirectionMixture) -> Ping | _Unplaced:
     """A ping with its directions, unplaced where a position may be made of the first."""
-    # The direction is that from the array's centre, near or far: about the origin it would jump with the model.
-    centre = ping.hydrophones_m.mean(axis=0)
-    alternatives, misfit_of_build_up = _alternatives(ping)
-    mixture = direction_mixture(
-        alternatives,
-        misfit_of_build_up,
-        ping.hydrophones_m - centre,
-        ping.sound_speed_m_s,
-        _depression_prior(ping, centre, farthest_m, profile),
-        sound_speed_sd_m_s=ping.sound_speed_sd_m_s,
-        element_sd_m=ping.tolerances_m,
-    )
     merged = merged_directions(mixture, _LEAST_PROBABILITY)
     lead = merged[0].members[0][0]
     ping = _with_integers(ping, mixture.weight.sum(axis=-1), lead)
@@ -205,8 +218,11 @@ def _aided(ping: Ping) -> bool:
 def _what_positions_share(ping: Ping) -> Hashable:
     """What pings have in common whose positions are found together."""
     attitude_sd = (ping.pose.roll_sd, ping.pose.pitch_sd) if _aided(ping) else ()
-    array = ping.hydrophones_m.tobytes(), tuple(ping.tolerances_m), ping.reference
-    return array, ping.sound_speed_sd_m_s, _aided(ping), attitude_sd
+    return _array_of(ping), ping.sound_speed_sd_m_s, _aided(ping), attitude_sd
+
+
+def _array_of(ping: Ping) -> Hashable:
+    return ping.hydrophones_m.tobytes(), tuple(ping.tolerances_m), ping.reference
 
 
 def _with_positions(found: Sequence[_Unplaced], farthest_m: float, profile: SoundSpeedProfile | None) -> list[Ping]:

@@ -7,7 +7,13 @@ import pytest
 
 from acoustics.base.frames import direction
 from acoustics.base.mixtures import credible_level
-from acoustics.estimate.direction import DepressionPrior, direction_mixture, merged_directions
+from acoustics.estimate.direction import (
+    DepressionPrior,
+    DirectionQuestion,
+    direction_mixture,
+    direction_mixtures,
+    merged_directions,
+)
 from acoustics.estimate.tdoa import Tdoa
 from acoustics.physics.tdoa import difference_matrix
 
@@ -99,3 +105,22 @@ def test_one_minimum_beside_two_is_set_by_its_direction_and_not_by_rounding():
         for scale in (1.0, 1.0 + 1e-12)
     )  # fmt: skip
     np.testing.assert_allclose(once.weight, again.weight, atol=1e-6)
+
+
+def test_pings_together_are_told_what_each_is_told_alone():
+    _, delays, covariance = draws(3, sd_s=1e-6, nearest_m=1.0, farthest_m=30.0, seed=6)
+    asked = [
+        DirectionQuestion(
+            Tdoa(delay + np.arange(n)[:, None] * 2e-6, scale * covariance), np.arange(n, dtype=float), speed,
+            DepressionPrior(DOWN, below_m, 0.1, nearest_m=nearest_m),
+        )
+        for delay, n, scale, speed, below_m, nearest_m in zip(
+            delays, (1, 3, 2), (1.0, 4.0, 1e6), (C, C + 5.0, C), (2.0, None, 1.0), (1.0, 3.0, 150.0), strict=True
+        )
+    ]  # fmt: skip
+    errors = {"sound_speed_sd_m_s": 1.0, "element_sd_m": 1e-3}
+    for one, together in zip(asked, direction_mixtures(asked, WIDE, **errors), strict=True):
+        alone = direction_mixture(one.alternatives, one.build_up_misfit, WIDE, one.sound_speed_m_s, one.prior, **errors)
+        for name in ("weight", "bearing", "depression", "covariance", "log_evidence", "p_value"):
+            np.testing.assert_allclose(getattr(together, name), getattr(alone, name), rtol=1e-6, atol=1e-9)
+        assert together.ok == alone.ok and together.reason == alone.reason
