@@ -4,8 +4,8 @@
 
 Each rendered run goes the whole way: samples as `simulate` makes them, the site sketch, array, instruments and
 navigation drawn anew for every run, `locate --site`, and `fuse` without and with `--echoes`. The pinger stands at each
-station in turn. The plan is that of `stations --echoes` with a seed of its own. Two sites: Mallard Basin, and a tiled
-tank of 16 m by 9 m that no scenario knows. Some 5 to 10 s of processor a run.
+station in turn. The plan is that of `stations --echoes` with a seed of its own. Three sites: Mallard Basin, a tiled
+tank of 16 m by 9 m that no scenario knows, and the basin with `hull-4`. Some 5 to 10 s of processor a run.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from acoustics.study.stations import pingers_at_stations, study_stations
 
 SEED = 77
 STATIONS_M = {"red": (12.5, 6.8, 2.0), "white": (13.0, 3.0, 2.0), "green": (9.0, 7.5, 2.0)}
-ROUTES = {"basin": Route(4, 4.0, 20.0), "tank": Route(3, 2.0, 10.0)}
+ROUTES = {"basin": Route(4, 4.0, 20.0), "tank": Route(3, 2.0, 10.0), "hull": Route(4, 4.0, 20.0)}
 
 
 def basin() -> Scene:
@@ -57,7 +57,11 @@ def tank() -> Scene:
     )  # fmt: skip
 
 
-SITES = {"basin": basin, "tank": tank}
+def hull() -> Scene:
+    return basin().model_copy(update={"array": load_array(shipped("arrays")["hull-4"])})
+
+
+SITES = {"basin": basin, "tank": tank, "hull": hull}
 
 
 def one_run(site: str, station: int, run: int) -> tuple[float, ...]:

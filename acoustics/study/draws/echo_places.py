@@ -30,15 +30,19 @@ class FoundPlaces:
         Whether there is a place.
     off_m : ndarray, shape (m, n_pings)
         How far a wrong one is from the pinger [m]; 0 for one that errs as its bound says.
+    given_up : float
+        Share of further runs whose pings together give the sketch up, so that none of their places counts [1].
     """
 
     usable: NDArray[np.bool_]
     off_m: Floats
+    given_up: float = 0.0
 
     def drawn(self, along: NDArray[np.intp], n_runs: int, rng: np.random.Generator) -> FoundPlaces:
-        """Of n runs whose pings are heard where those of indices (n_pings,) are: each goes as one of these does."""
+        """Of n runs heard at those of indices (n_pings,): each gives the sketch up or goes as one of these."""
         which = rng.integers(len(self.usable), size=n_runs)[:, None]
-        return FoundPlaces(self.usable[which, along], self.off_m[which, along])
+        goes_on = rng.random((n_runs, 1)) >= self.given_up
+        return FoundPlaces(self.usable[which, along] & goes_on, self.off_m[which, along])
 
 
 def fuse_with_places(

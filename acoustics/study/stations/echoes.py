@@ -85,13 +85,15 @@ def rendered_places(
     )
     away = np.stack([result["away_m"] for result in results]).astype(float)
     off = np.linalg.norm(away, axis=-1)
-    told, wrong = usable & ~given_up[:, None], usable & (off > FAR_M)
-    right = (usable & ~wrong).reshape(len(pingers), runs, -1)
+    wrong = usable & (off > FAR_M)
+    right = (usable & ~wrong & ~given_up[:, None]).reshape(len(pingers), runs, -1)
     scale = _scale([place_errors(scene, pinger, path_m) for pinger in pingers], away.reshape(*right.shape, 2), right)
-    outlooks = [
-        EchoOutlook(path_m, FoundPlaces(told[rows], np.where(wrong, off, 0.0)[rows]), scale)
-        for rows in np.split(np.arange(len(tasks)), len(pingers))
-    ]
+    # A sketch is given up for what it is, not for where the pinger stands: the runs past all of them tell how often.
+    outlooks = []
+    for rows in np.split(np.arange(len(tasks)), len(pingers)):
+        going_on = rows[~given_up[rows]] if not given_up[rows].all() else rows
+        places = FoundPlaces(usable[going_on], np.where(wrong, off, 0.0)[going_on], float(given_up.mean()))
+        outlooks.append(EchoOutlook(path_m, places, scale))
     return outlooks, RenderedPlaces(
         runs=len(tasks),
         pings=int(heard.sum()),

@@ -296,7 +296,8 @@ def _elsewhere(scene: Scene, pinger: Pinger, path: Floats, trials: int, seed: np
 def _anywhere(outlooks: list[EchoOutlook], count: int) -> tuple[EchoOutlook, ...]:
     """Of so many pingers that stand at no station: any run past a station is as good."""
     found = [outlook.found for outlook in outlooks]
-    pooled = FoundPlaces(np.concatenate([f.usable for f in found]), np.concatenate([f.off_m for f in found]))
+    usable, off = np.concatenate([f.usable for f in found]), np.concatenate([f.off_m for f in found])
+    pooled = FoundPlaces(usable, off, found[0].given_up)
     return (replace(outlooks[0], found=pooled),) * count
 
 

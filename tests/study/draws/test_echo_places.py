@@ -98,3 +98,5 @@ def test_runs_go_as_those_that_were_rendered():
     assert not drawn.usable[:, 2].any()
     assert abs(drawn.usable[:, 0].mean() - 0.5) < 4 * 0.5 / np.sqrt(1000)
     np.testing.assert_array_equal(drawn.off_m[:, 0], 2.0 * drawn.usable[:, 0])
+    half = replace(rendered, given_up=0.5).drawn(np.array([0, 0, 1]), 1000, np.random.default_rng(6))
+    assert abs(half.usable[:, 0].mean() - 0.25) < 4 * 0.43 / np.sqrt(1000)
