@@ -49,6 +49,7 @@ SIZES: list[tuple[str, str, list[list[str]]]] = [
     ("simulate", "2 hydrophones", [[file, f"{file}.wav", "--seconds", "60"] for file in CIRCLES]),
     ("locate", "60 s", [[f"{n}.wav", "--out", f"{n}.jsonl"] for n in (60, 120, 240)]),
     ("locate", "2 hydrophones", [[f"{file}.wav"] for file in CIRCLES]),
+    ("locate", "4 pings by their echoes", [[f"by-{n}.wav", "--site", f"by-{n}.site.toml"] for n in (4, 8, 16)]),
     ("fuse", "30 pings", [[f"{n}.jsonl"] for n in (60, 120, 240)]),
 ]
 NO_SITE = ("locate", "fuse")  # what they read was made of it
@@ -96,6 +97,9 @@ def by_size(package: Path, folder: str, commands: list[str]) -> None:
     Path(folder, "site.toml").write_text(site)
     for file, n in zip(CIRCLES, (2, 4, 8), strict=True):
         Path(folder, file).write_text(site.replace('use = "square-half-wave"', circle(n)))
+    if "locate" in commands:
+        for n in (4, 8, 16):
+            cost(package, folder, "simulate", "site.toml", f"by-{n}.wav", "--pings", str(n))
     rows = []
     for command, once, sizes in SIZES:
         if command in commands:
