@@ -16,12 +16,17 @@ from acoustics.physics.burst import Burst
 from acoustics.physics.error_model import echo_coherence
 
 # An echo that begins with the direct sound is part of it; one this much later turns the phase nearly as much.
-_FIRST_CYCLES = 0.5
+_FIRST_CYCLES = 0.25
 # Surface and floor are a few metres from array or pinger: their echoes come no later than by twice that.
 _LATEST_S = 4e-3
 _GROWTH = 1.15  # of the beginnings that are tried
 # Mean power over the direct sound's: of the first echoes, half are by the surface, which reflects all.
 _POWER = 0.5
+# Of that mean, and shares. An echo that weakens the sum leaves a fit smaller than itself: of those as strong as the
+# direct sound, in any phase, a quarter leave at most little over half of its power, down to nothing.
+_POWERS = ((1.0, 0.75), (8.0, 0.25))
+# Drop of chi-square by an echo that ends a window: about the limit of the test for two to eight channels.
+_FINDING = 30.0
 # Travel time of the direct sound over 10 m, which with an echo's delay gives the angle that it comes from.
 _RANGE_S = 7e-3
 _LEAST_PART_CYCLES = 0.25  # of an echo inside the window
@@ -88,14 +93,16 @@ def undetected_echo(
 
     The models and that of no echo are averaged by evidence and prior (Bayesian model averaging).
 
-    Priors: with equal probability of each ratio the first echo comes between half a cycle and 4 ms after the direct
-    sound. Where a window was not ended by an echo, the water may as well be one that has none: both count alike before
-    the samples speak, and a long window without echoes then speaks for the latter. An echo by a face halfway has the
-    excess path d from an angle ``sqrt(2 d / R)`` off the direct sound at the range R (to second order), so early
-    echoes turn all channels of a small array alike, by `echo_coherence`. In a layer of water the excess path grows as
-    the square of the images' number (Brekhovskikh and Lysanov 2003, Fundamentals of Ocean Acoustics, ch. 5), so where
-    the first echo comes at b the n-th comes at about n^2 b, and sqrt(w / b) of them by the window's end at w. They are
-    taken as one that begins with the first: P is the sum of their powers, each with its own coherence.
+    Priors: with equal probability of each ratio the first echo comes between a quarter of a cycle and 4 ms after
+    the direct sound. Where a window was not ended by an echo, the water may as well be one that has none: both count
+    alike before the samples speak, and a long window without echoes then speaks for the latter, the more so the surer
+    one would have been found in it. An echo by a face halfway has the excess path d from an angle ``sqrt(2 d / R)`` off
+    the direct sound at the range R (to second order), so early echoes turn all channels of a small array alike, by
+    `echo_coherence`. In a layer of water the excess path grows as the square of the images' number (Brekhovskikh and
+    Lysanov 2003, Fundamentals of Ocean Acoustics, ch. 5), so where the first echo comes at b the n-th comes at about
+    n^2 b, and sqrt(w / b) of them by the window's end at w. They are taken as one that begins with the first: P is the
+    sum of their powers, each with its own coherence, and once more eight times that, as a fit that an echo weakens
+    makes the echo seem the stronger.
 
     References
     ----------
@@ -106,11 +113,14 @@ def undetected_echo(
     begins = _FIRST_CYCLES * period * _GROWTH ** np.arange(_steps(_FIRST_CYCLES * period, _LATEST_S / _GROWTH))
     begins = begins[begins < window_s.max() - _LEAST_PART_CYCLES * period]
     prior = _amplitude_covariance(sums.carried.burst, fit, begins, window_s, travel_s)
-    evidence, turned, about, lasting = _with_echoes(DirectFit.of(sums, fit.phase, ridge=_RIDGE), fit, begins, prior)
+    direct = DirectFit.of(sums, fit.phase, ridge=_RIDGE)
+    evidence, turned, about, lasting = _with_echoes(direct, fit, begins, prior)
     begun = begins[:, None] < window_s - _LEAST_PART_CYCLES * period
-    log_odds = np.where(begun, evidence + _log_prior_odds(begins[:, None], window_s, ended, period), -np.inf)
+    odds = _log_prior_odds(begins[:, None], window_s, ended, period, _found(fit.energy_ratio))
+    # Each beginning stands once for each power.
+    odds = np.concatenate([np.where(begun, odds + np.log(share), -np.inf) for _, share in _POWERS])
     # The model of no echo adds nothing to either.
-    weight = _likely(np.concatenate([np.zeros((1, len(window_s))), log_odds]))
+    weight = _likely(np.concatenate([np.zeros((1, len(window_s))), evidence + odds]))
     mean = np.einsum("km,kmi->mi", weight[1:], turned)
     off = np.concatenate([np.zeros((1, *mean.shape)), turned]) - mean
     about, lasting = (np.einsum("km,kmij->mij", weight[1:], of) for of in (about, lasting))
@@ -134,13 +144,24 @@ def _steps(first: float, last: float) -> int:
     return max(int(np.log(last / first) / np.log(_GROWTH)) + 1, 0)
 
 
-def _log_prior_odds(begin: Floats, window_s: Floats, ended: NDArray[np.bool_], period: float) -> Floats:
-    """Of a first echo at about each delay (k, 1) [s] against none before the window's end, shape (k, m)."""
+def _log_prior_odds(begin: Floats, window_s: Floats, ended: NDArray[np.bool_], period: float, found: Floats) -> Floats:
+    """Of a first echo at about each delay (k, 1) [s] against none before the window's end, shape (k, m).
+
+    `found`, (m,): chance that an echo before the window's end would have ended it.
+    """
     hazard = np.log(_GROWTH) / np.log(_LATEST_S / begin)
     first = _FIRST_CYCLES * period
-    later = np.log(_LATEST_S / np.clip(window_s, first, _LATEST_S)) / np.log(_LATEST_S / first)
+    later = (np.log(_LATEST_S / np.clip(window_s, first, _LATEST_S)) / np.log(_LATEST_S / first)) ** found
     there = np.where(ended, 1.0, later / (1.0 + later))
     return np.asarray(np.log(np.maximum(hazard * there, 1e-300)), dtype=float)
+
+
+def _found(energy_ratio: Floats) -> Floats:
+    """Chance, shape (m,), that an echo somewhere in the window is found, by 2 E / N0 of the channels (m, n).
+
+    On average it is heard for half of the window; its power is exponentially distributed about the mean.
+    """
+    return np.asarray(np.exp(-_FINDING / (0.5 * _POWER * energy_ratio.sum(axis=-1))))
 
 
 def _amplitude_covariance(burst: Burst, fit: BuildUp, begins: Floats, window_s: Floats, travel_s: Floats) -> Floats:
@@ -161,18 +182,20 @@ def _amplitude_covariance(burst: Burst, fit: BuildUp, begins: Floats, window_s: 
 def _with_echoes(
     direct: DirectFit, fit: BuildUp, begins: Floats, prior: Floats
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """Log evidence of k echoes against none (k, m), the phases' shift (k, m, n) by each, its covariance (k, m, n, n)
-    and the lasting part of that."""
+    """Log evidence of k echoes against none (p k, m), each with p powers, the phases' shift (p k, m, n) by each, its
+    covariance (p k, m, n, n) and the lasting part of that."""
     echo = direct.echoes(begins)
     normal, right, taken = (np.moveaxis(of, 2, 0) for of in (echo.normal, echo.right, echo.taken))
     normal, right = _block_diagonal(normal), right.reshape(*right.shape[:2], -1)
+    # Of the direct sound's columns the second turns its phase.
+    phase_by = 1.0 / (direct.length[..., 1] * np.maximum(fit.common_amplitude, _LEAST))
+    turns = _block_diagonal(taken[..., 1:2, :] * phase_by[..., None, None])
+    prior = np.concatenate([power * prior for power, _ in _POWERS])
+    normal, right, turns = (np.concatenate([of] * len(_POWERS)) for of in (normal, right, turns))
     mixed = np.eye(normal.shape[-1]) + prior @ normal
     posterior = np.linalg.solve(mixed, prior)
     amplitude = (posterior @ right[..., None])[..., 0]
     log_evidence = 0.5 * np.sum(right * amplitude, axis=-1) - 0.5 * np.linalg.slogdet(mixed)[1]
-    # Of the direct sound's columns the second turns its phase.
-    phase_by = 1.0 / (direct.length[..., 1] * np.maximum(fit.common_amplitude, _LEAST))
-    turns = _block_diagonal(taken[..., 1:2, :] * phase_by[..., None, None])
     shift = -(turns @ amplitude[..., None])[..., 0]
     lasting = posterior - posterior @ normal @ posterior
     return log_evidence, shift, turns @ posterior @ transposed(turns), turns @ lasting @ transposed(turns)

@@ -124,6 +124,33 @@ def test_phases_with_weak_undetected_echoes_lie_where_they_are_stated():
     assert inside_95(*stated(samples, window, True, travel, with_term=False)) < 0.85
 
 
+@pytest.mark.slow
+def test_echoes_that_come_within_half_a_cycle_and_weaken_the_sum_are_allowed_for():
+    rng = np.random.default_rng(4)
+    m, n, travel = 1200, 3, 1e-3 * (1 - np.eye(3))
+    window = np.full(m, 6 * PERIOD)
+    delay = PERIOD * np.exp(rng.uniform(np.log(0.25), np.log(0.5), (m, 1)))
+    # Half as strong as the direct sound, in any phase: some leave half of it.
+    echo = 0.5 * np.exp(2j * np.pi * rng.uniform(size=(m, n)))
+    samples = pings(m, n, 8 * PERIOD, 1.5, echo, delay, rng)
+    assert inside_95(*stated(samples, window, True, travel, with_term=True)) > 0.9
+    assert inside_95(*stated(samples, window, True, travel, with_term=False)) < 0.7
+
+
+@pytest.mark.slow
+def test_of_a_weak_burst_a_window_that_no_echo_ended_may_hold_one(monkeypatch):
+    rng = np.random.default_rng(5)
+    m, n, travel = 600, 3, 1e-3 * (1 - np.eye(3))
+    window = np.full(m, 60 * PERIOD)
+    delay = PERIOD * np.exp(rng.uniform(np.log(0.5), np.log(60.0), (m, 1)))
+    echo = 0.5 * (rng.standard_normal((m, n)) + 1j * rng.standard_normal((m, n)))
+    samples = pings(m, n, 62 * PERIOD, 0.4, echo, delay, rng)
+    held = inside_95(*stated(samples, window, False, travel, with_term=True))
+    monkeypatch.setattr("acoustics.estimate.tdoa.undetected_echo._FINDING", 0.0)  # as if any echo were found
+    surely_found = inside_95(*stated(samples, window, False, travel, with_term=True))
+    assert held > 0.93 > surely_found + 0.05
+
+
 def test_a_long_window_without_echoes_is_believed():
     rng = np.random.default_rng(3)
     m, n = 40, 4
