@@ -20,6 +20,7 @@ _LAST_ROUND = Descent(damping=1e-3, floor=0.0, settled=0.02, most_steps=20)
 _HOPELESS_NATS = 40.0  # of evidence after the first round behind the best, which the second does not make up
 _MOST_GO_ON, _KEPT = 12, 8
 _LEAST_WEIGHT = 1e-3
+_LIKE_SIZE = 1.4  # largest number of paths over the smallest
 _LARGEST_STEP_M = 0.5
 _DIFFERENT = np.array([0.15, 0.15, 1.0])  # in x and y [m] and the floor's depth, in its deviations
 _THERE = 0.5  # of that
@@ -140,8 +141,23 @@ def _inside(known: SiteKnowledge, state: Floats) -> Floats:
 
 
 def _descended(problem: Problem, state: Floats, descent: Descent) -> Floats:
-    by = evaluate_small if _is_rough_and_small(problem) else evaluate
-    return levenberg(problem, np.ascontiguousarray(state.T), by, _moved, descent=descent).T
+    by, settled = evaluate_small if _is_rough_and_small(problem) else evaluate, np.empty_like(state)
+    for rows in _of_like_size(problem):
+        start = np.ascontiguousarray(state[rows].T)
+        settled[rows] = levenberg(problem.subset(rows), start, by, _moved, descent=descent).T
+    return settled
+
+
+def _of_like_size(problem: Problem) -> list[np.ndarray]:
+    """States together that have about as many paths: the others are padded, and work grows with the cube of these."""
+    count = np.sum(problem.paths.expected > 0, axis=-1)
+    order = np.argsort(count, kind="stable")
+    groups = [order[:1]]
+    for k in order[1:]:
+        if count[k] > _LIKE_SIZE * count[groups[-1][0]]:
+            groups.append(order[:0])
+        groups[-1] = np.append(groups[-1], k)
+    return groups
 
 
 def _is_rough_and_small(problem: Problem) -> bool:
