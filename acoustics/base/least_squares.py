@@ -8,7 +8,6 @@ from typing import Any, Protocol, Self, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import lapack
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
@@ -105,6 +104,8 @@ def positive_inverse(matrix: NDArray[Any]) -> NDArray[Any]:
 
     One that rounding has left indefinite is inverted as any other.
     """
+    from scipy.linalg import lapack  # here, for it takes long to load and a short command has no use for it
+
     flat, out = matrix.reshape(-1, *matrix.shape[-2:]), np.empty_like(matrix)
     factor, invert = lapack.get_lapack_funcs(("potrf", "potri"), (matrix,))
     upper = np.triu(np.ones(matrix.shape[-2:], dtype=bool), 1)

@@ -14,6 +14,7 @@ from acoustics.base.least_squares import Indices, apply, levenberg, normal_equat
 from acoustics.estimate.direction.fit import DirectionProblem, as_plane_wave, closed_form
 
 _CONE_STEPS = 4  # each shrinks what curvature leaves by the array's size over the distance
+_ONE = 1e-5  # starts so near each other lead to one minimum [rad]
 _NEAR = 0.01  # fall of chi-square that is left so near a minimum that Newton's method is quick
 
 
@@ -24,8 +25,12 @@ def polish(problem: DirectionProblem, starts: Floats) -> Floats:
         for _ in range(_CONE_STEPS if problem.range_m is not None else 0):
             starts = closed_form(as_plane_wave(problem, starts[:, 0]))
         return starts
-    both = _Wave.of(problem).subset(np.repeat(np.arange(len(starts)), 2))
-    return levenberg(both, starts.reshape(-1, 3).T, _evaluate, _move).T.reshape(starts.shape)
+    m, two = len(starts), np.flatnonzero(np.linalg.norm(starts[:, 1] - starts[:, 0], axis=-1) > _ONE)
+    each = _Wave.of(problem).subset(np.concatenate([np.arange(m), two]))
+    found = levenberg(each, np.concatenate([starts[:, 0], starts[two, 1]]).T, _evaluate, _move).T
+    minima = np.repeat(found[:m, None], 2, axis=1)
+    minima[two, 1] = found[m:]
+    return minima
 
 
 @dataclass(frozen=True)
