@@ -111,7 +111,11 @@ def pings_of(scenes: list[Drawn], rng: np.random.Generator) -> list[Ping]:
         nearest_m=NEAREST_M,
         n_alternatives=MOST_ALTERNATIVES,
     )
-    return [_located(measured.of(k), scenes[k // DRAWS]) for k in range(len(noisy))]
+    return [
+        ping
+        for k, scene in enumerate(scenes)
+        for ping in _located([measured.of(DRAWS * k + draw) for draw in range(DRAWS)], scene)
+    ]
 
 
 def _sampled(drawn: DrawnRecording, begin_s: float, rate: float, n_samples: int) -> np.ndarray:
@@ -126,8 +130,8 @@ def _sampled(drawn: DrawnRecording, begin_s: float, rate: float, n_samples: int)
     return clean
 
 
-def _located(measured: TdoaMeasurement, scene: Drawn) -> Ping:
-    """A ping's directions by its delays, as `locate` makes them."""
+def _located(measured: list[TdoaMeasurement], scene: Drawn) -> list[Ping]:
+    """Directions of a scene's pings by their delays, as `locate` makes them."""
     drawn, _, notes = scene
     n = len(notes.channels)
     silence = EventSegment(np.zeros((n, 0)), np.zeros((n, 0)), 0, 0, notes.sample_rate_hz, np.zeros(n), 0.0)
@@ -137,8 +141,9 @@ def _located(measured: TdoaMeasurement, scene: Drawn) -> Ping:
         hydrophones_m=drawn.scene.array.positions_m,
         tolerances_m=drawn.scene.array.tolerances_m,
     )
-    ping = with_delays(bare, measured)
-    return with_directions([ping], farthest_m=notes.farthest_m or FARTHEST_M)[0] if ping.ok else ping
+    pings = [with_delays(bare, one) for one in measured]
+    directed = iter(with_directions([p for p in pings if p.ok], farthest_m=notes.farthest_m or FARTHEST_M))
+    return [next(directed) if p.ok else p for p in pings]
 
 
 def told_by(array: str, echoes: bool, seed: int, batch: int) -> dict[str, Any]:
