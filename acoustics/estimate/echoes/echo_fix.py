@@ -34,6 +34,8 @@ N_STARTS, _MOST_STARTS = 16, 48  # the others where none of the first explains t
 # Of what the model allows to be unexplained: right places leave -0.02 to 0.25 of it in nine of ten simulated pings,
 # places found where the search missed the right one 0.4 and more.
 _POOR = 0.3
+# So well that no other place need be looked for: places in regions 2.5 m off the right one left 0.2 and more.
+_GOOD = 0.1
 _FEW = 2  # starts that led to the best place: by so few it may be one of many that fit
 _LIKELY = 96  # cells of which those are taken that also fit what is heard later
 MISFIT_P = 1e-3
@@ -74,7 +76,8 @@ def locate_by_echoes(
     places_m : ndarray, shape (n, 3), optional
         Where the pinger may be, such as the stations: tried besides [m].
     region : SearchRegion, optional
-        Where it should be, as by an earlier ping: looked at first, and alone where a place in it explains the samples.
+        Where it should be, as by an earlier ping: looked at first, and alone where a place in it explains the samples
+        well, or fairly and the likeliest of all cells lies in it. It weighs no place: pings stay independent.
 
     Returns
     -------
@@ -110,16 +113,17 @@ def locate_by_echoes(
     heard = ping.heard(burst.length_s)
     if heard.window_s < _LEAST_CONSTANTS * burst.q / (np.pi * burst.frequency_hz):
         return EchoFix(False, "the samples end before an echo could be told")
-    if region is not None:
-        fix = _found_in(region, ping, heard)
-        if fix is not None:
-            return fix
+    near, left = (None, np.inf) if region is None else _found_in(region, ping, heard)
+    if near is not None and left <= _GOOD:
+        return near
     places = np.empty((0, 3)) if places_m is None else checked("places_m", places_m).reshape(-1, 3)
     grid = new_grid(known, bearings, places, heard.window_s)
     if grid is None:
         return EchoFix(False, "no place in the water of the site sketch lies on the bearing")
     loose = loosened(known)
     likely = ping.starts(known, heard, grid, _LIKELY)
+    if near is not None and region is not None and region.holds(likely[0, [X, Y]]):
+        return near
     free_starts = [with_faces_of(known, loose, likely[:_LOOSE_STARTS])]
     if "floor_depth" in known.faces.parameters:
         free_starts += [ping.starts(loose, heard, grid, _LOOSE_STARTS, shift) for shift in _FLOOR_SHIFTS_M]
@@ -135,19 +139,18 @@ def locate_by_echoes(
     return _judged(fitted, heard)
 
 
-def _found_in(region: SearchRegion, ping: _Ping, heard: Heard) -> EchoFix | None:
-    """The place in a region; None where none there explains the samples so well that no other need be looked for."""
+def _found_in(region: SearchRegion, ping: _Ping, heard: Heard) -> tuple[EchoFix | None, float]:
+    """The place in a region and what it leaves unexplained; None where none there may be used."""
     known = ping.known
     grid = new_grid(known, ping.bearings, np.empty((0, 3)), heard.window_s, region)
     if grid is None:
-        return None
+        return None, np.inf
     loose = loosened(known)
     heard, starts = ping.long_enough(heard, ping.starts(known, heard, grid, _REGION_STARTS))
     fitted = _fitted(known, loose, heard, starts, [with_faces_of(known, loose, starts[:_REGION_LOOSE])])
-    if _is_poor(heard, fitted.modes) or not region.holds(fitted.modes.state[0, [X, Y]]):
-        return None
-    fix = _judged(fitted, heard)
-    return fix if fix.ok and fix.sure else None
+    fix, left = _judged(fitted, heard), unexplained(heard.baseband, SMOOTH, fitted.modes.misfit[0])
+    usable = fix.ok and left <= _POOR and region.holds(fitted.modes.state[0, [X, Y]])
+    return (fix if usable else None), left
 
 
 @dataclass(frozen=True)
