@@ -223,7 +223,7 @@ class Burst:
 
     def complex_envelope(self, t_s: Floats) -> Envelopes:
         """Complex envelope about the carrier at times since the burst began; real without a sweep [1]."""
-        return self._turned(_envelope(t_s, self._rate, self.length_s), t_s)
+        return self._turned(_envelope(t_s, self.build_up_rate, self.length_s), t_s)
 
     def later_envelopes(self, t_s: Floats, later_s: Floats) -> Envelopes:
         """Complex envelopes of bursts that begin `later_s`, (..., k), after one that began `t_s` ago, (..., n); shape
@@ -231,24 +231,25 @@ class Burst:
 
         While a steady tone is driven what its envelope lacks of the plateau is a product of one factor by each.
         """
-        exponent = self._rate * max(np.abs(t_s).max(initial=0.0), np.abs(later_s).max(initial=0.0))
+        exponent = self.build_up_rate * max(np.abs(t_s).max(initial=0.0), np.abs(later_s).max(initial=0.0))
         driven = t_s.max(initial=-np.inf) - later_s.min(initial=np.inf) <= self.length_s
         if self.sweep_hz or not driven or exponent > _LARGEST_EXPONENT:
             return self.complex_envelope(t_s[..., None, :] - later_s[..., None])
-        lacks = np.exp(-self._rate * t_s)[..., None, :] * np.exp(self._rate * later_s)[..., None]
+        lacks = np.exp(-self.build_up_rate * t_s)[..., None, :] * np.exp(self.build_up_rate * later_s)[..., None]
         return np.maximum(np.subtract(1.0, lacks, out=lacks), 0.0, out=lacks)
 
     def complex_envelope_and_slope(self, t_s: Floats) -> tuple[Envelopes, Envelopes]:
         """Complex envelope about the carrier at times since the burst began, and its derivative [1, 1/s]."""
-        size = _envelope(t_s, self._rate, self.length_s)
-        slope: Envelopes = self._rate * (((t_s > 0) & (t_s <= self.length_s)) - size)
+        size = _envelope(t_s, self.build_up_rate, self.length_s)
+        slope: Envelopes = self.build_up_rate * (((t_s > 0) & (t_s <= self.length_s)) - size)
         if self.sweep_hz:
             offset = 2.0 * np.pi * self.sweep_hz * (np.clip(t_s, 0.0, self.length_s) / self.length_s - 0.5)
             slope = slope + 1j * offset * size
         return self._turned(size, t_s), self._turned(slope, t_s)
 
     @property
-    def _rate(self) -> float:
+    def build_up_rate(self) -> float:
+        """Reciprocal of the envelope's time constant [1/s]."""
         return np.pi * self.frequency_hz / self.q
 
     def _turned(self, envelope: Envelopes, t_s: Floats) -> Envelopes:

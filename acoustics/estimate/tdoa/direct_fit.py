@@ -9,10 +9,10 @@ import numpy as np
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
 from acoustics.estimate.tdoa.burst_sums import ENVELOPE_OR_SLOPE, BurstSums, direct_factors, product_of
+from acoustics.estimate.tdoa.echo_sums import echo_sums
 from acoustics.physics.burst import Complexes
 
 _LEAST = 1e-9
-_NUMBERS_AT_ONCE = 100_000  # some 10 MB at work
 
 
 @dataclass(frozen=True)
@@ -74,16 +74,7 @@ class DirectFit:
 
         With `until_s`, shape (k,), each stands twice: heard until then alone, and to the end.
         """
-        sums, burst = self.sums, self.sums.carried.burst
-        step = max(1, _NUMBERS_AT_ONCE // sums.since_s.size)
-        found = []
-        for i in range(0, max(len(begins_s), 1), step):
-            envelopes = burst.later_envelopes(sums.since_s, begins_s[i : i + step]) * sums.inside[:, :, None]
-            if until_s is not None:
-                alone = envelopes * (sums.since_s[:, :, None] < until_s[i : i + step, None])
-                envelopes = np.concatenate([alone, envelopes], axis=2)
-            found.append((*sums.carried.envelopes_squared(envelopes), *sums.with_echoes(envelopes)))
-        return self._beside(*(np.concatenate(column, axis=2) for column in zip(*found, strict=True)))
+        return self._beside(*echo_sums(self.sums, begins_s, until_s))
 
     def _beside(
         self, own_doubled: Complexes, own_level: Floats, doubled: Complexes, level: Complexes, mixed: Complexes

@@ -113,11 +113,11 @@ class DirectSound:
 
 
 def fit_direct_sound(
-    pings: Pings, burst: Burst, window_s: float | None, ended: NDArray[np.bool_] | None = None
+    pings: Pings, burst: Burst, window_s: Floats | float | None, ended: NDArray[np.bool_] | None = None
 ) -> DirectSound:
     """Find the burst near the first guess and fit it in a window of given length, or in the multipath-free one.
 
-    `ended`, (m,): whether an echo ended the given window; None: it holds no echo.
+    `window_s`: one for all, or one a ping, (m,) [s]. `ended`, (m,): whether an echo ended it; None: it holds no echo.
 
     Each ping is treated by itself: what else is in the batch does not change its answer.
     """
@@ -127,7 +127,9 @@ def fit_direct_sound(
         looks = period * np.array(_LOOK_CYCLES)
         kept_s = max(min(burst.length_s, pings.seconds), LEAST_CYCLES * period)
     else:
-        longest, looks, kept_s = np.full(len(pings.onset_s), window_s), np.array([window_s]), window_s
+        longest = np.broadcast_to(np.asarray(window_s, dtype=float), len(pings.onset_s))
+        kept_s = float(longest.max())
+        looks = np.array([kept_s])
     rough, looked = _find(pings, burst, looks, longest)
     carried = _carried(pings, burst, rough, kept_s)
     window = longest.copy()

@@ -108,7 +108,7 @@ def measure_tdoa(
     onset_s: ArrayLike,
     hydrophones_m: ArrayLike,
     sound_speed_m_s: ArrayLike,
-    window_s: float | None = None,
+    window_s: ArrayLike | None = None,
     window_ended: ArrayLike | None = None,
     skew_sd_s: float = 0.0,
     element_sd_m: ArrayLike = 0.0,
@@ -137,7 +137,7 @@ def measure_tdoa(
         Positions [m].
     sound_speed_m_s : array_like, shape (...) or ()
         Sound speed [m/s].
-    window_s : float, optional
+    window_s : array_like, shape (...) or (), optional
         How much of the burst after its arrival to use [s]; None: until the samples show an echo.
     window_ended : array_like of bool, shape (...) or (), optional
         Whether it was an echo that ended the given window, so that it may hide others; None: it holds none.
@@ -176,12 +176,12 @@ def measure_tdoa(
         n_alternatives=n_alternatives,
         keep_onsets=keep_onsets and method == "phase",
     )
+    batch, (m, n, n_samples) = segment.pressure.shape[:-2], pings.pressure.shape
+    window = ended = None
     if window_s is not None:
-        window_s = float(checked("window_s", window_s, above=0.0))
-    m, n, n_samples = pings.pressure.shape
-    ended = None
+        window = _spread("window_s", checked("window_s", window_s, above=0.0), batch).reshape(m)
     if window_ended is not None:
-        ended = _spread("window_ended", np.asarray(window_ended, dtype=bool), segment.pressure.shape[:-2]).reshape(m)
+        ended = _spread("window_ended", np.asarray(window_ended, dtype=bool), batch).reshape(m)
     finite = np.isfinite(pings.pressure).all(axis=(-1, -2)) & np.isfinite(pings.noise_density).all(axis=-1)
     failed = (pings.noise_density <= 0) | (pings.pressure == 0).all(axis=-1)
     usable = np.flatnonzero(finite & ~failed.any(axis=-1))
@@ -190,7 +190,8 @@ def measure_tdoa(
     for i in range(0, len(usable), step):
         rows = usable[i : i + step]
         part = pings.some(rows)
-        sound = fit_direct_sound(part, burst, window_s, None if ended is None else ended[rows])
+        given = (None if of is None else of[rows] for of in (window, ended))
+        sound = fit_direct_sound(part, burst, *given)
         answer = METHODS[method](sound, replace(array, sound_speed_m_s=speed[rows]))
         out.put(rows, part, sound, answer, burst=burst)
     reason = out.reason
@@ -199,7 +200,6 @@ def measure_tdoa(
     reason = np.where(finite, reason, NOT_FINITE)
     ok = reason == ""
     d = difference_matrix(n)
-    batch = segment.pressure.shape[:-2]
     return TdoaMeasurement(
         tdoa=Tdoa(
             np.where(ok[:, None], out.delay, np.nan).reshape(*batch, n - 1),

@@ -18,7 +18,7 @@ from acoustics.base.frames import Floats, Pose
 from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa, thinning_factor
 from acoustics.physics.build_up import cycle_choice_variance
 from acoustics.physics.levels import pressure_from_level_pa
-from acoustics.propagate.arrivals import Arrivals, arrivals
+from acoustics.propagate.arrivals import arrivals
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.render import ping_segments
 from acoustics.scene.pinger import Pinger
@@ -77,6 +77,16 @@ class BlindPings:
         return cls(**{name: np.concatenate([vars(part)[name] for part in parts]) for name in vars(parts[0])})
 
 
+@dataclass(frozen=True)
+class Listening:
+    """Poses, batch shape (m,), at which a pinger that stands at `source_m` (3,) [m] is heard, and the generator of the
+    noise that decides where windows end."""
+
+    source_m: tuple[float, float, float]
+    pose: Pose
+    rng: np.random.Generator
+
+
 def measure_blind(
     scene: Scene, pinger: Pinger, pose: Pose, rng: np.random.Generator, *, undetected: bool = False
 ) -> BlindPings:
@@ -105,18 +115,35 @@ def measure_blind(
     ParameterError
         As `arrivals` does.
     """
-    sites = pose.to_site(scene.array.positions_m)
-    hull = Hull.of(scene, pose)
-    setting = _Setting(scene, pinger, sites, None if hull is None else hull.spread(sites.shape[:1]), undetected)
-    found = _Found.empty(*sites.shape[:2])
-    rows, looked = np.arange(len(sites)), _FIRST_LOOK_CYCLES
+    return measure_blind_each(scene, pinger, [Listening(pinger.position_m, pose, rng)], undetected=undetected)[0]
+
+
+def measure_blind_each(
+    scene: Scene, pinger: Pinger, listening: Sequence[Listening], *, undetected: bool = False
+) -> list[BlindPings]:
+    """As `measure_blind` of the same pinger at each of several places, in less time: the estimator takes all pings at
+    once, and each by itself."""
+    sites = [each.pose.to_site(scene.array.positions_m) for each in listening]
+    hulls = [Hull.of(scene, each.pose) for each in listening]
+    of = np.repeat(np.arange(len(sites)), [len(some) for some in sites])
+    setting = _Setting(
+        scene,
+        pinger,
+        [
+            _From(each.source_m, site, hull and hull.spread(site.shape[:1]), each.rng)
+            for each, site, hull in zip(listening, sites, hulls, strict=True)
+        ],
+        of,
+        undetected,
+    )
+    found = _Found.empty(*np.concatenate(sites).shape[:2])
+    rows, looked = np.arange(len(of)), _FIRST_LOOK_CYCLES
     while len(rows):
         looked = min(looked, setting.whole_cycles)
-        paths = setting.paths(rows, looked)
-        clean = setting.segments(paths, looked)
-        rows = setting.measure(rows, paths, clean, looked, rng, found)
+        rows = setting.measure(rows, setting.heard(rows, looked), looked, found)
         looked *= _LONGER
-    return setting.result(found)
+    pings = setting.result(found)
+    return [pings.some(np.flatnonzero(of == k)) for k in range(len(sites))]
 
 
 def places_about(scene: Scene, places_m: Floats, rng: np.random.Generator) -> Floats:
@@ -151,13 +178,34 @@ class _Found:
 
 
 @dataclass(frozen=True)
+class _From:
+    """Hydrophones (m, n, 3) [m] that hear from one place, as `Listening` says."""
+
+    source_m: tuple[float, float, float]
+    sites_m: Floats
+    hull: Hull | None
+    rng: np.random.Generator
+
+
+@dataclass(frozen=True)
+class _Segments:
+    """Samples of some pings, (m, n, samples), without noise and with it; when direct sound arrives [s], and whether it
+    does, (m, n)."""
+
+    clean: Floats
+    noisy: Floats
+    delay_s: Floats
+    valid: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
 class _Setting:
-    """What stays the same over the looks."""
+    """What stays the same over the looks; `of`, (m,): from which of the sources each ping comes."""
 
     scene: Scene
     pinger: Pinger
-    sites_m: Floats
-    hull: Hull | None
+    sources: Sequence[_From]
+    of: NDArray[np.intp]
     undetected: bool
 
     @property
@@ -185,42 +233,44 @@ class _Setting:
         """Of the carrier in the whole burst."""
         return self.pinger.length_s * self.pinger.frequency_hz
 
-    def paths(self, rows: NDArray[np.intp], cycles: float) -> Arrivals:
-        return arrivals(
+    def heard(self, rows: NDArray[np.intp], cycles: float) -> _Segments:
+        """So much of the pings of some rows, those from one source after those from the one before."""
+        parts, first = [], np.searchsorted(self.of, np.arange(len(self.sources)))
+        for k, source in enumerate(self.sources):
+            own = rows[self.of[rows] == k] - first[k]
+            if len(own):
+                parts.append(self._heard_from(source, own, cycles))
+        return _Segments(*(np.concatenate(column) for column in zip(*(vars(p).values() for p in parts), strict=True)))
+
+    def _heard_from(self, source: _From, rows: NDArray[np.intp], cycles: float) -> _Segments:
+        listened_s = (cycles + _SEARCH_CYCLES) / self.pinger.frequency_hz + self.travel_s
+        paths = arrivals(
             self.scene,
-            self.sites_m[rows],
-            self.pinger.position_m,
+            source.sites_m[rows],
+            source.source_m,
             frequency_hz=self.pinger.frequency_hz,
-            horizon_s=(cycles + _SEARCH_CYCLES) / self.pinger.frequency_hz + self.travel_s,
+            horizon_s=listened_s,
             floor_db=_WEAKEST_ECHO_DB,
-            hull=None if self.hull is None else self.hull.take(rows),
+            hull=None if source.hull is None else source.hull.take(rows),
         )
-
-    def segments(self, paths: Arrivals, cycles: float) -> Floats:
-        length_s = self.lead_s + (cycles + _SEARCH_CYCLES) / self.pinger.frequency_hz + self.travel_s
-        return ping_segments(self.pinger, paths, sample_rate_hz=self.rate_hz, lead_s=self.lead_s, length_s=length_s)
-
-    def measure(
-        self,
-        rows: NDArray[np.intp],
-        paths: Arrivals,
-        clean: Floats,
-        cycles: float,
-        rng: np.random.Generator,
-        found: _Found,
-    ) -> NDArray[np.intp]:
-        """Write down the pings whose window ends within so many cycles; the rows of the others are returned."""
-        heard = paths.valid[..., 0].copy()
+        clean = ping_segments(
+            self.pinger, paths, sample_rate_hz=self.rate_hz, lead_s=self.lead_s, length_s=self.lead_s + listened_s
+        )
         noise_pa = np.sqrt(self.noise_density * self.rate_hz / 2)
-        noisy = clean + noise_pa * rng.standard_normal(clean.shape)
+        noisy = clean + noise_pa * source.rng.standard_normal(clean.shape)
+        return _Segments(clean, noisy, paths.delay_s[..., 0], paths.valid[..., 0])
+
+    def measure(self, rows: NDArray[np.intp], segments: _Segments, cycles: float, found: _Found) -> NDArray[np.intp]:
+        """Write down the pings whose window ends within so many cycles; the rows of the others are returned."""
+        heard = segments.valid.copy()
         longer = []
         asked = list(_by_channels(heard, np.arange(len(rows))))
         while asked:
             channels, some = asked.pop()
-            first = self._ask(noisy[some][:, channels], channels, None, "onset")
+            first = self._ask(segments.noisy[some][:, channels], channels, None, "onset")
             # As `locate` does: without the channels that hear nothing, once.
             fewer = first.below_threshold.any(axis=-1) & ((~first.below_threshold).sum(axis=-1) >= 2)
-            fewer &= (heard[some] == paths.valid[some, :, 0]).all(axis=-1)
+            fewer &= (heard[some] == segments.valid[some]).all(axis=-1)
             heard[np.ix_(some[fewer], np.flatnonzero(channels))] = ~first.below_threshold[fewer]
             asked += _by_channels(heard, some[fewer])
             ended = (first.window_s * self.pinger.frequency_hz < cycles - 0.25) | (cycles >= self.whole_cycles)
@@ -229,11 +279,12 @@ class _Setting:
             at = rows[some[ended]]
             found.answered[at] = first.ok[ended]
             found.window[at], found.ratio[at] = first.window_s[ended], first.energy_ratio[ended]
-            delay_s = paths.delay_s[some[ended]][:, channels, 0]
-            heard_as = clean[some[ended]][:, channels], noisy[some[ended]][:, channels]
+            delay_s = segments.delay_s[some[ended]][:, channels]
+            heard_as = segments.clean[some[ended]][:, channels], segments.noisy[some[ended]][:, channels]
             self._measure_shifts(at, channels, *heard_as, delay_s - delay_s[:, :1], found)
         found.heard[rows] = heard
-        return rows[np.concatenate(longer)] if longer else rows[:0]
+        left = rows[np.concatenate(longer)] if longer else rows[:0]
+        return left[np.argsort(self.of[left], kind="stable")]
 
     def _measure_shifts(
         self,
@@ -245,7 +296,7 @@ class _Setting:
         found: _Found,
     ) -> None:
         """Write down what the echoes in the windows do, without noise wherever the burst is found without it."""
-        for alike, window_s in _alike(found.window[rows]):
+        for alike, window_s in _alike(found.window[rows], self.of[rows]):
             ended = found.window[rows[alike]] * self.pinger.frequency_hz < self.whole_cycles - 0.25
             measured = self._ask(clean[alike], channels, window_s, "phase", ended if self.undetected else None)
             self._write(rows[alike], channels, measured, delay_s[alike], found)
@@ -280,7 +331,7 @@ class _Setting:
         self,
         pressure: Floats,
         channels: NDArray[np.bool_],
-        window_s: float | None,
+        window_s: Floats | None,
         method: str,
         ended: NDArray[np.bool_] | None = None,
     ) -> TdoaMeasurement:
@@ -328,9 +379,13 @@ def _by_channels(
             yield channels, rows[(heard[rows] == channels).all(axis=-1)]
 
 
-def _alike(window_s: Floats) -> Iterator[tuple[NDArray[np.intp], float]]:
-    """Rows whose windows are nearly as long as each other, and the middle one of these."""
+def _alike(window_s: Floats, of: NDArray[np.intp]) -> Iterator[tuple[NDArray[np.intp], Floats]]:
+    """Rows whose windows are nearly as long as each other, and of each the middle one of those from the same place."""
     key = np.round(_WINDOWS_AN_OCTAVE * np.log2(np.maximum(window_s, 1e-9)))
     for one in np.unique(key):
         rows = np.flatnonzero(key == one)
-        yield rows, float(np.median(window_s[rows]))
+        middle = np.empty(len(rows))
+        for place in np.unique(of[rows]):
+            those = of[rows] == place
+            middle[those] = np.median(window_s[rows[those]])
+        yield rows, middle

@@ -20,7 +20,7 @@ from acoustics.study.draws import (
     fuse_simulated,
     fuse_with_places,
     join_runs,
-    measure_along,
+    measure_along_each,
     simulate_runs,
     source_area,
 )
@@ -29,6 +29,8 @@ from acoustics.study.stations.echoes import EchoOutlook, place_errors
 
 _RUNS_AT_ONCE = 100  # for each place; the runs past all places are fused together
 _SAME_PLACE_DECIMALS = 6  # of a metre
+# Pings of several pingers are measured together until they are heard at so many places: calls take longer than sums.
+_PLACES_AT_ONCE = 20
 _BY_ECHOES = "by_echoes_"
 
 
@@ -80,11 +82,11 @@ class _Batch:
 
 @dataclass(frozen=True)
 class _Listening:
-    """A pinger and all places (n, 3) [m] at which a plan has it heard."""
+    """Pingers that differ by their places alone, and for each the places (n, 3) [m] at which plans have it heard."""
 
     scene: Scene
-    pinger: Pinger
-    places_m: Floats
+    pingers: tuple[Pinger, ...]
+    places_m: tuple[Floats, ...]
 
 
 def decide(
@@ -166,17 +168,20 @@ def _measured(
     for plan in plans:
         for pinger in plan.pingers:
             paths.setdefault(pinger, []).append(_places(plan))
-    tasks = []
+    asked: list[tuple[Pinger, Floats]] = []
     for pinger, (own, *others) in paths.items():
         known = set(heard.get(pinger, ()))
         first = [] if known else own
         further = sorted({place for path in (own, *others) for place in path} - set(first) - known)
-        tasks += [_Listening(scene, pinger, np.array(places)) for places in (first, further) if places]
-    found = run_chunks(_listen, tasks, running=replace(running, folder=None))
-    for task, pings in zip(tasks, found, strict=True):
-        for row, place in enumerate(map(tuple, task.places_m.tolist())):
-            if pings:
-                heard.setdefault(task.pinger, {})[place] = {name: values[row] for name, values in pings.items()}
+        asked += [(pinger, np.array(places)) for places in (first, further) if places]
+    tasks = _together(scene, asked)
+    found = run_chunks(_listen, tasks, running=replace(running, folder=None), cost=_places_of)
+    for task, columns in zip(tasks, found, strict=True):
+        for k, (pinger, places) in enumerate(zip(task.pingers, task.places_m, strict=True)):
+            pings = {name: columns[f"{k} {name}"] for name in BlindPings.__annotations__ if f"{k} {name}" in columns}
+            for row, place in enumerate(map(tuple, places.tolist())):
+                if pings:
+                    heard.setdefault(pinger, {})[place] = {name: values[row] for name, values in pings.items()}
 
     def along(plan: RunsAlong, pinger: Pinger) -> BlindPings | None:
         rows: list[Any] = [heard.get(pinger, {}).get(place) for place in _places(plan)]
@@ -189,11 +194,41 @@ def _places(plan: RunsAlong) -> list[tuple[float, ...]]:
     return list(map(tuple, np.round(plan.path_m, _SAME_PLACE_DECIMALS).tolist()))
 
 
+def _together(scene: Scene, asked: Sequence[tuple[Pinger, Floats]]) -> list[_Listening]:
+    """What is asked, pingers with places, in parts of some places, each of pingers that differ by their own alone."""
+    parts: list[_Listening] = []
+    for pinger, places in asked:
+        last = parts[-1] if parts else None
+        if (
+            last is not None
+            and _places_of(last) < _PLACES_AT_ONCE
+            and last.pingers[0].model_copy(update={"position_m": pinger.position_m}) == pinger
+        ):
+            parts[-1] = _Listening(scene, (*last.pingers, pinger), (*last.places_m, places))
+        else:
+            parts.append(_Listening(scene, (pinger,), (places,)))
+    return parts
+
+
+def _places_of(listening: _Listening) -> int:
+    return sum(len(places) for places in listening.places_m)
+
+
 def _listen(listening: _Listening) -> Arrays:
+    """What `BlindPings` holds of each pinger, by its number; nothing of one that cannot be listened to."""
+    measured = enumerate(_measured_each(listening))
+    return {f"{k} {name}": values for k, pings in measured if pings for name, values in vars(pings).items()}
+
+
+def _measured_each(listening: _Listening) -> list[BlindPings | None]:
+    scene, pingers, places_m = listening.scene, listening.pingers, listening.places_m
     try:
-        return vars(measure_along(listening.scene, listening.pinger, listening.places_m))
+        return [*measure_along_each(scene, pingers, places_m)]
     except ParameterError:
-        return {}
+        if len(pingers) == 1:
+            return [None]
+        alone = (_Listening(scene, (pinger,), (places,)) for pinger, places in zip(pingers, places_m, strict=True))
+        return [pings for one in alone for pings in _measured_each(one)]
 
 
 def _batches(plan: RunsAlong) -> list[RunsAlong]:

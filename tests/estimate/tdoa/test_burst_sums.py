@@ -8,10 +8,15 @@ from acoustics.estimate.tdoa.direct_fit import DirectFit
 from acoustics.estimate.tdoa.segment import AlignedSegments
 from acoustics.physics.burst import Burst
 
-PERIOD, WINDOW_S, BEGINS_S = 1 / 30e3, 2e-4, np.array([2e-5, 1.1e-4])
+PERIOD, WINDOW_S, BEGINS_S, UNTIL_S = 1 / 30e3, 2e-4, np.array([2e-5, 1.1e-4]), np.array([9e-5, 1.6e-4])
+BURSTS = {
+    "tone": Burst(30e3, 1e-3, 8.0),
+    "tone that ends": Burst(30e3, 1.5e-4, 8.0),
+    "chirp": Burst(30e3, 1e-3, 8, 9e3),
+}
 
 
-@pytest.mark.parametrize("burst", [Burst(30e3, 1.5e-4, 8.0), Burst(30e3, 1e-3, 8.0, 9e3)], ids=["tone", "chirp"])
+@pytest.mark.parametrize("burst", BURSTS.values(), ids=BURSTS)
 def test_sums_are_those_of_waves(burst):
     rng = np.random.default_rng(1)
     time = np.arange(90) / 250e3 - 3 * PERIOD + 1e-6 * rng.uniform(size=(2, 3, 1))
@@ -20,7 +25,7 @@ def test_sums_are_those_of_waves(burst):
     sums = BurstSums.of(CarriedSegments.of(aligned, burst), onset, WINDOW_S)
     normal, right = sums.normal_equations(phase)
     direct = DirectFit.of(sums, phase, ridge=0.0)
-    echoes = direct.echoes(BEGINS_S)
+    echoes, ended = direct.echoes(BEGINS_S), direct.echoes(BEGINS_S, UNTIL_S)
     for at in np.ndindex(2, 3):
         counts = aligned.held[at] & (time[at] < onset[at] + WINDOW_S)
         t, x = time[at][counts], aligned.samples[at][counts]
@@ -38,5 +43,8 @@ def test_sums_are_those_of_waves(burst):
             pair = np.array([wave(begin), wave(begin, p=np.pi / 2)])
             left = np.stack([y - columns.T @ np.linalg.lstsq(columns.T, y, rcond=None)[0] for y in (*pair, x)])
             np.testing.assert_allclose(echoes.square[at][k], np.sum(pair**2, axis=-1), rtol=1e-9)
+            np.testing.assert_allclose(ended.square[at][k + len(BEGINS_S)], echoes.square[at][k], rtol=1e-9)
+            early = pair[:, t - onset[at] < UNTIL_S[k]]
+            np.testing.assert_allclose(ended.square[at][k], np.sum(early**2, axis=-1), rtol=1e-9)
             np.testing.assert_allclose(echoes.normal[at][k], left[:2] @ left[:2].T, atol=1e-5)
             np.testing.assert_allclose(echoes.right[at][k], pair @ left[2], atol=1e-4)
