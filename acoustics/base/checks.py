@@ -41,9 +41,9 @@ def checked(
 
 def warn_outside(formula: str, name: str, values: Floats, low: ArrayLike, high: ArrayLike, unit: str) -> None:
     """ValidityWarning with the first of `values` outside [low, high], the range of the formula's source."""
-    values, low, high = np.broadcast_arrays(values, np.asarray(low, float), np.asarray(high, float))
     outside = (values < low) | (values > high)
-    if outside.any():
+    if np.any(outside):
+        values, low, high = np.broadcast_arrays(values, np.asarray(low, float), np.asarray(high, float))
         first = np.flatnonzero(outside)[0]
         limits = f"{low.flat[first]:g} to {high.flat[first]:g} {unit}".rstrip()
         warn_invalid(f"{formula}: {name}={values.flat[first]:g} is outside {limits}")

@@ -96,12 +96,11 @@ class Pose:
         """
         angles = np.broadcast_arrays(*(np.asarray(a, dtype=float) for a in (self.roll, self.pitch, self.heading)))
         (sr, sp, sh), (cr, cp, ch) = (np.sin(angles), np.cos(angles))
-        rows = (
-            (ch * cp, ch * sp * sr - sh * cr, ch * sp * cr + sh * sr),
-            (sh * cp, sh * sp * sr + ch * cr, sh * sp * cr - ch * sr),
-            (-sp, cp * sr, cp * cr),
-        )
-        return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
+        turn = np.empty((*np.shape(sr), 3, 3))
+        turn[..., 0, 0], turn[..., 0, 1], turn[..., 0, 2] = ch * cp, ch * sp * sr - sh * cr, ch * sp * cr + sh * sr
+        turn[..., 1, 0], turn[..., 1, 1], turn[..., 1, 2] = sh * cp, sh * sp * sr + ch * cr, sh * sp * cr - ch * sr
+        turn[..., 2, 0], turn[..., 2, 1], turn[..., 2, 2] = -sp, cp * sr, cp * cr
+        return turn
 
     def to_site(self, points_m: ArrayLike) -> Floats:
         """Points fixed to the body, shape (n, 3) or (..., n, 3) [m], in the site frame, shape (..., n, 3) [m]."""

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Self
+
 import gsw
 import numpy as np
 from numpy.typing import ArrayLike
@@ -193,26 +196,57 @@ def harmonic_mean_speed(
     Integral of the slowness in a layer of constant gradient: Jensen, Kuperman, Porter, Schmidt (2011),
     Computational Ocean Acoustics, 2nd ed., ch. 3.
     """
-    z, c = checked("depths_m", depths_m), checked("speeds_m_s", speeds_m_s, above=0.0)
-    if z.ndim != 1 or z.shape != c.shape or z.size == 0:
-        raise ParameterError(f"depths_m and speeds_m_s of shapes {z.shape} and {c.shape} must be equal lists")
-    if (np.diff(z) <= 0).any():
-        raise ParameterError(f"depths_m={z.tolist()} must increase")
+    layers = Layers.of(depths_m, speeds_m_s)
     start, end = np.broadcast_arrays(checked("from_depth_m", from_depth_m), checked("to_depth_m", to_depth_m))
-    horizontal = np.abs(end - start) < _HORIZONTAL_M
-    slowness = _vertical_time(z, c, end) - _vertical_time(z, c, start)
-    local = np.interp((start + end) / 2, z, c)
-    return np.divide(end - start, slowness, out=np.asarray(local, dtype=float), where=~horizontal)
+    return layers.mean_speed_m_s(start, end)
 
 
-def _vertical_time(z: Floats, c: Floats, depth: Floats) -> Floats:
-    """Time [s] of a vertical ray from the first row of the profile to `depth`, negative above it."""
-    gradient = np.diff(c) / np.diff(z)
-    layer_times = _layer_time(np.diff(z), c[:-1], gradient)
-    at_row = np.concatenate([[0.0], np.cumsum(layer_times)])
-    row = np.clip(np.searchsorted(z, depth, side="right") - 1, 0, z.size - 1)
-    held = np.append(gradient, 0.0)
-    return at_row[row] + _layer_time(depth - z[row], c[row], np.where(depth < z[0], 0.0, held[row]))
+@dataclass(frozen=True)
+class Layers:
+    """Rows of a sound-speed profile and the layers of constant gradient between them; `of` works them out.
+
+    Parameters
+    ----------
+    depth_m, speed_m_s : ndarray, shape (n_rows,)
+        The rows, depths increasing [m], [m/s].
+    gradient_per_s : ndarray, shape (n_rows,)
+        Of the sound speed below each row; 0 below the last [1/s].
+    time_s : ndarray, shape (n_rows,)
+        Of a vertical ray from the first row to each [s].
+    """
+
+    depth_m: Floats
+    speed_m_s: Floats
+    gradient_per_s: Floats
+    time_s: Floats
+
+    @classmethod
+    def of(cls, depths_m: ArrayLike, speeds_m_s: ArrayLike) -> Self:
+        """ParameterError for depths that do not increase, lists of unequal length, or speeds that are not positive."""
+        z, c = checked("depths_m", depths_m), checked("speeds_m_s", speeds_m_s, above=0.0)
+        if z.ndim != 1 or z.shape != c.shape or z.size == 0:
+            raise ParameterError(f"depths_m and speeds_m_s of shapes {z.shape} and {c.shape} must be equal lists")
+        thickness = np.diff(z)
+        if (thickness <= 0).any():
+            raise ParameterError(f"depths_m={z.tolist()} must increase")
+        gradient = np.diff(c) / thickness
+        times = np.cumsum(_layer_time(thickness, c[:-1], gradient))
+        return cls(z, c, np.append(gradient, 0.0), np.append(0.0, times))
+
+    def mean_speed_m_s(self, start_m: Floats, end_m: Floats) -> Floats:
+        """As `harmonic_mean_speed`, of depths of one shape that are numbers."""
+        both = np.array((start_m, end_m))
+        start_s, end_s = self._vertical_time_s(both)
+        local = np.interp(0.5 * (both[0] + both[1]), self.depth_m, self.speed_m_s)
+        way = both[1] - both[0]
+        return np.divide(way, end_s - start_s, out=np.asarray(local), where=np.abs(way) >= _HORIZONTAL_M)
+
+    def _vertical_time_s(self, depth_m: Floats) -> Floats:
+        """Time [s] of a vertical ray from the first row to depths of any shape, negative above it."""
+        row = np.maximum(self.depth_m.searchsorted(depth_m, side="right") - 1, 0)
+        below = depth_m - self.depth_m[row]
+        gradient = np.where(below < 0, 0.0, self.gradient_per_s[row])
+        return self.time_s[row] + _layer_time(below, self.speed_m_s[row], gradient)
 
 
 def _layer_time(thickness: Floats, speed: Floats, gradient: Floats) -> Floats:

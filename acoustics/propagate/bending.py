@@ -8,6 +8,7 @@ import numpy as np
 
 from acoustics.base.frames import Floats
 from acoustics.base.table_model import DEEPEST_M
+from acoustics.physics.sound_speed import Layers
 from acoustics.propagate.images import Bools
 from acoustics.scene.scene import Scene
 
@@ -62,12 +63,12 @@ class Bending:
 def bending(scene: Scene, elements_m: Floats, source_m: Floats, *, frequency_hz: float) -> Bending:
     """What the scene's profile does to paths from a source to hydrophones (..., 3) [m]."""
     places = np.concatenate([elements_m.reshape(-1, 3), source_m[None]])
-    rows, speed = profile_rows(scene, float(places[:, 2].max()), float(scene.pool.floor_depth_m(places).max()))
+    layers = profile_layers(scene, float(places[:, 2].max()), float(scene.pool.floor_depth_m(places).max()))
     upright = scene.pool.is_level or walls_on_a_slope(scene)
     return Bending(
-        gradient_per_s=float(np.abs(np.diff(speed) / np.diff(rows)).max()),
-        slowest_m_s=float(speed.min()),
-        fastest_m_s=_FASTER * float(speed.max()),
+        gradient_per_s=float(np.abs(layers.gradient_per_s).max()),
+        slowest_m_s=float(layers.speed_m_s.min()),
+        fastest_m_s=_FASTER * float(layers.speed_m_s.max()),
         storey_m=scene.pool.deepest_m if upright else np.inf,
         wide_m=float(np.linalg.norm(np.ptp(scene.array.positions_m, axis=0))),
         least_s=BEND_SHARE / frequency_hz,
@@ -96,7 +97,11 @@ def walls_on_a_slope(scene: Scene) -> bool:
 
 def profile_rows(scene: Scene, deepest_m: float, floor_m: float) -> tuple[Floats, Floats]:
     """Depths from the surface to the floor, or to a depth without one, and the sound speed there."""
+    layers = profile_layers(scene, deepest_m, floor_m)
+    return layers.depth_m, layers.speed_m_s
+
+
+def profile_layers(scene: Scene, deepest_m: float, floor_m: float) -> Layers:
+    """The same as layers of constant gradient."""
     bottom = floor_m if np.isfinite(floor_m) else min(max(deepest_m, _SHALLOWEST_ROW_M), DEEPEST_M)
-    given = [row.depth_m for row in scene.water.profile if 0.0 < row.depth_m < bottom]
-    rows = np.unique([0.0, *given, bottom])
-    return rows, np.asarray(scene.water.sound_speed_m_s(rows))
+    return scene.water.layers_to(bottom)

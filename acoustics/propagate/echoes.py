@@ -32,6 +32,7 @@ from acoustics.scene.scene import Scene
 # Above every speed between the depths sampled: a pinger's range of depths changes it by far less than this.
 _SPEED_MARGIN = 1.001
 _EDGE_M = 1e-9
+_SHALLOWEST_M = 0.1  # of water whose sound speed is asked for
 
 
 def room_of_scene(scene: Scene, source_m: Floats, receivers_m: Floats, *, frequency_hz: float) -> Room:
@@ -57,19 +58,17 @@ def room_of_scene(scene: Scene, source_m: Floats, receivers_m: Floats, *, freque
     water_speed, fastest = _speeds_m_s(scene, source_m, receivers_m)
     density = scene.water.density_kg_m3
     wavenumber = 2 * np.pi * frequency_hz / water_speed
-    normals = [face.normal for face in scene.pool.faces]
-    offsets = [float(face.normal @ face.point) for face in scene.pool.faces]
+    normals, offsets = scene.pool.planes
     reflections: list[Reflection | None] = [
         _reflection(face, density=density, speed=water_speed, wavenumber=wavenumber) for face in scene.pool.faces
     ]
     if not scene.pool.surface_reflects:
-        normals.append(np.array([0.0, 0.0, 1.0]))
-        offsets.append(0.0)
+        normals, offsets = np.vstack([normals, [0.0, 0.0, 1.0]]), np.append(offsets, 0.0)
         reflections.append(None)
-    box_m = _box_m(scene)
+    box_m = scene.pool.box_m
     return Room(
-        normals=np.array(normals),
-        offsets_m=np.array(offsets),
+        normals=normals,
+        offsets_m=offsets,
         reflections=tuple(reflections),
         mean_speed_m_s=scene.water.mean_sound_speed_m_s,
         fastest_m_s=fastest,
@@ -121,14 +120,16 @@ def checked_geometry(scene: Scene, hydrophones_site_m: ArrayLike, source_m: Arra
         raise ParameterError(f"hydrophones_site_m has shape {hydrophones.shape}; (..., n_hydrophones, 3) is needed")
     if source.shape != (3,):
         raise ParameterError(f"source_m has shape {source.shape}; (3,) is needed")
-    for name, places in (("source_m", source[None]), ("hydrophones_site_m", hydrophones.reshape(-1, 3))):
-        dry = places[~scene.pool.contains(places, -_EDGE_M)]
-        if len(dry):
+    places = np.concatenate([source[None], hydrophones.reshape(-1, 3)])
+    wet = scene.pool.contains(places, -_EDGE_M)
+    for name, part in (("source_m", slice(1)), ("hydrophones_site_m", slice(1, None))):
+        if not wet[part].all():
+            dry = places[part][~wet[part]]
             raise ParameterError(
-                f"{name}={np.round(dry[0], 3).tolist()} is outside the water ({len(dry)} of {len(places)} "
+                f"{name}={np.round(dry[0], 3).tolist()} is outside the water ({len(dry)} of {len(wet[part])} "
                 "places are); all must be in it"
             )
-    if np.any(np.linalg.norm(hydrophones - source, axis=-1) == 0):
+    if np.any(np.all(hydrophones == source, axis=-1)):
         raise ParameterError(f"source_m={source.tolist()} is the place of a hydrophone; they must differ")
     return hydrophones, source
 
@@ -155,11 +156,13 @@ def _face_reflection(face: Face, grazing: Floats, *, density: float, speed: floa
 def _speeds_m_s(scene: Scene, source_m: Floats, receivers_m: Floats) -> tuple[float, float]:
     """Sound speed at the source, and one that none in the room exceeds."""
     places = np.concatenate([source_m[None], receivers_m])
-    depths = [float(source_m[2]), 0.0, float(np.max(places[:, 2])), *(row.depth_m for row in scene.water.profile)]
+    deepest = max([float(places[:, 2].max()), *(row.depth_m for row in scene.water.profile[-1:])])
     if scene.pool.has_floor:
-        depths += [float(np.max(scene.pool.floor_depth_m(places))), scene.pool.deepest_m]
-    speeds = scene.water.sound_speed_m_s(np.minimum(depths, DEEPEST_M))
-    return float(speeds[0]), _SPEED_MARGIN * float(speeds.max())
+        under = 0.0 if scene.pool.is_level else float(np.max(scene.pool.floor_depth_m(places)))
+        deepest = max(deepest, under, scene.pool.deepest_m)
+    at_source = float(scene.water.sound_speed_m_s(float(source_m[2])))
+    fastest = float(scene.water.layers_to(min(max(deepest, _SHALLOWEST_M), DEEPEST_M)).speed_m_s.max())
+    return at_source, _SPEED_MARGIN * max(at_source, fastest)
 
 
 def _outlines_m(scene: Scene) -> Floats | None:
@@ -177,10 +180,3 @@ def _edges(scene: Scene) -> Floats | None:
     if edges is None or scene.pool.surface_reflects:
         return edges
     return np.pad(edges, ((0, 1), (0, 0), (0, 0)))  # the surface that swallows sound comes last
-
-
-def _box_m(scene: Scene) -> Floats | None:
-    if not scene.pool.is_rectangular:
-        return None
-    corners = np.array(scene.pool.outline_m)
-    return np.array([[*corners.min(axis=0), 0.0], [*corners.max(axis=0), scene.pool.deepest_m]])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -21,8 +22,16 @@ class InstrumentReadings:
     pose: Pose
     temperature_degc: float
     absolute_salinity_g_kg: float
-    sound_speed_m_s: float
     pinger_depth_m: Floats
+
+    @cached_property
+    def sound_speed_m_s(self) -> float:
+        """Of such water at the depth that the navigation gives [m/s]."""
+        depth = max(float(np.asarray(self.pose.position_m)[2]), 0.0)
+        speed = sound_speed_teos10(
+            self.temperature_degc, absolute_salinity_g_kg=self.absolute_salinity_g_kg, depth_m=depth
+        )
+        return float(speed)
 
 
 def draw_readings(scene: Scene, rng: np.random.Generator) -> InstrumentReadings:
@@ -39,7 +48,6 @@ def draw_readings(scene: Scene, rng: np.random.Generator) -> InstrumentReadings:
     temperature = float(np.clip(temperature, *TEMPERATURE_RANGE_DEGC))
     salinity += rng.standard_normal() * water.salinity_tolerance_g_kg
     salinity = min(max(salinity, 0.0), _SALTIEST_G_KG)
-    speed = sound_speed_teos10(temperature, absolute_salinity_g_kg=salinity, depth_m=max(position[2], 0.0))
     depths = np.array([pinger.position_m[2] for pinger in scene.pingers])
     depths = np.maximum(depths + rng.standard_normal(len(depths)) * scene.study.pinger_depth_sd_m, 0.0)
-    return InstrumentReadings(pose, temperature, salinity, float(speed), depths)
+    return InstrumentReadings(pose, temperature, salinity, depths)

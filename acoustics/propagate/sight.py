@@ -35,12 +35,10 @@ def in_sight(scene: Scene, places_m: ArrayLike, source_m: ArrayLike) -> Bools:
     edges = scene.pool.face_edges
     if edges is None:
         return np.ones(places.shape[:-1], dtype=bool)
-    normals = np.array([face.normal for face in scene.pool.faces])
-    offsets = np.array([face.normal @ face.point for face in scene.pool.faces])
     toward = (places - source).reshape(-1, 3)
     length = np.linalg.norm(toward, axis=-1)
     heading = toward / np.maximum(length, 1e-12)[:, None]
-    _, way = next_face(normals, offsets, edges, source.reshape(-1, 3), heading)
+    _, way = next_face(*scene.pool.planes, edges, source.reshape(-1, 3), heading)
     return np.asarray((way >= length - _SAME_PLACE_M).reshape(places.shape[:-1]))
 
 

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from pydantic import Field
 
 from acoustics.base.frames import Floats
-from acoustics.base.polygons import clearance, half_planes
+from acoustics.base.polygons import HalfPlanes, clearance, corner_turns, half_planes, slack
 from acoustics.base.site import PoolShape
 from acoustics.scene.material import Material
 from acoustics.scene.model import DEEPEST_M, NotNegative, SceneModel
@@ -64,19 +64,38 @@ class Pool(PoolShape, SceneModel):
     @property
     def is_rectangular(self) -> bool:
         """Whether the outline is a rectangle along the site's axes and the floor is level: the closed form holds."""
-        if self.outline_m is None or not self.is_level:
-            return False
-        corners = np.array(self.outline_m)
-        return len(corners) == 4 and len(np.unique(corners[:, 0])) == 2 and len(np.unique(corners[:, 1])) == 2
+        return self.box_m is not None
+
+    @cached_property
+    def box_m(self) -> Floats | None:
+        """Lower and upper corner (2, 3) [m] of a rectangular pool, None of any other."""
+        corners = np.array(self.outline_m or ())
+        if len(corners) != 4 or not self.is_level or any(len(np.unique(along)) != 2 for along in corners.T):
+            return None
+        return np.array([[*corners.min(axis=0), 0.0], [*corners.max(axis=0), self.deepest_m]])
+
+    @cached_property
+    def planes(self) -> tuple[Floats, Floats]:
+        """Unit normals (n_faces, 3) into the water and offsets (n_faces,) [m] of `faces`: ``normal . x = offset``."""
+        normals = np.array([face.normal for face in self.faces]).reshape(-1, 3)
+        return normals, np.array([float(face.normal @ face.point) for face in self.faces])
 
     def contains(self, points_m: ArrayLike, margin_m: float = 0.0) -> NDArray[np.bool_]:
         """Whether points of shape (..., 3) [m] lie in the water, at least `margin_m` from surface, floor and walls."""
         points = np.asarray(points_m, dtype=float)
         inside = (points[..., 2] >= margin_m) & (points[..., 2] <= DEEPEST_M)
         inside &= points[..., 2] <= self.floor_depth_m(points) - margin_m
-        if self.outline_m is not None:
+        if self._sides is not None:
+            inside &= np.all(slack(points[..., :2], self._sides) >= margin_m, axis=0)
+        elif self.outline_m is not None:
             inside &= clearance(self.outline_m, points) >= margin_m
         return inside
+
+    @cached_property
+    def _sides(self) -> HalfPlanes | None:
+        """The half planes that a convex outline is; inside it none of their edges is nearer than the nearest side."""
+        convex = self.outline_m is not None and bool(np.all(corner_turns(self.outline_m) > 0))
+        return half_planes(self.outline_m or ()) if convex else None
 
     @cached_property
     def faces(self) -> tuple[Face, ...]:

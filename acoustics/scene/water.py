@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import warnings
+from collections.abc import Callable
 from functools import cached_property
 from itertools import pairwise
-from typing import Annotated, Self
+from typing import Annotated, Self, TypeVar, cast
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -15,7 +17,7 @@ from acoustics.base.errors import ValidityWarning
 from acoustics.base.frames import Floats
 from acoustics.base.table_model import LEAST_ROW_M
 from acoustics.physics.absorption import absorption_francois_garrison1982_db_per_km
-from acoustics.physics.sound_speed import absolute_salinity_g_kg, harmonic_mean_speed, sound_speed_teos10
+from acoustics.physics.sound_speed import Layers, absolute_salinity_g_kg, sound_speed_teos10
 from acoustics.scene.model import Depth, Positive, SceneModel
 
 TEMPERATURE_RANGE_DEGC = (-2.0, 45.0)
@@ -27,6 +29,8 @@ Salinity = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=45)
 LatitudeDeg = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-90, le=90)]
 LongitudeDeg = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-180, le=360)]
 
+_Known = TypeVar("_Known")
+_MOST_KNOWN = 1_000  # depths and frequencies; a study asks for few
 _LATITUDE_WHERE_UNKNOWN_DEG = 45.0  # turns depth into pressure; 0.5 % of it from pole to equator, nothing here
 
 
@@ -133,25 +137,43 @@ class Water(SceneModel):
 
     def sound_speed_m_s(self, depth_m: ArrayLike) -> Floats:
         """Sound speed [m/s] at depths [m] of any shape."""
+        if isinstance(depth_m, float):
+            return self._once("sound speed", depth_m, lambda: self._sound_speed_m_s(depth_m))
+        return self._sound_speed_m_s(depth_m)
+
+    def _sound_speed_m_s(self, depth_m: ArrayLike) -> Floats:
         temperature, salinity = self.at(depth_m)
         latitude = _LATITUDE_WHERE_UNKNOWN_DEG if self.latitude_deg is None else self.latitude_deg
         return sound_speed_teos10(temperature, absolute_salinity_g_kg=salinity, depth_m=depth_m, latitude_deg=latitude)
 
     def mean_sound_speed_m_s(self, from_depth_m: ArrayLike, to_depth_m: ArrayLike) -> Floats:
         """Harmonic mean sound speed [m/s] along the straight ray between two depths [m], any shapes."""
-        deepest = float(
-            max(np.max(from_depth_m, initial=0.0), np.max(to_depth_m, initial=0.0), self._knots[0][-1], 1.0)
-        )
+        begin, end = np.broadcast_arrays(np.asarray(from_depth_m, dtype=float), np.asarray(to_depth_m, dtype=float))
+        deepest = max(float(begin.max(initial=0.0)), float(end.max(initial=0.0)), float(self._knots[0][-1]), 1.0)
         # In steps of 100 m, so that a batch gives the same numbers however it is split.
-        bottom = 100.0 * np.ceil(deepest / 100.0)
-        if bottom not in self._speed_rows:
-            knots = np.unique(np.append(self._knots[0], [0.0, bottom]))
-            self._speed_rows[bottom] = knots, self.sound_speed_m_s(knots)
-        return harmonic_mean_speed(*self._speed_rows[bottom], from_depth_m, to_depth_m)
+        return self.layers_to(100.0 * math.ceil(deepest / 100.0)).mean_speed_m_s(begin, end)
+
+    def layers_to(self, bottom_m: float) -> Layers:
+        """Sound speed from the surface to a depth [m] above 0, linear between the rows of temperature and salinity."""
+
+        def worked_out() -> Layers:
+            knots = self._knots[0]
+            rows = np.unique([0.0, *knots[(knots > 0) & (knots < bottom_m)], bottom_m])
+            return Layers.of(rows, self.sound_speed_m_s(rows))
+
+        return self._once("layers", bottom_m, worked_out)
+
+    def _once(self, what: str, at: float, work_out: Callable[[], _Known]) -> _Known:
+        """What stays the same from ping to ping, worked out when it is first asked for."""
+        found = self._known.get((what, at))
+        if found is None:
+            if len(self._known) >= _MOST_KNOWN:
+                self._known.clear()
+            found = self._known[what, at] = work_out()
+        return cast(_Known, found)
 
     @cached_property
-    def _speed_rows(self) -> dict[float, tuple[Floats, Floats]]:
-        """Rows of depth [m] and sound speed [m/s] down to each depth that was asked for."""
+    def _known(self) -> dict[tuple[str, float], object]:
         return {}
 
     def sound_speed_slopes(self, depth_m: ArrayLike) -> tuple[Floats, Floats]:
@@ -177,7 +199,13 @@ class Water(SceneModel):
 
     def absorption_db_per_km(self, frequency_hz: ArrayLike, depth_m: float = 1.0) -> Floats:
         """Absorption [dB/km] at frequencies [Hz] of any shape, for the water at one depth [m]."""
-        temperature, salinity = self.at(depth_m)
-        return absorption_francois_garrison1982_db_per_km(
-            frequency_hz, temperature_degc=temperature, salinity_psu=salinity, depth_m=depth_m, ph=self.ph
-        )
+
+        def worked_out() -> Floats:
+            temperature, salinity = self.at(depth_m)
+            return absorption_francois_garrison1982_db_per_km(
+                frequency_hz, temperature_degc=temperature, salinity_psu=salinity, depth_m=depth_m, ph=self.ph
+            )
+
+        if isinstance(frequency_hz, float) and depth_m == 1.0:
+            return self._once("absorption", frequency_hz, worked_out)
+        return worked_out()
