@@ -149,21 +149,25 @@ def arrivals(
     n_paths = int(path.max()) + 1
 
     def laid_out(values: NDArray, fill: ArrayLike) -> NDArray:
-        out = np.empty((len(flat), n_paths, *values.shape[1:]), dtype=values.dtype)
+        """Values of shape (..., n) as (*batch, ..., n_paths)."""
+        rest = values.shape[:-1]
+        if len(flat) == 1:
+            return values.reshape(*batch, *rest, n_paths)
+        out = np.empty((*rest, len(flat), n_paths), dtype=values.dtype)
         out[...] = fill
-        out[kept.element, path] = values
-        return out.reshape(*batch, *out.shape[1:])
+        out[..., kept.element, path] = values
+        return np.moveaxis(out, -2, 0).reshape(*batch, *rest, n_paths)
 
     def faces() -> NDArray[np.int8]:
-        return laid_out(kept.find_faces(), -1)
+        return np.moveaxis(laid_out(kept.find_faces().T, -1), -2, -1)
 
-    end = kept.delay_s[first_of, None] + horizon_s
-    delay = np.where(kept.exists | (kept.order == 0)[:, None], kept.delay_s, end[kept.element, 0])
+    end = kept.delay_s[:, first_of] + horizon_s
+    delay = np.where(kept.exists | (kept.order == 0), kept.delay_s, end[:, kept.element])
     return Arrivals(
-        delay_s=np.swapaxes(laid_out(delay, end), -1, -2),
-        amplitude=np.swapaxes(laid_out(np.where(kept.exists, kept.amplitude, 0), 0), -1, -2),
+        delay_s=laid_out(delay, end[..., None]),
+        amplitude=laid_out(np.where(kept.exists, kept.amplitude, 0), 0),
         order=laid_out(kept.order, -1),
-        valid=np.swapaxes(laid_out(kept.exists, False), -1, -2),
+        valid=laid_out(kept.exists, False),
         face_names=tuple(face.name for face in scene.pool.faces),
         horizon_s=horizon_s,
         floor_db=floor_db,

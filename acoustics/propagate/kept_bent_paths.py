@@ -55,4 +55,5 @@ def kept_bent_paths(
     heard &= np.abs(amplitude) >= limits.least * (np.exp(-loss * straight_m) / straight_m)[element]
     keep = np.flatnonzero(is_direct | heard.any(axis=-1))
     kept_faces = faces[keep, : order[keep].max(initial=0)]
-    return KeptPaths(part[element[keep]], order[keep], delay[keep], amplitude[keep], exists[keep], lambda: kept_faces)
+    delay, amplitude, exists = delay[keep].T, amplitude[keep].T, exists[keep].T
+    return KeptPaths(part[element[keep]], order[keep], delay, amplitude, exists, lambda: kept_faces)

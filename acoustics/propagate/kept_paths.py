@@ -29,19 +29,19 @@ class KeptPaths:
 
     element: Ints  # (n,)
     order: Ints  # (n,)
-    delay_s: Floats  # (n, n_hydrophones)
-    amplitude: Complexes  # (n, n_hydrophones)
-    exists: Bools  # (n, n_hydrophones)
+    delay_s: Floats  # (n_hydrophones, n)
+    amplitude: Complexes  # (n_hydrophones, n)
+    exists: Bools  # (n_hydrophones, n)
     find_faces: Callable[[], NDArray[np.int8]]  # (n, largest order)
 
 
 def join(parts: Sequence[KeptPaths]) -> KeptPaths:
     """Paths of several parts of a batch as one, sorted by batch element, then direct first, then mean delay."""
     element, order, delay, amplitude, exists = (
-        np.concatenate([getattr(part, name) for part in parts])
+        np.concatenate([getattr(part, name) for part in parts], axis=-1)
         for name in ("element", "order", "delay_s", "amplitude", "exists")
     )
-    mean_delay = np.sum(delay * exists, axis=-1) / np.maximum(np.sum(exists, axis=-1), 1)
+    mean_delay = (delay * exists).sum(axis=0) / np.maximum(exists.sum(axis=0), 1)
     sort = np.lexsort((mean_delay, order > 0, element))
 
     def faces() -> NDArray[np.int8]:
@@ -51,4 +51,5 @@ def join(parts: Sequence[KeptPaths]) -> KeptPaths:
             [np.pad(part, ((0, 0), (0, largest - part.shape[1])), constant_values=-1) for part in found]
         )[sort]
 
-    return KeptPaths(element[sort], order[sort], delay[sort], amplitude[sort], exists[sort], faces)
+    delay, amplitude, exists = (values.take(sort, axis=1) for values in (delay, amplitude, exists))
+    return KeptPaths(element[sort], order[sort], delay, amplitude, exists, faces)

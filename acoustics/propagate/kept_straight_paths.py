@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from functools import partial
-
 import numpy as np
+from numpy.typing import NDArray
 
-from acoustics.base.frames import Floats
+from acoustics.base.frames import Floats, length
 from acoustics.propagate.bending import Bending, walls_on_a_slope
 from acoustics.propagate.bent_beside_straight import bent_beside_straight
 from acoustics.propagate.echoes import face_sequences, find_images, follow_paths
@@ -27,7 +26,7 @@ def kept_straight_paths(
     """
     receivers = elements[part]
     n_hydrophones = receivers.shape[1]
-    direct_m = np.linalg.norm(receivers - source, axis=-1)
+    direct_m = length(receivers - source)
     direct_s = direct_m / room.mean_speed_m_s(receivers[..., 2], np.full(direct_m.shape, source[2]))
     reach = room.fastest_m_s * (direct_s + limits.horizon_s)
     images = find_images(room, source, receivers.reshape(-1, 3), reach.ravel())
@@ -36,14 +35,13 @@ def kept_straight_paths(
         halves = (part[: len(part) // 2], part[len(part) // 2 :])
         return join([kept_straight_paths(scene, room, source, elements, half, limits, water) for half in halves])
 
-    # One row is an image and a batch element that has at least one hydrophone within its reach.
-    way = receivers[:, None] - images.position_m[:, None]
-    distance = np.sqrt(np.einsum("ebhk,ebhk->ebh", way, way))
-    near = np.any(distance <= reach[:, None], axis=-1)
+    # One path is an image and a batch element that has at least one hydrophone within its reach.
+    distance = _distances_m(receivers, images.position_m)
+    near = np.any(distance <= reach.T[:, :, None], axis=0)
     near[:, 0] = True
     bent = np.zeros(near.shape, dtype=bool)
     if water is not None:
-        off = way.mean(axis=2)
+        off = receivers.mean(axis=1)[:, None] - images.position_m
         bent = water.counts(np.hypot(off[..., 0], off[..., 1]), np.abs(off[..., 2]))
         if walls_on_a_slope(scene):
             bent |= bent[:, :1]
@@ -51,34 +49,44 @@ def kept_straight_paths(
         else:
             near &= ~bent
     element, image = np.nonzero(near)
-    distance = distance[element, image]
-    receiver = element[:, None] * n_hydrophones + np.arange(n_hydrophones)
-    pairs = Pairs(np.repeat(image, n_hydrophones), receiver.ravel())
-    paths = follow_paths(room, source, images, receivers.reshape(-1, 3), pairs)
-    exists, gain = paths.exists.reshape(distance.shape), paths.gain.reshape(distance.shape)
-    delay, from_m = distance * paths.slowness_s_m.reshape(distance.shape), images.position_m[image]
+    # What follows has the shape (n_hydrophones, n).
+    distance = distance[:, element, image]
+    receiver = np.arange(n_hydrophones)[:, None] + element * n_hydrophones
+    paths = follow_paths(room, source, images, receivers.reshape(-1, 3), Pairs(image, receiver))
+    exists, delay, from_m = paths.exists, distance * paths.slowness_s_m, images.position_m[image]
     loss = np.log(10) / 20 * limits.loss_db_per_m
-    amplitude = gain * np.exp(-loss * distance) / distance
+    amplitude = paths.gain * (np.exp(-loss * distance) / distance)
     row = np.flatnonzero(bent[element, image])
     if row.size:
-        some = Pairs(np.repeat(image[row], n_hydrophones), receiver[row].ravel())
+        some = Pairs(np.repeat(image[row], n_hydrophones), receiver[:, row].T.ravel())
         beside = bent_beside_straight(scene, room, source, images, receivers.reshape(-1, 3), some).of(n_hydrophones)
         # Those without walls are found by fans of rays wherever the direct one is bent.
-        exists[row] = beside.exists & (beside.walls | ~bent[element[row], :1])
-        amplitude[row], delay[row] = beside.amplitude * np.exp(-loss * distance[row]), beside.delay_s
+        exists[:, row] = (beside.exists & (beside.walls | ~bent[element[row], :1])).T
+        amplitude[:, row] = beside.amplitude.T * np.exp(-loss * distance[:, row])
+        delay[:, row] = beside.delay_s.T
         from_m[row] = beside.from_m[np.arange(len(row)), np.argmax(beside.exists, axis=-1)]
     if limits.hull is not None:
-        exists &= limits.hull.clear(part[element], from_m)
+        exists &= limits.hull.clear(part[element], from_m).T
 
     order = images.order[image]
-    heard = (
-        exists
-        & (delay <= direct_s[element] + limits.horizon_s)
-        & (np.abs(amplitude) >= limits.least * (np.exp(-loss * direct_m) / direct_m)[element])
-    )
-    keep = (order == 0) | np.any(heard, axis=-1)
+    latest, weakest = direct_s + limits.horizon_s, limits.least * np.exp(-loss * direct_m) / direct_m
+    heard = exists & (delay <= latest.T[:, element]) & (np.abs(amplitude) >= weakest.T[:, element])
+    keep = np.flatnonzero((order == 0) | heard.any(axis=0))
     element, image, order = element[keep], image[keep], order[keep]
-    exists, delay, amplitude = exists[keep], delay[keep], amplitude[keep]
-    hears = receivers[element, np.argmax(exists, axis=-1)]
-    find_faces = partial(face_sequences, room, source, images.take(image), hears)
+    exists, delay, amplitude = (values.take(keep, axis=1) for values in (exists, delay, amplitude))
+
+    def find_faces() -> NDArray[np.int8]:
+        hears = receivers[element, np.argmax(exists, axis=0)]
+        return face_sequences(room, source, images.take(image), hears)
+
     return KeptPaths(part[element], order, delay, amplitude, exists, find_faces)
+
+
+def _distances_m(receivers_m: Floats, images_m: Floats) -> Floats:
+    """Of receivers (n_elements, n_hydrophones, 3) from images (n_images, 3): (n_hydrophones, n_elements, n_images)."""
+    square = np.zeros((receivers_m.shape[1], receivers_m.shape[0], len(images_m)))
+    for place, image in zip(receivers_m.T, images_m.T, strict=True):
+        way = place[..., None] - np.ascontiguousarray(image)
+        way *= way
+        square += way
+    return np.sqrt(square, out=square)

@@ -88,11 +88,16 @@ class Noise(SceneModel):
 
     def density_db(self, frequency_hz: ArrayLike) -> Floats:
         """Ambient and self noise together [dB re 1 uPa^2/Hz] at frequencies [Hz] of any shape."""
-        parts = [thermal_noise_mellen1952_db(frequency_hz)]
+        ambient = self.water_density_db(frequency_hz)
+        if self.self_noise_density_db is None:
+            return ambient
+        return power_sum_db(ambient, self.self_noise_density_db + 0 * ambient)
+
+    def water_density_db(self, frequency_hz: ArrayLike) -> Floats:
+        """Ambient noise alone, as `density_db`."""
+        thermal = thermal_noise_mellen1952_db(frequency_hz)
         if self.ambient_density_db is not None:
-            parts = [self.ambient_density_db + 0 * parts[0]]
-        elif self.wind_speed_m_s is not None:
-            parts.append(wind_noise_coates1989_db(frequency_hz, self.wind_speed_m_s))
-        if self.self_noise_density_db is not None:
-            parts.append(self.self_noise_density_db + 0 * parts[0])
-        return power_sum_db(*parts)
+            return self.ambient_density_db + 0 * thermal
+        if self.wind_speed_m_s is None:
+            return thermal
+        return power_sum_db(thermal, wind_noise_coates1989_db(frequency_hz, self.wind_speed_m_s))

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
-from acoustics.base.frames import Floats
+from acoustics.base.frames import Floats, length
 from acoustics.propagate.images.room import (
     MAX_IMAGES,
     Complexes,
@@ -52,29 +52,33 @@ def lattice_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m: F
         If the room is not a box, or more than `MAX_IMAGES` images may be within reach.
     """
     lower, upper = _box(room)
-    length = upper - lower
-    farthest = float(np.max(reach_m))
-    axes, gaps = [], []
+    size = upper - lower
+    farthest = float(reach_m.max())
+    most = np.ceil(farthest / size).astype(np.int64) + 1
+    nearest, last = receivers_m.min(axis=0), receivers_m.max(axis=0)
+    cells, places, gaps = [], [], []
     for axis in range(3):
-        most = int(np.ceil(farthest / length[axis])) + 1
-        k = np.arange(-most, most + 1)
-        place = _image_coordinate(k, source_m[axis] - lower[axis], length[axis]) + lower[axis]
-        gap = np.maximum(receivers_m[:, axis].min() - place, place - receivers_m[:, axis].max()).clip(min=0)
-        inside = gap <= farthest
-        axes.append(k[inside])
-        gaps.append(gap[inside] ** 2)
-    gap_squared = gaps[2][:, None, None] + gaps[1][:, None] + gaps[0]
-    if np.sum(gap_squared <= farthest**2) > MAX_IMAGES:
+        k = np.arange(-most[axis], most[axis] + 1)
+        place = _image_coordinate(k, source_m[axis] - lower[axis], size[axis]) + lower[axis]
+        gap = np.maximum(np.maximum(nearest[axis] - place, place - last[axis]), 0.0)
+        cells.append(k)
+        places.append(place)
+        gaps.append(gap * gap)
+    within = gaps[2][:, None, None] + (gaps[1][:, None] + gaps[0]) <= farthest**2
+    if np.count_nonzero(within) > MAX_IMAGES:
         raise too_many_images(reach_m)
-    picked = np.nonzero(gap_squared <= farthest**2)
-    cell = np.stack([axes[axis][picked[2 - axis]] for axis in range(3)], axis=-1)
+    picked = np.nonzero(within)[::-1]
+    cell, position = np.empty((len(picked[0]), 3), dtype=np.int64), np.empty((len(picked[0]), 3))
+    for axis in range(3):
+        cell[:, axis], position[:, axis] = cells[axis][picked[axis]], places[axis][picked[axis]]
+    bounces = np.abs(cell)
+    order = bounces[:, 0] + bounces[:, 1] + bounces[:, 2]
+    near = (order == 0) | within_reach(position, receivers_m, reach_m)
     absorbing = [[room.reflections[face] is None for face in pair] for pair in _face_of_side(room)]
-    if np.any(absorbing):
-        cell = cell[~np.any(np.asarray(absorbing) & (_bounces(cell) > 0), axis=(1, 2))]
-    position = _image_coordinate(cell, source_m - lower, length) + lower
-    order = np.abs(cell).sum(axis=-1)
-    near = np.flatnonzero((order == 0) | within_reach(position, receivers_m, reach_m))
-    return Images(position, order, cell).take(near[np.argsort(order[near], kind="stable")])
+    if any(map(any, absorbing)):
+        near &= ~np.any(np.asarray(absorbing) & (_bounces(cell) > 0), axis=(1, 2))
+    chosen = np.flatnonzero(near)
+    return Images(position, order, cell).take(chosen[order[chosen].argsort(kind="stable")])
 
 
 def lattice_paths(room: Room, source_m: Floats, images: Images, receivers_m: Floats, pairs: Pairs) -> Paths:
@@ -99,7 +103,7 @@ def lattice_paths(room: Room, source_m: Floats, images: Images, receivers_m: Flo
     """
     slowness = _vertical_slowness(room, source_m[2], images.cell[:, 2], receivers_m[:, 2], pairs)
     gain = _lattice_gain(room, images, receivers_m, pairs)
-    return Paths(np.ones(len(gain), dtype=bool), gain, slowness)
+    return Paths(np.ones(slowness.shape, dtype=bool), gain, slowness)
 
 
 def lattice_faces(room: Room, images: Images, receivers_m: Floats) -> NDArray[np.int8]:
@@ -161,25 +165,29 @@ def _bounces(k: Ints) -> Ints:
 
 
 def _lattice_gain(room: Room, images: Images, receivers_m: Floats, pairs: Pairs) -> Complexes:
-    """Product of the coefficients of every bounce of each pair."""
-    bounces = _bounces(images.cell)
-    fixed, turning = np.ones(len(bounces), dtype=complex), []
+    """Product of the coefficients of every bounce; of the shape of the images where none turns with the angle."""
+    most = int(np.abs(images.cell).max(initial=0))
+    bounces = _bounces(np.arange(-most, most + 1))
+    fixed, turning = np.ones(len(images.cell), dtype=complex), []
     for axis, pair in enumerate(_face_of_side(room)):
+        place = images.cell[:, axis] + most
         for side, face in enumerate(pair):
-            reflection, met = room.reflections[face], bounces[:, axis, side]
+            reflection, times = room.reflections[face], bounces[:, side]
             if callable(reflection):
-                turning.append((axis, reflection, met))
+                turning.append((axis, reflection, times[place]))
             elif reflection is not None:
-                fixed *= (reflection ** np.arange(met.max(initial=0) + 1))[met]
+                fixed *= (reflection**times)[place]
     gain = fixed[pairs.image]
     if turning:
-        across = np.abs(images.position_m[pairs.image] - receivers_m[pairs.receiver])
-        sin_grazing = across / np.linalg.norm(across, axis=-1, keepdims=True)
-    for axis, reflection, met in turning:
-        times = met[pairs.image]
-        row = np.flatnonzero(times)
-        if row.size:
-            gain[row] *= reflected(reflection, sin_grazing[row, axis]) ** times[row]
+        image, receiver = np.broadcast_arrays(pairs.image, pairs.receiver)
+        gain = np.broadcast_to(gain, image.shape).copy()
+        across = np.abs(images.position_m[image] - receivers_m[receiver])
+        sin_grazing = across / length(across)[..., None]
+        for axis, reflection, met in turning:
+            times = met[image]
+            row = times > 0
+            if row.any():
+                gain[row] *= reflected(reflection, sin_grazing[row, axis]) ** times[row]
     return gain
 
 
@@ -189,7 +197,7 @@ def _vertical_slowness(room: Room, source_z: float, k: Ints, receiver_z: Floats,
     Seen from the receiver the vertical way is one part leg, ``|k| - 1`` full depths and another part leg; the first
     depends on the receiver and on the sign of k, the rest on the image.
     """
-    planes = np.array([float(corner[2]) for corner in _box(room)])
+    planes = np.array(_box(room))[:, 2]
     bounces, upwards = np.abs(k), (k > 0).astype(np.intp)
     # Ends of every leg in one call: receiver to each plane, receiver to source, each plane to source, plane to plane.
     n = len(receiver_z)
@@ -199,15 +207,15 @@ def _vertical_slowness(room: Room, source_z: float, k: Ints, receiver_z: Floats,
     first_m = np.abs(planes - receiver_z[:, None])
     first_s = first_m * slowness[: 2 * n].reshape(n, 2)
     # An odd number of bounces ends at the plane where it begins.
-    last = np.where(bounces % 2 == 1, upwards, 1 - upwards)
+    last = upwards ^ (bounces & 1) ^ 1
     last_m = np.abs(planes - source_z)
     last_s = last_m * slowness[-3:-1]
     full_m = (bounces - 1) * (planes[1] - planes[0])
     rest_m = full_m + last_m[last]
     rest_s = full_m * slowness[-1] + last_s[last]
 
-    leg = (pairs.receiver, upwards[pairs.image])
-    total = first_m[leg] + rest_m[pairs.image]
+    leg = 2 * pairs.receiver + upwards[pairs.image]
+    total = first_m.take(leg) + rest_m[pairs.image]
     bounced = (bounces > 0)[pairs.image] & (total > 0)
-    spent = first_s[leg] + rest_s[pairs.image]
+    spent = first_s.take(leg) + rest_s[pairs.image]
     return np.divide(spent, total, out=slowness[2 * n : 3 * n][pairs.receiver], where=bounced)

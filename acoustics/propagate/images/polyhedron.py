@@ -198,11 +198,13 @@ def _followed(
 
 def polyhedron_paths(room: Room, source_m: Floats, images: Images, receivers_m: Floats, pairs: Pairs) -> Paths:
     """Existence, gain and slowness of the path of each pair; arguments as in `lattice_paths`."""
-    trace = polyhedron_trace(room, source_m, images.take(pairs.image), receivers_m[pairs.receiver])
-    gain, slowness = np.zeros(len(trace.exists), dtype=complex), np.zeros(len(trace.exists))
-    gain[trace.exists] = path_gain(room, trace.faces, trace.sin_grazing)
-    slowness[trace.exists] = trace.slowness_s_m
-    return Paths(trace.exists, gain, slowness)
+    image, receiver = np.broadcast_arrays(pairs.image, pairs.receiver)
+    trace = polyhedron_trace(room, source_m, images.take(image.ravel()), receivers_m[receiver.ravel()])
+    exists = trace.exists.reshape(image.shape)
+    gain, slowness = np.zeros(image.shape, dtype=complex), np.zeros(image.shape)
+    gain[exists] = path_gain(room, trace.faces, trace.sin_grazing)
+    slowness[exists] = trace.slowness_s_m
+    return Paths(exists, gain, slowness)
 
 
 def _laid_out(

@@ -102,7 +102,7 @@ def too_many_images(reach_m: Floats) -> ParameterError:
 
 @dataclass(frozen=True)
 class Pairs:
-    """Which image is seen from which receiver, by index; both of shape (n_pairs,)."""
+    """Which image is seen from which receiver, by index: receivers of shape (...), images of one that broadcasts to it."""
 
     image: Ints
     receiver: Ints
@@ -110,15 +110,15 @@ class Pairs:
 
 @dataclass(frozen=True)
 class Paths:
-    """What becomes of sound on its way from the source to a receiver, one row a pair of image and receiver.
+    """What becomes of sound on its way from the source to a receiver, for each pair of image and receiver.
 
     Parameters
     ----------
-    exists : ndarray of bool, shape (n_pairs,)
+    exists : ndarray of bool, shape (...)
         Whether the path meets its faces in order inside their outlines, and nothing else on its way.
-    gain : ndarray of complex, shape (n_pairs,)
+    gain : ndarray of complex, of a shape that broadcasts to (...)
         Product of the reflection coefficients; 0 where the path does not exist.
-    slowness_s_m : ndarray, shape (n_pairs,)
+    slowness_s_m : ndarray, shape (...)
         Travel time over path length [s/m]; meaningless where the path does not exist.
     """
 

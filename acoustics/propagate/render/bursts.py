@@ -68,7 +68,8 @@ def ping_pressure(
     gain = np.where(valid, pinger.peak_pressure_pa * amplitude, 0.0)
     begins = times.first_after(arrival)
     first = int(begins.min())
-    n_samples = int(np.ceil((np.ptp(arrival) + np.ptp(times.offset_s) + burst_span_s(pinger)) / times.interval_s)) + 2
+    span = arrival.max() - arrival.min() + times.offset_s.max() - times.offset_s.min() + burst_span_s(pinger)
+    n_samples = int(np.ceil(span / times.interval_s)) + 2
     # Time since the burst's own start at the first sample that hears it: between 0 and one interval.
     late = begins * times.interval_s + times.offset_s[:, None] - arrival
     render = _sweep if pinger.sweep_hz else _tone
@@ -91,45 +92,39 @@ def _tone(
     phasor = gain * np.exp(1j * turn * (late - begins * interval_s))
     first = np.exp(-rate * late)
     last = np.exp(-rate * (late + whole * interval_s - pinger.length_s))
-
-    begins = begins + np.arange(n_channels)[:, None] * n_samples
-    place = np.concatenate([begins, begins + whole], axis=None)
+    place = begins + np.arange(n_channels)[:, None] * n_samples
 
     def impulses(begin: Complexes, end: Complexes) -> Complexes:
-        weights = np.concatenate([begin, end], axis=None)
-        summed = np.empty((n_channels, n_samples), dtype=complex)
-        for part, out in ((weights.real, summed.real), (weights.imag, summed.imag)):
-            out[...] = np.bincount(place, part, summed.size).reshape(summed.shape)
-        return summed
+        summed = np.zeros(n_channels * n_samples, dtype=complex)
+        np.add.at(summed, place.ravel(), begin.ravel())
+        np.subtract.at(summed, (place + whole).ravel(), end.ravel())
+        return summed.reshape(n_channels, n_samples)
 
-    total = impulses(phasor, -phasor)
+    total = impulses(phasor, phasor)
     np.cumsum(total, axis=1, out=total)
-    total -= decaying_sum(impulses(phasor * first, -phasor * last), rate * interval_s)
+    total -= decaying_sum(impulses(phasor * first, phasor * last), rate * interval_s)
     total *= _carrier(turn * interval_s, n_samples)
     return total.T
 
 
 def decaying_sum(values: Complexes, decay: float) -> Complexes:
-    """Recursion ``y[k] = x[k] + exp(-decay) y[k - 1]`` along the last axis, shape (n_channels, n).
+    """Recursion ``y[k] = x[k] + exp(-decay) y[k - 1]`` along the last axis, shape (n_channels, n), in place.
 
     A plain sum of the values grown by ``exp(decay k)``, shrunk again, in blocks so short that nothing overflows; each
     begins with what the one before it leaves. (scipy.signal, which has a recursion, takes long to load.)
     """
-    n_channels, n = values.shape
-    block = int(np.clip(_MOST_GROWTH / decay, 1, n))
-    blocks = -(-n // block)
+    n = values.shape[1]
+    block = min(max(int(_MOST_GROWTH / decay), 1), n)
     growth = np.exp(decay * np.arange(block))
-    summed = np.zeros((n_channels, blocks * block), dtype=complex)
-    summed[:, :n] = values
-    summed = summed.reshape(n_channels, blocks, block)
-    summed *= growth
-    left = np.zeros(n_channels, dtype=complex)
-    for k in range(blocks):
-        summed[:, k, 0] += np.exp(-decay) * left
-        np.cumsum(summed[:, k], axis=-1, out=summed[:, k])
-        left = summed[:, k, -1] / growth[-1]
-    summed *= 1 / growth
-    return summed.reshape(n_channels, -1)[:, :n]
+    shrink = 1 / growth
+    for start in range(0, n, block):
+        part = values[:, start : start + block]
+        part *= growth[: part.shape[1]]
+        if start:
+            part[:, 0] += np.exp(-decay) * values[:, start - 1]
+        np.cumsum(part, axis=1, out=part)
+        part *= shrink[: part.shape[1]]
+    return values
 
 
 def _carrier(step: float, n: int) -> Complexes:

@@ -131,10 +131,9 @@ class _Noise:
     def of(cls, drawn: DrawnRecording) -> _Noise:
         scene, n = drawn.scene, len(drawn.hydrophones_m)
         frequency, rate = scene.pingers[0].frequency_hz, scene.recorder.sample_rate_hz
-        water = scene.noise.model_copy(update={"self_noise_density_db": None})
         # White noise of one-sided density N0 has the variance N0 fs / 2.
         to_rms = np.sqrt(rate / 2)
-        ambient_pa = to_rms * float(pressure_from_level_pa(water.density_db(frequency)))
+        ambient_pa = to_rms * float(pressure_from_level_pa(scene.noise.water_density_db(frequency)))
         level = scene.noise.self_noise_density_db
         own_pa = 0.0 if level is None else to_rms * float(pressure_from_level_pa(level))
         ambient, own = RandomPieces(drawn.ambient_seed, n), RandomPieces(drawn.self_noise_seed, n)
@@ -185,11 +184,12 @@ class _Pings:
 
     def _render(self, one: PingSeries, ping: int) -> tuple[int, Floats]:
         paths, recorder = one.paths, self.drawn.scene.recorder
+        amplitude = paths.amplitude * np.exp(-1j * self.drawn.channel_phase)[:, None]
         first, analytic = ping_pressure(
-            one.pinger, one.start_s[ping], paths.delay_s, paths.amplitude, paths.valid, self.drawn.times
+            one.pinger, one.start_s[ping], paths.delay_s, amplitude, paths.valid, self.drawn.times
         )
         if recorder.aperture_jitter_s:
             # A sample taken late by far less than the build-up meets a later phase and the same envelope.
             late = recorder.aperture_jitter_s * self.jitter.take(first, first + len(analytic))
             analytic = analytic * np.exp(2j * np.pi * one.pinger.frequency_hz * late)
-        return first, np.ascontiguousarray((analytic * np.exp(-1j * self.drawn.channel_phase)).real)
+        return first, analytic.real
