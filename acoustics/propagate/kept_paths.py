@@ -38,11 +38,11 @@ class KeptPaths:
 def join(parts: Sequence[KeptPaths]) -> KeptPaths:
     """Paths of several parts of a batch as one, sorted by batch element, then direct first, then mean delay."""
     element, order, delay, amplitude, exists = (
-        np.concatenate([getattr(part, name) for part in parts], axis=-1)
+        np.concatenate([getattr(part, name) for part in parts], axis=-1) if len(parts) > 1 else getattr(parts[0], name)
         for name in ("element", "order", "delay_s", "amplitude", "exists")
     )
     mean_delay = (delay * exists).sum(axis=0) / np.maximum(exists.sum(axis=0), 1)
-    sort = np.lexsort((mean_delay, order > 0, element))
+    sort = np.lexsort((np.where(order > 0, mean_delay, -1.0), element))
 
     def faces() -> NDArray[np.int8]:
         found = [part.find_faces() for part in parts]

@@ -70,7 +70,8 @@ def kept_straight_paths(
 
     order = images.order[image]
     latest, weakest = direct_s + limits.horizon_s, limits.least * np.exp(-loss * direct_m) / direct_m
-    heard = exists & (delay <= latest.T[:, element]) & (np.abs(amplitude) >= weakest.T[:, element])
+    of = element if len(part) > 1 else np.zeros(1, dtype=np.int64)
+    heard = exists & (delay <= latest.T[:, of]) & (np.abs(amplitude) >= weakest.T[:, of])
     keep = np.flatnonzero((order == 0) | heard.any(axis=0))
     element, image, order = element[keep], image[keep], order[keep]
     exists, delay, amplitude = (values.take(keep, axis=1) for values in (exists, delay, amplitude))

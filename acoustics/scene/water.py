@@ -148,7 +148,9 @@ class Water(SceneModel):
 
     def mean_sound_speed_m_s(self, from_depth_m: ArrayLike, to_depth_m: ArrayLike) -> Floats:
         """Harmonic mean sound speed [m/s] along the straight ray between two depths [m], any shapes."""
-        begin, end = np.broadcast_arrays(np.asarray(from_depth_m, dtype=float), np.asarray(to_depth_m, dtype=float))
+        begin, end = np.asarray(from_depth_m, dtype=float), np.asarray(to_depth_m, dtype=float)
+        if begin.shape != end.shape:
+            begin, end = np.broadcast_arrays(begin, end)
         deepest = max(float(begin.max(initial=0.0)), float(end.max(initial=0.0)), float(self._knots[0][-1]), 1.0)
         # In steps of 100 m, so that a batch gives the same numbers however it is split.
         return self.layers_to(100.0 * math.ceil(deepest / 100.0)).mean_speed_m_s(begin, end)

@@ -26,6 +26,8 @@ from acoustics.propagate.images.room import (
     within_reach,
 )
 
+_FEW_RECEIVERS = 16
+
 
 def lattice_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m: Floats) -> Images:
     """Images whose path may reach at least one receiver within its reach.
@@ -52,33 +54,26 @@ def lattice_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m: F
         If the room is not a box, or more than `MAX_IMAGES` images may be within reach.
     """
     lower, upper = _box(room)
-    size = upper - lower
     farthest = float(reach_m.max())
-    most = np.ceil(farthest / size).astype(np.int64) + 1
-    nearest, last = receivers_m.min(axis=0), receivers_m.max(axis=0)
-    cells, places, gaps = [], [], []
-    for axis in range(3):
-        k = np.arange(-most[axis], most[axis] + 1)
-        place = _image_coordinate(k, source_m[axis] - lower[axis], size[axis]) + lower[axis]
-        gap = np.maximum(np.maximum(nearest[axis] - place, place - last[axis]), 0.0)
-        cells.append(k)
-        places.append(place)
-        gaps.append(gap * gap)
-    within = gaps[2][:, None, None] + (gaps[1][:, None] + gaps[0]) <= farthest**2
+    most = np.ceil(farthest / (upper - lower)).astype(np.int64) + 1
+    cells = np.arange(-most.max(), most.max() + 1)
+    places = _image_coordinate(cells[:, None], source_m - lower, upper - lower) + lower
+    gaps = np.maximum(np.maximum(receivers_m.min(axis=0) - places, places - receivers_m.max(axis=0)), 0.0) ** 2
+    x, y, z = (slice(most.max() - m, most.max() + m + 1) for m in most)
+    within = gaps[z, 2, None, None] + (gaps[y, 1, None] + gaps[x, 0]) <= farthest**2
     if np.count_nonzero(within) > MAX_IMAGES:
         raise too_many_images(reach_m)
-    picked = np.nonzero(within)[::-1]
-    cell, position = np.empty((len(picked[0]), 3), dtype=np.int64), np.empty((len(picked[0]), 3))
-    for axis in range(3):
-        cell[:, axis], position[:, axis] = cells[axis][picked[axis]], places[axis][picked[axis]]
-    bounces = np.abs(cell)
-    order = bounces[:, 0] + bounces[:, 1] + bounces[:, 2]
-    near = (order == 0) | within_reach(position, receivers_m, reach_m)
-    absorbing = [[room.reflections[face] is None for face in pair] for pair in _face_of_side(room)]
-    if any(map(any, absorbing)):
-        near &= ~np.any(np.asarray(absorbing) & (_bounces(cell) > 0), axis=(1, 2))
-    chosen = np.flatnonzero(near)
-    return Images(position, order, cell).take(chosen[order[chosen].argsort(kind="stable")])
+    bounces = np.abs(cells)
+    order = (bounces[z, None, None] + (bounces[y, None] + bounces[x]))[within]
+    by_order = order.argsort(kind="stable")
+    row = np.stack(np.nonzero(within)[::-1], axis=-1)[by_order] + (most.max() - most)
+    images = Images(places[row, np.arange(3)], order[by_order], cells[row])
+    if room.swallows:
+        swallow = np.array([[room.reflections[face] is None for face in pair] for pair in room.sides])
+        images = images.take(~np.any(swallow & (_bounces(images.cell) > 0), axis=(1, 2)))
+    if len(receivers_m) <= _FEW_RECEIVERS:  # hardly any image is near them all and near none
+        return images
+    return images.take((images.order == 0) | within_reach(images.position_m, receivers_m, reach_m))
 
 
 def lattice_paths(room: Room, source_m: Floats, images: Images, receivers_m: Floats, pairs: Pairs) -> Paths:
@@ -125,7 +120,7 @@ def lattice_faces(room: Room, images: Images, receivers_m: Floats) -> NDArray[np
     """
     lower, upper = _box(room)
     along, faces = [], []
-    for axis, pair in enumerate(_face_of_side(room)):
+    for axis, pair in enumerate(room.sides):
         k, r = images.cell[:, axis, None], receivers_m[:, axis, None]
         most = int(np.abs(k).max(initial=0))
         j = np.arange(most)
@@ -147,11 +142,6 @@ def _box(room: Room) -> tuple[Floats, Floats]:
     return room.box_m[0], room.box_m[1]
 
 
-def _face_of_side(room: Room) -> list[tuple[int, int]]:
-    """Index of the lower and the upper face of each axis: their normals point up and down the axis."""
-    return [(int(np.argmax(room.normals[:, axis])), int(np.argmin(room.normals[:, axis]))) for axis in range(3)]
-
-
 def _image_coordinate(k: Ints, source_m: Floats, length_m: Floats) -> Floats:
     """``(1 - 2 q) s + 2 n L`` with ``k = 2 n - q``, measured from the lower face."""
     n, q = (k + 1) // 2, k % 2
@@ -168,16 +158,16 @@ def _lattice_gain(room: Room, images: Images, receivers_m: Floats, pairs: Pairs)
     """Product of the coefficients of every bounce; of the shape of the images where none turns with the angle."""
     most = int(np.abs(images.cell).max(initial=0))
     bounces = _bounces(np.arange(-most, most + 1))
-    fixed, turning = np.ones(len(images.cell), dtype=complex), []
-    for axis, pair in enumerate(_face_of_side(room)):
-        place = images.cell[:, axis] + most
+    place = (images.cell + most).T
+    fixed, turning = np.ones((3, len(bounces)), dtype=complex), []
+    for axis, pair in enumerate(room.sides):
         for side, face in enumerate(pair):
             reflection, times = room.reflections[face], bounces[:, side]
             if callable(reflection):
-                turning.append((axis, reflection, times[place]))
+                turning.append((axis, reflection, times[place[axis]]))
             elif reflection is not None:
-                fixed *= (reflection**times)[place]
-    gain = fixed[pairs.image]
+                fixed[axis] *= reflection**times
+    gain = (fixed[0, place[0]] * fixed[1, place[1]] * fixed[2, place[2]])[pairs.image]
     if turning:
         image, receiver = np.broadcast_arrays(pairs.image, pairs.receiver)
         gain = np.broadcast_to(gain, image.shape).copy()
@@ -201,8 +191,10 @@ def _vertical_slowness(room: Room, source_z: float, k: Ints, receiver_z: Floats,
     bounces, upwards = np.abs(k), (k > 0).astype(np.intp)
     # Ends of every leg in one call: receiver to each plane, receiver to source, each plane to source, plane to plane.
     n = len(receiver_z)
-    begin = np.concatenate([np.repeat(receiver_z, 2), receiver_z, planes, planes[:1]])
-    end = np.concatenate([np.tile(planes, n), np.full(n + 2, source_z), planes[1:]])
+    begin, end = np.empty(3 * n + 3), np.empty(3 * n + 3)
+    begin[: 2 * n].reshape(n, 2)[...], end[: 2 * n].reshape(n, 2)[...] = receiver_z[:, None], planes
+    begin[2 * n : -3], begin[-3:-1], begin[-1] = receiver_z, planes, planes[0]
+    end[2 * n : -1], end[-1] = source_z, planes[1]
     slowness = 1 / room.mean_speed_m_s(begin, end)
     first_m = np.abs(planes - receiver_z[:, None])
     first_s = first_m * slowness[: 2 * n].reshape(n, 2)

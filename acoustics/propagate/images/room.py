@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,6 +64,17 @@ class Room:
     outlines_m: Floats | None = None
     box_m: Floats | None = None
     edges: Floats | None = None
+
+    @cached_property
+    def sides(self) -> list[tuple[int, int]]:
+        """Of a box: index of the lower and the upper face of each axis, whose normals point up and down the axis."""
+        lower, upper = self.normals.argmax(axis=0), self.normals.argmin(axis=0)
+        return list(zip(lower.tolist(), upper.tolist(), strict=True))
+
+    @property
+    def swallows(self) -> bool:
+        """Whether some face reflects nothing."""
+        return any(reflection is None for reflection in self.reflections)
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.physics.burst import burst_envelope, burst_phase
@@ -103,7 +104,7 @@ def _tone(
     total = impulses(phasor, phasor)
     np.cumsum(total, axis=1, out=total)
     total -= decaying_sum(impulses(phasor * first, phasor * last), rate * interval_s)
-    total *= _carrier(turn * interval_s, n_samples)
+    total *= _powers(1j * turn * interval_s, n_samples)
     return total.T
 
 
@@ -115,8 +116,7 @@ def decaying_sum(values: Complexes, decay: float) -> Complexes:
     """
     n = values.shape[1]
     block = min(max(int(_MOST_GROWTH / decay), 1), n)
-    growth = np.exp(decay * np.arange(block))
-    shrink = 1 / growth
+    growth, shrink = _powers(decay, block), _powers(-decay, block)
     for start in range(0, n, block):
         part = values[:, start : start + block]
         part *= growth[: part.shape[1]]
@@ -127,10 +127,10 @@ def decaying_sum(values: Complexes, decay: float) -> Complexes:
     return values
 
 
-def _carrier(step: float, n: int) -> Complexes:
-    """``exp(i step k)`` for k from 0 to before n, as products of two short tables."""
-    fine = np.exp(1j * step * np.arange(_FINE))
-    coarse = np.exp(1j * step * _FINE * np.arange(-(-n // _FINE)))
+def _powers(step: complex, n: int) -> NDArray:
+    """``exp(step k)`` for k from 0 to before n, as products of two short tables."""
+    fine = np.exp(step * np.arange(min(_FINE, n)))
+    coarse = np.exp(step * _FINE * np.arange(-(-n // _FINE)))
     return (coarse[:, None] * fine).ravel()[:n]
 
 
