@@ -94,9 +94,9 @@ class Pose:
         Fossen (2011), Handbook of Marine Craft Hydrodynamics and Motion Control, eq. 2.18. Written out: scipy's
         rotations, which the tests compare it with, take a fifth of a second to load.
         """
-        angles = np.broadcast_arrays(*(np.asarray(a, dtype=float) for a in (self.roll, self.pitch, self.heading)))
-        (sr, sp, sh), (cr, cp, ch) = (np.sin(angles), np.cos(angles))
-        turn = np.empty((*np.shape(sr), 3, 3))
+        roll, pitch, heading = (np.asarray(a, dtype=float) for a in (self.roll, self.pitch, self.heading))
+        (sr, sp, sh), (cr, cp, ch) = ([f(a) for a in (roll, pitch, heading)] for f in (np.sin, np.cos))
+        turn = np.empty((*np.broadcast(roll, pitch, heading).shape, 3, 3))
         turn[..., 0, 0], turn[..., 0, 1], turn[..., 0, 2] = ch * cp, ch * sp * sr - sh * cr, ch * sp * cr + sh * sr
         turn[..., 1, 0], turn[..., 1, 1], turn[..., 1, 2] = sh * cp, sh * sp * sr + ch * cr, sh * sp * cr - ch * sr
         turn[..., 2, 0], turn[..., 2, 1], turn[..., 2, 2] = -sp, cp * sr, cp * cr

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Self
 
 import gsw
@@ -232,6 +233,19 @@ class Layers:
         gradient = np.diff(c) / thickness
         times = np.cumsum(_layer_time(thickness, c[:-1], gradient))
         return cls(z, c, np.append(gradient, 0.0), np.append(0.0, times))
+
+    @cached_property
+    def steepest_per_s(self) -> float:
+        """Steepest gradient of the sound speed, either way [1/s]."""
+        return float(np.abs(self.gradient_per_s).max())
+
+    @cached_property
+    def slowest_m_s(self) -> float:
+        return float(self.speed_m_s.min())
+
+    @cached_property
+    def fastest_m_s(self) -> float:
+        return float(self.speed_m_s.max())
 
     def mean_speed_m_s(self, start_m: Floats, end_m: Floats) -> Floats:
         """As `harmonic_mean_speed`, of depths of one shape that are numbers."""

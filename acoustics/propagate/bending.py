@@ -63,14 +63,16 @@ class Bending:
 def bending(scene: Scene, elements_m: Floats, source_m: Floats, *, frequency_hz: float) -> Bending:
     """What the scene's profile does to paths from a source to hydrophones (..., 3) [m]."""
     places = np.concatenate([elements_m.reshape(-1, 3), source_m[None]])
-    layers = profile_layers(scene, float(places[:, 2].max()), float(scene.pool.floor_depth_m(places).max()))
-    upright = scene.pool.is_level or walls_on_a_slope(scene)
+    level = scene.pool.is_level
+    floor = float(scene.pool.floor_planes.planes[0, 0] if level else scene.pool.floor_depth_m(places).max())
+    layers = profile_layers(scene, float(places[:, 2].max()), floor)
+    upright = level or walls_on_a_slope(scene)
     return Bending(
-        gradient_per_s=float(np.abs(layers.gradient_per_s).max()),
-        slowest_m_s=float(layers.speed_m_s.min()),
-        fastest_m_s=_FASTER * float(layers.speed_m_s.max()),
+        gradient_per_s=layers.steepest_per_s,
+        slowest_m_s=layers.slowest_m_s,
+        fastest_m_s=_FASTER * layers.fastest_m_s,
         storey_m=scene.pool.deepest_m if upright else np.inf,
-        wide_m=float(np.linalg.norm(np.ptp(scene.array.positions_m, axis=0))),
+        wide_m=scene.array.diagonal_m,
         least_s=BEND_SHARE / frequency_hz,
     )
 

@@ -161,7 +161,7 @@ def _speeds_m_s(scene: Scene, source_m: Floats, receivers_m: Floats) -> tuple[fl
         under = 0.0 if scene.pool.is_level else float(np.max(scene.pool.floor_depth_m(places)))
         deepest = max(deepest, under, scene.pool.deepest_m)
     at_source = float(scene.water.sound_speed_m_s(float(source_m[2])))
-    fastest = float(scene.water.layers_to(min(max(deepest, _SHALLOWEST_M), DEEPEST_M)).speed_m_s.max())
+    fastest = scene.water.layers_to(min(max(deepest, _SHALLOWEST_M), DEEPEST_M)).fastest_m_s
     return at_source, _SPEED_MARGIN * max(at_source, fastest)
 
 

@@ -45,7 +45,7 @@ def draw_readings(scene: Scene, rng: np.random.Generator) -> InstrumentReadings:
     depth = vehicle.position_m[2]
     temperature, salinity = (float(value) for value in water.at(depth))
     temperature += rng.standard_normal() * water.temperature_tolerance_degc
-    temperature = float(np.clip(temperature, *TEMPERATURE_RANGE_DEGC))
+    temperature = min(max(temperature, TEMPERATURE_RANGE_DEGC[0]), TEMPERATURE_RANGE_DEGC[1])
     salinity += rng.standard_normal() * water.salinity_tolerance_g_kg
     salinity = min(max(salinity, 0.0), _SALTIEST_G_KG)
     depths = np.array([pinger.position_m[2] for pinger in scene.pingers])

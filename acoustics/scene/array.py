@@ -145,6 +145,11 @@ class Array(SceneModel):
         """Standard deviation of each position per axis, shape (n_hydrophones,) [m]."""
         return np.array([h.tolerance_m for h in self.hydrophones])
 
+    @cached_property
+    def diagonal_m(self) -> float:
+        """Of the box along the axes that holds the hydrophones [m]."""
+        return float(np.linalg.norm(np.ptp(self.positions_m, axis=0)))
+
     @property
     def pairs(self) -> tuple[np.ndarray, np.ndarray]:
         """First and second hydrophone of every baseline, each of shape (n_baselines,)."""

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from pydantic import Field
 
 from acoustics.base.frames import Floats
-from acoustics.base.polygons import HalfPlanes, clearance, corner_turns, half_planes, slack
+from acoustics.base.polygons import HalfPlanes, clearance, corner_turns, half_planes
 from acoustics.base.site import PoolShape
 from acoustics.scene.material import Material
 from acoustics.scene.model import DEEPEST_M, NotNegative, SceneModel
@@ -86,7 +86,8 @@ class Pool(PoolShape, SceneModel):
         inside = (points[..., 2] >= margin_m) & (points[..., 2] <= DEEPEST_M)
         inside &= points[..., 2] <= self.floor_depth_m(points) - margin_m
         if self._sides is not None:
-            inside &= np.all(slack(points[..., :2], self._sides) >= margin_m, axis=0)
+            outward, offset = self._sides
+            inside &= (points[..., :2] @ outward.T <= offset - margin_m).all(axis=-1)
         elif self.outline_m is not None:
             inside &= clearance(self.outline_m, points) >= margin_m
         return inside

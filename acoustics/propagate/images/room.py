@@ -114,7 +114,7 @@ def too_many_images(reach_m: Floats) -> ParameterError:
 
 @dataclass(frozen=True)
 class Pairs:
-    """Which image is seen from which receiver, by index: receivers of shape (...), images of one that broadcasts to it."""
+    """Which image is seen from which receiver, by index: receivers of shape (...), images of one that fits it."""
 
     image: Ints
     receiver: Ints

@@ -258,6 +258,8 @@ def _draw_dropouts(
             raise ParameterError(f"{name}={getattr(faults, name)!r} must be 0 or more")
     if faults.dropouts_per_s * seconds > _MOST_PINGS:
         raise ParameterError(f"dropouts_per_s={faults.dropouts_per_s:g} gives over {_MOST_PINGS:,} dropouts")
+    if faults.dropouts_per_s == 0:
+        return ()
     times = np.sort(rng.uniform(0, seconds, rng.poisson(faults.dropouts_per_s * seconds)))
     edges = np.rint(np.stack([times, times + faults.dropout_s], axis=-1) * sample_rate_hz).astype(np.int64)
     return tuple((int(first), int(last)) for first, last in edges)
