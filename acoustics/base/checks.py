@@ -41,9 +41,10 @@ def checked(
 
 def warn_outside(formula: str, name: str, values: Floats, low: ArrayLike, high: ArrayLike, unit: str) -> None:
     """ValidityWarning with the first of `values` outside [low, high], the range of the formula's source."""
+    low, high = np.asarray(low, dtype=float), np.asarray(high, dtype=float)
     outside = (values < low) | (values > high)
     if np.any(outside):
-        values, low, high = np.broadcast_arrays(values, np.asarray(low, float), np.asarray(high, float))
+        values, low, high = np.broadcast_arrays(values, low, high)
         first = np.flatnonzero(outside)[0]
         limits = f"{low.flat[first]:g} to {high.flat[first]:g} {unit}".rstrip()
         warn_invalid(f"{formula}: {name}={values.flat[first]:g} is outside {limits}")
