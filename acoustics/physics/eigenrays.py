@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
-from acoustics.physics.ray_tracing import RayEnds, fan_depths, trace_rays
+from acoustics.physics._ray_brackets import STEEPEST, brackets
+from acoustics.physics.ray_tracing import RayEnds, trace_rays
 
-FAN = 241
 LOUDEST = 3.0
-STEEPEST = np.deg2rad(89.5)
-_FLATTER = 0.85  # a fan than the next steeper one
 TURN = 1e-6  # between the sides of a ray tube [rad]
 _STEPS = 60
 MISS_M = 1e-9
@@ -88,15 +85,15 @@ def eigenrays(
 
     Notes
     -----
-    A fan of `FAN` rays is sent out for all receivers that are looked for at much the same angles. Where two neighbours
-    pass on both sides of one a ray is between them, found by the secant method held within its bracket (Illinois). Two
-    in one gap, close to a caustic, are missed.
+    A fan of `FAN` rays, and more about those that become level at a row, is sent out for all receivers that are looked
+    for at much the same angles. Where two neighbours pass on both sides of one a ray is between them, found by the
+    secant method held within its bracket (Illinois). Where the fan turns back short of one, the turn is closed in on.
     Pressure: ``|A|^2 = (c_r / c_s) cos(theta_s) / (r |dz/dtheta_s| cos(theta_r))`` (Jensen and others 2011, section
     3.3.5, from memory).
     """
     to_depth, across = np.asarray(to_depth_m, dtype=float), np.asarray(range_m, dtype=float)
     limit = np.full(len(across), STEEPEST) if steepest is None else np.minimum(steepest, STEEPEST)
-    receiver, target, *bracket = _brackets(rows_m, speed_m_s, from_depth_m, to_depth, across, limit)
+    receiver, target, *bracket = brackets(rows_m, speed_m_s, from_depth_m, to_depth, across, limit)
 
     def trace(angle: Floats, which: NDArray[np.int64], watched: NDArray[np.bool_] | None = None) -> RayEnds:
         begin = np.full(len(which), float(from_depth_m))
@@ -117,42 +114,6 @@ def eigenrays(
     spherical = 1.0 / np.hypot(across[receiver], to_depth[receiver, target] - from_depth_m)
     amplitude = np.minimum(np.sqrt(ends.speed_m_s / speed_there * np.cos(angle) / tube), LOUDEST * spherical)
     return Eigenrays(receiver, target, angle, ends, amplitude, (wide < 0).astype(np.int64))
-
-
-class _Brackets(NamedTuple):
-    """Which receivers and which of their depths pairs of neighbouring rays pass on both sides; all (n_brackets,)."""
-
-    receiver: NDArray[np.int64]
-    target: NDArray[np.int64]
-    low: Floats
-    high: Floats
-    at_low: Floats
-    at_high: Floats
-
-
-def _brackets(
-    rows_m: Floats, speed_m_s: Floats, from_depth_m: float, to_depth_m: Floats, range_m: Floats, steepest: Floats
-) -> _Brackets:
-    """Brackets of the angles [rad] and the misses there [m], sorted by receiver, depth and angle."""
-    flatter = np.floor(np.log(steepest / STEEPEST) / np.log(_FLATTER) + 1e-9).astype(np.int64)
-    nothing = np.zeros(0)
-    found = [_Brackets(flatter[:0], flatter[:0], nothing, nothing, nothing, nothing)]
-    for power in np.unique(flatter):
-        some = np.flatnonzero(flatter == power)
-        fan = np.linspace(-1.0, 1.0, FAN) * STEEPEST * _FLATTER**power
-        depth = fan_depths(rows_m, speed_m_s, from_depth_m, fan, range_m[some])
-        below = depth[..., None] > to_depth_m[some]  # (ray, receiver, depth)
-        both = np.isfinite(depth[1:]) & np.isfinite(depth[:-1])
-        both &= np.minimum(np.abs(fan[1:]), np.abs(fan[:-1]))[:, None] <= steepest[some]
-        gap, one, target = np.nonzero((below[1:] != below[:-1]) & both[..., None])
-        receiver = some[one]
-        aim = to_depth_m[receiver, target]
-        found.append(
-            _Brackets(receiver, target, fan[gap], fan[gap + 1], depth[gap, one] - aim, depth[gap + 1, one] - aim)
-        )
-    joined = _Brackets._make(np.concatenate(parts) for parts in zip(*found, strict=True))
-    order = np.lexsort((joined.low, joined.target, joined.receiver))
-    return _Brackets._make(values[order] for values in joined)
 
 
 def root_between(

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from acoustics.base.floors import Floor
 from acoustics.base.frames import Floats, direction
-from acoustics.physics.eigenrays import FAN, LOUDEST, MET_M, MISS_M, STEEPEST, TURN
+from acoustics.physics._ray_brackets import FAN, STEEPEST
+from acoustics.physics.eigenrays import LOUDEST, MET_M, MISS_M, TURN
 from acoustics.physics.floor_rays import Landings, in_storey, trace_over_floor
 
 Ints = NDArray[np.int64]

@@ -51,5 +51,5 @@ def join(parts: Sequence[KeptPaths]) -> KeptPaths:
             [np.pad(part, ((0, 0), (0, largest - part.shape[1])), constant_values=-1) for part in found]
         )[sort]
 
-    delay, amplitude, exists = (values.take(sort, axis=1) for values in (delay, amplitude, exists))
-    return KeptPaths(element[sort], order[sort], delay, amplitude, exists, faces)
+    by_hydrophone = delay.take(sort, axis=1), amplitude.take(sort, axis=1), exists.take(sort, axis=1)
+    return KeptPaths(element[sort], order[sort], *by_hydrophone, faces)

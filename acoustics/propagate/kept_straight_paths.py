@@ -74,7 +74,7 @@ def kept_straight_paths(
     heard = exists & (delay <= latest.T[:, of]) & (np.abs(amplitude) >= weakest.T[:, of])
     keep = np.flatnonzero((order == 0) | heard.any(axis=0))
     element, image, order = element[keep], image[keep], order[keep]
-    exists, delay, amplitude = (values.take(keep, axis=1) for values in (exists, delay, amplitude))
+    exists, delay, amplitude = exists.take(keep, axis=1), delay.take(keep, axis=1), amplitude.take(keep, axis=1)
 
     def find_faces() -> NDArray[np.int8]:
         hears = receivers[element, np.argmax(exists, axis=0)]

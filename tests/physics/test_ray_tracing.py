@@ -124,6 +124,39 @@ def test_the_shadow_begins_where_the_ray_along_the_surface_ends(beyond_m, rays):
     assert len(found.receiver) == rays
 
 
+@pytest.mark.parametrize(
+    ("rows", "speed", "source_m", "receiver_m", "range_m"),
+    [
+        ([0.0, 4.0, 6.0, 14.0], [1495.0, 1495.0, 1480.0, 1480.4], 7.1, 6.0, 120.0),
+        ([0.0, 4.0, 7.0, 13.0], [1509.0, 1508.8, 1480.0, 1480.4], 9.0, 6.99, 185.0),
+    ],
+)
+def test_two_rays_just_before_a_caustic_are_both_found(rows, speed, source_m, receiver_m, range_m):
+    """Through a thermocline of 2 and 3 m, by rays shot closer than a fan's and integrated by an adaptive method."""
+    down, turned = np.array(rows), np.array(speed)
+    deep = down[-1]
+    rows = np.concatenate([-down[::-1], down[1:], 2 * deep - down[-2::-1]])
+    speed = np.concatenate([turned[::-1], turned[1:], turned[-2::-1]])
+
+    def change(_, state):
+        z, angle, _ = state.reshape(3, -1)
+        row = np.clip(np.searchsorted(rows, z) - 1, 0, len(rows) - 2)
+        gradient = (np.diff(speed) / np.diff(rows))[row]
+        c = np.interp(z, rows, speed)
+        return np.concatenate([np.tan(angle), -gradient / c, 1 / (c * np.cos(angle))])
+
+    shot = np.linspace(-0.009, -0.005, 81)
+    begin = np.concatenate([np.full(81, source_m), shot, np.zeros(81)])
+    z, _, time = solve_ivp(change, (0, range_m), begin, rtol=1e-8, max_step=1.0).y[:, -1].reshape(3, -1)
+    gap = np.flatnonzero((z[1:] > receiver_m) != (z[:-1] > receiver_m))
+    assert len(gap) == 2
+    found = eigenrays(rows, speed, source_m, [[receiver_m]], [range_m], steepest=np.array([0.3]))
+    here = np.flatnonzero((found.angle > shot[0]) & (found.angle < shot[-1]))
+    assert ((found.angle[here] > shot[gap]) & (found.angle[here] < shot[gap + 1])).all()
+    assert ((found.ends.time_s[here] - time[gap]) * (found.ends.time_s[here] - time[gap + 1]) < 0).all()
+    assert found.caustics[here].sum() == 1  # the tube of one of them has crossed itself
+
+
 def test_to_no_receiver_there_is_no_eigenray():
     rays = eigenrays(ROWS, SPEED, 7.0, np.zeros((0, 1)), np.zeros(0))
     assert rays.angle.size == rays.amplitude.size == 0
