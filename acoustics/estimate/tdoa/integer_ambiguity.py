@@ -60,8 +60,8 @@ class IntegerAlternatives:
         """Write the alternatives of some rows of a flat batch."""
         self.cycles[rows], self.weight[rows], self.build_up_misfit[rows] = vars(those).values()
 
-    def of(self, ping: int) -> IntegerAlternatives:
-        """Those of one ping of a flat batch."""
+    def of(self, ping: int | NDArray[np.bool_]) -> IntegerAlternatives:
+        """Those of one ping, or of some, of a flat batch."""
         return IntegerAlternatives(self.cycles[ping], self.weight[ping], self.build_up_misfit[ping])
 
     def shaped(self, batch: tuple[int, ...]) -> IntegerAlternatives:

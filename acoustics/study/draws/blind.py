@@ -24,12 +24,12 @@ from acoustics.propagate.render import ping_segments
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
-_LEAD_CYCLES = 10.0
-_SEARCH_CYCLES = 5.0  # by which the estimator may look for the arrival, and what a look at the end takes
+LEAD_CYCLES = 10.0
+SEARCH_CYCLES = 5.0  # by which the estimator may look for the arrival, and what a look at the end takes
 # Of the burst that is rendered at first: few windows are longer, and those are looked at again.
 _FIRST_LOOK_CYCLES, _LONGER = 12.0, 4.0
 _WINDOWS_AN_OCTAVE = 2.0  # windows this near each other are taken as one
-_WEAKEST_ECHO_DB = -40.0
+WEAKEST_ECHO_DB = -40.0
 _ABOUT_M = np.array([0.2, 0.2, 0.05])  # nobody keeps a place better, and echoes add in another phase at each
 
 
@@ -221,7 +221,7 @@ class _Setting:
 
     @property
     def lead_s(self) -> float:
-        return _LEAD_CYCLES / self.pinger.frequency_hz + self.travel_s
+        return LEAD_CYCLES / self.pinger.frequency_hz + self.travel_s
 
     @property
     def travel_s(self) -> float:
@@ -243,14 +243,14 @@ class _Setting:
         return _Segments(*(np.concatenate(column) for column in zip(*(vars(p).values() for p in parts), strict=True)))
 
     def _heard_from(self, source: _From, rows: NDArray[np.intp], cycles: float) -> _Segments:
-        listened_s = (cycles + _SEARCH_CYCLES) / self.pinger.frequency_hz + self.travel_s
+        listened_s = (cycles + SEARCH_CYCLES) / self.pinger.frequency_hz + self.travel_s
         paths = arrivals(
             self.scene,
             source.sites_m[rows],
             source.source_m,
             frequency_hz=self.pinger.frequency_hz,
             horizon_s=listened_s,
-            floor_db=_WEAKEST_ECHO_DB,
+            floor_db=WEAKEST_ECHO_DB,
             hull=None if source.hull is None else source.hull.take(rows),
         )
         clean = ping_segments(
@@ -264,7 +264,7 @@ class _Setting:
         """Write down the pings whose window ends within so many cycles; the rows of the others are returned."""
         heard = segments.valid.copy()
         longer = []
-        asked = list(_by_channels(heard, np.arange(len(rows))))
+        asked = list(by_channels(heard, np.arange(len(rows))))
         while asked:
             channels, some = asked.pop()
             first = self._ask(segments.noisy[some][:, channels], channels, None, "onset")
@@ -272,7 +272,7 @@ class _Setting:
             fewer = first.below_threshold.any(axis=-1) & ((~first.below_threshold).sum(axis=-1) >= 2)
             fewer &= (heard[some] == segments.valid[some]).all(axis=-1)
             heard[np.ix_(some[fewer], np.flatnonzero(channels))] = ~first.below_threshold[fewer]
-            asked += _by_channels(heard, some[fewer])
+            asked += by_channels(heard, some[fewer])
             ended = (first.window_s * self.pinger.frequency_hz < cycles - 0.25) | (cycles >= self.whole_cycles)
             longer.append(some[~ended & ~fewer])
             ended &= ~fewer
@@ -370,7 +370,7 @@ class _Setting:
         )
 
 
-def _by_channels(
+def by_channels(
     heard: NDArray[np.bool_], rows: NDArray[np.intp]
 ) -> Iterator[tuple[NDArray[np.bool_], NDArray[np.intp]]]:
     """Rows of `heard` (m, n) by the channels that hear, two at least."""

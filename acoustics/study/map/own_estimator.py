@@ -109,7 +109,7 @@ def own_estimator_in_cells(
         x_m=places[:, 0],
         y_m=places[:, 1],
         window_s=measured.pings.window_s,
-        answered=count / draws,
+        answered=given.mean(axis=-1),
         bearing_deg=np.rad2deg(unless_guessed(rms, BEARING_GUESS_SD)),
         wrong_integer=np.divide(wrong, count, out=np.full(len(places), np.nan), where=count > 0),
         drawn=int(count.sum()),

@@ -77,26 +77,27 @@ def test_the_same_seed_gives_the_same_and_draws_have_the_errors_of_the_array():
 
 @pytest.mark.slow
 @pytest.mark.thorough
-def test_wrong_integers_of_a_wide_array_are_predicted_by_the_half_at_least():
+def test_wrong_integers_of_a_wide_array_are_predicted_as_often_as_rendered_pings_have_them():
     """Distance unknown, depth known: of 180 pings in 6 dB more noise than usual a third wrong on rendered samples, known
-    to 0.07, and a fifth by the prediction, known to 0.1 by 30 places: it draws onsets with the deviations that the
-    estimator states, and knows nothing of those found some cycles off."""
+    to 0.08, and by four draws at each of 60 places, which share its echoes, to 0.08: together to 0.11. By 514 draws it
+    is 0.27, where 366 rendered pings have 0.33."""
     noise = POOL.noise.self_noise_density_db + 6.0
     scene = POOL.changed({"array": load_array("hull-4"), "noise.self_noise_density_db": noise})
     rng, heading = np.random.default_rng(4), np.linspace(0.0, 2 * np.pi, 180, endpoint=False)
     places = places_about(scene, np.tile(scene.vehicle.position_m, (180, 1)), rng)
     columns = rendered_bearings(scene, PINGER, places, heading, seed=3)
     given = columns["outcome"] == 0
-    some = slice(None, None, 6)
+    some = slice(None, None, 3)
     pose = Pose(places[some], 0.0, 0.0, heading[some])
     drawn = draw_blind_bearings(scene, PINGER, measure_blind(scene, PINGER, pose, rng), pose, draws=12, rng=rng)
     told = np.isfinite(drawn.error)
     assert told.mean() == pytest.approx(given.mean(), abs=0.1)
     seen, predicted = columns["wrong_integer"][given], drawn.wrong_integer[told]
-    assert 0.5 * seen.mean() < predicted.mean() < seen.mean() + 0.12
+    assert predicted.mean() == pytest.approx(seen.mean(), abs=0.11)
     right = np.abs(columns["error"][given][~seen]), np.abs(drawn.error[told][~predicted])
-    # The mean of a hundred is known to 8 %.
-    assert right[1].mean() == pytest.approx(right[0].mean(), rel=0.25)
+    # The median of a hundred normal errors' sizes is known to 12 %, that of both to 15: twice that. A few by three
+    # hydrophones alone are ten times as large, and make a mean of either.
+    assert np.median(right[1]) == pytest.approx(np.median(right[0]), rel=0.3)
 
 
 def test_channels_that_hear_nothing_are_left_out():

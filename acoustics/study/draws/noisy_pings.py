@@ -1,0 +1,244 @@
+"""Pings with their echoes put through the vehicle's estimator as samples with noise.
+
+Near the threshold an onset is now and then found whole cycles off (Richmond 2006, IEEE Transactions on Information
+Theory 52, 2146-2164, on errors beyond the main lobe), and the window and the stated deviations go astray with it. What
+integers a wide array then takes depends on the misfit of the samples at each channel: here the estimator is asked
+itself, once for each draw.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acoustics.base.frames import Floats, Pose
+from acoustics.estimate.detect import leading_edge
+from acoustics.estimate.direction import NEAREST_M
+from acoustics.estimate.tdoa import IntegerAlternatives, Segment, TdoaMeasurement, measure_tdoa, thinning_factor
+from acoustics.physics.levels import pressure_from_level_pa
+from acoustics.propagate.arrivals import Arrivals, arrivals
+from acoustics.propagate.hull_shadow import Hull
+from acoustics.propagate.render import ping_segments
+from acoustics.scene.pinger import Pinger
+from acoustics.scene.scene import Scene
+from acoustics.study.draws.blind import LEAD_CYCLES, SEARCH_CYCLES, WEAKEST_ECHO_DB, by_channels
+from acoustics.study.draws.listener import VECTORS, BlindBearings, Listener, Vectors
+
+_STEPS_AN_OCTAVE = 1.0  # stated variances this near each other are taken as one
+_QUIET_S = 2e-3  # of noise before the burst, as `locate` looks at
+_NUMBERS_AT_ONCE = 1_500_000  # samples rendered together
+
+
+def hear_with_noise(
+    scene: Scene, pinger: Pinger, pose: Pose, *, draws: int, rng: np.random.Generator, attitude_sd: Floats
+) -> BlindBearings:
+    """Draw noise, mounting, skew and sound speed for pings, and put each draw through the estimators whole.
+
+    Parameters
+    ----------
+    scene, pinger : Scene, Pinger
+        As `measure_blind` takes them.
+    pose : Pose
+        Of the vehicle, batch shape (m,).
+    draws : int
+        For each place.
+    rng : Generator
+        Source of randomness.
+    attitude_sd : ndarray, shape (3,)
+        Of roll, pitch and heading [rad].
+
+    Returns
+    -------
+    BlindBearings
+        Shape (m, draws).
+
+    Notes
+    -----
+    Echoes are those of the nominal array: what moves a hydrophone by millimetres shifts them as it does the direct
+    sound.
+    """
+    sources = np.repeat(pose.to_body(np.array(pinger.position_m)[None])[:, 0], draws, axis=0)
+    every = np.ones(len(scene.array.hydrophones), dtype=bool)
+    whole = Listener(scene, pinger, every, attitude_sd)
+    times, turn = whole.arrival_times(sources, rng)
+    setting = _Setting.of(scene, pinger, pose)
+    place, shift_s = np.repeat(np.arange(len(sources) // draws), draws), times - whole.nominal_times(sources)
+    at_once = max(1, _NUMBERS_AT_ONCE // setting.numbers)
+    heard = [
+        one
+        for low in range(0, len(sources), at_once)
+        for one in _heard(setting, np.arange(low, min(low + at_once, len(sources))), place, shift_s, rng)
+    ]
+    drawn = BlindBearings(np.full(len(sources), np.nan), np.zeros(len(sources), bool), np.full(len(sources), np.nan))
+    for alike in _alike(heard):
+        vectors = alike.vectors(pinger.frequency_hz)
+        part = Listener(scene, pinger, alike.channels, attitude_sd).told(
+            vectors, sources[alike.rows], turn[alike.rows], rng
+        )
+        for name, value in vars(part).items():
+            getattr(drawn, name)[alike.rows] = value
+    return BlindBearings(**{name: value.reshape(-1, draws) for name, value in vars(drawn).items()})
+
+
+@dataclass(frozen=True)
+class _Setting:
+    """What is the same for all draws; hydrophones at m places, (m, n, 3) [m]."""
+
+    scene: Scene
+    pinger: Pinger
+    sites_m: Floats
+    hull: Hull | None
+
+    @classmethod
+    def of(cls, scene: Scene, pinger: Pinger, pose: Pose) -> Self:
+        """Of a vehicle at poses of batch shape (m,)."""
+        sites, hull = pose.to_site(scene.array.positions_m), Hull.of(scene, pose)
+        return cls(scene, pinger, sites, None if hull is None else hull.spread(sites.shape[:1]))
+
+    @property
+    def rate_hz(self) -> float:
+        """Of the samples that the estimator keeps."""
+        rate = self.scene.recorder.sample_rate_hz
+        return rate / thinning_factor(rate, self.pinger.burst)
+
+    @property
+    def noise_density(self) -> float:
+        """One-sided [Pa^2/Hz]."""
+        return float(pressure_from_level_pa(self.scene.noise_density_db(self.pinger.frequency_hz))) ** 2
+
+    @property
+    def listened_s(self) -> float:
+        """From the direct sound on: the whole burst, at all hydrophones, and what a look at its end takes."""
+        travel_s = float(np.ptp(self.scene.array.positions_m, axis=0).sum()) / self.scene.sound_speed_m_s
+        return self.pinger.length_s + SEARCH_CYCLES / self.pinger.frequency_hz + travel_s
+
+    @property
+    def lead_s(self) -> float:
+        travel_s = self.listened_s - self.pinger.length_s
+        return max(_QUIET_S, LEAD_CYCLES / self.pinger.frequency_hz) + travel_s
+
+    @property
+    def numbers(self) -> int:
+        """Samples of one ping on all channels."""
+        return int((self.lead_s + self.listened_s) * self.rate_hz) * self.sites_m.shape[1]
+
+    def paths(self, rows: NDArray[np.intp]) -> Arrivals:
+        return arrivals(
+            self.scene,
+            self.sites_m[rows],
+            self.pinger.position_m,
+            frequency_hz=self.pinger.frequency_hz,
+            horizon_s=self.listened_s,
+            floor_db=WEAKEST_ECHO_DB,
+            hull=None if self.hull is None else self.hull.take(rows),
+        )
+
+    def with_noise(self, paths: Arrivals, rng: np.random.Generator) -> Floats:
+        """Samples, (t, n, samples) [Pa]."""
+        length_s = self.lead_s + self.listened_s
+        clean = ping_segments(self.pinger, paths, sample_rate_hz=self.rate_hz, lead_s=self.lead_s, length_s=length_s)
+        return clean + np.sqrt(self.noise_density * self.rate_hz / 2) * rng.standard_normal(clean.shape)
+
+
+@dataclass(frozen=True)
+class _Heard:
+    """Draws, rows (t,), that were answered by the same channels: delays (t, k) [s], their covariances (t, k, k),
+    and what may have to be added to them."""
+
+    rows: NDArray[np.intp]
+    channels: NDArray[np.bool_]
+    delay_s: Floats
+    covariance_s2: Floats
+    alternatives: IntegerAlternatives
+
+    @classmethod
+    def of(
+        cls, rows: NDArray[np.intp], channels: NDArray[np.bool_], measured: TdoaMeasurement, some: NDArray[np.bool_]
+    ) -> Self:
+        """Those of some of the draws that were measured."""
+        assert measured.alternatives is not None
+        covariance_s2 = measured.tdoa.covariance_s2[some]
+        return cls(rows[some], channels, measured.tdoa.tdoa_s[some], covariance_s2, measured.alternatives.of(some))
+
+    def some(self, rows: NDArray[np.bool_]) -> _Heard:
+        """Some of the draws."""
+        return _Heard(
+            self.rows[rows], self.channels, self.delay_s[rows], self.covariance_s2[rows], self.alternatives.of(rows)
+        )
+
+    def vectors(self, frequency_hz: float) -> Vectors:
+        """The delays with each vector of integers, of one covariance."""
+        those = self.alternatives
+        delay_s = self.delay_s[:, None] + those.cycles / frequency_hz
+        return Vectors(delay_s, self.covariance_s2.mean(axis=0), those.weight, those.build_up_misfit)
+
+
+def _alike(heard: Sequence[_Heard]) -> Iterator[_Heard]:
+    """Draws that the same channels heard and whose stated variances are near each other."""
+    by_channels: dict[bytes, list[_Heard]] = {}
+    for one in heard:
+        by_channels.setdefault(one.channels.tobytes(), []).append(one)
+    for parts in by_channels.values():
+        columns = zip(
+            *((p.rows, p.delay_s, p.covariance_s2, *vars(p.alternatives).values()) for p in parts), strict=True
+        )
+        rows, delay_s, covariance_s2, *those = (np.concatenate(column) for column in columns)
+        joined = _Heard(rows, parts[0].channels, delay_s, covariance_s2, IntegerAlternatives(*those))
+        step = np.round(_STEPS_AN_OCTAVE * np.log2(np.trace(covariance_s2, axis1=-2, axis2=-1)))
+        for size in np.unique(step):
+            yield joined.some(step == size)
+
+
+def _heard(
+    setting: _Setting, rows: NDArray[np.intp], place: NDArray[np.intp], shift_s: Floats, rng: np.random.Generator
+) -> Iterator[_Heard]:
+    """Some of the draws, at places (t,) and of times that are off by shifts (t, n), as the estimator measures them."""
+    there, which = np.unique(place[rows], return_inverse=True)
+    paths = _moved(setting.paths(there), which, shift_s[rows])
+    noisy = setting.with_noise(paths, rng)
+    heard = paths.valid[..., 0].copy()
+    asked = list(by_channels(heard, np.arange(len(rows))))
+    while asked:
+        channels, some = asked.pop()
+        measured = _ask(setting, noisy[some][:, channels], channels)
+        # As `locate` does: without the channels that hear nothing, once.
+        fewer = measured.below_threshold.any(axis=-1) & ((~measured.below_threshold).sum(axis=-1) >= 2)
+        fewer &= (heard[some] == paths.valid[some, :, 0]).all(axis=-1)
+        heard[np.ix_(some[fewer], np.flatnonzero(channels))] = ~measured.below_threshold[fewer]
+        asked += by_channels(heard, some[fewer])
+        yield _Heard.of(rows[some], channels, measured, measured.ok & ~fewer)
+
+
+def _moved(paths: Arrivals, which: NDArray[np.intp], shift_s: Floats) -> Arrivals:
+    """The paths of draws, later by the shifts of each hydrophone (t, n)."""
+    return replace(
+        paths,
+        delay_s=paths.delay_s[which] + shift_s[..., None],
+        amplitude=paths.amplitude[which],
+        order=paths.order[which],
+        valid=paths.valid[which],
+    )
+
+
+def _ask(setting: _Setting, noisy: Floats, channels: NDArray[np.bool_]) -> TdoaMeasurement:
+    """As `locate` does, from the first guess on."""
+    scene, pinger = setting.scene, setting.pinger
+    density = np.full(channels.sum(), setting.noise_density)
+    onset = [leading_edge(samples, setting.rate_hz, pinger.frequency_hz, density) for samples in noisy]
+    return measure_tdoa(
+        Segment(noisy, setting.rate_hz),
+        pinger.burst,
+        noise_density=setting.noise_density,
+        onset_s=np.array(onset) / setting.rate_hz,
+        hydrophones_m=scene.array.positions_m[channels],
+        sound_speed_m_s=scene.sound_speed_m_s,
+        skew_sd_s=scene.recorder.timing_sd_s(pinger.frequency_hz),
+        element_sd_m=scene.array.tolerances_m[channels],
+        sound_speed_sd_m_s=scene.sound_speed_sd_m_s,
+        nearest_m=NEAREST_M,
+        n_alternatives=VECTORS,
+    )
