@@ -78,7 +78,7 @@ def batch_of_scenes(array: str, echoes: bool, seed: int, batch: int) -> list[Dra
     return found
 
 
-def pings_of(scenes: list[Drawn], rng: np.random.Generator) -> list[Ping]:
+def pings_of(scenes: list[Drawn], rng: np.random.Generator, draws: int = DRAWS) -> list[Ping]:
     """The ping of each scene with each draw of the noise, as `locate` finds it."""
     first, notes = scenes[0][0], scenes[0][2]
     burst, array, recorder = first.series[0].pinger.burst, first.scene.array, first.scene.recorder
@@ -95,8 +95,8 @@ def pings_of(scenes: list[Drawn], rng: np.random.Generator) -> list[Ping]:
         one.pinger.peak_pressure_pa * np.abs(one.paths.amplitude[:, 0]).mean()
         for one in (drawn.series[0] for drawn, *_ in scenes)
     ]
-    density = np.repeat(np.square(peak_pa) * energy_s / 10 ** (ratio_db / 10), DRAWS)
-    noisy = np.repeat(clean, DRAWS, axis=0)
+    density = np.repeat(np.square(peak_pa) * energy_s / 10 ** (ratio_db / 10), draws)
+    noisy = np.repeat(clean, draws, axis=0)
     noisy += np.sqrt(density * rate / 2)[:, None, None] * rng.standard_normal(noisy.shape)
     measured = measure_tdoa(
         Segment(noisy, rate),
@@ -104,7 +104,7 @@ def pings_of(scenes: list[Drawn], rng: np.random.Generator) -> list[Ping]:
         noise_density=np.repeat(density[:, None], len(array.positions_m), axis=1),
         onset_s=lead_s + rng.uniform(-GUESS_CYCLES, GUESS_CYCLES, len(noisy)) / burst.frequency_hz,
         hydrophones_m=array.positions_m,
-        sound_speed_m_s=np.repeat([told.sound_speed_m_s for *_, told in scenes], DRAWS),
+        sound_speed_m_s=np.repeat([told.sound_speed_m_s for *_, told in scenes], draws),
         skew_sd_s=notes.skew_sd_s,
         element_sd_m=array.tolerances_m,
         sound_speed_sd_m_s=notes.sound_speed_sd_m_s,
@@ -114,7 +114,7 @@ def pings_of(scenes: list[Drawn], rng: np.random.Generator) -> list[Ping]:
     return [
         ping
         for k, scene in enumerate(scenes)
-        for ping in _located([measured.of(DRAWS * k + draw) for draw in range(DRAWS)], scene)
+        for ping in _located([measured.of(draws * k + draw) for draw in range(draws)], scene)
     ]
 
 

@@ -54,7 +54,7 @@ def heard(scene: Scene, trial: Trial, pings: int, rng: np.random.Generator) -> l
     """Pings of a trial, whose seed is of all that they share."""
     drawn = trial_recording(scene, scene.pingers[0], trial)
     notes = sidecar_of(drawn, choose_encoding(Path(RECORDING), scene.recorder.bits))
-    return pings_of(drawn, trial, notes, pings, rng)
+    return pings_of([(drawn, trial, notes)], rng, draws=pings)
 
 
 def outcome(scene: Scene, pings: list[Ping], bearing: float, within: float) -> tuple[int, bool]:

@@ -15,16 +15,11 @@ from acoustics.estimate.tdoa.toa import BuildUp
 from acoustics.physics.burst import Burst
 from acoustics.physics.error_model import echo_coherence
 
-# An echo that begins with the direct sound is part of it; one this much later turns the phase nearly as much.
-_FIRST_CYCLES = 0.25
 # Surface and floor are a few metres from array or pinger: their echoes come no later than by twice that.
 _LATEST_S = 4e-3
 _GROWTH = 1.15  # of the beginnings that are tried
 # Mean power over the direct sound's: of the first echoes, half are by the surface, which reflects all.
 _POWER = 0.5
-# Of that mean, and shares. An echo that weakens the sum leaves a fit smaller than itself: of those as strong as the
-# direct sound, in any phase, a quarter leave at most little over half of its power, down to nothing.
-_POWERS = ((1.0, 0.75), (8.0, 0.25))
 # Drop of chi-square by an echo that ends a window: about the limit of the test for two to eight channels.
 _FINDING = 30.0
 # Travel time of the direct sound over 10 m, which with an echo's delay gives the angle that it comes from.
@@ -34,6 +29,24 @@ _LEAST_PART_CYCLES = 0.25  # of an echo inside the window
 # phase turned by any angle, they would widen it for all pings.
 _NEGLIGIBLE = 0.01
 _LEAST, _RIDGE = 1e-9, 1e-6
+
+
+@dataclass(frozen=True)
+class _FirstEcho:
+    """From how many cycles after the direct sound on it may come, and its powers re that of `_POWER`, with shares."""
+
+    cycles: float
+    powers: tuple[tuple[float, float], ...]
+
+
+# An echo that begins with the direct sound is part of it; a little later it turns the phase nearly as much. One that
+# weakens the sum leaves a fit smaller than itself: of those as strong as the direct sound, in any phase, a quarter
+# leave at most little over half of its power, down to nothing.
+_NARROW = _FirstEcho(0.25, ((1.0, 0.75), (8.0, 0.25)))
+# Where integers are to be told, phases that an echo may have turned by anything tell none: with seven hydrophones 0.5 m
+# apart at 17 dB, without echoes, 34 % of 76 simulated pings had wrong ones, and have in 9 % with this.
+_WIDE = _FirstEcho(0.5, ((1.0, 1.0),))
+_NARROW_CYCLES = 0.55  # longest delay: half a wavelength and what mounting adds
 
 
 @dataclass(frozen=True)
@@ -93,16 +106,17 @@ def undetected_echo(
 
     The models and that of no echo are averaged by evidence and prior (Bayesian model averaging).
 
-    Priors: with equal probability of each ratio the first echo comes between a quarter of a cycle and 4 ms after
-    the direct sound. Where a window was not ended by an echo, the water may as well be one that has none: both count
-    alike before the samples speak, and a long window without echoes then speaks for the latter, the more so the surer
-    one would have been found in it. An echo by a face halfway has the excess path d from an angle ``sqrt(2 d / R)`` off
-    the direct sound at the range R (to second order), so early echoes turn all channels of a small array alike, by
-    `echo_coherence`. In a layer of water the excess path grows as the square of the images' number (Brekhovskikh and
-    Lysanov 2003, Fundamentals of Ocean Acoustics, ch. 5), so where the first echo comes at b the n-th comes at about
-    n^2 b, and sqrt(w / b) of them by the window's end at w. They are taken as one that begins with the first: P is the
-    sum of their powers, each with its own coherence, and once more eight times that, as a fit that an echo weakens
-    makes the echo seem the stronger.
+    Priors: with equal probability of each ratio the first echo comes between a quarter of a cycle and 4 ms after the
+    direct sound (half a cycle where the array is wider than half a wavelength). Where a window was not ended by an
+    echo, the water may as well be one that has none: both count alike before the samples speak, and a long window
+    without echoes then speaks for the latter, the more so the surer one would have been found in it. An echo by a face
+    halfway has the excess path d from an angle ``sqrt(2 d / R)`` off the direct sound at the range R (to second order),
+    so early echoes turn all channels of a small array alike, by `echo_coherence`. In a layer of water the excess path
+    grows as the square of the images' number (Brekhovskikh and Lysanov 2003, Fundamentals of Ocean Acoustics, ch. 5),
+    so where the first echo comes at b the n-th comes at about n^2 b, and sqrt(w / b) of them by the window's end at w.
+    They are taken as one that begins with the first: P is the sum of their powers, each with its own coherence, and
+    once more eight times that for arrays up to half a wavelength, as a fit that an echo weakens makes the echo seem the
+    stronger.
 
     References
     ----------
@@ -110,15 +124,18 @@ def undetected_echo(
     Statistical Science 14, 382-401 (averaging over models). The priors are derived here.
     """
     period = 1.0 / sums.carried.burst.frequency_hz
-    begins = _FIRST_CYCLES * period * _GROWTH ** np.arange(_steps(_FIRST_CYCLES * period, _LATEST_S / _GROWTH))
+    first = _NARROW if travel_s.max() <= _NARROW_CYCLES * period else _WIDE
+    first_s = first.cycles * period
+    begins = first_s * _GROWTH ** np.arange(_steps(first_s, _LATEST_S / _GROWTH))
     begins = begins[begins < window_s.max() - _LEAST_PART_CYCLES * period]
-    prior = _amplitude_covariance(sums.carried.burst, fit, begins, window_s, travel_s)
+    once = _amplitude_covariance(sums.carried.burst, fit, begins, window_s, travel_s)
+    # Each beginning stands once for each power.
+    prior = np.concatenate([power * once for power, _ in first.powers])
     direct = DirectFit.of(sums, fit.phase, ridge=_RIDGE)
     evidence, turned, about, lasting = _with_echoes(direct, fit, begins, prior)
     begun = begins[:, None] < window_s - _LEAST_PART_CYCLES * period
-    odds = _log_prior_odds(begins[:, None], window_s, ended, period, _found(fit.energy_ratio))
-    # Each beginning stands once for each power.
-    odds = np.concatenate([np.where(begun, odds + np.log(share), -np.inf) for _, share in _POWERS])
+    odds = _log_prior_odds(begins[:, None], window_s, ended, first_s, _found(fit.energy_ratio))
+    odds = np.concatenate([np.where(begun, odds + np.log(share), -np.inf) for _, share in first.powers])
     # The model of no echo adds nothing to either.
     weight = _likely(np.concatenate([np.zeros((1, len(window_s))), evidence + odds]))
     mean = np.einsum("km,kmi->mi", weight[1:], turned)
@@ -144,14 +161,13 @@ def _steps(first: float, last: float) -> int:
     return max(int(np.log(last / first) / np.log(_GROWTH)) + 1, 0)
 
 
-def _log_prior_odds(begin: Floats, window_s: Floats, ended: NDArray[np.bool_], period: float, found: Floats) -> Floats:
+def _log_prior_odds(begin: Floats, window_s: Floats, ended: NDArray[np.bool_], first_s: float, found: Floats) -> Floats:
     """Of a first echo at about each delay (k, 1) [s] against none before the window's end, shape (k, m).
 
     `found`, (m,): chance that an echo before the window's end would have ended it.
     """
     hazard = np.log(_GROWTH) / np.log(_LATEST_S / begin)
-    first = _FIRST_CYCLES * period
-    later = (np.log(_LATEST_S / np.clip(window_s, first, _LATEST_S)) / np.log(_LATEST_S / first)) ** found
+    later = (np.log(_LATEST_S / np.clip(window_s, first_s, _LATEST_S)) / np.log(_LATEST_S / first_s)) ** found
     there = np.where(ended, 1.0, later / (1.0 + later))
     return np.asarray(np.log(np.maximum(hazard * there, 1e-300)), dtype=float)
 
@@ -182,16 +198,15 @@ def _amplitude_covariance(burst: Burst, fit: BuildUp, begins: Floats, window_s: 
 def _with_echoes(
     direct: DirectFit, fit: BuildUp, begins: Floats, prior: Floats
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """Log evidence of k echoes against none (p k, m), each with p powers, the phases' shift (p k, m, n) by each, its
-    covariance (p k, m, n, n) and the lasting part of that."""
+    """Log evidence of k echoes against none (p k, m), each with the p priors that stand for it (p k, m, 2 n, 2 n), the
+    phases' shift (p k, m, n) by each, its covariance (p k, m, n, n) and the lasting part of that."""
     echo = direct.echoes(begins)
     normal, right, taken = (np.moveaxis(of, 2, 0) for of in (echo.normal, echo.right, echo.taken))
     normal, right = _block_diagonal(normal), right.reshape(*right.shape[:2], -1)
     # Of the direct sound's columns the second turns its phase.
     phase_by = 1.0 / (direct.length[..., 1] * np.maximum(fit.common_amplitude, _LEAST))
     turns = _block_diagonal(taken[..., 1:2, :] * phase_by[..., None, None])
-    prior = np.concatenate([power * prior for power, _ in _POWERS])
-    normal, right, turns = (np.concatenate([of] * len(_POWERS)) for of in (normal, right, turns))
+    normal, right, turns = (np.concatenate([of] * (len(prior) // len(begins))) for of in (normal, right, turns))
     mixed = np.eye(normal.shape[-1]) + prior @ normal
     posterior = np.linalg.solve(mixed, prior)
     amplitude = (posterior @ right[..., None])[..., 0]

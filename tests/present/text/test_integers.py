@@ -10,7 +10,11 @@ import acoustics
 
 ROOT = Path(__file__).parents[3]
 POOL = acoustics.load_scene(ROOT / "examples" / "mallard-basin.toml")
-WIDE = POOL.changed({"array": acoustics.load_array(ROOT / "arrays" / "hull-4.toml")})
+# With 6 dB more noise, as about one ping in a hundred is wrong at the pool's own, no more than the limit.
+LOUDER_DB = POOL.noise.self_noise_density_db + 6.0
+WIDE = POOL.changed(
+    {"array": acoustics.load_array(ROOT / "arrays" / "hull-4.toml"), "noise.self_noise_density_db": LOUDER_DB}
+)
 
 
 def answers(scene):

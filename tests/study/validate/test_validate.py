@@ -353,7 +353,8 @@ def test_rows_of_pings_give_the_figures_and_the_built_in_stands_beside(scene, pi
     assert found.overall.rms_deg.value == pytest.approx(np.sqrt(np.mean(error**2)))
     assert found.overall.median_deg.value == pytest.approx(np.median(np.abs(error)))
     alone = validate_estimator(scene, pinger, design, choose_estimator("phase"))
-    assert found.beside.rms_deg.value == alone.overall.rms_deg.value
+    # Pings are fitted in batches of other sizes, which rounds otherwise.
+    assert found.beside.rms_deg.value == pytest.approx(alone.overall.rms_deg.value, rel=1e-10)
     assert alone.beside is None and alone.pings is None
     rows = ping_rows(found.pings)[1]
     assert [row[0] for row in rows] == [str(k) for k in range(1, 7)]
