@@ -87,9 +87,11 @@ def _by_running_sums(sums: BurstSums, begins_s: Floats, until_s: Floats | None) 
     by_envelope, by_slope = steady - (1.0 + grown) * faded + grown * twice, rate * (faded - grown * twice)
     both = np.stack([by_envelope, by_slope], axis=-1)
     mixed = found[:, :, 9:11] - grown * found[:, :, 11:]
+    own_doubled = own[:, :, 0] + 1j * own[:, :, 1]
     return EchoEnvelopeSums(
-        own[:, :, 0] + 1j * own[:, :, 1],
-        own[:, :, 2],
+        own_doubled,
+        # No less than that, but for rounding where the echo has few samples.
+        np.maximum(own[:, :, 2], np.abs(own_doubled) * (1.0 + 1e-12)),
         both[:, :, 0] + 1j * both[:, :, 1],
         both[:, :, 2].astype(complex),
         mixed[:, :, 0] + 1j * mixed[:, :, 1],

@@ -48,3 +48,13 @@ def test_sums_are_those_of_waves(burst):
             np.testing.assert_allclose(ended.square[at][k], np.sum(early**2, axis=-1), rtol=1e-9)
             np.testing.assert_allclose(echoes.normal[at][k], left[:2] @ left[:2].T, atol=1e-5)
             np.testing.assert_allclose(echoes.right[at][k], pair @ left[2], atol=1e-4)
+
+
+def test_an_echo_that_begins_just_before_the_last_sample_has_no_negative_square():
+    """Of differences of running sums rounding leaves more than there is."""
+    rng = np.random.default_rng(2)
+    time = np.tile(np.arange(200) / 250e3, (200, 3, 1))
+    aligned = AlignedSegments(rng.normal(size=time.shape), time, np.ones(time.shape, dtype=bool))
+    sums = BurstSums.of(CarriedSegments.of(aligned, BURSTS["tone"]), np.zeros((200, 3)), time[0, 0, 100] + 1e-6)
+    direct = DirectFit.of(sums, rng.uniform(-3, 3, (200, 3)), ridge=1e-9)
+    assert np.min(direct.echoes(time[0, 0, 100] - np.geomspace(1e-13, 1e-8, 40)).square) >= 0.0
