@@ -27,6 +27,7 @@ Problem = TypeVar("Problem", bound=Batch)
 _TINY = 6
 _FEW_TRIALS = 1000  # up to which the calls of `normal_equations` take longer than its sums; measured
 _HOPELESS = 1e8  # damping under which no step lowers the cost
+NEAR_MINIMUM = 0.01  # fall of chi-square that is left so near a minimum that Newton's method is quick
 # Share of trials at rest from which on they are dropped: of tiny ones picking the others takes as long as a step.
 _DROPPED_TINY = 0.3
 # A covariance of zero cannot be inverted. One picosecond, or 1.5 nm of water, is far below any measurement.

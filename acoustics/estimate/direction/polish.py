@@ -10,12 +10,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from acoustics.base.frames import Floats
-from acoustics.base.least_squares import Indices, apply, levenberg, normal_equations, trailing
+from acoustics.base.least_squares import NEAR_MINIMUM, Indices, apply, levenberg, normal_equations, trailing
 from acoustics.estimate.direction.fit import DirectionProblem, as_plane_wave, closed_form
 
 _CONE_STEPS = 4  # each shrinks what curvature leaves by the array's size over the distance
 _ONE = 1e-5  # starts so near each other lead to one minimum [rad]
-_NEAR = 0.01  # fall of chi-square that is left so near a minimum that Newton's method is quick
 
 
 def polish(problem: DirectionProblem, starts: Floats) -> Floats:
@@ -95,7 +94,7 @@ def _evaluate(wave: _Wave, unit: Floats) -> tuple[Floats, Floats, Floats]:
     )
     determinant = exact[0] * exact[1] - exact[2] ** 2
     promise = exact[1] * gradient[0] ** 2 + exact[0] * gradient[1] ** 2 - 2.0 * exact[2] * gradient[0] * gradient[1]
-    near = (exact[0] > 0.0) & (determinant > 0.0) & (promise < _NEAR * determinant)
+    near = (exact[0] > 0.0) & (determinant > 0.0) & (promise < NEAR_MINIMUM * determinant)
     half = 0.5 * np.hypot(normal[0, 0] - normal[1, 1], 2.0 * normal[0, 1])
     least = 0.5 * (normal[0, 0] + normal[1, 1]) - half
     bend = np.einsum("km,km->m", residual, weighted[:, 0])

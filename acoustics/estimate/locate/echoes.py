@@ -20,8 +20,6 @@ from acoustics.physics.image_receivers import TooManyImages
 _UNKNOWN_DEPTH_SHARE, _UNKNOWN_DEPTH_SD_SHARE = 0.5, 0.29
 _LEAST_DEPTH_SD_M = 0.01  # nobody sounds a depth more finely
 _SAME_BEARING = np.deg2rad(1.0)  # candidates nearer together start one search
-
-
 # What a vehicle that keeps its place by the notes may drift from ping to ping: a guess, and only a region to look in.
 _DRIFT_SD_M = 0.3
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
-from acoustics.base.least_squares import Indices, apply, levenberg, normal_equations, trailing
+from acoustics.base.least_squares import NEAR_MINIMUM, Indices, apply, levenberg, normal_equations, trailing
 from acoustics.physics.ray_depth import ray_depth
 from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import difference_matrix, spherical_time, unit_vectors_to_source
@@ -20,7 +20,6 @@ from acoustics.physics.tdoa import difference_matrix, spherical_time, unit_vecto
 _LOST = 5.0
 # Beyond this many radii the curvature of the wave is below what any delay shows.
 FARTHEST = 1e5
-_NEAR = 0.01  # fall of chi-square that is left so near a minimum that Newton's method is quick
 _DIAGONAL = np.arange(3), np.arange(3)
 _STRAIGHT_DOWN_M = 1e-6  # across; rays that are steeper are taken for as flat
 
@@ -211,7 +210,7 @@ def _nearly_exact(problem: PositionProblem, place: Floats) -> tuple[Floats, Floa
     x, y, z = gradient
     promise = (d * f - e * e) * x * x + (a * f - c * c) * y * y + (a * d - b * b) * z * z
     promise += 2.0 * ((c * e - b * f) * x * y + (b * e - c * d) * x * z + (b * c - a * e) * y * z)
-    near = (a > 0.0) & (a * d > b * b) & (determinant > 0.0) & (promise < _NEAR * determinant)
+    near = (a > 0.0) & (a * d > b * b) & (determinant > 0.0) & (promise < NEAR_MINIMUM * determinant)
     near &= minors < np.einsum("dm,dm->m", place, place) * determinant
     return np.einsum("km,km->m", residual, residual), np.where(near, exact, normal), gradient
 

@@ -15,21 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, Pose
-from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa, thinning_factor
+from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa
 from acoustics.physics.build_up import cycle_choice_variance
-from acoustics.physics.levels import pressure_from_level_pa
-from acoustics.propagate.arrivals import arrivals
-from acoustics.propagate.hull_shadow import Hull
-from acoustics.propagate.render import ping_segments
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
+from acoustics.study.draws.sampled import LEAD_CYCLES, SEARCH_CYCLES, Listeners, Sampled, by_channels_in_use
 
-LEAD_CYCLES = 10.0
-SEARCH_CYCLES = 5.0  # by which the estimator may look for the arrival, and what a look at the end takes
 # Of the burst that is rendered at first: few windows are longer, and those are looked at again.
 _FIRST_LOOK_CYCLES, _LONGER = 12.0, 4.0
 _WINDOWS_AN_OCTAVE = 2.0  # windows this near each other are taken as one
-WEAKEST_ECHO_DB = -40.0
 _ABOUT_M = np.array([0.2, 0.2, 0.05])  # nobody keeps a place better, and echoes add in another phase at each
 
 
@@ -123,27 +117,17 @@ def measure_blind_each(
 ) -> list[BlindPings]:
     """As `measure_blind` of the same pinger at each of several places, in less time: the estimator takes all pings at
     once, and each by itself."""
-    sites = [each.pose.to_site(scene.array.positions_m) for each in listening]
-    hulls = [Hull.of(scene, each.pose) for each in listening]
-    of = np.repeat(np.arange(len(sites)), [len(some) for some in sites])
-    setting = _Setting(
-        scene,
-        pinger,
-        [
-            _From(each.source_m, site, hull and hull.spread(site.shape[:1]), each.rng)
-            for each, site, hull in zip(listening, sites, hulls, strict=True)
-        ],
-        of,
-        undetected,
-    )
-    found = _Found.empty(*np.concatenate(sites).shape[:2])
+    at = [Listeners.of(scene, each.pose) for each in listening]
+    of = np.repeat(np.arange(len(at)), [len(some.sites_m) for some in at])
+    setting = _Setting(scene, pinger, listening, at, of, undetected)
+    found = _Found.empty(len(of), len(scene.array.hydrophones))
     rows, looked = np.arange(len(of)), _FIRST_LOOK_CYCLES
     while len(rows):
         looked = min(looked, setting.whole_cycles)
         rows = setting.measure(rows, setting.heard(rows, looked), looked, found)
         looked *= _LONGER
     pings = setting.result(found)
-    return [pings.some(np.flatnonzero(of == k)) for k in range(len(sites))]
+    return [pings.some(np.flatnonzero(of == k)) for k in range(len(at))]
 
 
 def places_about(scene: Scene, places_m: Floats, rng: np.random.Generator) -> Floats:
@@ -178,16 +162,6 @@ class _Found:
 
 
 @dataclass(frozen=True)
-class _From:
-    """Hydrophones (m, n, 3) [m] that hear from one place, as `Listening` says."""
-
-    source_m: tuple[float, float, float]
-    sites_m: Floats
-    hull: Hull | None
-    rng: np.random.Generator
-
-
-@dataclass(frozen=True)
 class _Segments:
     """Samples of some pings, (m, n, samples), without noise and with it; when direct sound arrives [s], and whether it
     does, (m, n)."""
@@ -199,34 +173,17 @@ class _Segments:
 
 
 @dataclass(frozen=True)
-class _Setting:
-    """What stays the same over the looks; `of`, (m,): from which of the sources each ping comes."""
+class _Setting(Sampled):
+    """What stays the same over the looks; `of`, (m,): of which listening each ping is."""
 
-    scene: Scene
-    pinger: Pinger
-    sources: Sequence[_From]
+    listening: Sequence[Listening]
+    at: Sequence[Listeners]
     of: NDArray[np.intp]
     undetected: bool
 
     @property
-    def rate_hz(self) -> float:
-        """Of the samples that the estimator keeps."""
-        rate = self.scene.recorder.sample_rate_hz
-        return rate / thinning_factor(rate, self.pinger.burst)
-
-    @property
-    def noise_density(self) -> float:
-        """One-sided [Pa^2/Hz]."""
-        return float(pressure_from_level_pa(self.scene.noise_density_db(self.pinger.frequency_hz))) ** 2
-
-    @property
     def lead_s(self) -> float:
         return LEAD_CYCLES / self.pinger.frequency_hz + self.travel_s
-
-    @property
-    def travel_s(self) -> float:
-        """The array's extent [s]."""
-        return float(np.ptp(self.scene.array.positions_m, axis=0).sum()) / self.scene.sound_speed_m_s
 
     @property
     def whole_cycles(self) -> float:
@@ -234,45 +191,25 @@ class _Setting:
         return self.pinger.length_s * self.pinger.frequency_hz
 
     def heard(self, rows: NDArray[np.intp], cycles: float) -> _Segments:
-        """So much of the pings of some rows, those from one source after those from the one before."""
-        parts, first = [], np.searchsorted(self.of, np.arange(len(self.sources)))
-        for k, source in enumerate(self.sources):
+        """So much of the pings of some rows, those of one listening after those of the one before."""
+        parts, first = [], np.searchsorted(self.of, np.arange(len(self.at)))
+        listened_s = (cycles + SEARCH_CYCLES) / self.pinger.frequency_hz + self.travel_s
+        for k, (each, at) in enumerate(zip(self.listening, self.at, strict=True)):
             own = rows[self.of[rows] == k] - first[k]
             if len(own):
-                parts.append(self._heard_from(source, own, cycles))
-        return _Segments(*(np.concatenate(column) for column in zip(*(vars(p).values() for p in parts), strict=True)))
-
-    def _heard_from(self, source: _From, rows: NDArray[np.intp], cycles: float) -> _Segments:
-        listened_s = (cycles + SEARCH_CYCLES) / self.pinger.frequency_hz + self.travel_s
-        paths = arrivals(
-            self.scene,
-            source.sites_m[rows],
-            source.source_m,
-            frequency_hz=self.pinger.frequency_hz,
-            horizon_s=listened_s,
-            floor_db=WEAKEST_ECHO_DB,
-            hull=None if source.hull is None else source.hull.take(rows),
-        )
-        clean = ping_segments(
-            self.pinger, paths, sample_rate_hz=self.rate_hz, lead_s=self.lead_s, length_s=self.lead_s + listened_s
-        )
-        noise_pa = np.sqrt(self.noise_density * self.rate_hz / 2)
-        noisy = clean + noise_pa * source.rng.standard_normal(clean.shape)
-        return _Segments(clean, noisy, paths.delay_s[..., 0], paths.valid[..., 0])
+                paths = self.paths(at, own, each.source_m, listened_s)
+                samples = self.segments(paths, self.lead_s, listened_s, each.rng)
+                parts.append((*samples, paths.delay_s[..., 0], paths.valid[..., 0]))
+        return _Segments(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
     def measure(self, rows: NDArray[np.intp], segments: _Segments, cycles: float, found: _Found) -> NDArray[np.intp]:
         """Write down the pings whose window ends within so many cycles; the rows of the others are returned."""
-        heard = segments.valid.copy()
-        longer = []
-        asked = list(by_channels(heard, np.arange(len(rows))))
-        while asked:
-            channels, some = asked.pop()
-            first = self._ask(segments.noisy[some][:, channels], channels, None, "onset")
-            # As `locate` does: without the channels that hear nothing, once.
-            fewer = first.below_threshold.any(axis=-1) & ((~first.below_threshold).sum(axis=-1) >= 2)
-            fewer &= (heard[some] == segments.valid[some]).all(axis=-1)
-            heard[np.ix_(some[fewer], np.flatnonzero(channels))] = ~first.below_threshold[fewer]
-            asked += by_channels(heard, some[fewer])
+
+        def onset(some: NDArray[np.intp], channels: NDArray[np.bool_]) -> TdoaMeasurement:
+            return self._ask(segments.noisy[some][:, channels], channels, None, "onset")
+
+        heard, longer = segments.valid.copy(), []
+        for channels, some, first, fewer in by_channels_in_use(heard, onset):
             ended = (first.window_s * self.pinger.frequency_hz < cycles - 0.25) | (cycles >= self.whole_cycles)
             longer.append(some[~ended & ~fewer])
             ended &= ~fewer
@@ -368,15 +305,6 @@ class _Setting:
             heard=found.heard,
             answered=answered,
         )
-
-
-def by_channels(
-    heard: NDArray[np.bool_], rows: NDArray[np.intp]
-) -> Iterator[tuple[NDArray[np.bool_], NDArray[np.intp]]]:
-    """Rows of `heard` (m, n) by the channels that hear, two at least."""
-    for channels in np.unique(heard[rows], axis=0):
-        if channels.sum() >= 2:
-            yield channels, rows[(heard[rows] == channels).all(axis=-1)]
 
 
 def _alike(window_s: Floats, of: NDArray[np.intp]) -> Iterator[tuple[NDArray[np.intp], Floats]]:

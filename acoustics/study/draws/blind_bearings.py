@@ -83,5 +83,4 @@ def draws_each(scene: Scene, pinger: Pinger, most: int) -> int:
 
 def _width_cycles(scene: Scene, pinger: Pinger) -> float:
     """The array's extent in wavelengths."""
-    extent_m = float(np.linalg.norm(np.ptp(scene.array.positions_m, axis=0)))
-    return extent_m * pinger.frequency_hz / scene.sound_speed_m_s
+    return scene.array.diagonal_m * pinger.frequency_hz / scene.sound_speed_m_s

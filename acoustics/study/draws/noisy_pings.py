@@ -18,15 +18,12 @@ from numpy.typing import NDArray
 from acoustics.base.frames import Floats, Pose
 from acoustics.estimate.detect import leading_edge
 from acoustics.estimate.direction import NEAREST_M
-from acoustics.estimate.tdoa import IntegerAlternatives, Segment, TdoaMeasurement, measure_tdoa, thinning_factor
-from acoustics.physics.levels import pressure_from_level_pa
-from acoustics.propagate.arrivals import Arrivals, arrivals
-from acoustics.propagate.hull_shadow import Hull
-from acoustics.propagate.render import ping_segments
+from acoustics.estimate.tdoa import IntegerAlternatives, Segment, TdoaMeasurement, measure_tdoa
+from acoustics.propagate.arrivals import Arrivals
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws.blind import LEAD_CYCLES, SEARCH_CYCLES, WEAKEST_ECHO_DB, by_channels
 from acoustics.study.draws.listener import VECTORS, BlindBearings, Listener, Vectors
+from acoustics.study.draws.sampled import LEAD_CYCLES, SEARCH_CYCLES, Listeners, Sampled, by_channels_in_use
 
 _STEPS_AN_OCTAVE = 1.0  # stated variances this near each other are taken as one
 _QUIET_S = 2e-3  # of noise before the burst, as `locate` looks at
@@ -65,7 +62,7 @@ def hear_with_noise(
     every = np.ones(len(scene.array.hydrophones), dtype=bool)
     whole = Listener(scene, pinger, every, attitude_sd)
     times, turn = whole.arrival_times(sources, rng)
-    setting = _Setting.of(scene, pinger, pose)
+    setting = _Setting(scene, pinger, Listeners.of(scene, pose))
     place, shift_s = np.repeat(np.arange(len(sources) // draws), draws), times - whole.nominal_times(sources)
     at_once = max(1, _NUMBERS_AT_ONCE // setting.numbers)
     heard = [
@@ -85,36 +82,15 @@ def hear_with_noise(
 
 
 @dataclass(frozen=True)
-class _Setting:
-    """What is the same for all draws; hydrophones at m places, (m, n, 3) [m]."""
+class _Setting(Sampled):
+    """What is the same for all draws."""
 
-    scene: Scene
-    pinger: Pinger
-    sites_m: Floats
-    hull: Hull | None
-
-    @classmethod
-    def of(cls, scene: Scene, pinger: Pinger, pose: Pose) -> Self:
-        """Of a vehicle at poses of batch shape (m,)."""
-        sites, hull = pose.to_site(scene.array.positions_m), Hull.of(scene, pose)
-        return cls(scene, pinger, sites, None if hull is None else hull.spread(sites.shape[:1]))
-
-    @property
-    def rate_hz(self) -> float:
-        """Of the samples that the estimator keeps."""
-        rate = self.scene.recorder.sample_rate_hz
-        return rate / thinning_factor(rate, self.pinger.burst)
-
-    @property
-    def noise_density(self) -> float:
-        """One-sided [Pa^2/Hz]."""
-        return float(pressure_from_level_pa(self.scene.noise_density_db(self.pinger.frequency_hz))) ** 2
+    at: Listeners
 
     @property
     def listened_s(self) -> float:
         """From the direct sound on: the whole burst, at all hydrophones, and what a look at its end takes."""
-        travel_s = float(np.ptp(self.scene.array.positions_m, axis=0).sum()) / self.scene.sound_speed_m_s
-        return self.pinger.length_s + SEARCH_CYCLES / self.pinger.frequency_hz + travel_s
+        return self.pinger.length_s + SEARCH_CYCLES / self.pinger.frequency_hz + self.travel_s
 
     @property
     def lead_s(self) -> float:
@@ -124,24 +100,7 @@ class _Setting:
     @property
     def numbers(self) -> int:
         """Samples of one ping on all channels."""
-        return int((self.lead_s + self.listened_s) * self.rate_hz) * self.sites_m.shape[1]
-
-    def paths(self, rows: NDArray[np.intp]) -> Arrivals:
-        return arrivals(
-            self.scene,
-            self.sites_m[rows],
-            self.pinger.position_m,
-            frequency_hz=self.pinger.frequency_hz,
-            horizon_s=self.listened_s,
-            floor_db=WEAKEST_ECHO_DB,
-            hull=None if self.hull is None else self.hull.take(rows),
-        )
-
-    def with_noise(self, paths: Arrivals, rng: np.random.Generator) -> Floats:
-        """Samples, (t, n, samples) [Pa]."""
-        length_s = self.lead_s + self.listened_s
-        clean = ping_segments(self.pinger, paths, sample_rate_hz=self.rate_hz, lead_s=self.lead_s, length_s=length_s)
-        return clean + np.sqrt(self.noise_density * self.rate_hz / 2) * rng.standard_normal(clean.shape)
+        return int((self.lead_s + self.listened_s) * self.rate_hz) * len(self.scene.array.hydrophones)
 
 
 @dataclass(frozen=True)
@@ -197,19 +156,15 @@ def _heard(
     setting: _Setting, rows: NDArray[np.intp], place: NDArray[np.intp], shift_s: Floats, rng: np.random.Generator
 ) -> Iterator[_Heard]:
     """Some of the draws, at places (t,) and of times that are off by shifts (t, n), as the estimator measures them."""
-    there, which = np.unique(place[rows], return_inverse=True)
-    paths = _moved(setting.paths(there), which, shift_s[rows])
-    noisy = setting.with_noise(paths, rng)
-    heard = paths.valid[..., 0].copy()
-    asked = list(by_channels(heard, np.arange(len(rows))))
-    while asked:
-        channels, some = asked.pop()
-        measured = _ask(setting, noisy[some][:, channels], channels)
-        # As `locate` does: without the channels that hear nothing, once.
-        fewer = measured.below_threshold.any(axis=-1) & ((~measured.below_threshold).sum(axis=-1) >= 2)
-        fewer &= (heard[some] == paths.valid[some, :, 0]).all(axis=-1)
-        heard[np.ix_(some[fewer], np.flatnonzero(channels))] = ~measured.below_threshold[fewer]
-        asked += by_channels(heard, some[fewer])
+    at, which = np.unique(place[rows], return_inverse=True)
+    there = setting.paths(setting.at, at, setting.pinger.position_m, setting.listened_s)
+    paths = _moved(there, which, shift_s[rows])
+    _, noisy = setting.segments(paths, setting.lead_s, setting.listened_s, rng)
+
+    def ask(some: NDArray[np.intp], channels: NDArray[np.bool_]) -> TdoaMeasurement:
+        return _ask(setting, noisy[some][:, channels], channels)
+
+    for channels, some, measured, fewer in by_channels_in_use(paths.valid[..., 0].copy(), ask):
         yield _Heard.of(rows[some], channels, measured, measured.ok & ~fewer)
 
 

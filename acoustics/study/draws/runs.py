@@ -187,7 +187,7 @@ def simulate_runs(
     """
     pose, sizes, p, n = scene.vehicle.pose, error_sizes_of(scene, pinger), len(places_m), len(scene.array.hydrophones)
     source, shape = np.array(pinger.position_m), (n_runs, p)
-    pings = measure_along(scene, pinger, places_m) if measured is None else measured
+    pings = measure_along(scene, [pinger], [places_m])[0] if measured is None else measured
     answered = pings.answered
     heard = answered.any(axis=-1)
     if not heard.any():
@@ -291,16 +291,12 @@ def _alternatives(found: DrawnIntegers, heard: NDArray[np.bool_], frequency_hz: 
     return {"alternatives_s": offset, "alternative_misfit": misfit}
 
 
-def measure_along(scene: Scene, pinger: Pinger, places_m: Floats) -> BlindPings:
-    """What the vehicle's estimator measures at places (n, 3) [m]: pings of shape (n, 2), two about each.
+def measure_along(scene: Scene, pingers: Sequence[Pinger], places_m: Sequence[Floats]) -> list[BlindPings]:
+    """What the vehicle's estimator measures of pingers that differ by their own place alone, each at its places (n, 3)
+    [m]: of each pings of shape (n, 2), two about each place.
 
     The same for all runs over these places. Pings that not all hydrophones hear directly count as not measured.
     """
-    return measure_along_each(scene, [pinger], [places_m])[0]
-
-
-def measure_along_each(scene: Scene, pingers: Sequence[Pinger], places_m: Sequence[Floats]) -> list[BlindPings]:
-    """As `measure_along` of several pingers that differ by their own place alone, each with its places: quicker."""
     own, listening = scene.vehicle.pose, []
     for pinger, along_m in zip(pingers, places_m, strict=True):
         rng = np.random.default_rng(scene.study.seed)

@@ -20,7 +20,7 @@ from acoustics.study.draws import (
     fuse_simulated,
     fuse_with_places,
     join_runs,
-    measure_along_each,
+    measure_along,
     simulate_runs,
     source_area,
 )
@@ -223,7 +223,7 @@ def _listen(listening: _Listening) -> Arrays:
 def _measured_each(listening: _Listening) -> list[BlindPings | None]:
     scene, pingers, places_m = listening.scene, listening.pingers, listening.places_m
     try:
-        return [*measure_along_each(scene, pingers, places_m)]
+        return [*measure_along(scene, pingers, places_m)]
     except ParameterError:
         if len(pingers) == 1:
             return [None]

@@ -10,7 +10,7 @@ from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Pose
 from acoustics.scene.pool import Pool
 from acoustics.scene.scenario import load_array, load_scene, shipped
-from acoustics.study.draws import draw_blind_bearings, measure_along_each, measure_blind, places_about
+from acoustics.study.draws import draw_blind_bearings, measure_along, measure_blind, places_about
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
 PINGER = POOL.pingers[0]
@@ -130,9 +130,9 @@ def test_pingers_measured_together_are_measured_as_each_is_alone():
     """Of the same rule another path: windows of other lengths beside a ping's own must not change it."""
     places = np.array(POOL.vehicle.position_m) + np.array([[0.0, 0.0, 0.0], [1.0, 0.5, 0.0]])
     pingers = [PINGER.model_copy(update={"position_m": place}) for place in ((20.0, 8.0, 2.0), (9.0, 12.0, 1.5))]
-    together = measure_along_each(POOL, pingers, [places, places[:1]])
+    together = measure_along(POOL, pingers, [places, places[:1]])
     for pings, pinger, heard_at in zip(together, pingers, (places, places[:1]), strict=True):
-        (alone,) = measure_along_each(POOL, [pinger], [heard_at])
+        (alone,) = measure_along(POOL, [pinger], [heard_at])
         for name, values in vars(alone).items():
             np.testing.assert_allclose(getattr(pings, name), values, rtol=1e-6, atol=1e-13, err_msg=name)
     assert np.unique(together[0].window_s).size + np.unique(together[1].window_s).size > 1
