@@ -15,7 +15,7 @@ from acoustics.base.regions import error_ellipse, inside_region
 from acoustics.estimate.fuse.fusion import RANGE_UNSEEN
 from acoustics.present.text.tables import table
 from acoustics.scene.scenario import load_scene, shipped
-from acoustics.study.draws.runs import Route, fuse_simulated, route_positions, simulate_runs, source_area
+from acoustics.study.draws import Route, fuse_simulated, route_positions, simulate_runs, source_area
 
 RUNS = 2000
 N_PINGS = 8

@@ -1,5 +1,6 @@
 """Monte Carlo at TDOA level: single pings and whole runs drawn with all their errors."""
 
+from acoustics.study.draws.beforehand import pinger_clock, source_area, water_outline
 from acoustics.study.draws.blind import BlindPings, measure_blind, places_about
 from acoustics.study.draws.blind_bearings import BlindBearings, draw_blind_bearings, draws_each
 from acoustics.study.draws.echo_places import (
@@ -13,18 +14,8 @@ from acoustics.study.draws.errors import DrawnErrors, draw_errors
 from acoustics.study.draws.integers import HALF_A_CYCLE, cycles_apart
 from acoustics.study.draws.own_window import OwnArrivals, own_arrivals
 from acoustics.study.draws.pings import ArrivalErrors, BearingTrials, simulate_bearings, simulate_fixes
-from acoustics.study.draws.runs import (
-    Route,
-    SimulatedRuns,
-    fuse_simulated,
-    join_runs,
-    measure_along,
-    pinger_clock,
-    route_positions,
-    simulate_runs,
-    source_area,
-    water_outline,
-)
+from acoustics.study.draws.runs import Route, measure_along, route_positions, simulate_runs
+from acoustics.study.draws.simulated_runs import SimulatedRuns, fuse_simulated, join_runs
 from acoustics.study.draws.turned import (
     JOINED,
     BearingOutcome,

@@ -15,7 +15,8 @@ from acoustics.estimate.echoes import VARIANCE_SCALE
 from acoustics.estimate.fuse import SAME_ECHOES_M, EchoPlaces, FusedFix, contradicts_bearings
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws.runs import SimulatedRuns, fuse_simulated, source_area
+from acoustics.study.draws.beforehand import source_area
+from acoustics.study.draws.simulated_runs import SimulatedRuns, fuse_simulated
 
 _AS_STATED = 4  # places: as many as tell a variance to a half
 

@@ -2,35 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
-from acoustics.base.polygons import convex_hull
-from acoustics.estimate.fuse import (
-    FusedFix,
-    PingClock,
-    PingRun,
-    SourceArea,
-    Track,
-    UndetectedEchoes,
-    fuse_pings,
-    stops_of,
-    uniform_over,
-)
+from acoustics.estimate.fuse import PingClock, PingRun, Track, UndetectedEchoes, stops_of
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
+from acoustics.study.draws.beforehand import water_outline
 from acoustics.study.draws.blind import BlindPings, Listening, measure_blind_each, places_about
-from acoustics.study.draws.errors import draw_errors
+from acoustics.study.draws.errors import DrawnErrors, draw_errors
 from acoustics.study.draws.integers import DrawnIntegers, drawn_integers
+from acoustics.study.draws.simulated_runs import SimulatedRuns
 
 _PLACES_EACH = 2  # about each place of a run at which a ping is measured
 
@@ -46,78 +37,6 @@ class Route:
     n_pings: int
     leg_m: float
     leg_deg: float
-
-
-@dataclass(frozen=True)
-class SimulatedRuns:
-    """Runs of shape (n_runs,) as the vehicle would have them.
-
-    `outlier`, (n_runs, n_pings): pings made wrong on purpose; `wrong_integer`: those with integers
-    resolved wrongly. `path_m`, (n_pings, 3): where the vehicle truly was; `errors_of_places`, (n_runs, n_pings,
-    8 + 4 n_hydrophones): what was drawn, in order and units of `EchoPlaces.by`, the pinger's depth taken as it is.
-    """
-
-    run: PingRun
-    track: Track
-    errors: ErrorSizes
-    source_depth_m: Floats
-    outlier: NDArray[np.bool_]
-    wrong_integer: NDArray[np.bool_]
-    path_m: Floats
-    errors_of_places: Floats
-
-    def some(self, rows: NDArray[np.intp]) -> SimulatedRuns:
-        """Some of the runs, those past one pinger."""
-        run = self.run
-        return replace(
-            self,
-            run=replace(
-                run,
-                tdoa_s=np.where(run.heard[rows][..., None], run.tdoa_s[rows], np.nan),
-                covariance_s2=run.covariance_s2[rows],
-                arrival_s=None if run.arrival_s is None else run.arrival_s[rows],
-                undetected=run.undetected and replace(run.undetected, lasting_share=run.undetected.lasting_share[rows]),
-                alternatives_s=None if run.alternatives_s is None else run.alternatives_s[rows],
-                alternative_misfit=None if run.alternative_misfit is None else run.alternative_misfit[rows],
-            ),
-            track=Track(**{f.name: getattr(self.track, f.name)[rows] for f in fields(Track)}),
-            source_depth_m=self.source_depth_m[rows],
-            outlier=self.outlier[rows],
-            wrong_integer=self.wrong_integer[rows],
-            errors_of_places=self.errors_of_places[rows],
-        )
-
-
-def water_outline(scene: Scene) -> Floats:
-    """Corners (k, 2) [m] of where a pinger may be, of a convex polygon: estimators take no other.
-
-    The convex hull of the pool's outline; else the map's extent; else the box of all places in the scenario, half as
-    large again.
-    """
-    if scene.pool.outline_m is not None:
-        return convex_hull(scene.pool.outline_m)
-    if scene.study.map_extent_m is not None:
-        low, high = np.array(scene.study.map_extent_m[:2]), np.array(scene.study.map_extent_m[2:])
-    else:
-        places = [p.position_m[:2] for p in scene.pingers] + [s.position_m[:2] for s in scene.stations]
-        places.append(scene.vehicle.position_m[:2])
-        low, high = np.min(places, axis=0), np.max(places, axis=0)
-        grow = 0.25 * np.maximum(high - low, 10.0)
-        low, high = low - grow, high + grow
-    return np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
-
-
-def source_area(scene: Scene) -> SourceArea:
-    """A broad normal distribution with the mean and covariance of a place anywhere in the water."""
-    return uniform_over(water_outline(scene))
-
-
-def pinger_clock(pinger: Pinger) -> PingClock | None:
-    """What is known of a pinger's clock; None where its `pri_sd_ppm` is not. An arrival may be out by half a cycle."""
-    if pinger.pri_sd_ppm is None:
-        return None
-    jitter = float(np.hypot(pinger.start_jitter_s, 0.5 / pinger.frequency_hz))
-    return PingClock(pinger.pri_s, 1e-6 * pinger.pri_sd_ppm * pinger.pri_s, jitter)
 
 
 def route_positions(scene: Scene, route: Route) -> Floats:
@@ -185,84 +104,155 @@ def simulate_runs(
     ParameterError
         If the pinger cannot be heard anywhere along the run.
     """
-    pose, sizes, p, n = scene.vehicle.pose, error_sizes_of(scene, pinger), len(places_m), len(scene.array.hydrophones)
-    source, shape = np.array(pinger.position_m), (n_runs, p)
+    sizes, source, shape = error_sizes_of(scene, pinger), np.array(pinger.position_m), (n_runs, len(places_m))
     pings = measure_along(scene, [pinger], [places_m])[0] if measured is None else measured
-    answered = pings.answered
-    heard = answered.any(axis=-1)
-    if not heard.any():
+    noise = _PingNoise.of(pings)
+    if not noise.heard.any():
         raise ParameterError(f"{pinger.name}: too weak, or hidden, to be measured anywhere along the run")
-    variance, cycle_variance, lasting = (
-        np.where(
-            heard,
-            np.sum(np.where(answered, v, 0.0), -1) / np.maximum(answered.sum(-1), 1),
-            np.inf,
-        )
-        for v in (pings.carrier_variance_s2, pings.cycle_variance_s2, pings.lasting_variance_s2)
-    )
-    stated = variance + lasting
     legs = np.linalg.norm(np.diff(places_m, axis=0, prepend=places_m[:1]), axis=-1)
-    drawn = draw_errors(sizes, legs, n, n_runs=n_runs, rng=rng)
+    drawn = draw_errors(sizes, legs, len(scene.array.hydrophones), n_runs=n_runs, rng=rng)
     outlier = rng.random(shape) < wrong_share
     sources = np.where(outlier[..., None], _elsewhere(scene, source, shape, rng), source)
-    # The scenario's attitude is what the instruments show; the truth differs from it by their errors.
-    shown = np.array([pose.roll, pose.pitch, pose.heading], dtype=float)
-    bent = scene.bending_profile
-    times = drawn.arrival_times(scene.array.positions_m, places_m, shown, sources, scene.sound_speed_m_s, bent)
-    noise = rng.normal(size=(*shape, n)) * np.sqrt(np.where(heard, variance, 0.0))[:, None]
-    row, beside = _beside(scene, pinger, places_m, n_runs, rng)
-    by_carrier, by_envelope = (shift[row, beside] for shift in (pings.carrier_shift_s, pings.envelope_shift_s))
-    times, noise = times + by_envelope, noise + by_carrier - by_envelope
-    told = answered[row, beside]
+    heard = _hear(scene, pinger, places_m, sources, drawn, pings, noise, rng)
     depth = source[2] + rng.normal(size=n_runs) * scene.study.pinger_depth_sd_m
-    differences = difference_matrix(n)
-    off = np.zeros((*shape, n - 1), dtype=np.int64)
-    further: dict[str, Any] = {}
+    off, alternatives = np.zeros((*shape, len(scene.array.hydrophones) - 1), dtype=np.int64), dict[str, Any]()
     if integers == "resolved":
-        found = drawn_integers(
-            times[:, heard],
-            noise[:, heard],
-            carrier_variance_s2=stated[heard],
-            cycle_variance_s2=cycle_variance[heard],
-            shared_variance_s2=sizes.skew_sd_s**2 + (scene.array.tolerances_m / scene.sound_speed_m_s) ** 2,
-            hydrophones_m=scene.array.positions_m,
-            sound_speed_m_s=scene.sound_speed_m_s,
-            sound_speed_sd_m_s=sizes.sound_speed_sd_m_s,
-            frequency_hz=pinger.frequency_hz,
-            rng=rng,
-        )
-        off[:, heard] = found.off
-        further = _alternatives(found, np.asarray(heard), pinger.frequency_hz)
-    delays = (times + noise) @ differences.T + off / pinger.frequency_hz
-    arrival = None
-    if clock is not None:
-        interval = clock.pri_s + rng.normal(size=(n_runs, 1)) * clock.pri_sd_s
-        arrival = rng.random((n_runs, 1)) + np.arange(p) * interval + (times + noise)[..., 0]
-        arrival = arrival + rng.normal(size=shape) * clock.jitter_sd_s
+        off, alternatives = _resolve(scene, pinger, sizes, heard, noise, rng)
+    differences = difference_matrix(len(scene.array.hydrophones))
+    delays = heard.measured_s @ differences.T + off / pinger.frequency_hz
     shown_m = drawn.shown_positions(places_m)
     return SimulatedRuns(
         run=PingRun(
-            np.where(told[..., None], delays, np.nan),
-            np.where(heard, stated, 1.0)[:, None, None] * (differences @ differences.T),
+            np.where(heard.told[..., None], delays, np.nan),
+            np.where(noise.heard, noise.stated_s2, 1.0)[:, None, None] * (differences @ differences.T),
             scene.array.positions_m,
             differences,
             scene.sound_speed_m_s,
-            arrival_s=arrival,
+            arrival_s=None if clock is None else _arrivals_by_clock(clock, heard.measured_s[..., 0], rng),
             clock=clock,
-            profile=bent,
-            undetected=UndetectedEchoes(
-                np.broadcast_to(np.divide(lasting, stated, out=np.zeros(p), where=heard), shape), pinger.frequency_hz
-            ),
-            **further,
+            profile=scene.bending_profile,
+            undetected=UndetectedEchoes(np.broadcast_to(noise.lasting_share, shape), pinger.frequency_hz),
+            **alternatives,
         ),
-        track=Track(shown_m, *shown),
+        track=Track(shown_m, *_shown_angles(scene)),
         errors=sizes,
         source_depth_m=depth,
-        outlier=outlier & told,
-        wrong_integer=np.asarray(told & off.any(axis=-1)),
+        outlier=outlier & heard.told,
+        wrong_integer=np.asarray(heard.told & off.any(axis=-1)),
         path_m=places_m,
         errors_of_places=drawn.of_places(places_m - shown_m, sizes),
     )
+
+
+@dataclass(frozen=True)
+class _PingNoise:
+    """Variances of an arrival by ping [s^2], means over where each is measured, and whether it is heard at all, (p,).
+
+    By the carrier's noise, by the envelope as it counts in the choice of an integer, and for echoes that last; infinite
+    where nothing is heard.
+    """
+
+    carrier_s2: Floats
+    cycle_s2: Floats
+    lasting_s2: Floats
+    heard: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, pings: BlindPings) -> _PingNoise:
+        """Of pings (p, n_places)."""
+        answered, heard = pings.answered, pings.answered.any(axis=-1)
+        count = np.maximum(answered.sum(axis=-1), 1)
+        carrier, cycle, lasting = (
+            np.where(heard, np.sum(np.where(answered, variance, 0.0), axis=-1) / count, np.inf)
+            for variance in (pings.carrier_variance_s2, pings.cycle_variance_s2, pings.lasting_variance_s2)
+        )
+        return cls(carrier, cycle, lasting, np.asarray(heard))
+
+    @property
+    def stated_s2(self) -> Floats:
+        """As the estimator states it."""
+        return self.carrier_s2 + self.lasting_s2
+
+    @property
+    def lasting_share(self) -> Floats:
+        """Of what is stated; 0 where nothing is heard."""
+        return np.divide(self.lasting_s2, self.stated_s2, out=np.zeros(len(self.heard)), where=self.heard)
+
+
+@dataclass(frozen=True)
+class _Heard:
+    """Arrival times (n_runs, p, n) [s] by the envelope, what noise and echoes add to them by the carrier, and of which
+    pings the estimator tells at all, (n_runs, p)."""
+
+    times_s: Floats
+    noise_s: Floats
+    told: NDArray[np.bool_]
+
+    @property
+    def measured_s(self) -> Floats:
+        """By the carrier."""
+        return self.times_s + self.noise_s
+
+
+def _shown_angles(scene: Scene) -> Floats:
+    """Roll, pitch and heading [rad]: the scenario's is what the instruments show, and the truth differs from it."""
+    pose = scene.vehicle.pose
+    return np.array([pose.roll, pose.pitch, pose.heading], dtype=float)
+
+
+def _hear(
+    scene: Scene,
+    pinger: Pinger,
+    places_m: Floats,
+    sources_m: Floats,
+    drawn: DrawnErrors,
+    pings: BlindPings,
+    noise: _PingNoise,
+    rng: np.random.Generator,
+) -> _Heard:
+    """Pings from sources (n_runs, p, 3) at places (p, 3) [m], as the vehicle's estimator measures them."""
+    times = drawn.arrival_times(
+        scene.array.positions_m,
+        places_m,
+        _shown_angles(scene),
+        sources_m,
+        scene.sound_speed_m_s,
+        scene.bending_profile,
+    )
+    random = rng.normal(size=times.shape) * np.sqrt(np.where(noise.heard, noise.carrier_s2, 0.0))[:, None]
+    row, beside = _beside(scene, pinger, places_m, len(sources_m), rng)
+    by_carrier, by_envelope = (shift[row, beside] for shift in (pings.carrier_shift_s, pings.envelope_shift_s))
+    return _Heard(times + by_envelope, random + by_carrier - by_envelope, pings.answered[row, beside])
+
+
+def _resolve(
+    scene: Scene, pinger: Pinger, sizes: ErrorSizes, heard: _Heard, noise: _PingNoise, rng: np.random.Generator
+) -> tuple[NDArray[np.int64], dict[str, Any]]:
+    """Periods by which the resolved delays are off, (n_runs, p, n - 1), and what the integers leave open."""
+    some = noise.heard
+    found = drawn_integers(
+        heard.times_s[:, some],
+        heard.noise_s[:, some],
+        carrier_variance_s2=noise.stated_s2[some],
+        cycle_variance_s2=noise.cycle_s2[some],
+        shared_variance_s2=sizes.skew_sd_s**2 + (scene.array.tolerances_m / scene.sound_speed_m_s) ** 2,
+        hydrophones_m=scene.array.positions_m,
+        sound_speed_m_s=scene.sound_speed_m_s,
+        sound_speed_sd_m_s=sizes.sound_speed_sd_m_s,
+        frequency_hz=pinger.frequency_hz,
+        rng=rng,
+    )
+    off = np.zeros((*heard.told.shape, found.off.shape[-1]), dtype=np.int64)
+    off[:, some] = found.off
+    return off, _alternatives(found, some, pinger.frequency_hz)
+
+
+def _arrivals_by_clock(clock: PingClock, travelled_s: Floats, rng: np.random.Generator) -> Floats:
+    """When pings arrive that take so long, (n_runs, p) [s], sounded by a clock of each run."""
+    n_runs, p = travelled_s.shape
+    interval = clock.pri_s + rng.normal(size=(n_runs, 1)) * clock.pri_sd_s
+    arrival = rng.random((n_runs, 1)) + np.arange(p) * interval + travelled_s
+    return arrival + rng.normal(size=(n_runs, p)) * clock.jitter_sd_s
 
 
 def _beside(
@@ -312,52 +302,6 @@ def measure_along(scene: Scene, pingers: Sequence[Pinger], places_m: Sequence[Fl
     ]
 
 
-def join_runs(parts: Sequence[SimulatedRuns]) -> SimulatedRuns:
-    """Runs of one vehicle past different pingers, one part after the other; all of as many pings."""
-
-    def joined(values: Iterable[ArrayLike]) -> Any:
-        return np.concatenate([np.asarray(value) for value in values])
-
-    run = parts[0].run
-    most = max(p.run.alternatives_s.shape[2] if p.run.alternatives_s is not None else 1 for p in parts)
-    offset, misfit = zip(*(_padded(p.run, most) for p in parts), strict=True)
-    return SimulatedRuns(
-        run=replace(
-            run,
-            tdoa_s=joined(np.where(p.run.heard[..., None], p.run.tdoa_s, np.nan) for p in parts),
-            covariance_s2=joined(p.run.covariance_s2 for p in parts),
-            undetected=run.undetected
-            and replace(
-                run.undetected, lasting_share=joined(p.run.undetected.lasting_share for p in parts if p.run.undetected)
-            ),
-            alternatives_s=None if most == 1 else joined(offset),
-            alternative_misfit=None if most == 1 else joined(misfit),
-        ),
-        track=Track(**{f.name: joined(getattr(p.track, f.name) for p in parts) for f in fields(Track)}),
-        # The skew depends on the pinger's frequency.
-        errors=replace(
-            parts[0].errors,
-            skew_sd_s=joined(np.broadcast_to(p.errors.skew_sd_s, len(p.source_depth_m)) for p in parts),
-        ),
-        source_depth_m=joined(p.source_depth_m for p in parts),
-        outlier=joined(p.outlier for p in parts),
-        wrong_integer=joined(p.wrong_integer for p in parts),
-        path_m=parts[0].path_m,
-        errors_of_places=joined(p.errors_of_places for p in parts),
-    )
-
-
-def _padded(run: PingRun, most: int) -> tuple[Floats, Floats]:
-    """Alternatives of the pings of runs, and their misfits, with room for so many."""
-    *shape, k = run.tdoa_s.shape
-    offset, misfit = np.zeros((*shape, most, k)), np.full((*shape, most), np.inf)
-    misfit[..., 0] = 0.0
-    if run.alternatives_s is not None and run.alternative_misfit is not None:
-        m = run.alternatives_s.shape[-2]
-        offset[..., :m, :], misfit[..., :m] = run.alternatives_s, run.alternative_misfit
-    return offset, misfit
-
-
 def _elsewhere(scene: Scene, source: Floats, shape: tuple[int, int], rng: np.random.Generator) -> Floats:
     """Places, (*shape, 3), that a wrong ping seems to come from."""
     corners = water_outline(scene)
@@ -369,15 +313,3 @@ def _elsewhere(scene: Scene, source: Floats, shape: tuple[int, int], rng: np.ran
     images = np.array([source - 2.0 * ((source - f.point) @ f.normal) * f.normal for f in walls])
     echo = images[rng.integers(len(images), size=shape)]
     return np.where((rng.random(shape) < 0.5)[..., None], other, echo)
-
-
-def fuse_simulated(scene: Scene, runs: SimulatedRuns, *, area: SourceArea | None) -> FusedFix:
-    """The vehicle's own fusion of simulated runs."""
-    return fuse_pings(
-        runs.run,
-        runs.track,
-        runs.errors,
-        source_depth_m=runs.source_depth_m,
-        source_depth_sd_m=scene.study.pinger_depth_sd_m,
-        area=area,
-    )

@@ -11,9 +11,16 @@ from acoustics.accuracy.echo_bound import echo_place_errors
 from acoustics.base.regions import inside_region
 from acoustics.estimate.echoes import VARIANCE_SCALE
 from acoustics.scene.scenario import load_scene, shipped
-from acoustics.study.draws import FoundPlaces, Route, fuse_simulated, fuse_with_places, route_positions, simulate_runs
+from acoustics.study.draws import (
+    FoundPlaces,
+    Route,
+    fuse_simulated,
+    fuse_with_places,
+    route_positions,
+    simulate_runs,
+    source_area,
+)
 from acoustics.study.draws.echo_places import drawn_places, scale_of_variances
-from acoustics.study.draws.runs import source_area
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
 PINGER = POOL.pingers[0]

@@ -9,7 +9,7 @@ from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.errors import ParameterError
 from acoustics.base.regions import inside_region
 from acoustics.estimate.fuse.station import station_posterior
-from acoustics.study.draws.runs import Route, fuse_simulated, route_positions, simulate_runs, source_area, water_outline
+from acoustics.study.draws import Route, fuse_simulated, route_positions, simulate_runs, source_area, water_outline
 from acoustics.study.stations.study import _Choice, station_model
 
 SCENE = load_scene("examples/mallard-basin.toml")

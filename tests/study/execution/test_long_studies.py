@@ -12,7 +12,7 @@ from acoustics.present.text.tables import to_json
 from acoustics.scene.scenario import load_scene, shipped
 from acoustics.study.calibrate.geometry import RunPlan
 from acoustics.study.calibrate.plan import plan_calibration
-from acoustics.study.draws.runs import Route, join_runs, simulate_runs
+from acoustics.study.draws import Route, join_runs, simulate_runs
 from acoustics.study.execution.chunks import Running, Workers
 from acoustics.study.stations.runs import RunsAlong, _batches, decide
 from acoustics.study.stations.study import station_model, study_stations
