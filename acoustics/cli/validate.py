@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,7 @@ import click
 from acoustics.cli.numbers import FINITE, FloatRange
 from acoustics.cli.options import (
     RANGE_M,
+    Command,
     Output,
     choose_pinger,
     output_options,
@@ -25,10 +27,31 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from acoustics.study.execution import Running
+    from acoustics.study.validate import Limits
 
 _ECHOES = {"both": (False, True), "on": (True,), "off": (False,)}
 _PERCENT = FloatRange(0, 100)
-_DEGREES = FloatRange(0, min_open=True)
+_POSITIVE = FloatRange(0, min_open=True)
+_LIMITS = {
+    "max_rms_deg": (_POSITIVE, "Limit of the RMS."),
+    "max_p95_deg": (_POSITIVE, "Limit of the 95th percentile."),
+    "max_unanswered_percent": (_PERCENT, "Limit of pings refused or failed."),
+    "min_coverage_percent": (_PERCENT, "Least share of stated 95 % intervals that are true."),
+}
+
+
+def _limit_options(command: Command) -> Command:
+    """An option for each field of `Limits`; the command is given them as `limits`."""
+
+    @wraps(command)
+    def run(*args: Any, **kwargs: Any) -> None:
+        from acoustics.study.validate import Limits
+
+        command(*args, limits=Limits(**{name: kwargs.pop(name) for name in _LIMITS}), **kwargs)
+
+    for name, (kind, text) in reversed(_LIMITS.items()):
+        run = click.option("--" + name.replace("_", "-"), type=kind, help=text)(run)
+    return run
 
 
 @click.command("validate", short_help="How good is an estimator, built in or your own?")
@@ -44,11 +67,8 @@ _DEGREES = FloatRange(0, min_open=True)
     "--energy-ratio-db", type=FINITE, multiple=True, help="Burst's 2E/N0; may be repeated; default: as there, +/-10."
 )
 @click.option("--echoes", type=click.Choice(list(_ECHOES)), default="both", show_default=True)
-@click.option("--time-limit-s", type=_DEGREES, default=10.0, show_default=True, help="For a program, a ping.")
-@click.option("--max-rms-deg", type=_DEGREES, help="Limit of the RMS.")
-@click.option("--max-p95-deg", type=_DEGREES, help="Limit of the 95th percentile.")
-@click.option("--max-unanswered-percent", type=_PERCENT, help="Limit of pings refused or failed.")
-@click.option("--min-coverage-percent", type=_PERCENT, help="Least share of stated 95 % intervals that are true.")
+@click.option("--time-limit-s", type=_POSITIVE, default=10.0, show_default=True, help="For a program, a ping.")
+@_limit_options
 @click.option(
     "--secret",
     metavar="HEX",
@@ -70,10 +90,7 @@ def validate_command(
     energy_ratio_db: tuple[float, ...],
     echoes: str,
     time_limit_s: float,
-    max_rms_deg: float | None,
-    max_p95_deg: float | None,
-    max_unanswered_percent: float | None,
-    min_coverage_percent: float | None,
+    limits: Limits,
     secret: str | None,
     each_ping: bool,
     seed: int | None,
@@ -104,7 +121,6 @@ def validate_command(
     from acoustics.scene.scenario import load_scene
     from acoustics.study.validate import (
         NO_LIMITS,
-        Limits,
         choose_design,
         choose_estimator,
         chosen_secret,
@@ -135,7 +151,6 @@ def validate_command(
         export_design(scene, pinger, design, export, progress=Progress("written"))
         _show_exported(export, trials, output)
         return
-    limits = Limits(max_rms_deg, max_p95_deg, max_unanswered_percent, min_coverage_percent)
     asked: dict[str, Any] = {
         "limits": limits,
         "each_ping": each_ping,
