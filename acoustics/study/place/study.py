@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -144,14 +145,12 @@ def study_place(
         raise ParameterError(f"{n_hydrophones} hydrophones: the search takes {_FEWEST} to {_MOST}")
     criterion, ranges = criterion_for(scene, pinger, aim)
     limit = scene.study.wrong_cycle_limit
-    compared = alternatives(criterion, limit)
-    ours = [r for pair in compared for r in pair if r.n_hydrophones <= n_hydrophones]
-    known = sorted((r.found for r in ours if r.found is not None), key=lambda f: f.rank(limit))[:_KNOWN_STARTS]
+    shipped = _Shipped.of(criterion, n_hydrophones, limit)
     found = search(
         criterion,
         n_hydrophones,
         limit,
-        arrays=known,
+        arrays=shipped.starts,
         random_starts=random_starts,
         seed=seed,
         fingerprint=fingerprint("place", scene, pinger, n_hydrophones, aim, random_starts, seed),
@@ -160,12 +159,9 @@ def study_place(
     )
     found = _rounded(criterion, found, limit)
     array = found.hydrophones_m[None]
-    best_shipped = _best(ours, limit, as_it_is=True)
-    best_scaled = _best(ours, limit, as_it_is=False)
-    stand_in = best_shipped or best_scaled
-    shown = None if stand_in is None else stand_in.found
     bearing = np.rad2deg(criterion.towards.bearing)
     n_bearings = len(np.unique(bearing))
+    mount_m, tolerance_m = np.array(scene.array.mount_m), criterion.mounting.tolerance_m
     return Placement(
         title=scene.title,
         pinger=pinger.name,
@@ -178,9 +174,9 @@ def study_place(
         bearings=aim.bearings_in_words,
         depression_deg=np.rad2deg(np.unique(criterion.towards.depression)),
         wrong_cycle_limit=limit,
-        tolerance_m=criterion.mounting.tolerance_m,
+        tolerance_m=tolerance_m,
         minimum_spacing_m=criterion.mounting.minimum_spacing_m,
-        starts=len(known) + random_starts,
+        starts=len(shipped.starts) + random_starts,
         seed=seed,
         hydrophones_m=found.hydrophones_m,
         rank=array_rank(found.hydrophones_m),
@@ -190,22 +186,44 @@ def study_place(
         mean_wrong_integer=float(criterion.wrong_integers(array).mean()),
         simulated=check_placement(ranges.scenes, pinger, criterion, found.hydrophones_m, trials, seed),
         heard_by_fewest=int(criterion.heard(array).sum(axis=-1).min()),
-        shipped=tuple(_line(criterion, r, limit) for pair in compared for r in pair),
-        best_shipped=None if best_shipped is None else _line(criterion, best_shipped, limit),
-        best_scaled=None if best_scaled is None else _line(criterion, best_scaled, limit),
-        gain_over_shipped=_gain(best_shipped, found),
-        gain_over_scaled=_gain(best_scaled, found),
         bearing_deg=bearing[:n_bearings],
         found_by_bearing=_by_bearing(criterion, found, n_bearings),
-        shipped_by_bearing=None if shown is None else _by_bearing(criterion, shown, n_bearings),
-        known_pool=known_pool_bound(
-            with_hydrophones(
-                scene, found.hydrophones_m - np.array(scene.array.mount_m), criterion.mounting.tolerance_m
-            ),
-            pinger,
-        ),
+        known_pool=known_pool_bound(with_hydrophones(scene, found.hydrophones_m - mount_m, tolerance_m), pinger),
         known_pool_as_it_is=known_pool_bound(scene, pinger),
+        **shipped.beside(criterion, found, limit, n_bearings),
     )
+
+
+@dataclass(frozen=True)
+class _Shipped:
+    """The shipped arrays in the mounting, as they are and scaled; of those with no more hydrophones than are asked for,
+    the best, and where the search starts."""
+
+    compared: Sequence[tuple[Alternative, ...]]
+    best: Alternative | None
+    best_scaled: Alternative | None
+    starts: Sequence[Found]
+
+    @classmethod
+    def of(cls, criterion: Criterion, n_hydrophones: int, limit: float) -> _Shipped:
+        """By a criterion, for so many hydrophones."""
+        compared = alternatives(criterion, limit)
+        ours = [r for pair in compared for r in pair if r.n_hydrophones <= n_hydrophones]
+        starts = sorted((r.found for r in ours if r.found is not None), key=lambda f: f.rank(limit))[:_KNOWN_STARTS]
+        return cls(compared, _best(ours, limit, as_it_is=True), _best(ours, limit, as_it_is=False), starts)
+
+    def beside(self, criterion: Criterion, found: Found, limit: float, n_bearings: int) -> dict[str, Any]:
+        """What a `Placement` says of them beside the array found."""
+        stand_in = self.best or self.best_scaled
+        shown = None if stand_in is None else stand_in.found
+        return {
+            "shipped": tuple(_line(criterion, r, limit) for pair in self.compared for r in pair),
+            "best_shipped": None if self.best is None else _line(criterion, self.best, limit),
+            "best_scaled": None if self.best_scaled is None else _line(criterion, self.best_scaled, limit),
+            "gain_over_shipped": _gain(self.best, found),
+            "gain_over_scaled": _gain(self.best_scaled, found),
+            "shipped_by_bearing": None if shown is None else _by_bearing(criterion, shown, n_bearings),
+        }
 
 
 def quick_placement(scene: Scene, pinger: Pinger, n_hydrophones: int, *, aim: Aim, seed: int) -> Floats:
