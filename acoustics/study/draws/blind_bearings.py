@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION
-from acoustics.base.frames import Pose
+from acoustics.base.frames import Floats, Pose
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws.blind import BlindPings
@@ -55,23 +55,43 @@ def draw_blind_bearings(
         arrays over a wavelength wide, of samples with noise (`hear_with_noise`), which takes some ten times as long:
         fewer draws for each ping.
     """
+    attitude = np.asarray(attitude_sd, dtype=float)
+    searched = len(scene.array.hydrophones) <= LARGEST_DIMENSION + 1
+    by_samples = searched and _is_weak(pings) and _width_cycles(scene, pinger) > 1.0
+    if not by_samples:
+        drawn = _draw_linearised(scene, pinger, pings, pose, draws, rng, attitude)
+        by_samples = searched and drawn.wrong_integer.sum() > _OFTEN * np.isfinite(drawn.error).sum()
+        if not by_samples:
+            return drawn
+    return hear_with_noise(scene, pinger, pose, draws=min(draws, _BY_SAMPLES), rng=rng, attitude_sd=attitude)
+
+
+def _draw_linearised(
+    scene: Scene,
+    pinger: Pinger,
+    pings: BlindPings,
+    pose: Pose,
+    draws: int,
+    rng: np.random.Generator,
+    attitude_sd: Floats,
+) -> BlindBearings:
+    """Draws of shape (m, draws), noise being as the estimator states it; those of pings alike are made together."""
     sources = pose.to_body(np.array(pinger.position_m)[None])[:, 0]
     shape = (len(sources), draws)
     drawn = BlindBearings(np.full(shape, np.nan), np.zeros(shape, dtype=bool), np.full(shape, np.nan))
     kinds = np.column_stack([pings.window_s, pings.heard])
     for kind in np.unique(kinds[pings.answered], axis=0):
         rows = np.flatnonzero((kinds == kind).all(axis=-1) & pings.answered)
-        listener = Listener(scene, pinger, kind[1:] > 0, np.asarray(attitude_sd, dtype=float))
+        listener = Listener(scene, pinger, kind[1:] > 0, attitude_sd)
         part = listener.draw(pings, rows, np.repeat(sources[rows], draws, axis=0), draws, rng)
         for name, value in vars(part).items():
             getattr(drawn, name)[rows] = value.reshape(len(rows), draws)
-    often = drawn.wrong_integer.sum() > _OFTEN * np.isfinite(drawn.error).sum()
-    weak = pings.answered.any() and np.median(pings.energy_ratio_2e_n0[pings.answered]) < _WEAK
-    searched = len(scene.array.hydrophones) <= LARGEST_DIMENSION + 1
-    if not (searched and (often or (weak and _width_cycles(scene, pinger) > 1.0))):
-        return drawn
-    few = min(draws, _BY_SAMPLES)
-    return hear_with_noise(scene, pinger, pose, draws=few, rng=rng, attitude_sd=np.asarray(attitude_sd, dtype=float))
+    return drawn
+
+
+def _is_weak(pings: BlindPings) -> bool:
+    """Whether most of the pings that are measured are bursts so weak that onsets are found whole cycles off."""
+    return bool(pings.answered.any() and np.median(pings.energy_ratio_2e_n0[pings.answered]) < _WEAK)
 
 
 def draws_each(scene: Scene, pinger: Pinger, most: int) -> int:
