@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from acoustics.base.errors import ParameterError
-from acoustics.base.frames import Floats, Pose
+from acoustics.base.frames import Floats
 from acoustics.propagate.arrivals import DEFAULT_HORIZON_S, arrivals
 from acoustics.propagate.bending import bends
 from acoustics.propagate.bent_paths import direct_times_s
@@ -224,14 +224,14 @@ class _Search:
         return np.maximum(earliest, 0.0)
 
 
-def multipath_free_windows(scene: Scene, pinger: Pinger, waypoints_m: Floats) -> Floats:
+def multipath_free_windows(scene: Scene, pinger: Pinger, waypoints_m: Floats, heading: Floats | None = None) -> Floats:
     """Time from the direct sound to the first strong echo [s] at vehicle positions of shape (..., 3) [m].
 
-    The vehicle keeps the scene's attitude. Capped at the burst's own length: beyond it there is nothing to hear. 0
-    where bodies of the vehicle, walls or floor keep the direct sound from all hydrophones.
+    The vehicle keeps the scene's attitude but for headings (...) [rad], where they are given. Capped at the burst's own
+    length: beyond it there is nothing to hear. 0 where bodies of the vehicle, walls or floor keep the direct sound from
+    all hydrophones.
     """
-    own = scene.vehicle.pose
-    pose = Pose(waypoints_m, own.roll, own.pitch, own.heading)
+    pose = scene.vehicle.pose_at(waypoints_m, heading)
     return multipath_free_map_s(
         scene,
         pose.to_site(scene.array.positions_m),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Self
 
 import numpy as np
+from numpy.typing import ArrayLike
 from pydantic import Field, model_validator
 
 from acoustics.base.frames import Floats, Pose
@@ -78,6 +79,16 @@ class Vehicle(SceneModel):
         """The pose with its angles in radians."""
         roll, pitch, heading = np.deg2rad([self.roll_deg, self.pitch_deg, self.heading_deg])
         return Pose(np.array(self.position_m), roll, pitch, heading)
+
+    def pose_at(self, position_m: ArrayLike, heading: ArrayLike | None = None) -> Pose:
+        """With its roll and pitch at other places (..., 3) [m], under headings (...) [rad]; its own by default."""
+        own = self.pose
+        return Pose(position_m, own.roll, own.pitch, own.heading if heading is None else heading)
+
+    @property
+    def level_pose(self) -> Pose:
+        """Its roll and pitch alone: from the body frame to one about its origin that stands level and heads with it."""
+        return self.pose_at(np.zeros(3), 0.0)
 
     @property
     def attitude_sd(self) -> Floats:

@@ -105,7 +105,7 @@ def standard_deviations(bearing: Floats, position: Floats) -> Floats:
 
 def _seen_from_the_vehicle(scene: Scene, pinger: Pinger) -> PingerSeen:
     pose = scene.vehicle.pose
-    hydrophones = Pose(np.zeros(3), pose.roll, pose.pitch, 0.0).to_site(scene.array.positions_m)
+    hydrophones = scene.vehicle.level_pose.to_site(scene.array.positions_m)
     source = Pose(pose.position_m, 0.0, 0.0, pose.heading).to_body(np.array([pinger.position_m]))[0]
     bearing, depression = bearing_and_depression(source)
     return PingerSeen(hydrophones, source, float(bearing), float(depression), float(np.linalg.norm(source)))

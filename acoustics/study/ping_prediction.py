@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acoustics.base.frames import Floats, Pose
+from acoustics.base.frames import Floats
 from acoustics.base.intervals import BEARING_GUESS_SD, unless_guessed
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -68,12 +68,8 @@ def predict_ping(scene: Scene, pinger: Pinger) -> PingPrediction:
     """
     rng = np.random.default_rng(scene.study.seed)
     own = scene.vehicle.pose
-    pose = Pose(
-        places_about(scene, np.tile(own.position_m, (_PLACES, 1)), rng),
-        own.roll,
-        own.pitch,
-        np.full(_PLACES, own.heading),
-    )
+    places = places_about(scene, np.tile(own.position_m, (_PLACES, 1)), rng)
+    pose = scene.vehicle.pose_at(places, np.full(_PLACES, own.heading))
     pings = measure_blind(scene, pinger, pose, rng)
     draws = draws_each(scene, pinger, _MOST_DRAWS)
     drawn = draw_blind_bearings(scene, pinger, pings, pose, draws=draws, rng=rng, attitude_sd=scene.vehicle.attitude_sd)

@@ -117,8 +117,7 @@ def echo_paths(
     along each path.
     """
     faces = site_faces(scene.pool)
-    own = scene.vehicle.pose
-    pose = Pose(pings.waypoints_m, own.roll, own.pitch, pings.headings)
+    pose = scene.vehicle.pose_at(pings.waypoints_m, pings.headings)
     hydrophones = pose.to_site(scene.array.positions_m)
     middle, speed = hydrophones.mean(axis=1), scene.sound_speed_m_s
     direct_m = np.linalg.norm(pings.sources_m - middle, axis=-1)

@@ -8,7 +8,7 @@ import numpy as np
 
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.errors import ParameterError
-from acoustics.base.frames import Floats, Pose
+from acoustics.base.frames import Floats
 from acoustics.estimate.calibrate import CalibrationPrior, CalibrationRun, whitening
 from acoustics.physics.tdoa import difference_matrix
 from acoustics.propagate.multipath_free_window import multipath_free_windows
@@ -94,7 +94,7 @@ def planned_run(scene: Scene, pinger: Pinger, plan: RunPlan) -> tuple[Calibratio
     pose = np.repeat(np.arange(len(depths) * plan.headings), plan.pings_each)
     source_index = pose // plan.headings
     heading = np.deg2rad(scene.vehicle.heading_deg) + 2 * np.pi / plan.headings * (pose % plan.headings)
-    turn = Pose(place, scene.vehicle.pose.roll, scene.vehicle.pose.pitch, heading).rotation
+    turn = scene.vehicle.pose_at(place, heading).rotation
     difference = difference_matrix(n)
     white = np.array([whitening(difference, s**2 * difference @ difference.T) for s in sd])
     pings = len(pose)

@@ -135,10 +135,11 @@ def places_about(scene: Scene, places_m: Floats, rng: np.random.Generator) -> Fl
 
     Those that would put a hydrophone outside the water are the given ones.
     """
-    own = scene.vehicle.pose
     places = places_m + rng.uniform(-1.0, 1.0, places_m.shape) * _ABOUT_M
-    sites = Pose(places, own.roll, own.pitch, np.full(len(places), own.heading)).to_site(scene.array.positions_m)
-    return np.where(np.all(scene.pool.contains(sites), axis=-1)[:, None], places, places_m)
+    pose = scene.vehicle.pose_at(places, np.full(len(places), scene.vehicle.pose.heading))
+    return np.where(
+        np.all(scene.pool.contains(pose.to_site(scene.array.positions_m)), axis=-1)[:, None], places, places_m
+    )
 
 
 @dataclass

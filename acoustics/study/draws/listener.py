@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION
 from acoustics.base.frames import (
     Floats,
-    Pose,
     array_rank,
     bearing_and_depression,
     direction,
@@ -235,8 +234,7 @@ class Listener:
 
     @property
     def _level(self) -> Floats:
-        own = self.scene.vehicle.pose
-        return Pose(np.zeros(3), own.roll, own.pitch, 0.0).rotation
+        return self.scene.vehicle.level_pose.rotation
 
     def _position(self, delays: Tdoa, depth_m: Floats) -> Fix:
         """Positions in the frame that stands level, as `locate` finds them by the likeliest vector alone."""

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.errors import ParameterError
-from acoustics.base.frames import Floats, Pose
+from acoustics.base.frames import Floats
 from acoustics.estimate.fuse import PingClock, PingRun, Track, UndetectedEchoes, stops_of
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix
@@ -52,8 +52,7 @@ def route_positions(scene: Scene, route: Route) -> Floats:
     angle = np.deg2rad(route.leg_deg)
     along = np.linspace(0.0, route.leg_m, route.n_pings)[:, None]
     places = np.array(scene.vehicle.position_m) + along * [np.cos(angle), np.sin(angle), 0.0]
-    pose = scene.vehicle.pose
-    hydrophones = Pose(places, pose.roll, pose.pitch, pose.heading).to_site(scene.array.positions_m)
+    hydrophones = scene.vehicle.pose_at(places).to_site(scene.array.positions_m)
     dry = ~np.all(scene.pool.contains(hydrophones), axis=-1)
     if dry.any():
         reached = float(along[max(int(np.argmax(dry)) - 1, 0), 0])
@@ -262,8 +261,8 @@ def _beside(
 
     Each run passes somewhat beside the others, where echoes add in other phases; pings of one stop are heard at one.
     """
-    p, pose = len(places_m), scene.vehicle.pose
-    hydrophones = Pose(places_m, pose.roll, pose.pitch, pose.heading).to_site(scene.array.positions_m)
+    p = len(places_m)
+    hydrophones = scene.vehicle.pose_at(places_m).to_site(scene.array.positions_m)
     wavelength = np.full(p, scene.sound_speed_m_s / pinger.frequency_hz)
     stops = stops_of(hydrophones[None], np.ones((1, p), dtype=bool), wavelength)
     first, count = stops.first[0], stops.pings[0]
@@ -287,11 +286,11 @@ def measure_along(scene: Scene, pingers: Sequence[Pinger], places_m: Sequence[Fl
 
     The same for all runs over these places. Pings that not all hydrophones hear directly count as not measured.
     """
-    own, listening = scene.vehicle.pose, []
+    heading, listening = scene.vehicle.pose.heading, []
     for pinger, along_m in zip(pingers, places_m, strict=True):
         rng = np.random.default_rng(scene.study.seed)
         places = places_about(scene, np.repeat(along_m, _PLACES_EACH, axis=0), rng)
-        pose = Pose(places, own.roll, own.pitch, np.full(len(places), own.heading))
+        pose = scene.vehicle.pose_at(places, np.full(len(places), heading))
         listening.append(Listening(pinger.position_m, pose, rng))
     pings = measure_blind_each(scene, pingers[0], listening, undetected=True)
     return [

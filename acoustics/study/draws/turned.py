@@ -88,7 +88,7 @@ def turned_poses(scene: Scene, pinger: Pinger, bearings: Floats) -> Pose:
     own = scene.vehicle.pose
     there = np.array(pinger.position_m) - own.position_m
     heading = float(bearing_and_depression(there)[0]) - bearings
-    return Pose(np.tile(own.position_m, (len(bearings), 1)), own.roll, own.pitch, heading)
+    return scene.vehicle.pose_at(np.tile(own.position_m, (len(bearings), 1)), heading)
 
 
 def measure_turned(

@@ -75,9 +75,7 @@ def grid_cells(scene: Scene, pinger: Pinger, *, over: Over, step_m: float, headi
     waypoints, pingers = waypoints_and_pingers(scene, pinger, over, places)
     wet = np.ones(places.shape[:2], dtype=bool)
     for heading in headings:
-        hydrophones = Pose(waypoints, scene.vehicle.pose.roll, scene.vehicle.pose.pitch, heading).to_site(
-            scene.array.positions_m
-        )
+        hydrophones = scene.vehicle.pose_at(waypoints, heading).to_site(scene.array.positions_m)
         apart = np.linalg.norm(hydrophones - pingers[..., None, :], axis=-1) > _NEAREST_M
         wet &= np.all(scene.pool.contains(hydrophones) & apart, axis=-1)
     wet &= scene.pool.contains(pingers) & (np.linalg.norm(waypoints - pingers, axis=-1) > _NEAREST_M)
@@ -96,8 +94,7 @@ def sources_seen(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> 
 def reached_in_cells(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> NDArray[np.bool_]:
     """Which hydrophones neither walls, floor nor bodies of the vehicle hide from the pinger, (n_wet, n_hydrophones)."""
     waypoints, pingers = waypoints_and_pingers(scene, pinger, cells.over, cells.places_m[cells.wet])
-    own = scene.vehicle.pose
-    return hydrophones_reached(scene, Pose(waypoints, own.roll, own.pitch, heading), pingers)
+    return hydrophones_reached(scene, scene.vehicle.pose_at(waypoints, heading), pingers)
 
 
 def windows_seen(scene: Scene, pinger: Pinger, cells: Cells, heading: float) -> Floats:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from acoustics.base.frames import Floats, Pose, bearing_and_depression
+from acoustics.base.frames import Floats, bearing_and_depression
 from acoustics.base.intervals import Interval, rms_interval
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -82,9 +82,8 @@ def echo_places(scene: Scene, cells: Cells, heading: Floats, heard: NDArray[np.b
     from scipy.cluster.vq import kmeans2  # slow to load
 
     places = cells.places_m[cells.wet]
-    own = scene.vehicle.pose
-    waypoints = places if cells.over == "vehicle" else np.broadcast_to(own.position_m, places.shape)
-    hydrophones = Pose(waypoints, own.roll, own.pitch, heading).to_site(scene.array.positions_m)
+    waypoints = places if cells.over == "vehicle" else np.broadcast_to(scene.vehicle.position_m, places.shape)
+    hydrophones = scene.vehicle.pose_at(waypoints, heading).to_site(scene.array.positions_m)
     margin = _TOLERANCES * float(scene.array.tolerances_m.max())
     usable = np.flatnonzero(heard & scene.pool.contains(hydrophones, margin).all(axis=-1))
     if usable.size <= count:
@@ -118,8 +117,7 @@ def _trial(
 ) -> Trial:
     from acoustics.study.validate import Trial
 
-    own = scene.vehicle.pose
-    seen = Pose(np.array(waypoint), own.roll, own.pitch, heading).to_body([pinger.position_m])[0]
+    seen = scene.vehicle.pose_at(np.array(waypoint), heading).to_body([pinger.position_m])[0]
     sight = seen - scene.array.positions_m.mean(axis=0)
     bearing, depression = bearing_and_depression(sight)
     return Trial(
@@ -146,7 +144,6 @@ def heard_of_chunk(chunk: EchoChunk) -> Arrays:
     """
     from acoustics.study.validate import ANSWERED, compare, trial_recording
 
-    own = chunk.scene.vehicle.pose
     recordings, trials = [], []
     for trial in chunk.trials:
         drawn = trial_recording(chunk.scene, chunk.pinger, trial)
@@ -154,7 +151,7 @@ def heard_of_chunk(chunk: EchoChunk) -> Arrays:
         recordings += [drawn, drawn.without_echoes()]
     answers = _located(recordings)
     scored = compare(chunk.scene, chunk.pinger, trials, answers)
-    level = Pose(np.zeros(3), own.roll, own.pitch, 0.0)
+    level = chunk.scene.vehicle.level_pose
     places = [np.full(3, np.nan) if a.position_m is None else np.array(a.position_m) for a in answers]
     distance = np.hypot(*level.to_site(np.array(places))[:, :2].T)
     return {

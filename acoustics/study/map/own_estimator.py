@@ -74,14 +74,14 @@ def measured_in_cells(
     each = MEASURED_CELLS if cells.over == "vehicle" else _MEASURED_PINGERS
     some = np.sort(rng.permutation(len(places))[:each])
     if cells.over == "vehicle":
-        pose = Pose(places[some], own.roll, own.pitch, heading[some])
+        pose = scene.vehicle.pose_at(places[some], heading[some])
         return MeasuredCells(some, pose, measure_blind(scene, pinger, pose, rng))
-    pose = Pose(np.tile(own.position_m, (len(some), 1)), own.roll, own.pitch, heading[some])
+    pose = scene.vehicle.pose_at(np.tile(own.position_m, (len(some), 1)), heading[some])
     pings = [
         measure_blind(
             scene,
             pinger.model_copy(update={"position_m": tuple(place)}),
-            Pose(np.array(own.position_m)[None], own.roll, own.pitch, heading[cell : cell + 1]),
+            scene.vehicle.pose_at(np.array(own.position_m)[None], heading[cell : cell + 1]),
             rng,
         )
         for cell, place in zip(some, places[some].tolist(), strict=True)

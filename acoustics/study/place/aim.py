@@ -80,7 +80,7 @@ def criterion_for(scene: Scene, pinger: Pinger, aim: Aim) -> tuple[Criterion, Ra
     window = np.array([_multipath_free_s(scene, pinger, mounting, pose) for pose in poses])
     link = link_budget(scene, pinger, range_m, window_s=window)
     own, bent = scene.vehicle, scene.bending_profile
-    upright = Pose(np.zeros(3), own.pose.roll, own.pose.pitch, 0.0).rotation
+    upright = own.level_pose.rotation
     towards = _directions(aim, bearing_and_depression(sources)[1], range_m, link)
     profile = None if bent is None else bent.below(own.position_m[2])
     if profile is not None:
@@ -105,9 +105,8 @@ def criterion_for(scene: Scene, pinger: Pinger, aim: Aim) -> tuple[Criterion, Ra
 
 def _poses(scene: Scene, pinger: Pinger, aim: Aim) -> list[Pose]:
     """Where the vehicle hears the pinger from: where it stands, or at the ranges, the nearest first."""
-    own = scene.vehicle.pose
     if not aim.ranges_m:
-        return [own]
+        return [scene.vehicle.pose]
     there, waypoints = waypoints_along_line(scene, pinger, aim.ranges_m)
     above = abs(pinger.position_m[2] - scene.vehicle.position_m[2])
     for wished in aim.ranges_m:
@@ -117,7 +116,7 @@ def _poses(scene: Scene, pinger: Pinger, aim: Aim) -> list[Pose]:
                 f"vehicle's depth, {above:.1f} m from the pinger's"
             )
     wanted = np.isin(there, aim.ranges_m)
-    return [Pose(waypoint, own.roll, own.pitch, own.heading) for waypoint in waypoints[wanted]]
+    return [scene.vehicle.pose_at(waypoint) for waypoint in waypoints[wanted]]
 
 
 def _moved(scene: Scene, pose: Pose) -> Scene:

@@ -182,9 +182,7 @@ def draw_trial(scene: Scene, pinger: Pinger, design: Design, number: int) -> Tri
     rng = np.random.default_rng(place)
     wanted = np.pi / 2 * (SECTORS.index(sector) + rng.uniform(-0.5, 0.5))
     waypoints, heading = _turned_places(scene, pinger, range_m, float(wanted), rng)
-    attitude = scene.vehicle.pose
-    pose = Pose(waypoints, attitude.roll, attitude.pitch, heading)
-    hydrophones = pose.to_site(scene.array.positions_m)
+    hydrophones = scene.vehicle.pose_at(waypoints, heading).to_site(scene.array.positions_m)
     wet = np.all(scene.pool.contains(hydrophones), axis=-1) & scene.pool.contains(waypoints)
     wet[wet] = in_sight(scene, hydrophones[wet], pinger.position_m).all(axis=-1)
     if not wet.any():
@@ -192,7 +190,7 @@ def draw_trial(scene: Scene, pinger: Pinger, design: Design, number: int) -> Tri
             f"range {range_m:g} m: no place around {pinger.name!r} has the whole array in the water and in its sight"
         )
     first = int(np.argmax(wet))
-    pose = Pose(waypoints[first], attitude.roll, attitude.pitch, heading[first])
+    pose = scene.vehicle.pose_at(waypoints[first], heading[first])
     bearing, depression = bearing_and_depression(
         pose.to_body([pinger.position_m])[0] - scene.array.positions_m.mean(axis=0)
     )
@@ -215,27 +213,26 @@ def draw_trial(scene: Scene, pinger: Pinger, design: Design, number: int) -> Tri
 
 def trial_pose(scene: Scene, trial: Trial) -> Pose:
     """The vehicle's true pose in a trial."""
-    attitude = scene.vehicle.pose
-    return Pose(np.array(trial.position_m), attitude.roll, attitude.pitch, trial.heading)
+    return scene.vehicle.pose_at(np.array(trial.position_m), trial.heading)
 
 
 def _turned_places(
     scene: Scene, pinger: Pinger, range_m: float, bearing: float, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
     """Vehicle positions (n, 3) [m] and headings (n,) [rad] from which the pinger has a range and a bearing."""
-    attitude, middle = scene.vehicle.pose, scene.array.positions_m.mean(axis=0)
+    middle = scene.array.positions_m.mean(axis=0)
     depth = scene.vehicle.position_m[2]
     around = rng.uniform(-np.pi, np.pi, _PLACES_TRIED)
     heading = around + np.pi - bearing
     source = np.array(pinger.position_m)
     for _ in range(_HEADING_STEPS):
         # The array's centre, from the vehicle's origin, at this heading; then the origin that puts it at the range.
-        offset = Pose(np.zeros(3), attitude.roll, attitude.pitch, heading).to_site(middle[None])[:, 0]
+        offset = scene.vehicle.pose_at(np.zeros(3), heading).to_site(middle[None])[:, 0]
         drop = source[2] - depth - offset[:, 2]
         reach = np.sqrt(np.maximum(range_m**2 - drop**2, 0.0))
         level = source[:2] + reach[:, None] * np.column_stack([np.cos(around), np.sin(around)]) - offset[:, :2]
         waypoints = np.column_stack([level, np.full(_PLACES_TRIED, depth)])
-        sight = Pose(waypoints, attitude.roll, attitude.pitch, heading).to_body(source[None])[:, 0] - middle
+        sight = scene.vehicle.pose_at(waypoints, heading).to_body(source[None])[:, 0] - middle
         excess = wrap_angle(bearing_and_depression(sight)[0] - bearing)
         if np.abs(excess).max() < _NEGLIGIBLE:
             break

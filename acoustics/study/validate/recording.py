@@ -12,11 +12,10 @@ import numpy as np
 from acoustics.accuracy.bounds import bearing_bound
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.files import whole_file
-from acoustics.base.frames import Floats, Pose
+from acoustics.base.frames import Floats
 from acoustics.io.recording import choose_encoding, write_samples
 from acoustics.io.sidecar import sidecar_table
-from acoustics.propagate.hull_shadow import Hull
-from acoustics.propagate.multipath_free_window import multipath_free_map_s
+from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.propagate.render import DrawnRecording, draw_recording, render
 from acoustics.propagate.sight import hydrophones_reached
 from acoustics.scene.pinger import Pinger
@@ -79,33 +78,21 @@ def trial_bounds(scene: Scene, pinger: Pinger, trials: Sequence[Trial]) -> Float
     """Cramer-Rao bound of each trial's bearing, shape (n_trials,) [rad]; infinite where nothing is observed.
 
     With echoes only the burst's multipath-free window counts, without them all of it; hydrophones behind a body of
-    the vehicle
-    do not count. Mounting, skew and sound speed are unknowns of the scene's sizes; the attitude is none, since the
-    bearing is that from the bow.
+    the vehicle do not count. Mounting, skew and sound speed are unknowns of the scene's sizes; the attitude is none,
+    since the bearing is that from the bow.
     """
-    attitude = scene.vehicle.pose
     waypoints = np.array([trial.position_m for trial in trials])
     heading = np.array([trial.heading for trial in trials])
     window = np.full(len(trials), np.inf)
     echoing = np.array([trial.echoes for trial in trials])
     if echoing.any():
-        pose = Pose(waypoints[echoing], attitude.roll, attitude.pitch, heading[echoing])
-        free_s = multipath_free_map_s(
-            scene,
-            pose.to_site(scene.array.positions_m),
-            np.array(pinger.position_m),
-            frequency_hz=pinger.frequency_hz,
-            horizon_s=pinger.length_s,
-            threshold_db=scene.study.multipath_threshold_db,
-            hull=Hull.of(scene, pose),
-        )
+        free_s = multipath_free_windows(scene, pinger, waypoints[echoing], heading[echoing])
         window[echoing] = np.where(free_s < pinger.length_s, free_s, np.inf)
     link = link_budget(scene, pinger, [trial.range_m for trial in trials], window_s=window)
     louder = 10 ** ((np.array([trial.source_level_db for trial in trials]) - pinger.source_level_db) / 10)
     jitter = scene.recorder.aperture_jitter_s**2
     variance = ((link.carrier_variance_s2 - jitter) / louder + jitter)[:, None]
-    placed = Pose(waypoints, attitude.roll, attitude.pitch, heading)
-    reached = hydrophones_reached(scene, placed, np.array(pinger.position_m))
+    reached = hydrophones_reached(scene, scene.vehicle.pose_at(waypoints, heading), np.array(pinger.position_m))
     return bearing_bound(
         scene.array.positions_m,
         [trial.bearing for trial in trials],

@@ -96,12 +96,8 @@ def candidates_at(scene: Scene, prior: Prior, waypoints_m: Floats) -> Candidates
         raise ParameterError(
             "no waypoint: nowhere on the grid is the whole array wet, in reach and out of keep-out zones"
         )
-    pose = Pose(
-        np.repeat(waypoints[reached], HEADINGS, axis=0),
-        scene.vehicle.pose.roll,
-        scene.vehicle.pose.pitch,
-        heading_choices(waypoints[reached], prior).reshape(-1),
-    )
+    stops = waypoints[reached]
+    pose = scene.vehicle.pose_at(np.repeat(stops, HEADINGS, axis=0), heading_choices(stops, prior).reshape(-1))
     return Candidates(pose, np.repeat(reached + 1, HEADINGS), ways)
 
 
@@ -113,9 +109,7 @@ def heading_choices(waypoints_m: Floats, prior: Prior) -> Floats:
 
 def allowed(scene: Scene, prior: Prior, waypoints_m: Floats) -> NDArray[np.bool_]:
     """Whether the vehicle may stop at waypoints, shape (n_waypoints, 3) [m]."""
-    pose = Pose(
-        waypoints_m[:, None], scene.vehicle.pose.roll, scene.vehicle.pose.pitch, heading_choices(waypoints_m, prior)
-    )
+    pose = scene.vehicle.pose_at(waypoints_m[:, None], heading_choices(waypoints_m, prior))
     wet = scene.pool.contains(pose.to_site(scene.array.positions_m)).all(axis=(-2, -1))
     apart = np.linalg.norm(waypoints_m[:, None] - prior.places_m, axis=-1).min(axis=-1)
     # Where the pinger truly is, is not known: its places alone count, and the stations that stand in the water.
@@ -133,8 +127,7 @@ def learned_arrivals(scene: Scene, pinger: Pinger, prior: Prior, waypoints_m: Fl
     rng = np.random.default_rng(scene.study.seed)
     few = np.sort(rng.permutation(len(prior.weights))[:_PLACES_MEASURED])
     at = np.sort(rng.permutation(len(waypoints_m))[:_WAYPOINTS_MEASURED])
-    own, heading = scene.vehicle.pose, rng.uniform(-np.pi, np.pi, len(at))
-    pose = Pose(waypoints_m[at], own.roll, own.pitch, heading)
+    pose = scene.vehicle.pose_at(waypoints_m[at], rng.uniform(-np.pi, np.pi, len(at)))
     pings = [
         measure_blind(scene, pinger.model_copy(update={"position_m": tuple(place)}), pose, rng)
         for place in prior.places_m[few].tolist()

@@ -128,8 +128,7 @@ def straight_run(question: Question, n_waypoints: int) -> Planned | None:
     legs, waypoints = np.diff(travelled, prepend=0.0), start + travelled[..., None] * ahead
 
     def pose(waypoints_m: Floats) -> Pose:
-        heading = np.full(len(waypoints_m), np.arctan2(ahead[1], ahead[0]))
-        return Pose(waypoints_m, scene.vehicle.pose.roll, scene.vehicle.pose.pitch, heading)
+        return scene.vehicle.pose_at(waypoints_m, np.full(len(waypoints_m), np.arctan2(ahead[1], ahead[0])))
 
     heard = question.listen(pose(waypoints.reshape(-1, 3)))
     sizes = worth.of_runs(heard, np.arange(travelled.size).reshape(travelled.shape), legs)
