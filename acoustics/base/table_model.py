@@ -107,7 +107,10 @@ def _fault(text: str, value: Any) -> InitErrorDetails:
 
 def nearest(key: str, known: Sequence[str]) -> str | None:
     """The known key that an unknown one was most likely meant to be, if there is such a one."""
-    close = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+    # 'floor_depth_m' says all that 'depth_m' does; by its letters alone it is nearer to 'floor_sd_m'.
+    words = set(key.split("_"))
+    close = sorted((k for k in known if "_" in k and set(k.split("_")) < words), key=len, reverse=True)
+    close = close or difflib.get_close_matches(key, known, n=1, cutoff=0.5)
     # 'frequency_khz' should find 'frequency_hz' even where the unit makes the words differ.
     close = close or [k for k in known if k.rsplit("_", 1)[0] == key.rsplit("_", 1)[0]]
     return close[0] if close else None

@@ -153,7 +153,7 @@ def _kept(found: Iterable[Ping], add: Callable[[bytes], None] | None, out: Path 
 
 def _notes(recording: Path, sidecar_file: Path | None, scenario: Path | None, sound_speed_m_s: float | None) -> Sidecar:
     """What is known of the recording, from the file that says so."""
-
+    from acoustics.base.errors import InputError
     from acoustics.io.sidecar import notes_beside, read_sidecar
 
     if sidecar_file is not None and scenario is not None:
@@ -169,6 +169,8 @@ def _notes(recording: Path, sidecar_file: Path | None, scenario: Path | None, so
 
         sidecar = sidecar_of_scene(load_scene(scenario))
     else:
+        if beside is not None and not recording.exists():
+            raise InputError(str(recording), "", "cannot be read: no such file or directory")
         where = "from standard input" if beside is None else f"and {beside} is not there"
         raise click.UsageError(f"no notes of the recording {where}: give --sidecar or --scenario")
     if sound_speed_m_s is None:

@@ -11,6 +11,7 @@ from pydantic import Field, model_validator
 
 from acoustics.base.checks import whole_metres
 from acoustics.base.frames import Floats
+from acoustics.base.polygons import contains
 from acoustics.base.table_model import all_wrong, same_names
 from acoustics.physics.levels import power_sum_db
 from acoustics.physics.refraction import SoundSpeedProfile
@@ -126,6 +127,9 @@ class Scene(SceneModel):
             return f"its z must lie between 0 and {depth:g} m"
         low, high = np.min(self.pool.outline_m, axis=0), np.max(self.pool.outline_m, axis=0)
         across = f"x {low[0]:g} to {high[0]:g} m, y {low[1]:g} to {high[1]:g} m"
+        level = np.asarray(place, dtype=float)[:2]
+        if np.all((level > low) & (level < high)) and not contains(self.pool.outline_m, level):
+            return f"it lies in a corner of {across} that pool.outline_m leaves out"
         return f"the pool spans {across}, and there z 0 to {depth:.2f} m, counted downwards"
 
     @property

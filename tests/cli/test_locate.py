@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from quick import refused
 
 from acoustics.base.errors import PingfixError
 from acoustics.cli.locate import locate_command
@@ -257,3 +258,9 @@ def test_a_ping_is_told_before_the_stream_ends(ping):
         process.stdin.close()
         process.stdout.read()
     assert process.returncode == 0
+
+
+def test_a_recording_that_is_not_there_is_missed_before_its_notes(tmp_path):
+    assert refused("locate", str(tmp_path / "pingg.wav")) == [
+        f"pingfix: {tmp_path}/pingg.wav: cannot be read: no such file or directory"
+    ]

@@ -55,6 +55,7 @@ def edited(tmp_path, *changes, example="mallard-basin"):
 
 BAD = {
     "unknown key": ([(r"^frequency_hz = .*$", "frequency_khz = 30.0")], r"pinger\[1\]: unknown key 'frequency_khz'; did you mean 'frequency_hz'\?"),
+    "one word too many": ([(r"^floor_points_m = .*$", "floor_depth_m = 2.2")], r"pool: unknown key 'floor_depth_m'; did you mean 'depth_m'\?"),
     "unknown table": ([(r"^\[noise\]$", "[noize]")], r"unknown key 'noize'; did you mean 'noise'\?"),
     "plural table": ([(r"^\[\[station\]\]$", "[[stations]]")], r"unknown key 'stations'; did you mean 'station'\?$"),
     "wrong unit": ([(r"^frequency_hz = .*$", "frequency_hz = 30.0")], r"pinger\[1\].frequency_hz: .*greater than or equal to 1000, got 30.0"),
@@ -65,6 +66,7 @@ BAD = {
     "infinite": ([(r"^bearing_target_deg = 5.0$", "bearing_target_deg = inf")], r"study.bearing_target_deg: .*finite number, got inf"),
     "pinger outside": ([(r"^position_m = \[20.0, 8.0, 2.4\]$", "position_m = [26.0, 8.0, 2.4]")], r"pinger\[1\].position_m: amber pinger at \[26.0, 8.0, 2.4\] is outside the water"),
     "pinger under the floor": ([(r"^position_m = \[20.0, 8.0, 2.4\]$", "position_m = [2.0, 8.0, 2.4]")], r"is outside the water; .* z 0 to 1.59 m"),
+    "vehicle in a corner that is cut off": ([(r"^outline_m = .*$", "outline_m = [[0.0, 0.0], [25.0, 0.0], [25.0, 12.5], [8.0, 12.5], [8.0, 3.0], [0.0, 3.0]]")], r"Dipper at \[6.0, 5.0, 0.8\] is outside the water; it lies in a corner of x 0 to 25 m, y 0 to 12.5 m that pool.outline_m leaves out"),
     "array in the air": ([(r"^mount_m = .*?\]", "mount_m = [0.2, 0.0, -0.9]")], r"array: hydrophone 'bow-port' at .* is outside the water"),
     "crossed": ([(r"^outline_m = .*$", "outline_m = [[0.0,0.0],[25.0,12.5],[25.0,0.0],[0.0,12.5]]")], r"pool.outline_m: the outline crosses or touches itself"),
     "spike": ([(r"^outline_m = .*$", "outline_m = [[0.0,0.0],[25.0,0.0],[30.0,0.0],[25.0,0.0],[25.0,12.5],[0.0,12.5]]")], r"pool.outline_m: the outline runs back on itself at corner 3"),

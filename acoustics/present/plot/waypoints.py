@@ -55,7 +55,7 @@ def _ellipses(axes: Axes, result: WaypointsStudy) -> None:
     after = result.proposed.waypoints[-1].ellipse
     looks: tuple[tuple[Ellipse, dict[str, Any]], ...] = (
         (result.prior_ellipse, {"ec": SAND, "ls": "--", "lw": 1.6, "fc": "none"}),
-        (after, {"ec": EMBER, "lw": 2.0, "fc": "white"}),
+        (after, {"ec": EMBER, "lw": 2.0, "fc": "none"}),
     )
     for ellipse, look in looks:
         size = 2 * ellipse.half_length_m, 2 * ellipse.half_width_m
