@@ -105,7 +105,7 @@ def start_states(
     onset_s: float,
     bearings: tuple[DirectBearing, ...],
     count: int,
-    floor_shift_m: float = 0.0,
+    floor_shifts_m: tuple[float, ...] = (),
 ) -> Floats:
     """States, shape (count or fewer, n_parameters), the most likely first.
 
@@ -121,20 +121,37 @@ def start_states(
         Those of the grid.
     count : int
         How many.
-    floor_shift_m : float
-        How much deeper the floor is taken to be than the sketch says, whatever its standard deviation [m].
+    floor_shifts_m : tuple of float
+        How much deeper than the sketch says the floor may be [m]: of each place the likeliest; none: as it says.
     """
     offset_hz = baseband.carrier_offset_hz()
     baseband = baseband.turned(offset_hz).thinned()
-    if floor_shift_m:  # a guess of a guess: every other cell will do
+    if floor_shifts_m:  # a guess of a guess: every other cell will do
         grid = grid.every_other()
     states = states_at(known, grid.cells_m, bearings, onset_s)
     states[:, CARRIER] = offset_hz / (known.frequency_sd_share * known.burst.frequency_hz)
-    if floor_shift_m:
-        floor = known.faces.parameters.index("floor_depth")
-        states[:, FACES + floor] = floor_shift_m / known.faces_sd[floor]
-    fit = _evidences(known, baseband, table, grid.paths, states)
+    if not floor_shifts_m:
+        fit = _evidences(known, baseband, table, grid.paths, states)
+    else:
+        fit, states = _at_likeliest_floor(known, baseband, table, grid.paths, states, floor_shifts_m)
     return states[_apart(grid.cells_m, fit, count, _APART_M)]
+
+
+def _at_likeliest_floor(
+    known: SiteKnowledge,
+    baseband: Baseband,
+    table: BurstTable,
+    paths: PathSets,
+    states: Floats,
+    shifts_m: tuple[float, ...],
+) -> tuple[Floats, Floats]:
+    """Coarse evidence of states with the floor shifted as fits each best, and these states."""
+    floor = FACES + known.faces.parameters.index("floor_depth")
+    shifted = np.tile(states, (len(shifts_m), 1, 1))
+    shifted[..., floor] = (np.array(shifts_m) / known.faces_sd[floor - FACES])[:, None]
+    fit = np.stack([_evidences(known, baseband, table, paths, one) for one in shifted])
+    best, at = np.argmax(fit, axis=0), np.arange(len(states))
+    return fit[best, at], shifted[best, at]
 
 
 def best_of(

@@ -27,6 +27,7 @@ from acoustics.estimate.echoes.paths import (
     sources_m,
     turned_phases,
 )
+from acoustics.estimate.echoes.places import loosened
 from acoustics.estimate.echoes.search import around, moved_to, new_grid, start_states, states_at
 from acoustics.estimate.echoes.small_array import cost_small, evaluate_small
 from acoustics.estimate.echoes.window import other_window, useful_window
@@ -281,6 +282,23 @@ def test_a_place_of_many_paths_is_among_the_likeliest():
         far.known, problem.baseband, problem.table, grid, onset_s=far.onset_s, bearings=(bearing,), count=5
     )
     assert np.linalg.norm(starts[:, :2] - far.source[:2], axis=-1).min() < 0.3
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("deeper_m", [-0.2, 0.4])
+def test_a_floor_off_the_sketch_is_found_with_the_place(deeper_m):
+    """Rendered by `propagate` with another floor: the likeliest shift near the pinger is the true one."""
+    off = Rendered(floor_deeper_m=deeper_m)
+    problem, loose = off.problem(), loosened(off.known)
+    grid = new_grid(loose, (off.bearing,), np.empty((0, 3)), off.known.burst.length_s)
+    starts = start_states(
+        loose, problem.baseband, problem.table, grid, onset_s=off.onset_s, bearings=(off.bearing,), count=12,
+        floor_shifts_m=(-0.4, -0.2, 0.2, 0.4),
+    )  # fmt: skip
+    near = starts[np.linalg.norm(starts[:, :2] - off.source[:2], axis=-1) < 0.5]
+    floor = FACES + loose.faces.parameters.index("floor_depth")
+    assert len(near)
+    assert near[0, floor] * loose.faces_sd[floor - FACES] == pytest.approx(deeper_m)
 
 
 @pytest.mark.slow
