@@ -9,14 +9,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from pings import bare_ping
 
 from acoustics.base.errors import InputError, OutputError
 from acoustics.cli.calibrate import calibrate_command
 from acoustics.estimate.calibrate.model import model_times
 from acoustics.estimate.calibrate.positions import in_place
-from acoustics.io.ping import NavigatedPose, Ping
+from acoustics.io.ping import NavigatedPose
 from acoustics.io.ping_lines import ping_line
-from acoustics.physics.tdoa import difference_matrix
 from acoustics.scene.scenario import load_array, load_scene, shipped
 from acoustics.study.calibrate.array import array_file_text
 from acoustics.study.calibrate.geometry import RunPlan, planned_prior, planned_run
@@ -39,36 +39,23 @@ def made(seed=1, depth_error_m=None):
     if depth_error_m is not None:
         shared[-1] = depth_error_m / prior.source_sd_m[0, 2]
     times = model_times(run, prior, shared, pose) + rng.normal(size=run.times_s.shape) * sd[:, None]
-    difference = difference_matrix(N)
     heading = np.arctan2(run.turn[:, 1, 0], run.turn[:, 0, 0])
     roll, pitch, heading_sd = POOL.vehicle.attitude_sd.tolist()
     pings = [
-        Ping(
+        bare_ping(
+            POOL.array.positions_m,
+            times[k],
+            sd_s=sd[0],
             ping=k + 1,
-            pinger=PINGER.name,
             time_s=2.0 * k,
+            pinger=PINGER.name,
             frequency_hz=PINGER.frequency_hz,
-            ok=True,
-            reason="",
-            energy_ratio_db=30.0,
-            window_s=1e-4,
-            method="phase",
-            integer_probability=0.99,
             channels=NAMES,
-            hydrophones_m=POOL.array.positions_m,
             tolerances_m=POOL.array.tolerances_m,
-            reference=0,
-            tdoa_s=difference @ times[k],
-            tdoa_covariance_s2=sd[0] ** 2 * difference @ difference.T,
             skew_sd_s=POOL.recorder.skew_sd_s,
-            flags=(),
             sound_speed_m_s=POOL.sound_speed_m_s,
             sound_speed_sd_m_s=POOL.sound_speed_sd_m_s,
-            candidates=(),
             p_value=0.5,
-            position_m=None,
-            position_covariance_m2=None,
-            position_reason="",
             pose=NavigatedPose(
                 tuple(run.place_m[k].tolist()),
                 heading=float(heading[k]),
@@ -77,11 +64,7 @@ def made(seed=1, depth_error_m=None):
                 pitch_sd=pitch,
                 heading_sd=heading_sd,
             ),
-            depth_m=None,
-            depth_sd_m=None,
-            site_bearing=(),
-            site_position_m=None,
-        )
+        )  # fmt: skip
         for k in range(len(times))
     ]
     return pings, shared[: 4 * N + 4] * prior.calibration_sd

@@ -9,16 +9,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from pings import heard_ping
 
 from acoustics import load_scene
 from acoustics.base.errors import InputError, OutputError, ParameterError
-from acoustics.base.frames import Pose, bearing_and_depression
 from acoustics.cli.fuse import fuse_command
 from acoustics.cli.stations import stations_command
 from acoustics.estimate.locate import WRONGLY_WIRED
-from acoustics.io.ping import Candidate, IntegerAlternative, NavigatedPose, Ping
+from acoustics.io.ping import IntegerAlternative
 from acoustics.io.ping_lines import ping_line
-from acoustics.physics.tdoa import difference_matrix, spherical_time
+from acoustics.physics.tdoa import difference_matrix
 from acoustics.present.text.tables import percent
 
 SCENARIO = "examples/mallard-basin.toml"
@@ -35,47 +35,13 @@ def pings(*, wrong=(), sd_s=2e-7, drop=None, array=SCENE.array.positions_m, tole
     """Located pings along the way; `wrong` ones hear another place, in `drop` the last channel is left out."""
     rng, lines = np.random.default_rng(2), []
     for k, place in enumerate(WAY):
-        used = 3 if k == drop else 4
-        hydrophones, source = array[:used], np.array([3.0, 11.0, 2.0]) if k in wrong else SOURCE
-        pose, differences = Pose(place, 0.0, 0.0, HEADING), difference_matrix(used)
-        times = spherical_time(pose.to_site(hydrophones), source, SCENE.sound_speed_m_s) + sd_s * rng.normal(size=used)
-        bearing, depression = bearing_and_depression(pose.to_body(source[None])[0])
+        source = np.array([3.0, 11.0, 2.0]) if k in wrong else SOURCE
         lines.append(
-            Ping(
-                ping=k + 1,
-                pinger="amber pinger",
-                time_s=2.0 * k + 0.5,
-                frequency_hz=30e3,
-                ok=True,
-                reason="",
-                energy_ratio_db=20.0,
-                window_s=1e-4,
-                method="phase",
-                integer_probability=1.0,
-                channels=tuple(h.name for h in SCENE.array.hydrophones[:used]),
-                hydrophones_m=hydrophones,
-                tolerances_m=np.full(used, tolerance),
-                reference=0,
-                tdoa_s=differences @ times,
-                tdoa_covariance_s2=sd_s**2 * differences @ differences.T,
-                skew_sd_s=0.0,
-                flags=(),
-                sound_speed_m_s=SCENE.sound_speed_m_s,
-                sound_speed_sd_m_s=2.0,
-                candidates=(Candidate(float(bearing), float(depression), 0.02, 0.05),),
-                p_value=0.5,
-                position_m=None,
-                position_covariance_m2=None,
-                position_reason="",
-                pose=NavigatedPose(
-                    (float(place[0]), float(place[1]), 0.8), 0.0, 0.0, HEADING, 0.05, 0.05, 0.01, 0.01, 0.03
-                ),
-                depth_m=2.4,
-                depth_sd_m=0.2,
-                site_bearing=(float(bearing) + HEADING,),
-                site_position_m=None,
+            heard_ping(
+                SCENE, place, HEADING, source, rng, sd_s=sd_s, hydrophones_m=array[: 3 if k == drop else 4],
+                tolerance_m=tolerance, ping=k + 1, time_s=2.0 * k + 0.5,
             )
-        )
+        )  # fmt: skip
     return lines
 
 

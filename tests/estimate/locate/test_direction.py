@@ -6,10 +6,11 @@ import json
 
 import numpy as np
 import pytest
+from pings import bare_ping
 
 from acoustics.base.frames import direction
 from acoustics.estimate.locate.direction import EITHER_SIDE, TWO_FIT, with_directions
-from acoustics.io.ping import MISFIT, NavigatedPose, Ping
+from acoustics.io.ping import MISFIT, NavigatedPose
 from acoustics.io.ping_lines import ping_line
 
 # All but one in the vertical plane ahead; the last is 18 mm beside it and alone tells port from starboard.
@@ -22,33 +23,14 @@ def heard(bearing, *, depression=0.05, depth_m=1.3, short_baseline_reads=None, s
     times = -ARRAY @ direction(bearing, depression) / C
     if short_baseline_reads is not None:
         times[1] = -0.018 * short_baseline_reads / C
-    differences = np.hstack([-np.ones((3, 1)), np.eye(3)])
-    ping = Ping(
-        ping=1, pinger="amber pinger", time_s=0.5, frequency_hz=30e3, ok=True, reason="", energy_ratio_db=20.0, window_s=1e-4,
-        method="phase", integer_probability=1.0, channels=("a", "b", "c", "d"), hydrophones_m=ARRAY,
-        tolerances_m=np.full(4, 1e-3), reference=0, tdoa_s=differences @ times,
-        tdoa_covariance_s2=sd_s**2 * differences @ differences.T, skew_sd_s=0.0, flags=(), sound_speed_m_s=C, sound_speed_sd_m_s=1.0,
-        candidates=(), p_value=np.nan, position_m=None, position_covariance_m2=None, position_reason="",
-        pose=NavigatedPose((0.0, 0.0, 1.0), depth_sd_m=0.05), depth_m=depth_m, depth_sd_m=0.05, site_bearing=(),
-        site_position_m=None,
-    )  # fmt: skip
-    return with_directions([ping])[0]
+    pose = NavigatedPose((0.0, 0.0, 1.0), depth_sd_m=0.05)
+    return with_directions([bare_ping(ARRAY, times, sd_s=sd_s, pose=pose, depth_m=depth_m, depth_sd_m=0.05)])[0]
 
 
 def of_times(hydrophones, times, *, sd_s, tolerance_m=1e-3, **known):
     """A ping of an array of any size; nothing is known of the pinger's depth unless it is given."""
-    n = len(hydrophones)
-    differences = np.hstack([-np.ones((n - 1, 1)), np.eye(n - 1)])
-    names = tuple(f"h{k}" for k in range(n))
-    bare = Ping(
-        ping=1, pinger="amber pinger", time_s=0.5, frequency_hz=30e3, ok=True, reason="", energy_ratio_db=20.0, window_s=1e-4,
-        method="phase", integer_probability=1.0, channels=names, hydrophones_m=hydrophones,
-        tolerances_m=np.full(n, tolerance_m), reference=0, tdoa_s=differences @ times,
-        tdoa_covariance_s2=sd_s**2 * differences @ differences.T, skew_sd_s=0.0, flags=(), sound_speed_m_s=C, sound_speed_sd_m_s=1.0,
-        candidates=(), p_value=np.nan, position_m=None, position_covariance_m2=None, position_reason="",
-        **{"pose": NavigatedPose(), "depth_m": None, "depth_sd_m": None} | known, site_bearing=(), site_position_m=None,
-    )  # fmt: skip
-    return with_directions([bare])[0]
+    tolerances = np.full(len(hydrophones), tolerance_m)
+    return with_directions([bare_ping(hydrophones, times, sd_s=sd_s, tolerances_m=tolerances, **known)])[0]
 
 
 CUBE = 0.00875 * np.array([[x, y, z] for x in (1.0, -1.0) for y in (1.0, -1.0) for z in (1.0, -1.0)])

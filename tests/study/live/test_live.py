@@ -5,17 +5,17 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from pings import heard_ping
 from quick import POOL
 
 from acoustics import fuse, load_scene
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.errors import InputError, ParameterError
-from acoustics.base.frames import Pose, bearing_and_depression
+from acoustics.base.frames import Pose
 from acoustics.estimate.fuse import PingClock, StationModel, station_posterior
 from acoustics.io.navigation import COLUMNS
 from acoustics.io.navigation_stream import NavigationLog
-from acoustics.io.ping import Candidate, NavigatedPose, Ping
-from acoustics.physics.tdoa import difference_matrix, spherical_time
+from acoustics.physics.tdoa import difference_matrix
 from acoustics.study.live import CommitRule, LiveRun, NextWaypoints
 from acoustics.study.live.evidence import commit_or_not, expected_leader_probability
 from acoustics.study.live.next_waypoint import _heard_there, _heard_until_now
@@ -34,44 +34,7 @@ def way(time_s):
 
 def heard(number, time_s, source=SOURCE):
     rng = np.random.default_rng(number)
-    place = way(time_s)
-    pose = Pose(place, 0.0, 0.0, 0.35)
-    times = spherical_time(pose.to_site(SCENE.array.positions_m), source, SCENE.sound_speed_m_s)
-    times = times + 2e-7 * rng.normal(size=len(times))
-    bearing, depression = bearing_and_depression(pose.to_body(source[None])[0])
-    n = len(times)
-    return Ping(
-        ping=number,
-        pinger="amber pinger",
-        time_s=time_s,
-        frequency_hz=30e3,
-        ok=True,
-        reason="",
-        energy_ratio_db=20.0,
-        window_s=1e-4,
-        method="phase",
-        integer_probability=1.0,
-        channels=tuple(h.name for h in SCENE.array.hydrophones),
-        hydrophones_m=SCENE.array.positions_m,
-        tolerances_m=np.full(n, 0.0005),
-        reference=0,
-        tdoa_s=DIFFERENCES @ times,
-        tdoa_covariance_s2=4e-14 * DIFFERENCES @ DIFFERENCES.T,
-        skew_sd_s=0.0,
-        flags=(),
-        sound_speed_m_s=SCENE.sound_speed_m_s,
-        sound_speed_sd_m_s=2.0,
-        candidates=(Candidate(float(bearing), float(depression), 0.02, 0.05),),
-        p_value=0.5,
-        position_m=None,
-        position_covariance_m2=None,
-        position_reason="",
-        pose=NavigatedPose(tuple(place.tolist()), 0.0, 0.0, 0.35, 0.05, 0.05, 0.01, 0.01, 0.03),
-        depth_m=2.4,
-        depth_sd_m=0.2,
-        site_bearing=(float(bearing) + 0.35,),
-        site_position_m=None,
-    )
+    return heard_ping(SCENE, way(time_s), 0.35, source, rng, ping=number, time_s=time_s)
 
 
 PINGS = [heard(k + 1, 2.0 * k + 0.513, np.array([3.0, 11.0, 2.0]) if k == 3 else SOURCE) for k in range(10)]
