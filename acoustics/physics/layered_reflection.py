@@ -77,6 +77,7 @@ class _Waves:
 
     @classmethod
     def of(cls, medium: Medium, horizontal: Floats, density: float, speed: float) -> _Waves:
+        """At horizontal slownesses (...) [1] over that of water of a density [kg/m^3] and a sound speed [m/s]."""
         rho = medium.density_kg_m3 / density
         p = speed / medium.speed_m_s * (1 + 1j * medium.attenuation_db_per_wavelength / _DB_PER_WAVELENGTH)
         solid = medium.shear_speed_m_s > _LEAST_SHEAR_RATIO * speed

@@ -49,6 +49,7 @@ class PlanPaths:
     sine: Floats
 
     def take(self, which: Ints) -> PlanPaths:
+        """Some of the paths, by index."""
         return PlanPaths(
             self.receiver[which],
             self.image[which],

@@ -113,8 +113,7 @@ def echo_paths(
     Notes
     -----
     Which paths exist, and their coefficients, are those of the array's middle; out of the pinger's sight it has none,
-    since times count from the direct sound. The sound speed is the vehicle's all
-    along each path.
+    since times count from the direct sound. The sound speed is the vehicle's all along each path.
     """
     faces = site_faces(scene.pool)
     pose = scene.vehicle.pose_at(pings.waypoints_m, pings.headings)

@@ -129,6 +129,7 @@ class _Noise:
 
     @classmethod
     def of(cls, drawn: DrawnRecording) -> _Noise:
+        """Of the scene's densities at the first pinger's frequency."""
         scene, n = drawn.scene, len(drawn.hydrophones_m)
         frequency, rate = scene.pingers[0].frequency_hz, scene.recorder.sample_rate_hz
         # White noise of one-sided density N0 has the variance N0 fs / 2.
@@ -172,6 +173,7 @@ class _Pings:
         heapq.heapify(self.waiting)
 
     def add_to(self, pressure: Floats, start: int) -> None:
+        """Add to a block (n_samples, n_channels) [Pa], which begins at a sample, what sounds in it."""
         stop = start + len(pressure)
         while self.waiting and self.waiting[0][0] < stop:
             _, one, ping = heapq.heappop(self.waiting)

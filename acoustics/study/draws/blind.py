@@ -287,6 +287,7 @@ class _Setting(Sampled):
         )
 
     def result(self, found: _Found) -> BlindPings:
+        """What was found, with the variance by which the estimator chooses integers, and jitter."""
         burst, jitter = self.pinger.burst, self.scene.recorder.aperture_jitter_s**2
         window = np.nan_to_num(found.window)
         ratio = np.nan_to_num(found.ratio)

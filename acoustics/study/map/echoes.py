@@ -38,13 +38,12 @@ class EchoPlace:
     """Pings rendered at one cell. Simulations, but for the bound; None where fewer than two pings were answered.
 
     `x_m`, `y_m`: of what stands in the cell. `bound_deg`: of the bearing from the bow by the multipath-free window,
-    mounting,
-    skew and sound speed included. `bias_deg`: what echoes add to the bearing of one and the same ping, on average, so
-    that errors of mounting, skew and noise that are there without them cancel. `rms_deg`: of the bearing error with
-    echoes, wrong cycles included; `without_rms_deg`: of the same pings without them. `refused` and `without_refused`:
-    shares of pings without a bearing. `wrong_integer`: share of the bearings with echoes. `fixes`: share of pings
-    with a
-    position. `range_bias_m`: what echoes add to the position's horizontal distance, where a ping has one either way.
+    mounting, skew and sound speed included. `bias_deg`: what echoes add to the bearing of one and the same ping, on
+    average, so that errors of mounting, skew and noise that are there without them cancel. `rms_deg`: of the bearing
+    error with echoes, wrong cycles included; `without_rms_deg`: of the same pings without them. `refused` and
+    `without_refused`: shares of pings without a bearing. `wrong_integer`: share of the bearings with echoes. `fixes`:
+    share of pings with a position. `range_bias_m`: what echoes add to the position's horizontal distance, where a ping
+    has one either way.
     """
 
     x_m: float

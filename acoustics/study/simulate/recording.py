@@ -165,6 +165,7 @@ class _Count:
         self.largest = np.zeros(len(drawn.skew_s))
 
     def watch(self, blocks: Iterator[NDArray[np.int32]]) -> Iterator[NDArray[np.int32]]:
+        """Pass blocks (n_samples, n_channels) on, counted."""
         done = 0
         if self._progress is not None:
             self._progress(done, self._total)

@@ -52,7 +52,13 @@ class PingerChoice:
 
 @dataclass(frozen=True)
 class Curves:
-    """Of one pinger, in degrees RMS and shares: (n_spacings,), or (n_rates, n_spacings) for the last three."""
+    """Of one pinger by spacing, (n_spacings,); the last three by sample rate and spacing, (n_rates, n_spacings).
+
+    RMS bearing errors [deg], infinite where a guess would do as well: `right`, `envelope`: bounds by the carrier with
+    the right cycle, and by the envelope; `expected`: predicted, wrong cycles included; `phase`, `lag`, `onset`: bounds
+    with what a sample rate adds to phases, to lags and to onsets that are rounded to samples. `wrong`: share of the
+    pings with a wrong cycle.
+    """
 
     right: Floats
     envelope: Floats

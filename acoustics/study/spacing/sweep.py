@@ -46,11 +46,29 @@ class SimulatedBearings:
 
 @dataclass(frozen=True)
 class Sweep:
-    """What stays the same over the sweep; `link` is that of the bounds, which end at the first strong echo."""
+    """What stays the same over the sweep.
+
+    Attributes
+    ----------
+    scene : Scene
+        The vehicle where it stands.
+    pinger : Pinger
+        One of the scene's.
+    shape_m : ndarray, shape (n_hydrophones, 3)
+        The array with a shortest baseline of 1 m [m].
+    bearings : ndarray, shape (n_bearings,)
+        Those that matter [rad].
+    depression, range_m : float
+        Of the pinger from the vehicle's origin [rad, m].
+    window_s : float
+        The multipath-free window there [s].
+    link : LinkBudget
+        That of the bounds, which end at the first strong echo.
+    """
 
     scene: Scene
     pinger: Pinger
-    shape_m: Floats  # (n_hydrophones, 3), shortest baseline 1
+    shape_m: Floats
     bearings: Floats
     depression: float
     range_m: float
@@ -59,27 +77,18 @@ class Sweep:
 
     @classmethod
     def of(cls, scene: Scene, pinger: Pinger) -> Sweep:
-        count = len(scene.array.hydrophones)
-        if count > LARGEST_DIMENSION + 1:
-            raise ParameterError(
-                f"array: the search over cycles takes up to {LARGEST_DIMENSION + 1} hydrophones, this array has {count}"
-            )
+        """Of the scene's array, heard where its vehicle stands.
+
+        Raises
+        ------
+        ParameterError
+            An array with too many hydrophones, too large for the hull or blind where it stands, or no sample rate of
+            the study that leaves room for the band.
+        """
+        window = _window_s(scene, pinger)
         positions = scene.array.positions_m - np.array(scene.array.mount_m)
         source = scene.vehicle.pose.to_body([pinger.position_m])[0]
         distance = float(np.linalg.norm(source))
-        window = float(multipath_free_windows(scene, pinger, np.array(scene.vehicle.position_m)[None])[0])
-        hydrophones = scene.vehicle.pose.to_site(scene.array.positions_m)
-        heard, why = heard_directly(scene, hydrophones, pinger.position_m, frequency_hz=pinger.frequency_hz)
-        if not heard.any():
-            raise ParameterError(
-                f"vehicle.position_m: {pinger.name} is not in sight from {list(scene.vehicle.position_m)}: {why}; put "
-                "the vehicle where it sees the pinger"
-            )
-        if window == 0:
-            raise ParameterError(
-                f"vehicle.position_m: an echo reaches the array as early as {pinger.name} itself, which leaves no "
-                "multipath-free window; put the vehicle nearer, or raise study.multipath_threshold_db"
-            )
         sweep = cls(
             scene,
             pinger,
@@ -275,6 +284,29 @@ def common_spacings(sweeps: Sequence[Sweep]) -> Floats:
     least, most = min(halves), max(halves)
     swept = np.geomspace(least / 2, 1.5 * max(hull, 2 * most), _SPACINGS)
     return np.unique(np.concatenate([swept, halves, [hull] if hull >= least / 2 else []]))
+
+
+def _window_s(scene: Scene, pinger: Pinger) -> float:
+    """The multipath-free window [s] where the vehicle stands; refuses arrays and places that have nothing to sweep."""
+    count = len(scene.array.hydrophones)
+    if count > LARGEST_DIMENSION + 1:
+        raise ParameterError(
+            f"array: the search over cycles takes up to {LARGEST_DIMENSION + 1} hydrophones, this array has {count}"
+        )
+    window = float(multipath_free_windows(scene, pinger, np.array(scene.vehicle.position_m)[None])[0])
+    hydrophones = scene.vehicle.pose.to_site(scene.array.positions_m)
+    heard, why = heard_directly(scene, hydrophones, pinger.position_m, frequency_hz=pinger.frequency_hz)
+    if not heard.any():
+        raise ParameterError(
+            f"vehicle.position_m: {pinger.name} is not in sight from {list(scene.vehicle.position_m)}: {why}; put "
+            "the vehicle where it sees the pinger"
+        )
+    if window == 0:
+        raise ParameterError(
+            f"vehicle.position_m: an echo reaches the array as early as {pinger.name} itself, which leaves no "
+            "multipath-free window; put the vehicle nearer, or raise study.multipath_threshold_db"
+        )
+    return window
 
 
 def _bearings_of_interest(positions_m: Floats, rank: int) -> Floats:

@@ -2,10 +2,9 @@
 
 One array hears all the pings, so its mounting and skew errors, the sound speed's and part of the heading's are the
 same at every waypoint; the position of a vehicle that reckons its way drifts from waypoint to waypoint. Each is a
-normal error of
-known size, integrated out of the joint likelihood of all the delays: the bound of the linear model, as in
-`accuracy.bounds`, with which it agrees for a single waypoint. Where the pinger keeps a steady clock, each waypoint has
-an arrival time besides, and start and interval of that clock are two more unknowns of the run.
+normal error of known size, integrated out of the joint likelihood of all the delays: the bound of the linear model, as
+in `accuracy.bounds`, with which it agrees for a single waypoint. Where the pinger keeps a steady clock, each waypoint
+has an arrival time besides, and start and interval of that clock are two more unknowns of the run.
 """
 
 from __future__ import annotations
