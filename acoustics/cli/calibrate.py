@@ -118,7 +118,7 @@ def calibrate_command(
     errors are drawn from the scenario's tolerances, and what is recovered is shown.
 
     \b
-    Example:
+    Examples:
       pingfix calibrate examples/mallard-basin.toml --range-m 5
       pingfix calibrate pool.toml --pings turn.jsonl --source-m 20 8 2.4 --out corrected.toml
     """

@@ -43,7 +43,7 @@ _RAW_KINDS = ("int16", "int32", "uint16", "uint32")
 @click.option("--raw", type=click.Choice(_RAW_KINDS), help="RECORDING holds interleaved integers without a header.")
 @click.option("--big-endian", is_flag=True, help="Raw: the most significant byte comes first.")
 @click.option("--channels", type=click.IntRange(1, 256), help="Raw: how many; default: those in the notes.")
-@click.option("--sample-rate-hz", type=FloatRange(1e3, 1e8), help="Raw: default: the rate in the notes.")
+@click.option("--sample-rate-hz", type=FloatRange(1000, 100_000_000), help="Raw: default: the rate in the notes.")
 @click.option(
     "--site",
     "site_file",

@@ -24,7 +24,7 @@ def new_command(file: Path | None, example: str, explain: str | None, output: Ou
     """Write FILE, a commented scenario to change into your own; or explain its keys.
 
     \b
-    Example:
+    Examples:
       pingfix new our-pool.toml
       pingfix new --explain source_level_db
     """

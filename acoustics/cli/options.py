@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 Command = Callable[..., None]
 # Beyond any range at which a pinger is heard; powers of larger numbers overflow.
 RANGE_M = FloatRange(0, 100_000, min_open=True)
-COORDINATE_M = FloatRange(-1e7, 1e7)
+COORDINATE_M = FloatRange(-10_000_000, 10_000_000)
 _WRITTEN = ("file", "out", "plot", "csv_path", "pings_csv", "export")  # parameters that name what a command writes
 _RULE = re.compile(r"^-+(  -+)*$", re.MULTILINE)  # under the headings of a table
 
@@ -140,7 +140,8 @@ def commit_options(only: str = "") -> Callable[[Command], Command]:
     )
 
     def decorate(command: Command) -> Command:
-        command = click.option("--wrong-station-cost-s", type=FloatRange(0, 1e6, min_open=True), help=cost)(command)
+        seconds = FloatRange(0, 1_000_000, min_open=True)
+        command = click.option("--wrong-station-cost-s", type=seconds, help=cost)(command)
         return click.option(
             "--commit-probability",
             type=FloatRange(0.5, 1, max_open=True),

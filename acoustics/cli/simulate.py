@@ -74,7 +74,7 @@ def simulate_command(
     or heading, the same array with the same errors.
 
     \b
-    Example:
+    Examples:
       pingfix simulate examples/mallard-basin.toml ping.wav
       pingfix simulate examples/mallard-basin.toml turn-3.wav --heading-deg 90
     """

@@ -15,7 +15,7 @@ from acoustics.cli.progress import Progress
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--sidecar", "sidecar_file", type=click.Path(path_type=Path), metavar="FILE", help="Notes in JSON.")
 @click.option("--scenario", type=click.Path(path_type=Path), metavar="FILE", help="Where there are no notes.")
-@click.option("--from-s", type=FloatRange(0, 1e6), default=0.0, show_default=True, help="Where to begin.")
+@click.option("--from-s", type=FloatRange(0, 1_000_000), default=0.0, show_default=True, help="Where to begin.")
 @click.option(
     "--seconds",
     type=FloatRange(0, 600, min_open=True),

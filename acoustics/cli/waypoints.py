@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     "--pings", type=click.IntRange(1, 10_000), help="Heard at each waypoint; default: study.pings_per_waypoint."
 )
 @click.option("--speed-m-s", type=FloatRange(0.01, 100), help="Between waypoints; default: study.speed_m_s.")
-@click.option("--time-s", type=FloatRange(0.1, 1e6), help="Limit of the run; default: study.time_limit_s.")
+@click.option("--time-s", type=FloatRange(0.1, 1_000_000), help="Limit of the run; default: study.time_limit_s.")
 @click.option(
     "--prior",
     type=click.Choice(["stations", "pool"]),
