@@ -22,7 +22,7 @@ from acoustics.propagate.echoes import (
 )
 from acoustics.propagate.first_multipath import multipath_free_s
 from acoustics.propagate.hull_shadow import Hull
-from acoustics.propagate.images import Bools, Pairs
+from acoustics.propagate.images import Bools, Ints, Pairs
 from acoustics.propagate.sight import in_sight
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -78,45 +78,10 @@ def multipath_free_map_s(
     elements = hydrophones.reshape(-1, *hydrophones.shape[-2:])
     hull = None if hull is None else hull.spread(hydrophones.shape[:-2])
     bent = bends(scene, elements, source, frequency_hz=frequency_hz, horizon_s=horizon_s)
-    left = np.asarray(in_sight(scene, elements, source) & ~bent[:, None])
-    if hull is not None:
-        left &= hull.clear(np.arange(len(elements)), source)
-    search = _Search(scene, source, hull, frequency_hz, 10 ** (threshold_db / 20))
-    window = np.where(left.any(axis=-1), horizon_s, 0.0)
-    # Nearly always an early echo ends the search, long before a long burst is over.
-    looked_s = min(_FIRST_LOOK_S, horizon_s)
-    while left.any():
-        earliest = search.earliest_s(elements, left, looked_s)
-        found = earliest < looked_s
-        window[found] = earliest[found]
-        left &= ~found[:, None] & (looked_s < horizon_s)
-        looked_s = min(4 * looked_s, horizon_s)
-    # Far off in shallow water the first echo is soon there, and the next milliseconds hold many.
-    rows = np.flatnonzero(bent)
-    if (
-        rows.size and not scene.pool.is_level
-    ):  # a level floor has no more rays to follow for echoes than for direct sound
-        window[rows] = 0.0
-        first = direct_times_s(scene, source, elements[rows].reshape(-1, 3)).reshape(rows.size, -1)
-        rows = rows[np.isfinite(first).any(axis=-1)]
-    look_s = np.full(len(elements), horizon_s)
-    look_s[rows] = np.minimum(_first_look_bent_s(scene, elements[rows], source), horizon_s)
-    while rows.size:
-        now_s = look_s[rows].min()
-        some = rows[look_s[rows] == now_s]
-        paths = arrivals(
-            scene,
-            elements[some],
-            source,
-            frequency_hz=frequency_hz,
-            horizon_s=now_s,
-            floor_db=threshold_db,
-            hull=None if hull is None else hull.take(some),
-        )
-        window[some] = multipath_free_s(paths, threshold_db=threshold_db)
-        look_s[some] = min(4 * now_s, horizon_s)
-        done = some[(window[some] < now_s) | (now_s >= horizon_s)]
-        rows = np.setdiff1d(rows, done, assume_unique=True)
+    search = _Search(scene, source, hull, frequency_hz, threshold_db)
+    window = search.straight_s(elements, ~bent, horizon_s)
+    if bent.any():
+        window[bent] = search.bent_s(elements, np.flatnonzero(bent), horizon_s)
     return window.reshape(hydrophones.shape[:-2])
 
 
@@ -180,13 +145,57 @@ def _first_look_bent_s(scene: Scene, elements_m: Floats, source_m: Floats) -> Fl
 
 @dataclass(frozen=True)
 class _Search:
-    """What is looked for: echoes of a source over a share of the direct amplitude that no body of the hull blocks."""
+    """What is looked for: echoes of a source over a threshold re the direct sound that no body of the hull blocks."""
 
     scene: Scene
     source_m: Floats
     hull: Hull | None
     frequency_hz: float
-    least: float
+    threshold_db: float
+
+    def straight_s(self, elements_m: Floats, which: Bools, horizon_s: float) -> Floats:
+        """Windows of some of the arrays (n_elements, n_hydrophones, 3) by straight rays, shape (n_elements,); of the
+        others 0."""
+        left = np.asarray(in_sight(self.scene, elements_m, self.source_m) & which[:, None])
+        if self.hull is not None:
+            left &= self.hull.clear(np.arange(len(elements_m)), self.source_m)
+        window = np.where(left.any(axis=-1), horizon_s, 0.0)
+        # Nearly always an early echo ends the search, long before a long burst is over.
+        looked_s = min(_FIRST_LOOK_S, horizon_s)
+        while left.any():
+            earliest = self.earliest_s(elements_m, left, looked_s)
+            found = earliest < looked_s
+            window[found] = earliest[found]
+            left &= ~found[:, None] & (looked_s < horizon_s)
+            looked_s = min(4 * looked_s, horizon_s)
+        return window
+
+    def bent_s(self, elements_m: Floats, which: Ints, horizon_s: float) -> Floats:
+        """Windows of some of the arrays, by index, by rays that the water bends, shape (n_some,)."""
+        # Far off in shallow water the first echo is soon there, and the next milliseconds hold many.
+        window, rows = np.zeros(len(elements_m)), which
+        if not self.scene.pool.is_level:  # a level floor has no more rays to follow for echoes than for direct sound
+            first = direct_times_s(self.scene, self.source_m, elements_m[rows].reshape(-1, 3)).reshape(rows.size, -1)
+            rows = rows[np.isfinite(first).any(axis=-1)]
+        look_s = np.full(len(elements_m), horizon_s)
+        look_s[rows] = np.minimum(_first_look_bent_s(self.scene, elements_m[rows], self.source_m), horizon_s)
+        while rows.size:
+            now_s = look_s[rows].min()
+            some = rows[look_s[rows] == now_s]
+            paths = arrivals(
+                self.scene,
+                elements_m[some],
+                self.source_m,
+                frequency_hz=self.frequency_hz,
+                horizon_s=now_s,
+                floor_db=self.threshold_db,
+                hull=None if self.hull is None else self.hull.take(some),
+            )
+            window[some] = multipath_free_s(paths, threshold_db=self.threshold_db)
+            look_s[some] = min(4 * now_s, horizon_s)
+            done = some[(window[some] < now_s) | (now_s >= horizon_s)]
+            rows = np.setdiff1d(rows, done, assume_unique=True)
+        return window[which]
 
     def earliest_s(self, hydrophones: Floats, counts: Bools, horizon_s: float) -> Floats:
         """Time from the direct sound to the first echo, up to a horizon, shape (n_elements,).
@@ -200,7 +209,7 @@ class _Search:
         direct_m = np.linalg.norm(receivers - source, axis=-1)
         direct_s = direct_m / room.mean_speed_m_s(receivers[:, 2], np.full(len(receivers), source[2]))
         images = find_images(room, source, receivers, room.fastest_m_s * (direct_s + horizon_s))
-        earliest = np.full(len(hydrophones), horizon_s)
+        earliest, least = np.full(len(hydrophones), horizon_s), 10 ** (self.threshold_db / 20)
         reach_squared = (room.fastest_m_s * (direct_s + horizon_s)) ** 2
         x, y, z = np.ascontiguousarray(receivers.T)
         # An echo matters only where it comes before the earliest found so far, so most images, taken in the order
@@ -214,7 +223,7 @@ class _Search:
             paths = follow_paths(room, source, images.take(np.array([image])), receivers[row], pairs)
             distance = np.linalg.norm(receivers[row] - place, axis=-1)
             level_db = 20 * np.log10(direct_m[row] / distance) - loss_db_per_m * (distance - direct_m[row])
-            strong = paths.exists & (np.abs(paths.gain) * 10 ** (level_db / 20) > self.least)
+            strong = paths.exists & (np.abs(paths.gain) * 10 ** (level_db / 20) > least)
             if self.hull is not None:
                 strong &= self.hull.clear(element[row], place)[np.arange(row.size), hydrophone[row]]
             after = distance * paths.slowness_s_m - direct_s[row]

@@ -193,16 +193,7 @@ def draw_recording(
         A length under one sample or over a day, over a million pings, hydrophones that their tolerance puts
         outside the water, or a fault of an unknown hydrophone.
     """
-    if not 0 < seconds <= _LONGEST_S:
-        raise ParameterError(f"seconds={seconds!r} must be above 0 and at most {_LONGEST_S:g}, a day")
-    for pinger in scene.pingers:
-        if seconds / pinger.pri_s > _MOST_PINGS:
-            raise ParameterError(
-                f"seconds={seconds!r} holds over {_MOST_PINGS:,} pings of {pinger.name!r}; choose a shorter recording"
-            )
-    n_samples = round(seconds * scene.recorder.sample_rate_hz)
-    if n_samples < 1:
-        raise ParameterError(f"seconds={seconds!r} must hold at least one sample")
+    n_samples = _n_samples(scene, seconds)
     once, pings, *each_sample, electronics = np.random.SeedSequence(seed).spawn(6)
     rng = np.random.default_rng(once)
     n = len(scene.array.hydrophones)
@@ -215,20 +206,7 @@ def draw_recording(
     turns = np.arange(n) / (n * scene.recorder.sample_rate_hz) if scene.recorder.multiplexed else np.zeros(n)
     readings = draw_readings(scene, rng)
     hydrophones = hydrophones[hydrophone]
-    sites = scene.vehicle.pose.to_site(hydrophones)
-    series = []
-    for pinger, child in zip(scene.pingers, pings.spawn(len(scene.pingers)), strict=True):
-        paths = arrivals(
-            scene,
-            sites,
-            pinger.position_m,
-            frequency_hz=pinger.frequency_hz,
-            horizon_s=reverberation_s if echoes else _ECHOES_OFF_S,
-            hull=Hull.of(scene, scene.vehicle.pose, scene.array.positions_m[hydrophone]),
-        )
-        paths = paths if echoes else _direct_only(paths)
-        starts = np.array(_starts(pinger, paths, seconds, child))
-        series.append(PingSeries(pinger, starts, paths))
+    hull = Hull.of(scene, scene.vehicle.pose, scene.array.positions_m[hydrophone])
     return DrawnRecording(
         scene=scene,
         n_samples=n_samples,
@@ -241,12 +219,52 @@ def draw_recording(
         dropouts=_draw_dropouts(faults, seconds, scene.recorder.sample_rate_hz, channels),
         skew_s=skew,
         sampling_offset_s=turns,
-        series=tuple(series),
+        series=tuple(
+            _series(scene, pinger, hydrophones, hull, reverberation_s if echoes else None, seconds, child)
+            for pinger, child in zip(scene.pingers, pings.spawn(len(scene.pingers)), strict=True)
+        ),
         readings=readings,
         ambient_seed=each_sample[0],
         self_noise_seed=each_sample[1],
         jitter_seed=each_sample[2],
     )
+
+
+def _n_samples(scene: Scene, seconds: float) -> int:
+    """Of each channel; refuses lengths that hold none or too much."""
+    if not 0 < seconds <= _LONGEST_S:
+        raise ParameterError(f"seconds={seconds!r} must be above 0 and at most {_LONGEST_S:g}, a day")
+    for pinger in scene.pingers:
+        if seconds / pinger.pri_s > _MOST_PINGS:
+            raise ParameterError(
+                f"seconds={seconds!r} holds over {_MOST_PINGS:,} pings of {pinger.name!r}; choose a shorter recording"
+            )
+    n_samples = round(seconds * scene.recorder.sample_rate_hz)
+    if n_samples < 1:
+        raise ParameterError(f"seconds={seconds!r} must hold at least one sample")
+    return n_samples
+
+
+def _series(
+    scene: Scene,
+    pinger: Pinger,
+    hydrophones_m: Floats,
+    hull: Hull | None,
+    reverberation_s: float | None,
+    seconds: float,
+    seed: np.random.SeedSequence,
+) -> PingSeries:
+    """One pinger's pings at hydrophones (n_channels, 3) of the body frame; without a reverberation no face reflects."""
+    paths = arrivals(
+        scene,
+        scene.vehicle.pose.to_site(hydrophones_m),
+        pinger.position_m,
+        frequency_hz=pinger.frequency_hz,
+        horizon_s=_ECHOES_OFF_S if reverberation_s is None else reverberation_s,
+        hull=hull,
+    )
+    paths = _direct_only(paths) if reverberation_s is None else paths
+    return PingSeries(pinger, np.array(_starts(pinger, paths, seconds, seed)), paths)
 
 
 def _draw_dropouts(
