@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
@@ -29,7 +30,8 @@ from acoustics.scene.scene import Scene
 
 _FIRST_LOOK_S = 4e-3
 _LOOK_BENT_S = 4e-4  # at first, or shorter by a power of four
-_BETWEEN_M = 0.05  # of distance; interpolated, windows are a millionth off, but where an echo just becomes strong
+_BETWEEN_M = 0.05  # of distance; interpolated, windows are a millionth off, a thousandth where they reach the horizon
+_SMOOTH = 0.01  # share by which a window changes from one distance to the next where no echo just becomes strong
 _SAME_DEPTH_DECIMALS = 6  # of a metre
 
 
@@ -98,7 +100,8 @@ def multipath_free_pairs_s(
     """As `multipath_free_map_s` for every pair of an array (k, n, 3) and a source (m, 3) [m], shape (k, m) [s].
 
     Over a level floor without walls a path depends on the two depths and the distance between them alone, and all pairs
-    are worked out together; where they are many, every few centimetres of distance, and interpolated.
+    are worked out together; where they are many, every few centimetres of distance, and interpolated where no echo just
+    becomes strong.
     """
     search = partial(
         multipath_free_map_s, scene, frequency_hz=frequency_hz, horizon_s=horizon_s, threshold_db=threshold_db
@@ -111,24 +114,36 @@ def multipath_free_pairs_s(
     for source_z in np.unique(sources_m[:, 2]):
         at = sources_m[:, 2] == source_z
         source, far, deep = np.array([0.0, 0.0, source_z]), across[:, at], depth[:, at]
-        depths = np.unique(np.round(deep, _SAME_DEPTH_DECIMALS))
-        grid = np.arange(far.min(), far.max() + _BETWEEN_M, _BETWEEN_M)
-        if len(depths) * len(grid) >= far.size:
-            window[:, at] = search(np.stack([far, np.zeros(far.shape), deep], axis=-1), source)
-            continue
-        free = np.full(far.shape, np.inf)
-        for z in depths:
-            here = np.round(deep, _SAME_DEPTH_DECIMALS) == z
-            line = np.stack([grid, np.zeros(len(grid)), np.full(len(grid), z)], axis=-1)
-            reached = np.isfinite(direct_times_s(scene, source, line)) | ~bends(
-                scene, line[:, None], source, frequency_hz=frequency_hz
-            )
-            nearest = np.rint((far[here] - grid[0]) / _BETWEEN_M).astype(np.intp)
-            between = np.interp(far[here], grid, search(line[:, None], source))
-            free[here] = np.where(reached[nearest], between, np.inf)
-        shortest = free.min(axis=-1)
-        window[:, at] = np.where(np.isfinite(shortest), shortest, 0.0)
+        found, sure = _interpolated(scene, search, source, far, deep, frequency_hz)
+        if not sure.all():
+            there = np.stack([far, np.zeros(far.shape), deep], axis=-1)[~sure]
+            found[~sure] = search(there, source)
+        window[:, at] = found
     return window
+
+
+def _interpolated(
+    scene: Scene, search: Callable[[Floats, Floats], Floats], source_m: Floats, far_m: Floats, deep_m: Floats, hz: float
+) -> tuple[Floats, Bools]:
+    """Windows (k, m) of arrays whose hydrophones are so far off and so deep, (k, m, n), and where they can be told so:
+    nowhere if that takes more places than there are hydrophones."""
+    depths = np.unique(np.round(deep_m, _SAME_DEPTH_DECIMALS))
+    grid = np.arange(far_m.min(), far_m.max() + _BETWEEN_M, _BETWEEN_M)
+    if len(depths) * len(grid) >= far_m.size:
+        return np.zeros(far_m.shape[:-1]), np.zeros(far_m.shape[:-1], dtype=bool)
+    free, smooth = np.full(far_m.shape, np.inf), np.ones(far_m.shape, dtype=bool)
+    for z in depths:
+        here = np.round(deep_m, _SAME_DEPTH_DECIMALS) == z
+        line = np.stack([grid, np.zeros(len(grid)), np.full(len(grid), z)], axis=-1)
+        reached = np.isfinite(direct_times_s(scene, source_m, line)) | ~bends(
+            scene, line[:, None], source_m, frequency_hz=hz
+        )
+        windows, place = search(line[:, None], source_m), (far_m[here] - grid[0]) / _BETWEEN_M
+        free[here] = np.where(reached[np.rint(place).astype(np.intp)], np.interp(far_m[here], grid, windows), np.inf)
+        even = np.abs(np.diff(windows)) <= _SMOOTH * windows[1:]
+        smooth[here] = np.append(even, True)[place.astype(np.intp)]
+    shortest = free.min(axis=-1)
+    return np.where(np.isfinite(shortest), shortest, 0.0), np.asarray(smooth.all(axis=-1))
 
 
 def _first_look_bent_s(scene: Scene, elements_m: Floats, source_m: Floats) -> Floats:
@@ -240,13 +255,14 @@ def multipath_free_windows(scene: Scene, pinger: Pinger, waypoints_m: Floats, he
     length: beyond it there is nothing to hear. 0 where bodies of the vehicle, walls or floor keep the direct sound from
     all hydrophones.
     """
-    pose = scene.vehicle.pose_at(waypoints_m, heading)
-    return multipath_free_map_s(
+    pose = scene.vehicle.pose_at(waypoints_m.reshape(-1, 3), None if heading is None else np.ravel(heading))
+    window = multipath_free_pairs_s(
         scene,
         pose.to_site(scene.array.positions_m),
-        np.array(pinger.position_m),
+        np.array([pinger.position_m]),
         frequency_hz=pinger.frequency_hz,
         horizon_s=pinger.length_s,
         threshold_db=scene.study.multipath_threshold_db,
         hull=Hull.of(scene, pose),
     )
+    return np.asarray(window[:, 0].reshape(waypoints_m.shape[:-1]))

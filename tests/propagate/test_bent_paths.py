@@ -96,7 +96,7 @@ def test_the_map_of_windows_is_that_of_the_arrivals(make_scene, pool):
 
 @pytest.mark.parametrize("count", [3, pytest.param(700, marks=pytest.mark.slow)])
 def test_windows_of_pairs_are_those_of_each_source(make_scene, count):
-    """Three arrays share one call; many are interpolated, and then differ where an echo just becomes strong."""
+    """Three arrays share one call; many are interpolated, but where an echo just becomes strong."""
     scene, rng = make_scene(pool=FLOOR, water=LAKE), np.random.default_rng(5)
     middles = np.column_stack([rng.uniform(25.0, 45.0, count), rng.uniform(-8.0, 8.0, count), np.full(count, 2.0)])
     arrays = middles[:, None] + [[0.1, 0.0, 0.0], [-0.1, 0.05, 0.0], [0.0, -0.1, 0.1]]
@@ -106,7 +106,7 @@ def test_windows_of_pairs_are_those_of_each_source(make_scene, count):
     expected = np.stack([multipath_free_map_s(scene, arrays, source, **rest) for source in sources], axis=-1)
     off = np.abs(found / expected - 1.0)
     assert found.shape == (count, 3) and expected.min() > 0
-    assert np.quantile(off, 0.98) < 1e-5 if count > 3 else off.max() < 1e-9
+    assert off.max() < 1e-5 if count > 3 else off.max() < 1e-9
 
 
 @pytest.mark.parametrize("pool", [FLOOR, SLOPE])

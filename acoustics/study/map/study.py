@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -22,7 +23,7 @@ from acoustics.study.map.cells import Cells, grid_cells
 from acoustics.study.map.echoes import EchoChunk, echo_chunks, echo_places, gather_echoes, heard_of_chunk
 from acoustics.study.map.fixes import CellFixes, FixChunk, FixModel, fix_chunks, fixes_of_chunk, gather_fixes
 from acoustics.study.map.known_pool import known_pool_in_cells
-from acoustics.study.map.listening import listening_place
+from acoustics.study.map.listening import ListeningPlace, listening_place
 from acoustics.study.map.own_estimator import MeasuredCells, measured_in_cells, own_estimator_in_cells
 from acoustics.study.map.result import MapChoices, PoolMap
 from acoustics.study.map.station_summary import station_map
@@ -81,27 +82,15 @@ def map_pool(
     strong echo. Simulated fixes, wrong integers, stations and the place to listen at are those of the vehicle's own
     estimator, whose window is measured in some cells and told from the multipath-free one in the others.
     """
-    bow = np.deg2rad(scene.vehicle.heading_deg)
-    worst = choices.heading == "worst"
-    headings = bow + np.arange(_HEADINGS if worst else 1) * 2 * np.pi / _HEADINGS
     step = scene.study.map_step_m if step_m is None else step_m
-    cells = grid_cells(scene, pinger, over=choices.over, step_m=step, headings=headings)
-    model = _fix_model(scene, pinger, trials, choices)
-    at = worst_bounds([bounds_in_cells(scene, pinger, model, cells, heading) for heading in headings])
     rng = np.random.default_rng(scene.study.seed)
-    measured = measured_in_cells(scene, pinger, cells, at.heading, rng)
-    own_cells = with_link(model, at, _own_link(scene, pinger, at, measured))
-    wrong = _wrong_integers(scene, pinger, model, own_cells)
-    chooser = Chooser.of(scene)
-    stations = None if chooser is None else (chooser, _sights(scene, pinger, cells, own_cells))
-    fixes = _fix_chunks(model, own_cells, stations, seed)
-    chosen = echo_places(scene, cells, at.heading, at.heard, choices.echo_cells)
-    echoes = echo_chunks(scene, pinger, cells, at.heading, chosen, pings=choices.echo_pings, seed=seed)
+    model = _fix_model(scene, pinger, trials, choices)
+    told = _told(scene, pinger, model, choices, step, rng)
+    fixes = _fix_chunks(model, told.own, told.stations, seed)
+    chosen = echo_places(scene, told.cells, told.at.heading, told.at.heard, choices.echo_cells)
+    echoes = echo_chunks(scene, pinger, told.cells, told.at.heading, chosen, pings=choices.echo_pings, seed=seed)
     tasks: list[FixChunk | EchoChunk] = [*echoes, *fixes]  # the longest first
     inputs = [scene.model_dump(mode="json", by_alias=True), pinger.name, asdict(choices), step, trials, seed]
-    known_pool = known_pool_in_cells(
-        scene, pinger, cells, at, most=choices.known_pool_cells, site_position=choices.site_position
-    )
     results = run_chunks(
         _simulated,
         tasks,
@@ -110,55 +99,105 @@ def map_pool(
         cost=_cost,
         progress=progress,
     )
-    simulated = gather_fixes(len(wrong), fixes, results[len(echoes) :])
-    places = cells.places_m[cells.wet][:, :2]
-    failed = 1 - (1 - simulated.refused) * (1 - wrong)
-    extent_m = scene.pool.extent_m
-    position_m, own_position_m = (unless_guessed(of.position_m, extent_m) for of in (at, own_cells))
-    bearing_deg, own_bearing_deg = (
-        np.rad2deg(unless_guessed(of.bearing_sd, BEARING_GUESS_SD)) for of in (at, own_cells)
-    )
-    spread = cells.spread
+    simulated = gather_fixes(len(told.wrong), fixes, results[len(echoes) :])
+    failed = 1 - (1 - simulated.refused) * (1 - told.wrong)
+    spread = told.cells.spread
     return PoolMap(
         title=scene.title,
         array=scene.array.name,
         pinger=pinger.name,
         over=choices.over,
-        depth_m=float(cells.places_m[0, 0, 2]),
-        heading_deg=None if worst else scene.vehicle.heading_deg,
+        heading_deg=None if choices.heading == "worst" else scene.vehicle.heading_deg,
         site_position=choices.site_position,
         trials=trials,
         seed=seed,
-        x_m=cells.x_m,
-        y_m=cells.y_m,
-        worst_heading_deg=spread(np.rad2deg(at.heading) % 360) if worst else None,
-        multipath_free_s=spread(at.window_s),
-        shadowed=spread(1 - at.reached.mean(axis=-1)),
-        bearing_deg=spread(bearing_deg),
-        position_m=spread(position_m),
-        own_position_m=spread(own_position_m),
-        wrong_integer=spread(wrong),
         wrong_cycle_limit=scene.study.wrong_cycle_limit,
+        **_predicted_values(told, worst=choices.heading == "worst"),
         simulated_m=spread(simulated.rms_m),
         simulated_low_m=spread(simulated.low_m),
         simulated_high_m=spread(simulated.high_m),
         refused=spread(simulated.refused),
         failed=spread(failed),
-        simulated_over_predicted=_agreement(simulated, own_cells.position_m, seed),
-        stations=None if stations is None else station_map(*stations, cells, own_cells.heard, simulated.chosen),
+        simulated_over_predicted=_agreement(simulated, told.own.position_m, seed),
+        stations=None
+        if told.stations is None
+        else station_map(*told.stations, told.cells, told.own.heard, simulated.chosen),
         echoes=gather_echoes(echoes, results[: len(echoes)], seed=seed),
-        own_estimator=own_estimator_in_cells(scene, pinger, cells, measured, rng),
-        known_pool=known_pool,
-        listen=listening_place(
-            places,
-            np.linalg.norm(at.source_m[:, :2], axis=-1),
-            room_m=room_m(scene, places, pingers=True) if choices.over == "vehicle" else np.full(len(places), np.inf),
-            bearing_deg=own_bearing_deg,
-            predicted_m=own_position_m,
-            wrong_integer=wrong,
-            simulated_m=simulated.rms_m,
-            failed=failed if trials else np.full_like(failed, np.nan),
+        own_estimator=own_estimator_in_cells(scene, pinger, told.cells, told.measured, rng),
+        known_pool=known_pool_in_cells(
+            scene, pinger, told.cells, told.at, most=choices.known_pool_cells, site_position=choices.site_position
         ),
+        listen=_listen(scene, told, simulated, failed if trials else np.full_like(failed, np.nan)),
+    )
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What is told of the cells before anything is simulated there.
+
+    `at`: bounds by the multipath-free window; `own`: by that of the vehicle's own estimator, `measured` in some;
+    `wrong`: predicted share of wrong integers, (n_cells,); `stations`: None where there are not two.
+    """
+
+    cells: Cells
+    at: CellBounds
+    measured: MeasuredCells
+    own: CellBounds
+    wrong: Floats
+    stations: tuple[Chooser, Sights] | None
+    extent_m: float
+
+    def position_m(self, of: CellBounds) -> Floats:
+        return unless_guessed(of.position_m, self.extent_m)
+
+    def bearing_deg(self, of: CellBounds) -> Floats:
+        return np.rad2deg(unless_guessed(of.bearing_sd, BEARING_GUESS_SD))
+
+
+def _told(
+    scene: Scene, pinger: Pinger, model: FixModel, choices: MapChoices, step_m: float, rng: np.random.Generator
+) -> _Told:
+    bow, count = np.deg2rad(scene.vehicle.heading_deg), _HEADINGS if choices.heading == "worst" else 1
+    headings = bow + np.arange(count) * 2 * np.pi / _HEADINGS
+    cells = grid_cells(scene, pinger, over=choices.over, step_m=step_m, headings=headings)
+    at = worst_bounds([bounds_in_cells(scene, pinger, model, cells, heading) for heading in headings])
+    measured = measured_in_cells(scene, pinger, cells, at.heading, rng)
+    own = with_link(model, at, _own_link(scene, pinger, at, measured))
+    chooser = Chooser.of(scene)
+    stations = None if chooser is None else (chooser, _sights(scene, pinger, cells, own))
+    wrong = _wrong_integers(scene, pinger, model, own)
+    return _Told(cells, at, measured, own, wrong, stations, scene.pool.extent_m)
+
+
+def _predicted_values(told: _Told, *, worst: bool) -> dict[str, Any]:
+    """What `PoolMap` holds of them, on the grid."""
+    cells, at = told.cells, told.at
+    return {
+        "depth_m": float(cells.places_m[0, 0, 2]),
+        "x_m": cells.x_m,
+        "y_m": cells.y_m,
+        "worst_heading_deg": cells.spread(np.rad2deg(at.heading) % 360) if worst else None,
+        "multipath_free_s": cells.spread(at.window_s),
+        "shadowed": cells.spread(1 - at.reached.mean(axis=-1)),
+        "bearing_deg": cells.spread(told.bearing_deg(at)),
+        "position_m": cells.spread(told.position_m(at)),
+        "own_position_m": cells.spread(told.position_m(told.own)),
+        "wrong_integer": cells.spread(told.wrong),
+    }
+
+
+def _listen(scene: Scene, told: _Told, simulated: CellFixes, failed: Floats) -> ListeningPlace | None:
+    cells = told.cells
+    places = cells.places_m[cells.wet][:, :2]
+    return listening_place(
+        places,
+        np.linalg.norm(told.at.source_m[:, :2], axis=-1),
+        room_m=room_m(scene, places, pingers=True) if cells.over == "vehicle" else np.full(len(places), np.inf),
+        bearing_deg=told.bearing_deg(told.own),
+        predicted_m=told.position_m(told.own),
+        wrong_integer=told.wrong,
+        simulated_m=simulated.rms_m,
+        failed=failed,
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache, partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -159,12 +160,12 @@ def study_stations(
     """
     model, path, at_stations = station_model(scene), route_positions(scene, route), pingers_at_stations(scene, pinger)
     numbers = sorted({*_FURTHER_PINGS, route.n_pings})
-    seeds = np.random.SeedSequence(seed).spawn(3 + len(numbers))
-    child = dict(zip(numbers, seeds[2:], strict=False))
     others = [n for n in numbers if n != route.n_pings] if further else []
+    seeds = np.random.SeedSequence(seed).spawn(3 + len(numbers))
     inputs = ("stations", scene, pinger, route, trials, seed, others, *([echo_runs] if echo_runs else []))
+    of_number = dict(zip(numbers, seeds[2:], strict=False))
     plans = {
-        n: _passing(scene, replace(route, n_pings=n), at_stations, trials, child[n], main=n == route.n_pings)
+        n: _passing(scene, replace(route, n_pings=n), at_stations, trials, of_number[n], main=n == route.n_pings)
         for n in (route.n_pings, *others)
     }
     away = _elsewhere(scene, pinger, path, trials, seeds[0])
@@ -183,47 +184,66 @@ def study_stations(
         )
         plans = {n: replace(plan, echoes=tuple(outlooks)) for n, plan in plans.items()}
         away = replace(away, echoes=_anywhere(outlooks, len(away.pingers)))
-
-    @cache
-    def by_accuracy() -> tuple[float, tuple[KnownPoolBound, ...], float, float]:
-        """What error of a fix suffices, bounds with the pool known, and the share of right stations by either."""
-        choice = _Choice(model, _offset(scene, pinger)[:2], np.random.default_rng(seeds[1]))
-        known_pool = known_pool_bounds(scene, at_stations, path[0])
-        # Where nothing is observed, an error as large as the pool.
-        errors = np.minimum([[b.to_first_wall_m, b.whole_burst_m] for b in known_pool], scene.pool.extent_m)
-        first_wall, whole_burst = (choice.right(error) for error in (errors / np.sqrt(2.0)).T)
-        return choice.needed_sd(), known_pool, first_wall, whole_burst
-
+    by_accuracy = cache(lambda: _by_accuracy(scene, model, pinger, at_stations, path[0], seeds[1]))
     decided = partial(
         decide, scene, model, fingerprint=fingerprint(*inputs), running=running, heard={}, meanwhile=by_accuracy
     )
     alone, by_echoes = _outcomes(
         model, plans, away, decided, enough=enough, progress=lambda done: progress(first + done, first + simulated)
     )
-    needed_sd_m, known_pool, right_to_first_wall, right_whole_burst = by_accuracy()
-    truths = (*(s.name for s in scene.stations), NONE_OF_THESE)
     return StationStudy(
-        title=scene.title,
-        array=scene.array.name,
-        pinger=pinger.name,
+        **_asked(scene, pinger, model),
         route=route,
         trials=trials,
         seed=seed,
-        spread_m=model.spread_m,
-        none_prior=model.none_prior,
-        truths=truths,
-        answers=(*truths, NO_FIX),
-        **vars(alone),
-        needed_sd_m=needed_sd_m,
-        wrong_cycle_limit=scene.study.wrong_cycle_limit,
-        known_pool=known_pool,
-        right_to_first_wall=right_to_first_wall,
-        right_whole_burst=right_whole_burst,
-        places_m=_places(scene),
-        offset_m=_offset(scene, pinger),
         path_m=path,
+        **vars(alone),
+        **vars(by_accuracy()),
         with_echoes=None if rendered is None else EchoPlan(by_echoes, rendered),
     )
+
+
+def _asked(scene: Scene, pinger: Pinger, model: StationModel) -> dict[str, Any]:
+    """What `StationStudy` holds of the scene."""
+    truths = (*(s.name for s in scene.stations), NONE_OF_THESE)
+    return {
+        "title": scene.title,
+        "array": scene.array.name,
+        "pinger": pinger.name,
+        "spread_m": model.spread_m,
+        "none_prior": model.none_prior,
+        "wrong_cycle_limit": scene.study.wrong_cycle_limit,
+        "truths": truths,
+        "answers": (*truths, NO_FIX),
+        "places_m": _places(scene),
+        "offset_m": _offset(scene, pinger),
+    }
+
+
+@dataclass(frozen=True)
+class _ByAccuracy:
+    """What error of a fix suffices, bounds with the pool known, and the share of right stations by either."""
+
+    needed_sd_m: float
+    known_pool: tuple[KnownPoolBound, ...]
+    right_to_first_wall: float
+    right_whole_burst: float
+
+
+def _by_accuracy(
+    scene: Scene,
+    model: StationModel,
+    pinger: Pinger,
+    at_stations: tuple[Pinger, ...],
+    from_m: Floats,
+    seed: np.random.SeedSequence,
+) -> _ByAccuracy:
+    choice = _Choice(model, _offset(scene, pinger)[:2], np.random.default_rng(seed))
+    known_pool = known_pool_bounds(scene, at_stations, from_m)
+    # Where nothing is observed, an error as large as the pool.
+    errors = np.minimum([[b.to_first_wall_m, b.whole_burst_m] for b in known_pool], scene.pool.extent_m)
+    first_wall, whole_burst = (choice.right(error) for error in (errors / np.sqrt(2.0)).T)
+    return _ByAccuracy(choice.needed_sd(), known_pool, first_wall, whole_burst)
 
 
 def _outcomes(
