@@ -61,6 +61,7 @@ class FusionProblem:
     echo: EchoRows | None = None
     by_stop: Floats | None = None  # (r, p, k, s n), of the paths by the echoes of stops of more than one ping
     by_place: Floats | None = None  # (r, p, k, 2), of the paths by the place along x and y, where it is held
+    whitener: Floats | None = None  # (r, p, k, k), of the covariance, where that is all that is new at each ping
 
     @cached_property
     def sizes(self) -> ErrorSizes:
@@ -114,6 +115,7 @@ class FusionProblem:
             self,
             delay=self.delay[..., rows],
             covariance=self.covariance[..., rows, rows],
+            whitener=None,
             differences=self.differences[:, rows],
             alternatives=None if self.alternatives is None else self.alternatives[..., rows],
             by_place=None if self.by_place is None else self.by_place[..., rows, :],
@@ -125,7 +127,7 @@ class FusionProblem:
         if self.alternatives is None:
             return self
         offset = np.take_along_axis(self.alternatives, choice[..., None, None], axis=2)[:, :, 0]
-        chosen = replace(self, delay=self.delay + offset, alternatives=None, misfit=None)
+        chosen = replace(self, delay=self.delay + offset, alternatives=None, misfit=None, whitener=None)
         if self.echo is None:
             return chosen
         echo, covariance = self.echo.chosen(choice), self.covariance.copy()
@@ -143,7 +145,8 @@ class FusionProblem:
         """Some of the runs, in the given order; they may repeat."""
         names = ("delay", "covariance", "heard", "position", "rotation", "legs", "origin", "skew_sd", "count")
         part = {name: getattr(self, name)[runs] for name in names}
-        part |= {name: value[runs] for name in ("by_place", "by_stop") if (value := getattr(self, name)) is not None}
+        optional = ("by_place", "by_stop", "whitener")
+        part |= {name: value[runs] for name in optional if (value := getattr(self, name)) is not None}
         if self.alternatives is not None and self.misfit is not None:
             part |= {"alternatives": self.alternatives[runs], "misfit": self.misfit[runs]}
         if self.echo is not None:
@@ -323,7 +326,8 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     """
     errors, (r, p, _), n = problem.errors, problem.position.shape, len(problem.hydrophones)
     sight, position, walked, rotation, turned = _seen(problem, state)
-    whitener = inverse_factor(_own_covariance(problem, sight, rotation))
+    held = problem.whitener
+    whitener = inverse_factor(_own_covariance(problem, sight, rotation)) if held is None else held
     heard = problem.heard[..., None]
     white = np.where(heard[..., None], whitener, 0.0)
     paths = problem.differences * problem.speed[:, None, None]  # differences of path at the assumed sound speed
@@ -410,9 +414,11 @@ def weighed(problem: FusionProblem, state: Floats) -> FusionProblem:
     distance, then counts to first order.
     """
     sight, _, _, rotation, _ = _seen(problem, state)
+    covariance = _own_covariance(problem, sight, rotation)
     return replace(
         problem,
-        covariance=_own_covariance(problem, sight, rotation),
+        covariance=covariance,
+        whitener=inverse_factor(covariance),
         errors=replace(problem.errors, attitude_sd=np.zeros(3)),
         by_place=-(problem.differences * problem.speed[:, None, None]) @ sight.by_source[..., :2],
     )

@@ -30,7 +30,7 @@ from acoustics.study.stations.echoes import EchoOutlook, place_errors
 _RUNS_AT_ONCE = 100  # for each place; the runs past all places are fused together
 _SAME_PLACE_DECIMALS = 6  # of a metre
 # Pings of several pingers are measured together until they are heard at so many places: calls take longer than sums.
-_PLACES_AT_ONCE = 20
+_PLACES_AT_ONCE = 40
 _BY_ECHOES = "by_echoes_"
 
 
