@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,17 +17,17 @@ from acoustics.estimate.fuse.hypotheses import (
     LEAST_VARIANCE,
     MOST_HYPOTHESES,
     alternative_misfits,
+    best_of_runs,
     modes_of,
     open_alternatives_covariance,
     prediction_of_others,
     worth_fitting,
 )
-from acoustics.estimate.fuse.inliers import inlier_choice_covariance
+from acoustics.estimate.fuse.inliers import deciding_inliers, inlier_choice_covariance
 from acoustics.estimate.fuse.model import FusionProblem, fusion_problem, information, linearise, weighed
-from acoustics.estimate.fuse.region import KEPT, Region, confidence_region, region_of_modes
+from acoustics.estimate.fuse.region import KEPT, Region, come_first, confidence_region, region_of_modes
 from acoustics.estimate.fuse.run import PingRun, SourceArea, Track
 from acoustics.estimate.fuse.starts import Starts, consensus_starts
-from acoustics.physics.direct_rays import direct_rays
 from acoustics.physics.error_model import ErrorSizes
 
 __all__ = ["FusedFix", "PingRun", "SourceArea", "Track", "fuse_pings"]
@@ -42,12 +41,12 @@ _UNSEEN, _ROUGH = 3.0, 2.0
 _STARTS = 2  # the best place and one that may fit as well: the answer names two
 _ROUNDS = 6  # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _NUMBERS_AT_ONCE = 8_000_000
+_RESTARTS = 4  # at most so many inliers are in turn taken for wrong
 # A second place is told if its cost is within this of the best: about 20 to 1 by likelihood.
 _ALTERNATIVE_COST = 6.0
 # Of several modes the first is taken for the answer if this probable: the region then holds what it says within 1 %.
 _DECIDED = 0.99
 _LEAST_WEIGHT = 1e-3  # of a mode that is told
-_SAME_RAY = 1e-3  # between directions that are of one ray [rad]
 
 NOTHING_HEARD = "no ping of the run has usable delays"
 RANGE_UNSEEN = "the range is not observed: this is a line of bearing; a ping from another direction would cross it"
@@ -136,13 +135,9 @@ class _Fitted:
         """Some of the fits."""
         return _Fitted(**{name: values[rows] for name, values in vars(self).items()})
 
-    def where(self, take: NDArray[np.bool_], other: _Fitted) -> _Fitted:
-        """`other` where `take` holds, else this."""
-
-        def chosen(mine: Any, its: Any) -> Any:
-            return np.where(take.reshape(-1, *(1,) * (mine.ndim - 1)), its, mine)
-
-        return _Fitted(**{name: chosen(getattr(self, name), getattr(other, name)) for name in vars(self)})
+    def joined(self, other: _Fitted) -> _Fitted:
+        """These fits and others."""
+        return _Fitted(**{name: np.concatenate([its, getattr(other, name)]) for name, its in vars(self).items()})
 
 
 def fuse_pings(
@@ -191,6 +186,7 @@ def fuse_pings(
     fit is repeated with the pings that its last round kept as inliers: hard rejection after a start of high breakdown
     point (Rousseeuw and Leroy 1987, Robust Regression and Outlier Detection, section 1.2 and chapter 5). A ping is
     judged by how far it lies from what the others predict, not by its residual, which a wrong ping makes small itself.
+    So that wrong pings which agree with each other do not decide the place, inliers that do are left out in turn.
     From the state of greatest posterior density `confidence_region` finds the region, and `inlier_choice_covariance`
     adds to it what a mistaken inlier would change.
     """
@@ -208,7 +204,7 @@ def fuse_pings(
     chunks = [
         (solve, rows[low : low + at_once])
         for solve, rows, at_once in (
-            (_fuse, np.flatnonzero(~ambiguous), max(1, _NUMBERS_AT_ONCE // (size * _STARTS))),
+            (_fuse, np.flatnonzero(~ambiguous), max(1, _NUMBERS_AT_ONCE // (size * (_STARTS + _RESTARTS)))),
             (_fuse_ambiguous, np.flatnonzero(ambiguous), max(1, _NUMBERS_AT_ONCE // (size * MOST_HYPOTHESES))),
         )
         for low in range(0, len(rows), at_once)
@@ -226,15 +222,40 @@ def _fuse(problem: FusionProblem, reject: bool) -> dict[str, Floats]:
     run, start = (index.ravel() for index in np.indices((len(problem.delay), _STARTS)))
     at = run, start
     fits = _fit(problem.subset(run), starts.place[at], starts.agrees[at], starts.choice[at], cutoff, reject)
-    first, other = fits.subset(np.flatnonzero(start == 0)), fits.subset(np.flatnonzero(start == 1))
-    swapped = other.cost < first.cost
-    best, second = first.where(swapped, other), other.where(swapped, first)
-    apart = best.state[:, :3] - second.state[:, :3]
-    both = best.covariance[:, :3, :3] + second.covariance[:, :3, :3]
+    if reject:
+        run, fits = _with_restarts(problem, run, fits, cutoff)
+    lowest = best_of_runs(run, fits.cost)
+    best = fits.subset(lowest)
+    apart = best.state[run, :3] - fits.state[:, :3]
+    both = best.covariance[run, :3, :3] + fits.covariance[:, :3, :3]
     distinct = np.einsum("ri,rij,rj->r", apart, np.linalg.inv(both), apart) > DISTINCT
-    alternative = distinct & (second.cost - best.cost < _ALTERNATIVE_COST) & (second.state[:, 2] > -0.5)
+    elsewhere = np.where(distinct & (fits.state[:, 2] > -0.5), fits.cost, np.inf)
+    second = best_of_runs(run, elsewhere)
+    alternative = elsewhere[second] < fits.cost[lowest] + _ALTERNATIVE_COST
     region, covariance = _region(problem, best, reject)
-    return _answer(problem, best, region, covariance, alternative, second.state[:, :3])
+    return _answer(problem, best, region, covariance, alternative, fits.state[second, :3])
+
+
+def _with_restarts(
+    problem: FusionProblem, run: NDArray[np.intp], fits: _Fitted, cutoff: Floats
+) -> tuple[NDArray[np.intp], _Fitted]:
+    """Fits of runs (m,) and further ones, begun where inliers that decide the place are taken for wrong in turn."""
+    lead = fits.subset(best_of_runs(run, fits.cost))
+    of, ping = deciding_inliers(*_differences(problem, lead), lead.inliers, _RESTARTS)
+    if not len(of):
+        return run, fits
+    part, begin = problem.subset(of), lead.subset(of)
+    heard = part.heard & (np.arange(part.heard.shape[1]) != ping[:, None])
+    found = _fit(replace(part, heard=heard), begin.state[:, :3], begin.inliers & heard, begin.choice, cutoff, True)
+    found = _judge(part, found.state, found.inliers, found.choice, cutoff)
+    return np.concatenate([run, of]), fits.joined(found)
+
+
+def _differences(problem: FusionProblem, fits: _Fitted) -> tuple[FusionProblem, Floats, Floats]:
+    """Runs without their arrival times, and states and covariances of fits as of these."""
+    n = problem.size - problem.clock_unknowns
+    alone = weighed(problem.resolved(fits.choice), fits.state).differences_alone
+    return alone, fits.state[:, :n], fits.covariance[:, :n, :n]
 
 
 def _fuse_ambiguous(problem: FusionProblem, reject: bool) -> dict[str, Floats]:
@@ -372,10 +393,7 @@ def _region(problem: FusionProblem, best: _Fitted, reject: bool) -> tuple[Region
     region = confidence_region(resolved, best.state, best.covariance, best.inliers.astype(float))
     covariance = region.covariance
     if reject:
-        n = problem.size - problem.clock_unknowns
-        covariance = covariance + inlier_choice_covariance(
-            resolved.differences_alone, best.state[:, :n], best.covariance[:, :n, :n], best.inliers, KEPT
-        )
+        covariance = covariance + inlier_choice_covariance(*_differences(problem, best), best.inliers, KEPT)
     if problem.alternatives is not None:
         covariance = covariance + open_alternatives_covariance(
             problem, best.state, best.covariance, best.inliers, best.choice, KEPT
@@ -400,7 +418,7 @@ def _answer(
     alternative = ~gap & alternative
     disagree = ~gap & (2 * n_inliers < heard)
     few = ~gap & (n_inliers < 3)
-    dark = ~gap & (2 * np.sum(best.inliers & ~_come_first(problem, region.mean[:, :3]), axis=-1) > n_inliers)
+    dark = ~gap & (2 * np.sum(best.inliers & ~come_first(problem, region.mean[:, :3]), axis=-1) > n_inliers)
     p_value = np.array([chi_square_p_value(c, int(d)) for c, d in zip(best.squares, dof, strict=True)])
     blank = gap[:, None]
     return {
@@ -423,14 +441,3 @@ def _answer(
             default="",
         ),
     }
-
-
-def _come_first(problem: FusionProblem, place: Floats) -> NDArray[np.bool_]:
-    """Whether the rays that the fit follows from places (r, 3) are the first to come to the pings' poses, (r, p)."""
-    if problem.profile is None:
-        return np.ones(problem.heard.shape, dtype=bool)
-    first, taken = (
-        direct_rays(problem.profile, problem.position, place[:, None], search=search) for search in (True, False)
-    )
-    apart = np.abs(first.apparent_m - taken.apparent_m)[..., 2]
-    return first.reached & (apart < _SAME_RAY * np.linalg.norm(problem.position - place[:, None], axis=-1))

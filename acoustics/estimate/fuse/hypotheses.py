@@ -50,6 +50,12 @@ def worth_fitting(score: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     return run, start
 
 
+def best_of_runs(run: NDArray[np.intp], cost: Floats) -> NDArray[np.intp]:
+    """The fit of least cost of each run, (r,), of fits of the runs (m,)."""
+    order = np.lexsort((cost, run))
+    return order[np.searchsorted(run[order], np.arange(run.max() + 1))]
+
+
 class Prediction(NamedTuple):
     """Residuals of pings about what the other inliers predict: variances (r, p, k), their axes (r, p, k, k), and the
     residuals along these, (r, p, k)."""

@@ -29,6 +29,9 @@ _SMOOTH = 1.2  # cells overlap; flat: halved or doubled, no accuracy moves (benc
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _FARTHEST = 0.5
 _PINGS_AT_ONCE = 500
+_DECIDES = 1.0  # squared standard deviations by which the place moves without a ping that decides it
+_STAY = 4  # inliers from which on one may be left out
+_RIDGE = 1e-3  # of what the others predict: nothing may check an inlier
 
 
 def inlier_choice_covariance(
@@ -90,6 +93,21 @@ def inlier_choice_covariance(
         np.einsum("rp,rps,rpt->rst", mistaken, shift, shift)
         + np.einsum("rp,rpks,rpkt->rst", weight, turned, turned)  # known less without it
     )
+
+
+def deciding_inliers(
+    problem: FusionProblem, state: Floats, covariance: Floats, inliers: NDArray[np.bool_], most: int
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Runs and inliers, (m,) each, without which the place is another to first order; at most so many a run."""
+    at = linearise(problem, state)
+    lever = at.jacobian @ covariance[:, None]
+    others = (1.0 + _RIDGE) * np.eye(lever.shape[-2]) - lever @ transposed(at.jacobian)
+    shift = np.einsum("rpks,rpk->rps", lever[..., :2], np.linalg.solve(others, at.residual[..., None])[..., 0])
+    square = np.einsum("rps,rst,rpt->rp", shift, np.linalg.inv(covariance[:, :2, :2]), shift)
+    square = np.where(inliers & (inliers.sum(axis=-1) >= _STAY)[:, None], square, 0.0)
+    which = np.argsort(-square, axis=-1, kind="stable")[:, :most]
+    run, place = np.nonzero(np.take_along_axis(square, which, axis=-1) > _DECIDES)
+    return run, which[run, place]
 
 
 def _of_another_place(

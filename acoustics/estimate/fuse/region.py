@@ -12,6 +12,7 @@ from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
 from acoustics.base.polygons import HalfPlanes, half_planes, inside_all, slack
 from acoustics.estimate.fuse.model import FusionProblem, information, linearise
+from acoustics.physics.direct_rays import direct_rays
 
 KEPT = 4  # of the state: the source's place and the heading's lasting error
 # Of the cost, up to which a place belongs to the region; decides accuracy: its row is in benchmarks/constants.py
@@ -35,6 +36,7 @@ _SETTLED = 0.02
 _STRAIGHT = 0.02
 _RUNS_AT_ONCE = 400
 _LEAST_MODE = 0.05  # share of one whose nearest and farthest places count: a region of 95 % can do without the others
+_SAME_RAY = 1e-3  # between directions that are of one ray [rad]
 _LEAST_M2 = 1e-12  # flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
 
 
@@ -332,3 +334,14 @@ def _refined(profile: Profile) -> Profile:
         **{name: finer(getattr(profile, name)) for name in ("along", "slope", "state", "sd_across", "swing")},
         cost=np.concatenate([cost.reshape(-1, cost.shape[-1]), profile.cost[-1:]]),
     )
+
+
+def come_first(problem: FusionProblem, place: Floats) -> NDArray[np.bool_]:
+    """Whether the rays that the fit follows from places (r, 3) are the first to come to the pings' poses, (r, p)."""
+    if problem.profile is None:
+        return np.ones(problem.heard.shape, dtype=bool)
+    first, taken = (
+        direct_rays(problem.profile, problem.position, place[:, None], search=search) for search in (True, False)
+    )
+    apart = np.abs(first.apparent_m - taken.apparent_m)[..., 2]
+    return first.reached & (apart < _SAME_RAY * np.linalg.norm(problem.position - place[:, None], axis=-1))

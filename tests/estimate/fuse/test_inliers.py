@@ -7,7 +7,7 @@ from acoustics.base.frames import Pose
 from acoustics.estimate.fuse import inliers
 from acoustics.estimate.fuse.descent import descend
 from acoustics.estimate.fuse.fusion import PingRun, Track, fuse_pings
-from acoustics.estimate.fuse.inliers import inlier_choice_covariance
+from acoustics.estimate.fuse.inliers import deciding_inliers, inlier_choice_covariance
 from acoustics.estimate.fuse.model import fusion_problem, information, linearise
 from acoustics.estimate.fuse.run import uniform_over
 from acoustics.physics.error_model import ErrorSizes
@@ -90,3 +90,16 @@ def test_without_an_outline_or_with_two_pings_nothing_is_doubted(area):
     problem, state, covariance = fitted(run_with(9.0), inliers if area else np.ones(8, dtype=bool), ERRORS, area)
     verdicts = inliers[None] if area else np.ones((1, 8), dtype=bool)
     assert not inlier_choice_covariance(problem, state, covariance, verdicts, KEPT).any()
+
+
+def test_the_ping_without_which_a_fit_moves_most_is_the_first_taken_for_wrong_and_none_where_all_agree():
+    everyone = np.ones((1, 8), dtype=bool)
+    problem, state, covariance = fitted(run_with(6.0), everyone[0], ERRORS)
+    moves = []
+    for ping in range(8):
+        way = (fitted(run_with(6.0), np.arange(8) != ping, ERRORS)[1] - state)[0, :2]
+        moves.append(way @ np.linalg.solve(covariance[0, :2, :2], way))
+    of, ping = deciding_inliers(problem, state, covariance, everyone, 1)
+    assert (of.tolist(), ping.tolist()) == ([0], [int(np.argmax(moves))])
+    problem, state, covariance = fitted(run_with(0.0), everyone[0], ERRORS)
+    assert not len(deciding_inliers(problem, state, covariance, everyone, 8)[0])
