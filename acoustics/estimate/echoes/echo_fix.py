@@ -126,12 +126,12 @@ def locate_by_echoes(
     if near is not None and region is not None and region.holds(likely[0, [X, Y]]):
         return near
     free_starts = [with_faces_of(known, loose, likely[:_LOOSE_STARTS])]
-    shifted = []
-    if "floor_depth" in known.faces.parameters:
-        shifted = [ping.starts(loose, heard, grid, _LIKELY // 2, _FLOOR_SHIFTS_M)]
+    at_first = heard
     heard, starts = ping.long_enough(heard, likely)
-    given = loose, heard.baseband, heard.table
-    free_starts += [best_of(*given, some, window_s=heard.window_s, count=_SHIFTED_STARTS) for some in shifted]
+    if "floor_depth" in known.faces.parameters:
+        shifted = ping.starts(loose, at_first, grid, _LIKELY // 2, _FLOOR_SHIFTS_M)
+        given = loose, heard.baseband, heard.table
+        free_starts.append(best_of(*given, shifted, window_s=heard.window_s, count=_SHIFTED_STARTS))
 
     def in_other_samples(modes: Modes) -> Modes:
         other = ping.heard(other_window(known, heard.window_s, ping.longest_s))
