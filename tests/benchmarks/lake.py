@@ -3,7 +3,7 @@
     python tests/benchmarks/lake.py [--runs 60] [--first 0] [--trials 200] [--seed 1]
 
 Eight metres of water, 37.5 kHz, five hydrophones at uneven places some 0.8 m apart, a slow burst (24 dB in the
-window) and mounting of 3 mm: about half of the single pings have wrong integers, and stations 4 m apart are 7 degrees
+window) and mounting of 3 mm: most single pings have wrong integers, and stations 4 m apart are 7 degrees
 apart. Four pings on 4 m, from 33 m away; the pinger stands about one of the stations, drawn anew for each run as are
 mounting, skew and the errors of the navigation. Each ping is rendered and located as in `rehearse`, and the run fused
 as `fuse` does it with a scenario. About two seconds a run.

@@ -2,7 +2,7 @@
 
 Run as ``python tests/benchmarks/piped.py --seconds 3600 --sample-rate-hz 500e3``: the samples that `simulate` would
 write go as they are rendered into ``pingfix locate -``, as fast as both work. A line for each twentieth of the
-recording; over an hour at 500 kHz both take about seven minutes of processor time together.
+recording.
 """
 
 from __future__ import annotations

@@ -131,7 +131,7 @@ def beside_the_convex_method(receivers: int, rng: np.random.Generator) -> Iterat
     yield (
         "five walls, a sloping floor",
         "the method for convex pools",
-        f"{paths} paths: lengths within {off:.1g} of them",
+        f"{paths} paths: lengths apart by {off:.1g} of them at most",
     )
 
 

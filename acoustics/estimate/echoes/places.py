@@ -17,6 +17,7 @@ from acoustics.io.echo_fix import FAR_M
 WRONG_SKETCH = 0.3
 _LOOSE_SD_M = 0.3  # of floor and walls where the sketch is wrong
 _LEAST_PROBABILITY = 1e-3
+_BEYOND_SD = 2.0  # where place and face are known so well, a place so far behind it is not in the water
 
 
 @dataclass(frozen=True)
@@ -66,7 +67,7 @@ def with_faces_of(known: SiteKnowledge, other: SiteKnowledge, state: Floats) -> 
 
 
 def weighed(known: SiteKnowledge, modes: Modes, loose: SiteKnowledge, free: Modes) -> Places:
-    """The modes by the sketch and those of the loosened one, `free`, as one posterior.
+    """The modes by the sketch and those of the loosened one, `free`, as one posterior of places in the water.
 
     The evidence is that of errors a few times smaller than those of real paths: what widens the variances by
     `variance_scale` divides its logarithm (a power posterior: A. Bhattacharya, D. Pati and Y. Yang, Ann. Statist. 47,
@@ -79,12 +80,26 @@ def weighed(known: SiteKnowledge, modes: Modes, loose: SiteKnowledge, free: Mode
     places = zip(position_of(known, modes), position_of(loose, free), strict=True)
     place, covariance = (np.concatenate(pair) for pair in places)
     by_errors = np.concatenate([position_by_errors(known, known, modes), position_by_errors(known, loose, free)])
-    wrong = float(weight[len(modes.log_evidence) :].sum() / weight.sum())
+    n = len(modes.log_evidence)
+    parts = (known, slice(n)), (loose, slice(n, None))
+    dry = np.concatenate([behind_faces(knowledge, place[part], covariance[part]) for knowledge, part in parts])
+    in_water = ~dry.any(axis=-1)
+    weight = weight * in_water if in_water.any() else weight
+    wrong = float(weight[n:].sum() / weight.sum())
     rows = np.argsort(-weight, kind="stable")
     rows = rows[weight[rows] >= _LEAST_PROBABILITY * weight.sum()]
     place, covariance, weight = place[rows], covariance[rows], weight[rows] / weight[rows].sum()
     far = share_beyond(FAR_M, place[0, :2], place[:, :2], covariance[:, :2, :2], weight)
     return Places(place, covariance, by_errors[rows], weight, wrong, far)
+
+
+def behind_faces(known: SiteKnowledge, position_m: Floats, covariance_m2: Floats) -> np.ndarray:
+    """Behind which faces places (n, 3) lie by more than place and face may be off, shape (n, n_faces)."""
+    faces = known.faces
+    by_faces = (np.moveaxis(faces.normals_by @ position_m.T, -1, 0) - faces.offsets_by) * known.faces_sd[:, None]
+    of_place = np.einsum("fi,nij,fj->nf", faces.normals, covariance_m2, faces.normals)
+    sd = np.sqrt(of_place + np.sum(by_faces**2, axis=1))
+    return np.asarray(position_m @ faces.normals.T - faces.offsets_m < -_BEYOND_SD * sd)
 
 
 def position_by_errors(known: SiteKnowledge, own: SiteKnowledge, modes: Modes) -> Floats:

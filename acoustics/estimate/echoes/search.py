@@ -33,7 +33,7 @@ _REGION_SD = 3.0
 COARSE = Roughness(diffuse=0.05, timing_sd_m=0.04, least_bounces=1)
 _AT_ONCE = 32
 # About a place: how many, in what circle, and of what grid. It tells finer, as the sketch's errors are known better.
-_AROUND, AROUND_M, _FINE_STEP_M, _APART_AROUND_M = 8, 2.0, 0.2, 0.3
+AROUND, AROUND_M, _FINE_STEP_M, _APART_AROUND_M = 8, 2.0, 0.2, 0.3
 FINER = Roughness(diffuse=0.05, timing_sd_m=0.025, least_bounces=1)
 
 
@@ -218,17 +218,18 @@ def around(
     *,
     window_s: float,
     within_m: float = AROUND_M,
+    count: int = AROUND,
 ) -> Floats:
-    """States, shape (n, n_parameters), at the most likely places about one of shape (n_parameters,), all else the same.
+    """States, shape (count or fewer, n_parameters), at the most likely places about one of shape (n_parameters,).
 
-    The search takes the sketch as it is and steps from cell to cell: with what a fit has found of the errors a finer
-    one finds what that missed.
+    All else is the same. The search takes the sketch as it is and steps from cell to cell: with what a fit has found of
+    the errors a finer one finds what that missed.
     """
     states = moved_to(known, state, _places_around(known, state, within_m))
     baseband = baseband.turned(known.frequency_sd_share * known.burst.frequency_hz * state[CARRIER]).thinned()
     paths = path_sets(known, sources_m(known, states), window_s)
     fit = _evidences(known, baseband, table, paths, states, FINER)
-    return states[_apart(states[:, [X, Y]], fit, _AROUND, _APART_AROUND_M)]
+    return states[_apart(states[:, [X, Y]], fit, count, _APART_AROUND_M)]
 
 
 def _places_around(known: SiteKnowledge, state: Floats, within_m: float) -> Floats:

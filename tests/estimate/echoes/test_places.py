@@ -7,7 +7,7 @@ import pytest
 
 from acoustics.estimate.echoes.fit import VARIANCE_SCALE, Modes, joined
 from acoustics.estimate.echoes.paths import FACES, SiteKnowledge
-from acoustics.estimate.echoes.places import WRONG_SKETCH, loosened, weighed, with_faces_of, worst_face
+from acoustics.estimate.echoes.places import WRONG_SKETCH, behind_faces, loosened, weighed, with_faces_of, worst_face
 from acoustics.io.ping import NavigatedPose
 from acoustics.io.site_sketch import faces_sd, site_faces
 from acoustics.physics.burst import Burst
@@ -45,6 +45,19 @@ def test_evidence_counts_by_what_widens_the_variances():
     # The first place is that of the wrong sketch; the other, 3 m away, is far.
     assert places.position_m[0, 0] == 12.0
     assert places.far == pytest.approx(1 / (1 + odds), abs=0.01)
+
+
+def test_a_place_behind_a_face_by_more_than_either_may_be_off_weighs_nothing():
+    # Wall 1 of the basin is the line y = 0; it and the place are known to 5 and 14 cm: 2 of both are 0.3 m.
+    behind, at_the_wall = modes((12.0, -0.5, -100.0)), modes((12.0, -0.2, -100.0))
+    in_the_water = modes((12.0, 5.0, -104.0))
+    assert weighed(KNOWN, behind, loosened(KNOWN), in_the_water).position_m[0, 1] == 5.0
+    assert weighed(KNOWN, at_the_wall, loosened(KNOWN), in_the_water).position_m[0, 1] == -0.2
+    # The loosened sketch knows the wall to 0.3 m only.
+    assert weighed(KNOWN, in_the_water, loosened(KNOWN), behind).probability[-1] > 0.5 * WRONG_SKETCH
+    alone = weighed(KNOWN, behind, loosened(KNOWN), modes((12.0, -2.0, -100.0)))
+    named = behind_faces(KNOWN, alone.position_m[:1], alone.covariance_m2[:1])[0]
+    assert [name for name, so in zip(_FACES.names, named, strict=True) if so] == ["wall-1"]
 
 
 def test_states_keep_their_faces_in_metres():
