@@ -45,6 +45,7 @@ _LOOSE_STARTS, _SHIFTED_STARTS = 6, 12  # there, with the floor as sketched and 
 _FLOOR_SHIFTS_M = (-0.42, -0.28, -0.14, 0.14, 0.28, 0.42)
 MOST_WRONG_SKETCH = 0.5
 MOST_FAR = 1 / 3  # odds of two to one for the best place: a choice, and `EchoFix.sure` asks for nine to one
+_SAME_M = 0.3  # between the places by different samples that bear each other out
 _MOST_ROUNDS = 3  # of looking about the best place
 # Where no start led there but looking about another place: of 48 simulated pings six such were 0.2 m off and more, one
 # by 1.5 m with a far better place among the likeliest 24 about it, not among eight.
@@ -137,9 +138,11 @@ def locate_by_echoes(
         given = loose, heard.baseband, heard.table
         free_starts.append(best_of(*given, shifted, window_s=heard.window_s, count=_SHIFTED_STARTS))
 
-    def in_other_samples(modes: Modes) -> Modes:
+    def in_other_samples(modes: Modes, found: Modes | None) -> Modes:
         other = ping.heard(other_window(known, heard.window_s, ping.longest_s))
         given = known, other.baseband, other.table
+        if found is not None:
+            return further_modes(*given, modes.state[:1], found, window_s=other.window_s)
         begin = best_of(*given, likely, window_s=other.window_s, count=N_STARTS)
         return fit_modes(*given, np.concatenate([modes.state[:1], begin]), window_s=other.window_s)
 
@@ -238,7 +241,7 @@ def _fitted(
     heard: Heard,
     starts: Floats,
     free_starts: list[Floats],
-    in_other_samples: Callable[[Modes], Modes] | None = None,
+    in_other_samples: Callable[[Modes, Modes | None], Modes] | None = None,
 ) -> Fitted:
     """Modes by the sketch, from more starts where those of the first fit badly, then by the loosened one from these.
 
@@ -259,7 +262,7 @@ def _fitted(
         modes, n_starts = joined(modes, modes_from(known, starts[N_STARTS:])), len(starts)
     other = None
     if in_other_samples and (poor or modes.members[0] <= _FEW):
-        other = in_other_samples(modes)
+        other = in_other_samples(modes, None)
         modes = further(known, modes, other.state[:1])
     free = modes_from(loose, np.concatenate([with_faces_of(known, loose, modes.state), *free_starts]))
     # The search looks from cell to cell, and either fit may stop where the other went on.
@@ -272,7 +275,14 @@ def _fitted(
         if np.array_equal(modes.state[0], before):
             break
         free = further(loose, free, with_faces_of(known, loose, modes.state[:1]))
+    if in_other_samples and other is not None and _apart_m(other.state[0], modes.state[0]) > FAR_M:
+        other = in_other_samples(modes, other)  # they were asked before the best place was found
     return Fitted(known, loose, modes, free, n_starts, other)
+
+
+def _apart_m(state: Floats, other: Floats) -> float:
+    """How far places lie apart on the map [m], of states or positions."""
+    return float(np.hypot(*(state[[X, Y]] - other[[X, Y]])))
 
 
 def _is_poor(heard: Heard, modes: Modes) -> bool:
@@ -338,8 +348,7 @@ def _doubt(fitted: Fitted, places: Places, p_value: float) -> str:
     behind = behind_faces(fitted.known, places.position_m[:1], places.covariance_m2[:1])[0]
     if behind.any():
         return f"the best place lies beyond the sketch's {fitted.known.faces.names[int(np.argmax(behind))]}"
-    other = fitted.other
-    if other is not None and np.linalg.norm(other.state[0, [X, Y]] - places.position_m[0, :2]) > FAR_M:
+    if fitted.other is not None and _apart_m(fitted.other.state[0], places.position_m[0]) > FAR_M:
         return f"by a longer or shorter part of the samples the pinger is over {FAR_M:g} m from the best place"
     if places.far > MOST_FAR:
         return f"the pinger is over {FAR_M:g} m from the best place with a probability of {places.far:.0%}"
@@ -348,6 +357,8 @@ def _doubt(fitted: Fitted, places: Places, p_value: float) -> str:
 
 def _missed(fitted: Fitted, heard: Heard) -> str:
     """Whether the search may have missed the place; empty where nothing says so."""
-    if _is_poor(heard, fitted.modes) and fitted.modes.members[0] <= 1 and fitted.n_starts > N_STARTS:
+    modes, other = fitted.modes, fitted.other
+    found_again = other is not None and _apart_m(other.state[0], modes.state[0]) < _SAME_M
+    if _is_poor(heard, modes) and modes.members[0] <= 1 and fitted.n_starts > N_STARTS and not found_again:
         return f"one of {fitted.n_starts} starts alone led to a place, which fits badly: a better one may be missed"
     return ""
