@@ -90,7 +90,7 @@ class KnownPinger(_Notes):
     name: Name
     frequency_hz: Annotated[float, _within(1e3, 1e6)]
     length_s: Annotated[float, _within(1e-5, 1)]
-    pri_s: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=3600)]
+    pri_s: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=60)]  # more is a time in ms
     q: Annotated[float, _within(0.5, 200)] = 8.0
     sweep_hz: Number = 0.0
     depth_m: Number | None = None

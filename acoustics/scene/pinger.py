@@ -48,7 +48,7 @@ class Pinger(SceneModel):
     ] = 8.0
     sweep_hz: Annotated[Number, Field(description="How far the frequency rises during the burst; 0 for a tone.")] = 0.0
     pri_s: Annotated[
-        Annotated[float, Field(strict=True, gt=0, le=3600)],
+        Annotated[float, Field(strict=True, gt=0, le=60)],  # more is a time in ms
         Field(description="Time from one burst to the next. Count bursts over a minute."),
     ] = 2.0
     pri_sd_ppm: Annotated[
