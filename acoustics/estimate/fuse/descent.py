@@ -11,8 +11,9 @@ from acoustics.base.frames import Floats
 from acoustics.base.least_squares import Descent, levenberg
 from acoustics.estimate.fuse.model import SOURCE, FusionProblem, information, linearise, weighed
 
-# Every unknown has a prior, so none needs a floor; 1e-5 is a three-hundredth of a standard deviation.
-_DESCENT = Descent(damping=1e-4, floor=0.0, settled=1e-5, most_steps=40)
+# Every unknown has a prior, so none needs a floor; 1e-4 is a hundredth of a standard deviation. The first descent ends
+# with the sizes of its start, which the next replaces: a tenth is near enough.
+_FIRST, _NEXT = (Descent(damping=1e-4, floor=0.0, settled=settled, most_steps=40) for settled in (1e-2, 1e-4))
 _DAMPED_SHARE = 0.3  # of the distance, as one standard deviation; it decides time, not where the descent ends
 _LONGEST_STEP = 0.75  # of the distance
 # Each descent ends where the sizes of attitude and walk are taken for the next, until the source moves by less than
@@ -77,15 +78,15 @@ def _split(vectors: Floats) -> tuple[Floats, Floats]:
 def descend(problem: FusionProblem, state: Floats, weight: Floats) -> Floats:
     """Levenberg steps from states (r, size) with weights (r, p) of the pings, to states of least cost."""
     state, rows = state.copy(), np.arange(len(state))
-    for _ in range(_WEIGHINGS):
+    for k in range(_WEIGHINGS):
         before = state[rows]
         descent = _Weighted(weighed(problem.subset(rows), before), weight[rows])
         found = levenberg(
-            descent, before.T, _Weighted.evaluate, _Weighted.move, unit=_Weighted.unit, descent=_DESCENT
+            descent, before.T, _Weighted.evaluate, _Weighted.move, unit=_Weighted.unit, descent=_NEXT if k else _FIRST
         ).T
         state[rows] = found
         moved = np.linalg.norm(found[:, :SOURCE] - before[:, :SOURCE], axis=-1)
-        rows = rows[moved > _STAYS * descent.distance(found.T)]
+        rows = rows[(moved > _STAYS * descent.distance(found.T)) | (k == 0)]
         if not len(rows):
             break
     return state
