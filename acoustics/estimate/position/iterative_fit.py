@@ -11,7 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
-from acoustics.base.least_squares import NEAR_MINIMUM, Indices, apply, levenberg, normal_equations, trailing
+from acoustics.base.least_squares import (
+    NEAR_MINIMUM,
+    Descent,
+    Indices,
+    apply,
+    levenberg,
+    normal_equations,
+    trailing,
+)
 from acoustics.physics.ray_depth import ray_depth
 from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import difference_matrix, spherical_time, unit_vectors_to_source
@@ -21,6 +29,8 @@ _LOST = 5.0
 # Beyond this many radii the curvature of the wave is below what any delay shows.
 FARTHEST = 1e5
 _DIAGONAL = np.arange(3), np.arange(3)
+# A thirty-thousandth of a standard deviation. Less is rounding where a known depth is exact: steps then lead nowhere.
+_DESCENT = Descent(settled=1e-9)
 _STRAIGHT_DOWN_M = 1e-6  # across; rays that are steeper are taken for as flat
 
 
@@ -190,7 +200,7 @@ def nuisance_jacobian(problem: PositionProblem, place: Floats, pivot: Floats | N
 
 def descend(problem: PositionProblem, start: Floats) -> Floats:
     """Levenberg steps from starts (3, m)."""
-    return levenberg(problem, start, _nearly_exact, _move, give_up=_beyond_observation)
+    return levenberg(problem, start, _nearly_exact, _move, give_up=_beyond_observation, descent=_DESCENT)
 
 
 def _nearly_exact(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats, Floats]:
