@@ -109,7 +109,10 @@ class BurstSums:
         n = carried.count_before(end)
         time, doubled = carried.time_s[..., :n], carried.doubled[:, :, None, :, :n]
         since, inside = time - onset_s[..., None], (carried.held[..., :n] & (time < end[..., None])).astype(float)
-        envelopes = np.stack(carried.burst.complex_envelope_and_slope(since), axis=-2) * inside[..., None, :]
+        # Samples within the driven part of a tone, as those of nearly all windows are, take a fraction of the time.
+        driven = not carried.burst.sweep_hz and np.max(window_s) <= carried.burst.length_s
+        of = carried.burst.driven_envelope_and_slope if driven else carried.burst.complex_envelope_and_slope
+        envelopes = np.stack(of(since), axis=-2) * inside[..., None, :]
         factors = np.zeros((*since.shape[:2], 5, 2, since.shape[-1]))
         factors[:, :, :2] = envelopes.real[..., None, :] * doubled
         factors[:, :, 2:4, 0], factors[:, :, 4] = envelopes.real, carried.mixed[..., :n]
