@@ -9,6 +9,7 @@ again for another phase or amplitude.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -86,9 +87,9 @@ class BurstSums:
         Times of the samples since each channel's onset [s].
     inside : ndarray, shape (m, n_channels, n)
         1 for samples that count, else 0.
-    factors : ndarray, shape (m, n_channels, 5, 2, n)
-        By which any envelope gives its S and L with envelope and slope of these bursts, and its M, in parts.
-    doubled, level : ndarray of complex, shape (m, n_channels, 2, 2)
+    envelopes : ndarray, shape (m, n_channels, 2, n)
+        Envelope and slope of the bursts at the samples, 0 at those that do not count.
+    doubled, level : ndarray, shape (m, n_channels, 2, 2)
         S and L of envelope and slope of the bursts with each other.
     mixed : ndarray of complex, shape (m, n_channels, 2)
         M of these.
@@ -97,9 +98,9 @@ class BurstSums:
     carried: CarriedSegments
     since_s: Floats
     inside: Floats
-    factors: Floats
+    envelopes: Envelopes
     doubled: Complexes
-    level: Complexes
+    level: Envelopes
     mixed: Complexes
 
     @classmethod
@@ -107,25 +108,44 @@ class BurstSums:
         """Onsets of shape (m, n_channels), and for how long the bursts count, shape () or (m, 1) [s]."""
         end = onset_s + window_s
         n = carried.count_before(end)
-        time, doubled = carried.time_s[..., :n], carried.doubled[:, :, None, :, :n]
+        time = carried.time_s[..., :n]
         since, inside = time - onset_s[..., None], (carried.held[..., :n] & (time < end[..., None])).astype(float)
         # Samples within the driven part of a tone, as those of nearly all windows are, take a fraction of the time.
         driven = not carried.burst.sweep_hz and np.max(window_s) <= carried.burst.length_s
         of = carried.burst.driven_envelope_and_slope if driven else carried.burst.complex_envelope_and_slope
         envelopes = np.stack(of(since), axis=-2) * inside[..., None, :]
-        factors = np.zeros((*since.shape[:2], 5, 2, since.shape[-1]))
+        squares = envelopes[..., [0, 0, 1], :] * envelopes[..., [0, 1, 1], :]
+        pairs = products(squares, carried.doubled[:, :, None, :, :n])[..., 0]
+        return cls(
+            carried,
+            since,
+            inside,
+            envelopes,
+            doubled=pairs[..., [[0, 1], [1, 2]]],
+            level=envelopes @ np.conj(transposed(envelopes)),
+            mixed=products(envelopes, carried.mixed[:, :, None, :, :n])[..., 0],
+        )
+
+    @cached_property
+    def factors(self) -> Floats:
+        """By which any envelope gives its S and L with envelope and slope of these bursts, and its M, in parts,
+        (m, n_channels, 5, 2, n)."""
+        envelopes, n = self.envelopes, self.since_s.shape[-1]
+        doubled = self.carried.doubled[:, :, None, :, :n]
+        factors = np.zeros((*self.since_s.shape[:2], 5, 2, n))
         factors[:, :, :2] = envelopes.real[..., None, :] * doubled
-        factors[:, :, 2:4, 0], factors[:, :, 4] = envelopes.real, carried.mixed[..., :n]
+        factors[:, :, 2:4, 0], factors[:, :, 4] = envelopes.real, self.carried.mixed[..., :n]
         if np.iscomplexobj(envelopes):
             turned = envelopes.imag[..., None, :] * doubled
             factors[:, :, :2, 0] -= turned[..., 1, :]
             factors[:, :, :2, 1] += turned[..., 0, :]
             factors[:, :, 2:4, 1] = -envelopes.imag
-        return cls(carried, since, inside, factors, *_parted(products(envelopes, factors)))
+        return factors
 
     def with_echoes(self, envelopes: Envelopes) -> tuple[Complexes, Complexes, Complexes]:
         """S and L of other envelopes (m, n_channels, k, n) with the bursts, (m, n_channels, k, 2) each, and their M."""
-        return _parted(products(envelopes, self.factors))
+        found = products(envelopes, self.factors)
+        return found[..., :2], found[..., 2:4], found[..., 4]
 
     def normal_equations(self, phase: Floats) -> tuple[Floats, Floats]:
         """Products (m, n_channels, 3, 3) of the bursts' derivatives by amplitude, phase and onset, and theirs with the
@@ -134,11 +154,6 @@ class BurstSums:
         pick = (..., ENVELOPE_OR_SLOPE[:, None], ENVELOPE_OR_SLOPE)
         normal = product_of(factor[..., :, None], factor[..., None, :], self.doubled[pick], self.level[pick])
         return normal, (factor * self.mixed[..., ENVELOPE_OR_SLOPE]).real
-
-
-def _parted(found: Complexes) -> tuple[Complexes, Complexes, Complexes]:
-    """S, L and M by the factors of `BurstSums`."""
-    return found[..., :2], found[..., 2:4], found[..., 4]
 
 
 def direct_factors(phase: Floats) -> Complexes:
