@@ -118,6 +118,11 @@ def undetected_echo(
     once more eight times that for arrays up to half a wavelength, as a fit that an echo weakens makes the echo seem the
     stronger.
 
+    Limits: of 6,357 simulated pings of four small arrays with echoes, at 15 to 31 dB for the whole burst, 0.6 to 1.5 %
+    have the truth outside their region of 99.99 %. In most of those looked at the phases are off by several of the
+    deviations that are stated. Neither these priors made wider nor onsets tied together brought more than a few of them
+    back. With the equal amplitudes of the channels as evidence the regions of 95 % hold two in a hundred fewer.
+
     References
     ----------
     MacKay (1992), Neural Computation 4, 415-447 (evidence of linear models with normal priors); Hoeting et al. (1999),
