@@ -30,8 +30,8 @@ _OFF_WALL_M = 0.02
 _SECTOR_SD = 3.0
 _REGION_SD = 3.0
 # Wide enough that a cell stands for its surroundings and for what the sketch is off: a path's length errs by this for
-# each bounce. With 0.04 m and half as much unexplained the 16 likeliest held the place in 32 of 40 simulated pings under
-# 15 m, with this in 37; with more in fewer.
+# each bounce. With 0.04 m and half as much unexplained the 16 likeliest held the place in 32 of 40 simulated pings
+# under 15 m, with this in 37; with more in fewer.
 COARSE = Roughness(diffuse=0.1, timing_sd_m=0.06, least_bounces=1)
 _AT_ONCE = 32
 # About a place: how many, in what circle, and of what grid. It tells finer, as the sketch's errors are known better.
