@@ -57,15 +57,13 @@ def processes(jobs: int, module: str) -> Iterator[ProcessPoolExecutor]:
     try:
         with _one_thread():
             yield pool
-    except BaseException:
-        pool.shutdown(wait=False, cancel_futures=True)
-        raise
     finally:
         # All of them, as nothing is left for them to do: one that starts in the moment in which another dies is not
         # among those that the pool itself ends, and it would wait for its end without end.
         for process in set(multiprocessing.active_children()) - others:
             process.terminate()
-        pool.shutdown()
+        # Its thread ends here, not with Python, which would wake it while it closes what it is woken by.
+        pool.shutdown(cancel_futures=True)
 
 
 def _become_worker() -> None:
