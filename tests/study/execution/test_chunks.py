@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import multiprocessing
 import os
 import signal
 import subprocess
 import sys
 import textwrap
+import threading
 import time
 from functools import partial
 from pathlib import Path
@@ -197,6 +199,15 @@ def test_folders_of_something_else_are_refused(work, tmp_path):
 def test_what_the_work_raises_comes_through(work):
     with pytest.raises(ValueError, match="chunk is wrong"):
         run_chunks(work.wrong, tasks(2))
+
+
+@several_cores
+def test_what_stops_a_study_ends_its_pool(work):
+    """Not with Python, which could find the pool's thread at work while it closes what that is woken by."""
+    before = set(threading.enumerate())
+    with pytest.raises(ValueError, match="chunk is wrong"):
+        run_chunks(work.wrong, tasks(8), running=Running(Workers(2)))
+    assert set(threading.enumerate()) <= before and not multiprocessing.active_children()
 
 
 @pytest.mark.parametrize(("given", "expected"), [({"jobs": 0}, "jobs = 0"), ({"jobs": 2, "cluster": "x"}, "exclude")])
