@@ -151,7 +151,7 @@ def locate_by_echoes(
 
 
 def _found_in(region: SearchRegion, ping: _Ping, heard: Heard) -> tuple[EchoFix | None, float]:
-    """The place in a region and what it leaves unexplained; None where none there may be used."""
+    """The answer of a region and what it leaves unexplained; None where another place may explain it better."""
     known = ping.known
     grid = new_grid(known, ping.bearings, np.empty((0, 3)), heard.window_s, region)
     if grid is None:
@@ -160,8 +160,8 @@ def _found_in(region: SearchRegion, ping: _Ping, heard: Heard) -> tuple[EchoFix 
     heard, starts = ping.long_enough(heard, ping.starts(known, heard, grid, _REGION_STARTS))
     fitted = _fitted(known, loose, heard, starts, [with_faces_of(known, loose, starts[:_REGION_LOOSE])])
     fix, left = _judged(fitted, heard), unexplained(heard.baseband, SMOOTH, fitted.modes.misfit[0])
-    usable = fix.ok and left <= _POOR and region.holds(fitted.modes.state[0, [X, Y]])
-    return (fix if usable else None), left
+    explained = left <= _GOOD or (fix.ok and left <= _POOR)
+    return (fix if explained and region.holds(fitted.modes.state[0, [X, Y]]) else None), left
 
 
 @dataclass(frozen=True)

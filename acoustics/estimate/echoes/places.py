@@ -74,17 +74,17 @@ def weighed(known: SiteKnowledge, modes: Modes, loose: SiteKnowledge, free: Mode
     39-66 (2019)).
     """
     scale = variance_scale(known)
-    log_weight = [np.log1p(-WRONG_SKETCH) + modes.log_evidence / scale]
-    log_weight += [np.log(WRONG_SKETCH) + free.log_evidence / scale]
-    weight = np.exp(np.concatenate(log_weight) - max(w.max() for w in log_weight))
+    right = np.log1p(-WRONG_SKETCH) + modes.log_evidence / scale
+    log_weight = np.concatenate([right, np.log(WRONG_SKETCH) + free.log_evidence / scale])
     places = zip(position_of(known, modes), position_of(loose, free), strict=True)
     place, covariance = (np.concatenate(pair) for pair in places)
     by_errors = np.concatenate([position_by_errors(known, known, modes), position_by_errors(known, loose, free)])
     n = len(modes.log_evidence)
     parts = (known, slice(n)), (loose, slice(n, None))
     dry = np.concatenate([behind_faces(knowledge, place[part], covariance[part]) for knowledge, part in parts])
-    in_water = ~dry.any(axis=-1)
-    weight = weight * in_water if in_water.any() else weight
+    dry = dry.any(axis=-1)
+    log_weight[dry & ~dry.all()] = -np.inf  # before the best is made 1: beside it all others may be 0
+    weight = np.exp(log_weight - log_weight.max())
     wrong = float(weight[n:].sum() / weight.sum())
     rows = np.argsort(-weight, kind="stable")
     rows = rows[weight[rows] >= _LEAST_PROBABILITY * weight.sum()]

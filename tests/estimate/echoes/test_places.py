@@ -52,6 +52,8 @@ def test_a_place_behind_a_face_by_more_than_either_may_be_off_weighs_nothing():
     behind, at_the_wall = modes((12.0, -0.5, -100.0)), modes((12.0, -0.2, -100.0))
     in_the_water = modes((12.0, 5.0, -104.0))
     assert weighed(KNOWN, behind, loosened(KNOWN), in_the_water).position_m[0, 1] == 5.0
+    far_better = modes((12.0, -0.5, 5000.0))  # beside it the weight of others is 0 in double precision
+    assert weighed(KNOWN, far_better, loosened(KNOWN), in_the_water).probability.tolist() == [1.0]
     assert weighed(KNOWN, at_the_wall, loosened(KNOWN), in_the_water).position_m[0, 1] == -0.2
     # The loosened sketch knows the wall to 0.3 m only.
     assert weighed(KNOWN, in_the_water, loosened(KNOWN), behind).probability[-1] > 0.5 * WRONG_SKETCH
