@@ -11,6 +11,10 @@ class ParameterError(PingfixError, ValueError):
     """An argument of a function is outside what the function accepts."""
 
 
+class SceneError(ParameterError):
+    """What is asked for cannot be done in this scene. Whoever loaded it knows the file."""
+
+
 # A whole path fits, a page of text given for a name does not.
 _LONGEST_PART = 1000
 

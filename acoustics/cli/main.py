@@ -15,7 +15,7 @@ import click
 
 from acoustics.base.errors import InputError, PingfixError, on_one_line
 from acoustics.base.memory import keep_freed_memory
-from acoustics.cli.options import sparing_inputs
+from acoustics.cli.options import guarded
 from acoustics.cli.progress import Progress
 
 # In the order in which a crew needs them. Modules load when used, so that --help answers at once.
@@ -55,7 +55,7 @@ class _Group(click.Group):
             return None
         module = name.replace("-", "_")
         command: click.Command = getattr(import_module(f"acoustics.cli.{module}"), f"{module}_command")
-        return sparing_inputs(command)
+        return guarded(command)
 
 
 _END_REQUESTED = threading.Event()  # by a signal

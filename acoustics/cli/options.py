@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from acoustics.base.errors import InputError, SceneError
 from acoustics.cli.numbers import FloatRange
 from acoustics.cli.progress import Progress
 
@@ -64,8 +65,11 @@ def show_result(result: object, text: Callable[[Any], str], *, as_json: bool) ->
         show_text(text(result))
 
 
-def sparing_inputs(command: click.Command) -> click.Command:
-    """The command, which does not write onto a file that it reads: --force replaces results, not what they rest on."""
+def guarded(command: click.Command) -> click.Command:
+    """The command, which does not write onto a file that it reads: --force replaces results, not what they rest on.
+
+    Where a study refuses the scenario, it names the file, which the study does not know.
+    """
 
     def run(*args: Any, **kwargs: Any) -> Any:
         context = click.get_current_context()
@@ -77,11 +81,16 @@ def sparing_inputs(command: click.Command) -> click.Command:
         for path in files[True]:
             if any(path.samefile(read) for read in files[False]):
                 raise click.UsageError(f"{path}: is read here; choose another name for what is written")
-        return command.callback(*args, **kwargs) if command.callback else None
+        try:
+            return command.callback(*args, **kwargs) if command.callback else None
+        except SceneError as error:
+            if scenario := context.params.get("scenario"):
+                raise InputError(str(scenario), "", str(error)) from None
+            raise
 
-    spared = copy(command)
-    spared.callback = run
-    return spared
+    guard = copy(command)
+    guard.callback = run
+    return guard
 
 
 @dataclass(frozen=True)

@@ -125,14 +125,16 @@ def choose_encoding(path: Path, recorder_bits: int, chosen: Encoding | None = No
 
     Raises
     ------
+    OutputError
+        If name and encoding disagree.
     ParameterError
-        If name and encoding disagree, or the words do not fit.
+        If the words do not fit.
     """
     if path.suffix.lower() not in _CONTAINERS:
-        raise ParameterError(f"{path}: a recording's name must end in {ENDINGS}")
+        raise OutputError(f"{path}: a recording's name must end in {ENDINGS}")
     _, possible = _CONTAINERS[path.suffix.lower()]
     if chosen is not None and chosen not in possible:
-        raise ParameterError(
+        raise OutputError(
             f"{path}: format {chosen} does not belong to a name that ends in {path.suffix}; "
             f"choose {', '.join(possible)}"
         )

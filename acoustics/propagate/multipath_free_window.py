@@ -9,7 +9,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import ArrayLike
 
-from acoustics.base.errors import ParameterError
+from acoustics.base.errors import ParameterError, SceneError
 from acoustics.base.frames import Floats
 from acoustics.propagate.arrivals import DEFAULT_HORIZON_S, arrivals
 from acoustics.propagate.bending import bends
@@ -266,3 +266,11 @@ def multipath_free_windows(scene: Scene, pinger: Pinger, waypoints_m: Floats, he
         hull=Hull.of(scene, pose),
     )
     return np.asarray(window[:, 0].reshape(waypoints_m.shape[:-1]))
+
+
+def no_window(pinger: Pinger) -> SceneError:
+    """What to say of a vehicle at whose place no part of the burst is free of multipath."""
+    return SceneError(
+        f"vehicle.position_m: an echo reaches the array as early as {pinger.name} itself, which leaves no "
+        "multipath-free window; put the vehicle nearer, or raise study.multipath_threshold_db"
+    )

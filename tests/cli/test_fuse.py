@@ -156,7 +156,7 @@ def test_refusals_name_what_is_wrong(tmp_path):
     moved = [pings()[0], replace(pings()[1], hydrophones_m=pings()[1].hydrophones_m + 0.1)]
     with pytest.raises(ParameterError, match="fuse only pings of one array"):
         run(fuse_command, written(tmp_path, moved))
-    with pytest.raises(ParameterError, match="must end in .png or .svg"):
+    with pytest.raises(OutputError, match="must end in .png or .svg"):
         run(fuse_command, written(tmp_path, two), "--plot", tmp_path / "x.gif")
 
 

@@ -37,8 +37,16 @@ def test_what_another_command_would_refuse_check_refuses_by_that_commands_name(t
     (tmp_path / "pool.toml").write_text(GOOD.replace("trials = 1000", "map_depth_m = 5.0"), encoding="utf-8")
     (line,) = refused("check", "pool.toml", cwd=tmp_path)
     (same,) = refused("map", "pool.toml", cwd=tmp_path)
-    assert "pingfix map" in line
-    assert line.endswith(same.removeprefix("pingfix: "))
+    file, fault = same.split(": ", 2)[1:]
+    assert line == f"pingfix: {file}: pingfix map: {fault}"
+
+
+@pytest.mark.parametrize("command", ["stations", "rehearse"])
+def test_a_study_that_refuses_the_scenario_names_its_file(command, tmp_path):
+    (tmp_path / "pool.toml").write_text(GOOD[: GOOD.index("[[station]]")], encoding="utf-8")
+    assert refused(command, "pool.toml", cwd=tmp_path) == [
+        "pingfix: pool.toml: the scenario has no [[station]]: give the places among which to choose"
+    ]
 
 
 def test_questions_that_are_not_put_are_not_refused(tmp_path):

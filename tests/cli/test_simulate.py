@@ -103,8 +103,8 @@ def test_wrong_options_are_refused(arguments, line, tmp_path):
 
 
 def test_wrong_values_are_refused(tmp_path):
-    assert isinstance(run("x.mp3").exception, ParameterError)
-    assert isinstance(run("x.npy", "--format", "wav16").exception, ParameterError)
+    assert isinstance(run("x.mp3").exception, OutputError)
+    assert isinstance(run("x.npy", "--format", "wav16").exception, OutputError)
     assert isinstance(run("no/x.wav").exception, OutputError)
     assert list(tmp_path.iterdir()) == []
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from acoustics.base.errors import ParameterError
+from acoustics.base.errors import OutputError
 from acoustics.cli.validate import validate_command
 from acoustics.scene.scenario import shipped
 
@@ -86,4 +86,4 @@ def test_refusals():
     assert "exclude each other" in run("--estimator", "phase", "--export", "x").output
     assert "expected phase, correlation" in str(run("--estimator", "x").exception)
     taken = run("--plot", "v.txt")
-    assert isinstance(taken.exception, ParameterError) and "must end in .png or .svg" in str(taken.exception)
+    assert isinstance(taken.exception, OutputError) and "must end in .png or .svg" in str(taken.exception)

@@ -397,9 +397,9 @@ def test_the_encoding_follows_name_and_bits(tmp_path):
     assert choose_encoding(tmp_path / "a.flac", 20) == "flac24" and choose_encoding(tmp_path / "a.w64", 32) == "wav32"
     with pytest.raises(ParameterError, match="recorder.bits = 32 do not fit into flac16; choose a wider format"):
         choose_encoding(tmp_path / "a.flac", 32)
-    with pytest.raises(ParameterError, match="format npy does not belong to a name that ends in .wav; choose wav16"):
+    with pytest.raises(OutputError, match="format npy does not belong to a name that ends in .wav; choose wav16"):
         choose_encoding(tmp_path / "a.wav", 16, "npy")
-    with pytest.raises(ParameterError, match="must end in .wav, .w64, .flac, .npy"):
+    with pytest.raises(OutputError, match="must end in .wav, .w64, .flac, .npy"):
         choose_encoding(tmp_path / "a.ogg", 16)
 
 

@@ -81,8 +81,8 @@ def weighed(known: SiteKnowledge, modes: Modes, loose: SiteKnowledge, free: Mode
     by_errors = np.concatenate([position_by_errors(known, known, modes), position_by_errors(known, loose, free)])
     n = len(modes.log_evidence)
     parts = (known, slice(n)), (loose, slice(n, None))
-    dry = np.concatenate([behind_faces(knowledge, place[part], covariance[part]) for knowledge, part in parts])
-    dry = dry.any(axis=-1)
+    behind = np.concatenate([behind_faces(knowledge, place[part], covariance[part]) for knowledge, part in parts])
+    dry = np.asarray(behind.any(axis=-1))
     log_weight[dry & ~dry.all()] = -np.inf  # before the best is made 1: beside it all others may be 0
     weight = np.exp(log_weight - log_weight.max())
     wrong = float(weight[n:].sum() / weight.sum())

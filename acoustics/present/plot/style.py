@@ -8,7 +8,7 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from acoustics.base.errors import ParameterError
+from acoustics.base.errors import OutputError
 from acoustics.base.files import check_free, write_file
 
 if TYPE_CHECKING:
@@ -54,13 +54,11 @@ def check_picture(path: Path, *, force: bool) -> None:
 
     Raises
     ------
-    ParameterError
-        If the suffix is neither .png nor .svg.
     OutputError
-        If the file exists and `force` is off, or its folder is missing.
+        If the suffix is neither .png nor .svg, the file exists and `force` is off, or its folder is missing.
     """
     if path.suffix.lower() not in (".png", ".svg"):
-        raise ParameterError(f"{path}: a picture's name must end in .png or .svg")
+        raise OutputError(f"{path}: a picture's name must end in .png or .svg")
     check_free(path, force=force)
 
 
@@ -69,7 +67,7 @@ def write_picture(path: Path, figure: Figure, *, force: bool) -> None:
 
     Raises
     ------
-    ParameterError, OutputError
+    OutputError
         As `check_picture`.
     """
     check_picture(path, force=force)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from acoustics.accuracy.link_budget import link_budget
-from acoustics.base.errors import ParameterError
+from acoustics.base.errors import ParameterError, SceneError
 from acoustics.base.frames import Floats
 from acoustics.estimate.calibrate import CalibrationPrior, CalibrationRun, whitening
 from acoustics.physics.tdoa import difference_matrix
@@ -89,7 +89,7 @@ def planned_run(scene: Scene, pinger: Pinger, plan: RunPlan) -> tuple[Calibratio
         links.append(link_budget(scene, moved, np.linalg.norm(source - place), window_s=window))
     sd = np.sqrt([float(link.carrier_variance_s2) for link in links])
     if not np.isfinite(sd).all():
-        raise ParameterError("no sound free of multipath arrives at the vehicle's place; choose another with range_m")
+        raise SceneError("no sound free of multipath arrives at the vehicle's place; choose another with range_m")
     n = len(scene.array.hydrophones)
     pose = np.repeat(np.arange(len(depths) * plan.headings), plan.pings_each)
     source_index = pose // plan.headings

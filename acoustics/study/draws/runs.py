@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.accuracy.error_sizes import error_sizes_of
-from acoustics.base.errors import ParameterError
+from acoustics.base.errors import ParameterError, SceneError
 from acoustics.base.frames import Floats
 from acoustics.estimate.fuse import PingClock, PingRun, Track, UndetectedEchoes, stops_of
 from acoustics.physics.error_model import ErrorSizes
@@ -24,6 +24,7 @@ from acoustics.study.draws.integers import DrawnIntegers, drawn_integers
 from acoustics.study.draws.simulated_runs import SimulatedRuns
 
 _PLACES_EACH = 2  # about each place of a run at which a ping is measured
+_FINELY = 1001  # places along a leg, to say where it leaves the water
 
 
 @dataclass(frozen=True)
@@ -49,15 +50,25 @@ def route_positions(scene: Scene, route: Route) -> Floats:
     """
     if route.n_pings < 1 or route.leg_m < 0:
         raise ParameterError(f"n_pings={route.n_pings}, leg_m={route.leg_m}: expected at least 1, and 0 or more")
+    places = _places_along(scene, route, route.n_pings)
+    if _in_water(scene, places).all():
+        return places
+    finely = _in_water(scene, _places_along(scene, route, _FINELY))
+    # A gap in the water that no such step meets lies before the end of the leg all the same.
+    reached = route.leg_m * max(int(np.argmin(finely)) - 1, 0) / (_FINELY - 1)
+    raise SceneError(f"the run leaves the water after {reached:.1f} m: shorten the leg or turn the route")
+
+
+def _places_along(scene: Scene, route: Route, n: int) -> Floats:
     angle = np.deg2rad(route.leg_deg)
-    along = np.linspace(0.0, route.leg_m, route.n_pings)[:, None]
-    places = np.array(scene.vehicle.position_m) + along * [np.cos(angle), np.sin(angle), 0.0]
-    hydrophones = scene.vehicle.pose_at(places).to_site(scene.array.positions_m)
-    dry = ~np.all(scene.pool.contains(hydrophones), axis=-1)
-    if dry.any():
-        reached = float(along[max(int(np.argmax(dry)) - 1, 0), 0])
-        raise ParameterError(f"the run leaves the water after {reached:.1f} m: shorten the leg or turn the route")
-    return places
+    along = np.linspace(0.0, route.leg_m, n)[:, None]
+    return np.asarray(scene.vehicle.position_m + along * [np.cos(angle), np.sin(angle), 0.0])
+
+
+def _in_water(scene: Scene, places_m: Floats) -> NDArray[np.bool_]:
+    """Where all hydrophones are, shape (n,)."""
+    hydrophones = scene.vehicle.pose_at(places_m).to_site(scene.array.positions_m)
+    return np.asarray(np.all(scene.pool.contains(hydrophones), axis=-1))
 
 
 def simulate_runs(
@@ -107,7 +118,7 @@ def simulate_runs(
     pings = measure_along(scene, [pinger], [places_m])[0] if measured is None else measured
     noise = _PingNoise.of(pings)
     if not noise.heard.any():
-        raise ParameterError(f"{pinger.name}: too weak, or hidden, to be measured anywhere along the run")
+        raise SceneError(f"{pinger.name}: too weak, or hidden, to be measured anywhere along the run")
     legs = np.linalg.norm(np.diff(places_m, axis=0, prepend=places_m[:1]), axis=-1)
     drawn = draw_errors(sizes, legs, len(scene.array.hydrophones), n_runs=n_runs, rng=rng)
     outlier = rng.random(shape) < wrong_share

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from acoustics.base.errors import ParameterError
+from acoustics.base.errors import ParameterError, SceneError
 from acoustics.base.frames import Floats, Pose
 from acoustics.propagate.multipath_free_window import multipath_free_map_s, multipath_free_windows
 from acoustics.propagate.sight import hydrophones_reached
@@ -64,7 +64,7 @@ def grid_cells(scene: Scene, pinger: Pinger, *, over: Over, step_m: float, headi
     elif scene.pool.outline_m is not None:
         low, high = np.min(scene.pool.outline_m, axis=0), np.max(scene.pool.outline_m, axis=0)
     else:
-        raise ParameterError("study.map_extent_m is missing: open water has no outline to map")
+        raise SceneError("study.map_extent_m is missing: open water has no outline to map")
     counts = np.maximum(np.round((high - low) / step_m), 1).astype(int)
     if counts.prod() > _MOST_CELLS:
         raise ParameterError(f"map_step_m = {step_m:g} gives {counts.prod():,} cells; at most {_MOST_CELLS:,}")
@@ -81,7 +81,7 @@ def grid_cells(scene: Scene, pinger: Pinger, *, over: Over, step_m: float, headi
     wet &= scene.pool.contains(pingers) & (np.linalg.norm(waypoints - pingers, axis=-1) > _NEAREST_M)
     if not wet.any():
         what = f"map_depth_m = {depth:g}: the array is" if over == "vehicle" else f"{pinger.name} at {depth:g} m is"
-        raise ParameterError(f"{what} out of the water in every cell")
+        raise SceneError(f"{what} out of the water in every cell")
     return Cells(over, x, y, places, wet)
 
 

@@ -8,10 +8,10 @@ import numpy as np
 
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
-from acoustics.base.errors import ParameterError
+from acoustics.base.errors import ParameterError, SceneError
 from acoustics.base.frames import Floats, Pose, bearing_and_depression
 from acoustics.physics.direct_rays import direct_rays
-from acoustics.propagate.multipath_free_window import multipath_free_windows
+from acoustics.propagate.multipath_free_window import multipath_free_windows, no_window
 from acoustics.scene.line import waypoints_along_line
 from acoustics.scene.mounting import Mounting
 from acoustics.scene.pinger import Pinger
@@ -142,7 +142,7 @@ def _directions(aim: Aim, depression: Floats, range_m: Floats, link: LinkBudget)
 def _multipath_free_s(scene: Scene, pinger: Pinger, mounting: Mounting, pose: Pose) -> float:
     """That of the scenario's array, as `spacing` and `check` have it: elsewhere on the hull it differs a little."""
     if not np.all(scene.pool.contains(pose.to_site(all_corners(mounting)))):
-        raise ParameterError(
+        raise SceneError(
             "mounting.region: a region reaches out of the water where the vehicle stands; change it, vehicle.hull_m or "
             "vehicle.position_m"
         )
@@ -153,10 +153,7 @@ def _multipath_free_s(scene: Scene, pinger: Pinger, mounting: Mounting, pose: Po
         if window > 0:
             break
     else:
-        raise ParameterError(
-            f"vehicle.position_m: an echo reaches the array as early as {pinger.name} itself, which leaves no "
-            "multipath-free window; put the vehicle nearer, or raise study.multipath_threshold_db"
-        )
+        raise no_window(pinger)
     return window
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acoustics.base.errors import ParameterError
+from acoustics.base.errors import ParameterError, SceneError
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, median_interval, rate_interval
 from acoustics.base.regions import error_ellipse, inside_region
@@ -122,7 +122,7 @@ def study_rehearsal(
         Without stations, or with nowhere to listen.
     """
     if not scene.stations:
-        raise ParameterError("the scenario has no [[station]]: give the places among which to choose")
+        raise SceneError("the scenario has no [[station]]: give the places among which to choose")
     if runs < 1:
         raise ParameterError(f"runs={runs}: expected 1 or more")
     seeds = np.random.SeedSequence(seed).spawn(runs)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from acoustics.base.errors import ParameterError
+from acoustics.base.errors import SceneError
 from acoustics.base.frames import Floats
 from acoustics.base.polygons import half_planes, meeting_places
 from acoustics.base.site import PoolShape, StationPlace
@@ -43,7 +43,7 @@ def drawn_sketch(scene: Scene, rng: np.random.Generator) -> SiteSketch:
             )
         except ValueError:  # an error of several standard deviations, or standard deviations as large as the pool
             continue
-    raise ParameterError(
+    raise SceneError(
         f"pool.wall_sd_m = {pool.wall_sd_m:g}, pool.floor_sd_m = {pool.floor_sd_m:g} and pool.floor_slope_sd = "
         f"{pool.floor_slope_sd:g} are too large to draw a site sketch of this pool; choose smaller ones"
     )

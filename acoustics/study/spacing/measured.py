@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from acoustics.base.errors import ParameterError
+from acoustics.base.errors import SceneError
 from acoustics.base.frames import Floats, Pose, bearing_and_depression, wrap_angle
 from acoustics.estimate.direction import estimate_bearing
 from acoustics.estimate.tdoa import Tdoa
@@ -106,7 +106,7 @@ def measured_scales(
         shifts.append(_shift_deg(scaled, pinger, pings, pose))
         measured.append(pings.some(np.flatnonzero(pings.answered)))
     if not kept:
-        raise ParameterError(
+        raise SceneError(
             f"vehicle.position_m: turned all round, the array does not stay in the water at "
             f"{list(scene.vehicle.position_m)}; move the vehicle"
         )

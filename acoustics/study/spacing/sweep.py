@@ -13,11 +13,11 @@ from acoustics.accuracy.ambiguity import LARGEST_DIMENSION, integer_ambiguity
 from acoustics.accuracy.bounds import bearing_bound
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
-from acoustics.base.errors import ParameterError
+from acoustics.base.errors import SceneError
 from acoustics.base.frames import Floats, bearing_and_depression, principal_axes
 from acoustics.base.intervals import BEARING_GUESS_SD, Interval, rate_interval, rms_interval
 from acoustics.physics.timing_bounds import half_wavelength_m, lag_rounding_variance, onset_rounding_variance
-from acoustics.propagate.multipath_free_window import multipath_free_windows
+from acoustics.propagate.multipath_free_window import multipath_free_windows, no_window
 from acoustics.propagate.sight import heard_directly
 from acoustics.scene.pinger import RATE_OVER_BAND, Pinger
 from acoustics.scene.scene import Scene
@@ -100,13 +100,13 @@ class Sweep:
             link_budget(scene, pinger, distance, window_s=window),
         )
         if common_spacings([sweep])[0] > sweep.hull_limit_m * (1 + 1e-9):
-            raise ParameterError(
+            raise SceneError(
                 "vehicle.hull_m: the array fits only with a shortest baseline under "
                 f"{1e3 * sweep.hull_limit_m:.1f} mm, less than a quarter of a wavelength; choose another array or a "
                 "larger hull"
             )
         if max(scene.study.sample_rates_hz) < pinger.least_sample_rate_hz:
-            raise ParameterError(
+            raise SceneError(
                 f"study.sample_rates_hz: none reaches {pinger.least_sample_rate_hz:,.0f} Hz, {RATE_OVER_BAND:g} times "
                 "the top of the band"
             )
@@ -290,22 +290,19 @@ def _window_s(scene: Scene, pinger: Pinger) -> float:
     """The multipath-free window [s] where the vehicle stands; refuses arrays and places that have nothing to sweep."""
     count = len(scene.array.hydrophones)
     if count > LARGEST_DIMENSION + 1:
-        raise ParameterError(
+        raise SceneError(
             f"array: the search over cycles takes up to {LARGEST_DIMENSION + 1} hydrophones, this array has {count}"
         )
     window = float(multipath_free_windows(scene, pinger, np.array(scene.vehicle.position_m)[None])[0])
     hydrophones = scene.vehicle.pose.to_site(scene.array.positions_m)
     heard, why = heard_directly(scene, hydrophones, pinger.position_m, frequency_hz=pinger.frequency_hz)
     if not heard.any():
-        raise ParameterError(
+        raise SceneError(
             f"vehicle.position_m: {pinger.name} is not in sight from {list(scene.vehicle.position_m)}: {why}; put "
             "the vehicle where it sees the pinger"
         )
     if window == 0:
-        raise ParameterError(
-            f"vehicle.position_m: an echo reaches the array as early as {pinger.name} itself, which leaves no "
-            "multipath-free window; put the vehicle nearer, or raise study.multipath_threshold_db"
-        )
+        raise no_window(pinger)
     return window
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from acoustics.base.errors import ParameterError
+from acoustics.base.errors import SceneError
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval
 from acoustics.base.result import Result
@@ -102,7 +102,7 @@ def station_model(scene: Scene) -> StationModel:
         If the scenario has none.
     """
     if not scene.stations:
-        raise ParameterError("the scenario has no [[station]]: give the places among which to choose")
+        raise SceneError("the scenario has no [[station]]: give the places among which to choose")
     return StationModel(
         places_m=np.array([s.position_m[:2] for s in scene.stations]),
         prior=np.array([s.prior for s in scene.stations]),
@@ -342,7 +342,7 @@ def _moved(scene: Scene, pinger: Pinger, place: Floats) -> Pinger:
     here = np.array(place, dtype=float)
     here[2] = np.clip(here[2], 0.01, max(0.95 * float(scene.pool.floor_depth_m(here)), 0.02))
     if not scene.pool.contains(here):
-        raise ParameterError(
+        raise SceneError(
             f"{pinger.name} moved to ({here[0]:.2f}, {here[1]:.2f}) m would stand outside the water: its offset from "
             "its station does not suit all stations"
         )

@@ -12,7 +12,7 @@ from math import gcd
 import numpy as np
 
 from acoustics.accuracy.link_budget import link_budget
-from acoustics.base.errors import ParameterError
+from acoustics.base.errors import ParameterError, SceneError
 from acoustics.base.frames import Floats, Pose, bearing_and_depression, wrap_angle
 from acoustics.physics.levels import power_ratio_db
 from acoustics.propagate.sight import in_sight
@@ -186,7 +186,7 @@ def draw_trial(scene: Scene, pinger: Pinger, design: Design, number: int) -> Tri
     wet = np.all(scene.pool.contains(hydrophones), axis=-1) & scene.pool.contains(waypoints)
     wet[wet] = in_sight(scene, hydrophones[wet], pinger.position_m).all(axis=-1)
     if not wet.any():
-        raise ParameterError(
+        raise SceneError(
             f"range {range_m:g} m: no place around {pinger.name!r} has the whole array in the water and in its sight"
         )
     first = int(np.argmax(wet))

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from acoustics.accuracy.ambiguity import wrong_integer_probability
 from acoustics.accuracy.link_budget import LinkBudget
-from acoustics.base.errors import ParameterError
+from acoustics.base.errors import ParameterError, SceneError
 from acoustics.base.frames import Floats, Pose
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.propagate.hull_shadow import Hull
@@ -93,9 +93,7 @@ def candidates_at(scene: Scene, prior: Prior, waypoints_m: Floats) -> Candidates
     ways = Ways(places[:, :2], scene.keep_outs, swims, outline)
     reached = np.flatnonzero(np.isfinite(ways.distance_m[0, 1:]))
     if not reached.size:
-        raise ParameterError(
-            "no waypoint: nowhere on the grid is the whole array wet, in reach and out of keep-out zones"
-        )
+        raise SceneError("no waypoint: nowhere on the grid is the whole array wet, in reach and out of keep-out zones")
     stops = waypoints[reached]
     pose = scene.vehicle.pose_at(np.repeat(stops, HEADINGS, axis=0), heading_choices(stops, prior).reshape(-1))
     return Candidates(pose, np.repeat(reached + 1, HEADINGS), ways)

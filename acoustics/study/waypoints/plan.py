@@ -8,7 +8,7 @@ from functools import partial
 
 import numpy as np
 
-from acoustics.base.errors import ParameterError
+from acoustics.base.errors import SceneError
 from acoustics.base.frames import Floats, Pose
 from acoustics.study.execution import Running
 from acoustics.study.waypoints.candidates import HEADINGS, Candidates, candidates_at
@@ -90,7 +90,7 @@ def _propose(
     rng, on_grid = np.random.default_rng(np.random.SeedSequence(question.seed).spawn(3)[2]), score(candidates, heard)
     chosen = np.array(choose_waypoints(on_grid, len(candidates.place), n_waypoints, rng, chose=chose), dtype=np.intp)
     if not chosen.size:
-        raise ParameterError(
+        raise SceneError(
             f"no waypoint can be reached and {question.pings} pings heard within {question.worth.time_limit_s:g} s; "
             "give more time (study.time_limit_s) or fewer pings (study.pings_per_waypoint)"
         )

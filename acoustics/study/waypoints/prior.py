@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acoustics.base.errors import ParameterError
+from acoustics.base.errors import ParameterError, SceneError
 from acoustics.base.frames import Floats
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -93,7 +93,7 @@ def pinger_prior(scene: Scene, pinger: Pinger, kind: str | None) -> Prior:
 def _stations(scene: Scene) -> Prior:
     """Three places round each station, so that waypoints are good for the pinger's spread about it as well."""
     if len(scene.stations) < _FEWEST_STATIONS:
-        raise ParameterError(
+        raise SceneError(
             f"prior 'stations' needs {_FEWEST_STATIONS} stations, the scenario has {len(scene.stations)}; use 'pool'"
         )
     weights = np.array([station.prior for station in scene.stations])
@@ -122,7 +122,7 @@ def horizontal_extent_m(scene: Scene) -> tuple[Floats, Floats]:
     if scene.pool.outline_m is not None:
         return np.min(scene.pool.outline_m, axis=0), np.max(scene.pool.outline_m, axis=0)
     if scene.study.map_extent_m is None:
-        raise ParameterError("study.map_extent_m is missing: open water has no outline to search for waypoints")
+        raise SceneError("study.map_extent_m is missing: open water has no outline to search for waypoints")
     return np.array(scene.study.map_extent_m[:2]), np.array(scene.study.map_extent_m[2:])
 
 

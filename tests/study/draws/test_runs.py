@@ -83,8 +83,10 @@ def test_open_water_has_an_extent_too():
 
 
 def test_a_run_must_stay_in_the_water_and_have_a_length():
-    with pytest.raises(ParameterError, match="leaves the water after"):
-        route_positions(SCENE, Route(10, 30.0, 0.0))
+    # From x = 6 m, the foremost hydrophone 0.2 m ahead, to the wall at 25 m, also with steps longer than that.
+    for n_pings in (2, 10):
+        with pytest.raises(ParameterError, match=r"leaves the water after 18\.[78] m"):
+            route_positions(SCENE, Route(n_pings, 70.0, 0.0))
     with pytest.raises(ParameterError, match="n_pings=0"):
         route_positions(SCENE, Route(0, 1.0, 0.0))
 
