@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from acoustics.base.frames import Floats
 from acoustics.estimate.tdoa.burst_sums import products
 from acoustics.estimate.tdoa.direct_sound import DirectSound
+from acoustics.estimate.tdoa.toa import LOST_CYCLES
 from acoustics.physics.burst import Burst
 
 # Onsets further from the fitted ones than this count as if they were this far;
@@ -115,7 +116,7 @@ def onset_misfit(
     For normal noise the log likelihood of an onset is ``A u - A^2 e / 2``, with u the samples times the burst that
     begins there, e the square of that burst and A its amplitude; small changes of the phase are eliminated. It knows
     that the burst begins with a corner, which a normal distribution of the fitted onsets does not: the choice by
-    likelihood errs less often.
+    likelihood errs less often. An onset that echoes may have moved has a tail as high as one anywhere would have.
     """
     fit = sound.fit.some(rows)
     n = fit.onset_s.shape[1]
@@ -149,4 +150,15 @@ def onset_misfit(
     weight = 1.0 + spread * size
     likely = (amplitude * found - 0.5 * amplitude**2 * size + 0.5 * spread * found**2) / weight
     likely += 0.5 * vx**2 / vv - 0.5 * np.log(weight)
-    return OnsetMisfit(cycles, 2.0 * (likely.max(axis=-1, keepdims=True) - likely))
+    misfit = 2.0 * (likely.max(axis=-1, keepdims=True) - likely)
+    return OnsetMisfit(cycles, _with_lost(misfit, sound.onset_moved[rows]))
+
+
+def _with_lost(misfit: Floats, lost: Floats) -> Floats:
+    """Misfits (m, n, steps) of onsets that are, with a probability at each ping (m,), anywhere about."""
+    if not lost.any():
+        return misfit
+    likely, lost = np.exp(-0.5 * misfit), lost[:, None, None]
+    cycles = likely.sum(axis=-1, keepdims=True) / misfit.shape[1]  # width of the peak
+    likely = (1.0 - lost) * likely + lost * np.minimum(cycles / (2.0 * LOST_CYCLES), 1.0)
+    return np.asarray(2.0 * np.log(likely.max(axis=-1, keepdims=True) / likely))

@@ -13,8 +13,15 @@ from acoustics.base.frames import Floats
 from acoustics.estimate.tdoa.burst_sums import BurstSums, CarriedSegments
 from acoustics.estimate.tdoa.multipath import LEAST_CYCLES, multipath_free_window
 from acoustics.estimate.tdoa.segment import align_segments
-from acoustics.estimate.tdoa.toa import SEARCH_CYCLES, BuildUp, first_onsets, fit_build_up, travel_steps
-from acoustics.estimate.tdoa.undetected_echo import undetected_echo
+from acoustics.estimate.tdoa.toa import (
+    SEARCH_CYCLES,
+    BuildUp,
+    first_onsets,
+    fit_build_up,
+    travel_steps,
+)
+from acoustics.estimate.tdoa.undetected_echo import is_narrow, undetected_echo
+from acoustics.estimate.tdoa.unequal_amplitudes import unequal_amplitudes
 from acoustics.physics.burst import Burst
 
 # Parts of the burst in which it is looked for, the shortest first: echoes spoil the long ones. Doubled, the RMS beside
@@ -101,6 +108,9 @@ class DirectSound:
         Those of the fit, with what an undetected echo may do to them [rad], [rad^2].
     lasting_covariance : ndarray, shape (m, n_channels, n_channels)
         What of that an undetected echo does to all pings heard at one place alike [rad^2].
+    onset_moved : ndarray, shape (m,)
+        Probability of each channel that echoes have moved its onset by anything; the fit's covariance knows nothing of
+        it.
     """
 
     carried: CarriedSegments
@@ -110,6 +120,7 @@ class DirectSound:
     phase: Floats
     phase_covariance: Floats
     lasting_covariance: Floats
+    onset_moved: Floats
 
 
 def fit_direct_sound(
@@ -162,13 +173,17 @@ def fit_direct_sound(
     )
     sums = BurstSums.of(carried, fit.onset_s, window[:, None])
     phase, covariance, lasting = fit.phase, fit.phase_covariance, np.zeros_like(fit.phase_covariance)
+    moved = np.zeros(len(window))
     if window_s is None:
         ended = window < longest - 0.25 * period
     if ended is not None:
         term = undetected_echo(sums, fit, window_s=window, ended=ended, travel_s=pings.travel_s)
         phase, covariance = phase + term.phase_shift, covariance + term.phase_covariance
         lasting = term.lasting_covariance
-    return DirectSound(carried, fit, _heard_alone(sums, fit.phase), window, phase, covariance, lasting)
+        if not is_narrow(pings.travel_s, burst):
+            told, moved = unequal_amplitudes(sums, fit, gain_sd=pings.gain_sd, window_s=window, travel_s=pings.travel_s)
+            covariance, lasting = covariance + told, lasting + told
+    return DirectSound(carried, fit, _heard_alone(sums, fit.phase), window, phase, covariance, lasting, moved)
 
 
 def _longest_windows(pings: Pings, burst: Burst) -> Floats:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import NamedTuple
 
@@ -17,6 +17,7 @@ from acoustics.estimate.tdoa.carrier_phase import phase_delays, with_cycles
 from acoustics.estimate.tdoa.correlation import correlation_delays
 from acoustics.estimate.tdoa.direct_sound import DirectSound
 from acoustics.estimate.tdoa.integer_ambiguity import IntegerAlternatives
+from acoustics.estimate.tdoa.toa import with_lost_onsets
 from acoustics.physics.burst import Burst
 from acoustics.physics.tdoa import curvature_covariance, difference_matrix
 
@@ -71,7 +72,8 @@ def _by_onset(sound: DirectSound, array: KnownArray) -> Answer:
 
 def _by_phase(sound: DirectSound, array: KnownArray) -> Answer:
     fine, fine_s2 = phase_delays(sound.phase, sound.phase_covariance, array.burst.carrier)
-    coarse = _by_onset(sound, array)
+    lost = with_lost_onsets(sound.fit, sound.onset_moved, array.burst)
+    coarse = _by_onset(replace(sound, fit=lost), array)
     d = difference_matrix(sound.phase.shape[-1])
     lasting_s2 = phase_delays(sound.phase, sound.lasting_covariance, array.burst.carrier)[1]
     share = np.trace(lasting_s2, axis1=-2, axis2=-1) / np.trace(fine_s2, axis1=-2, axis2=-1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy
@@ -36,6 +36,8 @@ _UNKNOWNS = 3.0
 _LEAST_GAIN_SD = 1e-4
 # How far a fitted onset may be from where the fit began; flat: it only ends a fit that has lost the burst
 _FARTHEST_HALF_CYCLES = 8
+# An onset that echoes have moved is anywhere within so much of where it was found.
+LOST_CYCLES = 10.0
 
 
 @dataclass(frozen=True)
@@ -254,6 +256,13 @@ def fit_build_up(
         phase_covariance=_at_most(phase_2, np.pi),
         energy_ratio=ratio,
     )
+
+
+def with_lost_onsets(fit: BuildUp, lost: Floats, burst: Burst) -> BuildUp:
+    """The fit with onsets that are, with a probability at each ping (m,), anywhere about."""
+    anywhere_s2 = (LOST_CYCLES / burst.frequency_hz) ** 2 / 3.0
+    more = (lost * anywhere_s2)[:, None, None] * np.eye(fit.onset_s.shape[-1])
+    return replace(fit, onset_covariance_s2=fit.onset_covariance_s2 + more)
 
 
 def _at_most(covariance: Floats, farthest: ArrayLike) -> Floats:

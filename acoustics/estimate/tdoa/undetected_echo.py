@@ -23,7 +23,7 @@ _POWER = 0.5
 # Drop of chi-square by an echo that ends a window: about the limit of the test for two to eight channels.
 _FINDING = 30.0
 # Travel time of the direct sound over 10 m, which with an echo's delay gives the angle that it comes from.
-_RANGE_S = 7e-3
+RANGE_S = 7e-3
 _LEAST_PART_CYCLES = 0.25  # of an echo inside the window
 # Weight of the least likely models together: a region that holds 95 % can do without, and by their variance, that of a
 # phase turned by any angle, they would widen it for all pings.
@@ -129,7 +129,7 @@ def undetected_echo(
     Statistical Science 14, 382-401 (averaging over models). The priors are derived here.
     """
     period = 1.0 / sums.carried.burst.frequency_hz
-    first = _NARROW if travel_s.max() <= _NARROW_CYCLES * period else _WIDE
+    first = _NARROW if is_narrow(travel_s, sums.carried.burst) else _WIDE
     first_s = first.cycles * period
     begins = first_s * _GROWTH ** np.arange(_steps(first_s, _LATEST_S / _GROWTH))
     begins = begins[begins < window_s.max() - _LEAST_PART_CYCLES * period]
@@ -148,6 +148,11 @@ def undetected_echo(
     about, lasting = (np.einsum("km,kmij->mij", weight[1:], of) for of in (about, lasting))
     between = np.einsum("km,kmi,kmj->mij", weight, off, off)
     return EchoTerm(mean, about + between, lasting + between)
+
+
+def is_narrow(travel_s: Floats, burst: Burst) -> bool:
+    """Whether longest delays [s] of any shape leave no integer of the carrier open."""
+    return bool(travel_s.max() <= _NARROW_CYCLES / burst.frequency_hz)
 
 
 def _likely(log_odds: Floats) -> Floats:
@@ -191,7 +196,7 @@ def _amplitude_covariance(burst: Burst, fit: BuildUp, begins: Floats, window_s: 
     number = np.sqrt(np.maximum(window_s / begins[:, None], 1.0))
     which = np.arange(1.0, np.ceil(number.max(initial=1.0)) + 1.0)
     delay = (begins[:, None] * which**2)[:, None, :, None, None]
-    coherence = echo_coherence(burst.carrier * travel_s[:, None], delay / _RANGE_S)
+    coherence = echo_coherence(burst.carrier * travel_s[:, None], delay / RANGE_S)
     part = np.clip(number[..., None] - which + 1.0, 0.0, 1.0)
     summed = np.sum(part[..., None, None] * coherence, axis=2)
     amplitude = np.maximum(fit.common_amplitude, _LEAST)

@@ -1,5 +1,7 @@
 """The misfit of onsets whole cycles apart, against the samples' likelihood worked out one set at a time."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.integrate import quad
@@ -7,6 +9,7 @@ from scipy.integrate import quad
 from acoustics.estimate.tdoa.build_up_misfit import onset_misfit
 from acoustics.estimate.tdoa.carrier_phase import phase_delays
 from acoustics.estimate.tdoa.direct_sound import Pings, fit_direct_sound
+from acoustics.estimate.tdoa.toa import LOST_CYCLES
 from acoustics.physics.burst import Burst
 
 RATE, F, ONSET_S, WINDOW_S = 250e3, 30e3, 3e-4, 2e-4
@@ -80,3 +83,20 @@ def test_sets_far_off_are_never_the_best_and_pings_may_be_picked():
     assert np.isfinite(misfit).all() and (misfit[:, 1:] > misfit[:, :1] + 50).all()
     one = onset_misfit(sound, np.array([1]), burst, fine[1:], gain_sd=0.0)
     np.testing.assert_allclose(one.steps, table.of(np.array([1])).steps, atol=1e-9)
+
+
+def test_of_onsets_that_may_be_lost_the_likelihood_is_mixed_with_one_of_anywhere_about():
+    burst, lost = Burst(F, 4e-3, 8.0), np.array([0.0, 0.3])
+    sound = direct_sound(burst, 0.05)
+    fine, _ = phase_delays(sound.fit.phase, sound.fit.phase_covariance, burst.carrier)
+    sure, mixed = (
+        onset_misfit(one, np.array([0, 1]), burst, fine, gain_sd=0.05).steps
+        for one in (sound, replace(sound, onset_moved=lost))
+    )
+    np.testing.assert_allclose(mixed[0], sure[0], atol=1e-9)
+    step = 1.0 / 3.0  # cycles: one over the channels
+    density = np.exp(-0.5 * sure[1])
+    density /= step * density.sum(axis=-1, keepdims=True)
+    expected = 0.7 * density + 0.3 / (2 * LOST_CYCLES)
+    ratio = expected.max(axis=-1, keepdims=True) / expected
+    np.testing.assert_allclose(mixed[1], 2 * np.log(ratio), rtol=1e-9, atol=1e-9)
