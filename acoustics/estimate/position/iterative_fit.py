@@ -18,6 +18,7 @@ from acoustics.base.least_squares import (
     apply,
     levenberg,
     normal_equations,
+    pick,
     trailing,
 )
 from acoustics.physics.ray_depth import ray_depth
@@ -62,21 +63,21 @@ class PositionProblem:
         """Some of the trials, in the given order; rows may repeat."""
         return replace(
             self,
-            delay=self.delay[:, rows],
-            whitener=self.whitener if self.whitener.ndim == 2 else self.whitener[..., rows],
-            sound_speed=_pick(self.sound_speed, rows),
-            hydrophones=_pick(self.hydrophones, rows),
-            depth=None if self.depth is None else _pick(self.depth, rows),
-            depth_sd=None if self.depth_sd is None else _pick(self.depth_sd, rows),
-            observed=self.observed[:, rows],
-            projector=self.projector if self.projector.ndim == 2 else self.projector[..., rows],
-            radius=_pick(self.radius, rows),
-            origin_depth=_pick(self.origin_depth, rows),
+            delay=pick(self.delay, rows),
+            whitener=self.whitener if self.whitener.ndim == 2 else pick(self.whitener, rows),
+            sound_speed=_of_each(self.sound_speed, rows),
+            hydrophones=_of_each(self.hydrophones, rows),
+            depth=None if self.depth is None else _of_each(self.depth, rows),
+            depth_sd=None if self.depth_sd is None else _of_each(self.depth_sd, rows),
+            observed=pick(self.observed, rows),
+            projector=self.projector if self.projector.ndim == 2 else pick(self.projector, rows),
+            radius=_of_each(self.radius, rows),
+            origin_depth=_of_each(self.origin_depth, rows),
         )
 
 
-def _pick(array: Floats, rows: Indices) -> Floats:
-    return array if array.shape[-1] == 1 else array[..., rows]
+def _of_each(array: Floats, rows: Indices) -> Floats:
+    return array if array.shape[-1] == 1 else pick(array, rows)
 
 
 def position_problem(
