@@ -86,7 +86,8 @@ def trial_bounds(scene: Scene, pinger: Pinger, trials: Sequence[Trial]) -> Float
     window = np.full(len(trials), np.inf)
     echoing = np.array([trial.echoes for trial in trials])
     if echoing.any():
-        free_s = multipath_free_windows(scene, pinger, waypoints[echoing], heading[echoing])
+        seen, trial = np.unique(np.column_stack([waypoints, heading])[echoing], axis=0, return_inverse=True)
+        free_s = multipath_free_windows(scene, pinger, seen[:, :3], seen[:, 3])[trial.ravel()]
         window[echoing] = np.where(free_s < pinger.length_s, free_s, np.inf)
     link = link_budget(scene, pinger, [trial.range_m for trial in trials], window_s=window)
     louder = 10 ** ((np.array([trial.source_level_db for trial in trials]) - pinger.source_level_db) / 10)
