@@ -131,12 +131,17 @@ def _paths(problem: PositionProblem, place: Floats) -> Floats:
 
     The model is that of `acoustics.physics.tdoa`, with distances and unit vectors from one pass.
     """
-    separation = place[:, None] - problem.hydrophones
-    distance = np.sqrt(np.einsum("dnm,dnm->nm", separation, separation))
+    separation, distance = _from_hydrophones(problem, place)
     paths = np.empty((len(distance), 4, distance.shape[-1]))
     paths[:, 0] = distance
     np.multiply(separation.swapaxes(0, 1), (1.0 / np.maximum(distance, 1e-300))[:, None], out=paths[:, 1:])
     return paths
+
+
+def _from_hydrophones(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats]:
+    """Way of the place from each hydrophone, (3, n, m), and its length, (n, m) [m]."""
+    separation = place[:, None] - problem.hydrophones
+    return separation, np.sqrt(np.einsum("dnm,dnm->nm", separation, separation))
 
 
 def _residuals(problem: PositionProblem, place: Floats, paths: Floats) -> tuple[Floats, Floats]:
@@ -174,8 +179,13 @@ def sources(profile: SoundSpeedProfile | None, origin_depth: Floats, place: Floa
 
 def misfit(problem: PositionProblem, place: Floats) -> Floats:
     """Sum of squared residuals, shape (m,)."""
-    residual, _ = evaluate(problem, place)
-    return np.einsum("km,km->m", residual, residual)
+    _, distance = _from_hydrophones(problem, place)
+    residual = problem.observed - apply(problem.projector, distance)
+    squares = np.einsum("km,km->m", residual, residual)
+    if problem.depth is None or problem.depth_sd is None:
+        return squares
+    depth, _ = sources(problem.profile, problem.origin_depth, place)
+    return squares + ((problem.depth - depth) / problem.depth_sd) ** 2
 
 
 def information(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats, Floats]:

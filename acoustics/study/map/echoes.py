@@ -141,11 +141,10 @@ def heard_of_chunk(chunk: EchoChunk) -> Arrays:
 
     Each is rendered twice with the same draws of everything but the echoes.
     """
-    from acoustics.study.validate import ANSWERED, compare, trial_recording
+    from acoustics.study.validate import ANSWERED, compare, trial_recordings
 
     recordings, trials = [], []
-    for trial in chunk.trials:
-        drawn = trial_recording(chunk.scene, chunk.pinger, trial)
+    for trial, drawn in zip(chunk.trials, trial_recordings(chunk.scene, chunk.pinger, chunk.trials), strict=True):
         trials += [trial, replace(trial, echoes=False)]
         recordings += [drawn, drawn.without_echoes()]
     answers = _located(recordings)
