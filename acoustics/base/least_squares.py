@@ -39,6 +39,12 @@ def transposed(matrix: Floats) -> Floats:
     return np.swapaxes(matrix, -1, -2)
 
 
+def pick(values: Floats, rows: Indices) -> Floats:
+    """Some of the trials of values (..., m), laid out as long rows again: `values[..., rows]` puts trials first in
+    memory, and work along them then takes twice as long."""
+    return np.take(values, rows, axis=-1)
+
+
 def apply(matrix: Floats, values: Floats) -> Floats:
     """Product along the first axis of values (n, ..., m) and a matrix, (k, n) for all trials or (k, n, m)."""
     if matrix.ndim == 2:
@@ -225,6 +231,7 @@ def levenberg(
     ----------
     Levenberg (1944), Quarterly of Applied Mathematics 2, 164-168; Marquardt (1963), J. SIAM 11, 431-441.
     """
+    state = np.ascontiguousarray(state)
     result = state.copy()
     rows = np.arange(state.shape[-1])
     damping, resting = np.full(rows.size, descent.damping), np.zeros(rows.size, dtype=bool)
@@ -248,8 +255,10 @@ def levenberg(
             result[:, rows] = np.where(settled, trial, state)
             left = np.flatnonzero(~done)
             rows, damping, cost, problem = rows[left], damping[left], cost[left], problem.subset(left)
-            state, trial, gain, done = state[:, left], trial[:, left], gain[left], done[left]
-            normal, gradient, resting = normal[..., left], gradient[:, left], resting[left]
+            state, trial, gradient = pick(state, left), pick(trial, left), pick(gradient, left)
+            gain, done, resting = gain[left], done[left], resting[left]
+            # Larger matrices go to LAPACK one by one.
+            normal = pick(normal, left) if len(normal) <= _TINY else normal[..., left]
             if rows.size == 0:
                 break
         trial_cost, trial_normal, trial_gradient = evaluate(problem, trial)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import sys
@@ -58,6 +59,7 @@ class _Group(click.Group):
         return guarded(command)
 
 
+_OBJECTS_BEFORE_COLLECTING = 20_000  # peak memory is no more for it
 _END_REQUESTED = threading.Event()  # by a signal
 
 
@@ -89,6 +91,8 @@ def pingfix(context: click.Context) -> None:
 def main() -> None:
     """Run the command line."""
     keep_freed_memory()
+    # Looking for garbage among all that loads and stays takes a fifteenth of a short command.
+    gc.set_threshold(_OBJECTS_BEFORE_COLLECTING)
     warnings.showwarning = lambda message, *_, **__: _one_line_warning(str(message))
     for name in ("SIGTERM", "SIGHUP", "SIGQUIT"):
         number = getattr(signal, name, None)  # not every system has them all

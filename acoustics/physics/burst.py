@@ -247,18 +247,6 @@ class Burst:
             slope = slope + 1j * offset * size
         return self._turned(size, t_s), self._turned(slope, t_s)
 
-    def driven_envelope_and_slope(self, t_s: Floats) -> tuple[Floats, Floats]:
-        """As `complex_envelope_and_slope` of a steady tone that is driven on, at times (..., n) of one even spacing.
-
-        What the envelope lacks of the plateau is a product of one factor by the first time and one by the time since.
-        """
-        rate, begun, first, since = self.build_up_rate, t_s > 0.0, t_s[..., :1], t_s.reshape(-1, t_s.shape[-1])[0]
-        if -rate * first.min(initial=0.0) > _LARGEST_EXPONENT:
-            lacks = np.exp(-rate * np.maximum(t_s, 0.0))
-        else:
-            lacks = np.exp(-rate * first) * np.exp(-rate * (since - since[0]))
-        return np.where(begun, 1.0 - lacks, 0.0), np.where(begun, rate * lacks, 0.0)
-
     @property
     def build_up_rate(self) -> float:
         """Reciprocal of the envelope's time constant [1/s]."""

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from acoustics.base.frames import Floats
-from acoustics.base.least_squares import NEAR_MINIMUM, Indices, apply, levenberg, normal_equations, trailing
+from acoustics.base.least_squares import NEAR_MINIMUM, Indices, apply, levenberg, normal_equations, pick, trailing
 from acoustics.estimate.direction.fit import DirectionProblem, as_plane_wave, closed_form
 
 _CONE_STEPS = 4  # each shrinks what curvature leaves by the array's size over the distance
@@ -53,8 +53,8 @@ class _Wave:
         far = self.range_m
         return replace(
             self,
-            observed=self.observed[:, rows],
-            projector=self.projector if self.projector.ndim == 2 else self.projector[..., rows],
+            observed=pick(self.observed, rows),
+            projector=self.projector if self.projector.ndim == 2 else pick(self.projector, rows),
             range_m=far if far is None or far.shape[-1] == 1 else far[rows],
         )
 

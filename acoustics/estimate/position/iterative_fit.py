@@ -18,6 +18,7 @@ from acoustics.base.least_squares import (
     apply,
     levenberg,
     normal_equations,
+    pick,
     trailing,
 )
 from acoustics.physics.ray_depth import ray_depth
@@ -62,21 +63,21 @@ class PositionProblem:
         """Some of the trials, in the given order; rows may repeat."""
         return replace(
             self,
-            delay=self.delay[:, rows],
-            whitener=self.whitener if self.whitener.ndim == 2 else self.whitener[..., rows],
-            sound_speed=_pick(self.sound_speed, rows),
-            hydrophones=_pick(self.hydrophones, rows),
-            depth=None if self.depth is None else _pick(self.depth, rows),
-            depth_sd=None if self.depth_sd is None else _pick(self.depth_sd, rows),
-            observed=self.observed[:, rows],
-            projector=self.projector if self.projector.ndim == 2 else self.projector[..., rows],
-            radius=_pick(self.radius, rows),
-            origin_depth=_pick(self.origin_depth, rows),
+            delay=pick(self.delay, rows),
+            whitener=self.whitener if self.whitener.ndim == 2 else pick(self.whitener, rows),
+            sound_speed=_of_each(self.sound_speed, rows),
+            hydrophones=_of_each(self.hydrophones, rows),
+            depth=None if self.depth is None else _of_each(self.depth, rows),
+            depth_sd=None if self.depth_sd is None else _of_each(self.depth_sd, rows),
+            observed=pick(self.observed, rows),
+            projector=self.projector if self.projector.ndim == 2 else pick(self.projector, rows),
+            radius=_of_each(self.radius, rows),
+            origin_depth=_of_each(self.origin_depth, rows),
         )
 
 
-def _pick(array: Floats, rows: Indices) -> Floats:
-    return array if array.shape[-1] == 1 else array[..., rows]
+def _of_each(array: Floats, rows: Indices) -> Floats:
+    return array if array.shape[-1] == 1 else pick(array, rows)
 
 
 def position_problem(
@@ -130,12 +131,17 @@ def _paths(problem: PositionProblem, place: Floats) -> Floats:
 
     The model is that of `acoustics.physics.tdoa`, with distances and unit vectors from one pass.
     """
-    separation = place[:, None] - problem.hydrophones
-    distance = np.sqrt(np.einsum("dnm,dnm->nm", separation, separation))
+    separation, distance = _from_hydrophones(problem, place)
     paths = np.empty((len(distance), 4, distance.shape[-1]))
     paths[:, 0] = distance
     np.multiply(separation.swapaxes(0, 1), (1.0 / np.maximum(distance, 1e-300))[:, None], out=paths[:, 1:])
     return paths
+
+
+def _from_hydrophones(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats]:
+    """Way of the place from each hydrophone, (3, n, m), and its length, (n, m) [m]."""
+    separation = place[:, None] - problem.hydrophones
+    return separation, np.sqrt(np.einsum("dnm,dnm->nm", separation, separation))
 
 
 def _residuals(problem: PositionProblem, place: Floats, paths: Floats) -> tuple[Floats, Floats]:
@@ -173,8 +179,13 @@ def sources(profile: SoundSpeedProfile | None, origin_depth: Floats, place: Floa
 
 def misfit(problem: PositionProblem, place: Floats) -> Floats:
     """Sum of squared residuals, shape (m,)."""
-    residual, _ = evaluate(problem, place)
-    return np.einsum("km,km->m", residual, residual)
+    _, distance = _from_hydrophones(problem, place)
+    residual = problem.observed - apply(problem.projector, distance)
+    squares = np.einsum("km,km->m", residual, residual)
+    if problem.depth is None or problem.depth_sd is None:
+        return squares
+    depth, _ = sources(problem.profile, problem.origin_depth, place)
+    return squares + ((problem.depth - depth) / problem.depth_sd) ** 2
 
 
 def information(problem: PositionProblem, place: Floats) -> tuple[Floats, Floats, Floats]:

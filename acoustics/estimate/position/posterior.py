@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
-from acoustics.base.least_squares import solve_positive
+from acoustics.base.least_squares import pick, solve_positive
 from acoustics.estimate.position.iterative_fit import PositionProblem, information, sources
 
 # Of one over the distance: points of a place, and standard deviations to which they reach.
@@ -55,7 +55,7 @@ class _Places:
     log_height: Floats
 
     def subset(self, rows: NDArray[np.intp]) -> _Places:
-        return _Places(*(values[..., rows] for values in vars(self).values()))
+        return _Places(*(pick(values, rows) for values in vars(self).values()))
 
 
 def integrated(

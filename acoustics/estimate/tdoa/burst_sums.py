@@ -15,11 +15,13 @@ import numpy as np
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
+from acoustics.estimate.tdoa.running_sums import RunningSums
 from acoustics.estimate.tdoa.segment import AlignedSegments
 from acoustics.physics.burst import Burst, Complexes, Envelopes
 
 # By amplitude, phase and onset a burst changes as bursts of its envelope, its envelope and its slope do, of amplitudes:
 ENVELOPE_OR_SLOPE, _FACTORS = np.array([0, 0, 1]), np.array([1.0, 1.0j, -1.0])
+_PAIRS = np.array([[0, 1], [1, 2]])  # of envelope and slope: both, one with the other, both
 
 
 @dataclass(frozen=True)
@@ -47,6 +49,11 @@ class CarriedSegments(AlignedSegments):
         mixed = aligned.samples[:, :, None] * np.stack([cosine, sine], axis=2)
         doubled = np.stack([2.0 * cosine**2 - 1.0, 2.0 * cosine * sine], axis=2)
         return cls(aligned.samples, aligned.time_s, aligned.held, burst, mixed, doubled)
+
+    @cached_property
+    def running(self) -> RunningSums | None:
+        """Running sums over the samples, where there are any that serve."""
+        return RunningSums.of(self.time_s, self.held, self.mixed, self.burst)
 
     def count_before(self, end_s: Floats) -> int:
         """How many of each channel's first samples may lie before some ends of shape (m, n_channels) [s]."""
@@ -82,6 +89,71 @@ class BurstSums:
     Parameters
     ----------
     carried : CarriedSegments
+        Whose samples may count.
+    onset_s : ndarray, shape (m, n_channels)
+        Where the bursts begin [s].
+    window_s : ndarray, shape () or (m, 1)
+        For how long they count [s].
+    doubled, level : ndarray, shape (m, n_channels, 2, 2)
+        S and L of envelope and slope of the bursts with each other.
+    mixed : ndarray of complex, shape (m, n_channels, 2)
+        M of these.
+    running : RunningSums, optional
+        Over the samples, where the bursts are driven all the while they count.
+    """
+
+    carried: CarriedSegments
+    onset_s: Floats
+    window_s: Floats
+    doubled: Complexes
+    level: Envelopes
+    mixed: Complexes
+    running: RunningSums | None
+
+    @classmethod
+    def of(cls, carried: CarriedSegments, onset_s: Floats, window_s: Floats) -> BurstSums:
+        """Onsets of shape (m, n_channels), and for how long the bursts count, shape () or (m, 1) [s]."""
+        running = carried.running if np.max(window_s) <= carried.burst.length_s else None
+        if running is None:
+            samples = BurstSamples.of(carried, onset_s, window_s)
+            return cls(carried, onset_s, window_s, *samples.sums(), None)
+        begin = onset_s[..., None]
+        # Where a burst begins its slope is none yet.
+        sums, grown = (
+            running.between(np.nextafter(begin, np.inf), begin + np.asarray(window_s)[..., None]),
+            running.grown(begin),
+        )
+        doubled, level = (_of_envelope_and_slope(of, grown, running.rate)[:, :, 0] for of in sums[:2])
+        mixed, faded = sums.mixed
+        by_samples = np.concatenate([mixed - grown * faded, running.rate * grown * faded], axis=-1)
+        return cls(carried, onset_s, window_s, doubled, level, by_samples, running)
+
+    @property
+    def end_s(self) -> Floats:
+        """Up to when samples count, shape (m, n_channels) [s]."""
+        return self.onset_s + self.window_s
+
+    @cached_property
+    def samples(self) -> BurstSamples:
+        """The bursts sample by sample."""
+        return BurstSamples.of(self.carried, self.onset_s, self.window_s)
+
+    def normal_equations(self, phase: Floats) -> tuple[Floats, Floats]:
+        """Products (m, n_channels, 3, 3) of the bursts' derivatives by amplitude, phase and onset, and theirs with the
+        samples (m, n_channels, 3); for unit amplitude and phases of shape (m, n_channels)."""
+        factor = direct_factors(phase)
+        pick = (..., ENVELOPE_OR_SLOPE[:, None], ENVELOPE_OR_SLOPE)
+        normal = product_of(factor[..., :, None], factor[..., None, :], self.doubled[pick], self.level[pick])
+        return normal, (factor * self.mixed[..., ENVELOPE_OR_SLOPE]).real
+
+
+@dataclass(frozen=True)
+class BurstSamples:
+    """Bursts that begin at given onsets and count up to given times after them, sample by sample.
+
+    Parameters
+    ----------
+    carried : CarriedSegments
         Whose first samples, n for each channel, may count.
     since_s : ndarray, shape (m, n_channels, n)
         Times of the samples since each channel's onset [s].
@@ -89,42 +161,30 @@ class BurstSums:
         1 for samples that count, else 0.
     envelopes : ndarray, shape (m, n_channels, 2, n)
         Envelope and slope of the bursts at the samples, 0 at those that do not count.
-    doubled, level : ndarray, shape (m, n_channels, 2, 2)
-        S and L of envelope and slope of the bursts with each other.
-    mixed : ndarray of complex, shape (m, n_channels, 2)
-        M of these.
     """
 
     carried: CarriedSegments
     since_s: Floats
     inside: Floats
     envelopes: Envelopes
-    doubled: Complexes
-    level: Envelopes
-    mixed: Complexes
 
     @classmethod
-    def of(cls, carried: CarriedSegments, onset_s: Floats, window_s: Floats) -> BurstSums:
-        """Onsets of shape (m, n_channels), and for how long the bursts count, shape () or (m, 1) [s]."""
+    def of(cls, carried: CarriedSegments, onset_s: Floats, window_s: Floats) -> BurstSamples:
+        """As `BurstSums.of` takes them."""
         end = onset_s + window_s
         n = carried.count_before(end)
         time = carried.time_s[..., :n]
         since, inside = time - onset_s[..., None], (carried.held[..., :n] & (time < end[..., None])).astype(float)
-        # Samples within the driven part of a tone, as those of nearly all windows are, take a fraction of the time.
-        driven = not carried.burst.sweep_hz and np.max(window_s) <= carried.burst.length_s
-        of = carried.burst.driven_envelope_and_slope if driven else carried.burst.complex_envelope_and_slope
-        envelopes = np.stack(of(since), axis=-2) * inside[..., None, :]
+        envelopes = np.stack(carried.burst.complex_envelope_and_slope(since), axis=-2) * inside[..., None, :]
+        return cls(carried, since, inside, envelopes)
+
+    def sums(self) -> tuple[Complexes, Envelopes, Complexes]:
+        """S and L of envelope and slope with each other, (m, n_channels, 2, 2) each, and their M, (..., 2)."""
+        n, envelopes = self.since_s.shape[-1], self.envelopes
         squares = envelopes[..., [0, 0, 1], :] * envelopes[..., [0, 1, 1], :]
-        pairs = products(squares, carried.doubled[:, :, None, :, :n])[..., 0]
-        return cls(
-            carried,
-            since,
-            inside,
-            envelopes,
-            doubled=pairs[..., [[0, 1], [1, 2]]],
-            level=envelopes @ np.conj(transposed(envelopes)),
-            mixed=products(envelopes, carried.mixed[:, :, None, :, :n])[..., 0],
-        )
+        pairs = products(squares, self.carried.doubled[:, :, None, :, :n])[..., 0]
+        mixed = products(envelopes, self.carried.mixed[:, :, None, :, :n])[..., 0]
+        return pairs[..., _PAIRS], envelopes @ np.conj(transposed(envelopes)), mixed
 
     @cached_property
     def factors(self) -> Floats:
@@ -147,13 +207,14 @@ class BurstSums:
         found = products(envelopes, self.factors)
         return found[..., :2], found[..., 2:4], found[..., 4]
 
-    def normal_equations(self, phase: Floats) -> tuple[Floats, Floats]:
-        """Products (m, n_channels, 3, 3) of the bursts' derivatives by amplitude, phase and onset, and theirs with the
-        samples (m, n_channels, 3); for unit amplitude and phases of shape (m, n_channels)."""
-        factor = direct_factors(phase)
-        pick = (..., ENVELOPE_OR_SLOPE[:, None], ENVELOPE_OR_SLOPE)
-        normal = product_of(factor[..., :, None], factor[..., None, :], self.doubled[pick], self.level[pick])
-        return normal, (factor * self.mixed[..., ENVELOPE_OR_SLOPE]).real
+
+def _of_envelope_and_slope(sums: Envelopes, grown: Floats, rate: float) -> Envelopes:
+    """Of envelope ``1 - grown e`` and slope ``rate grown e`` with each other, (..., 2, 2), by `sums` (3, ...) of
+    something times 1, e and e^2."""
+    steady, faded, twice = sums
+    both = rate * grown * (faded - grown * twice)
+    found = np.stack([steady - grown * (2.0 * faded - grown * twice), both, both, (rate * grown) ** 2 * twice], axis=-1)
+    return found.reshape(*grown.shape, 2, 2)
 
 
 def direct_factors(phase: Floats) -> Complexes:

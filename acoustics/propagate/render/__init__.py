@@ -6,6 +6,7 @@ from acoustics.propagate.render.draw import (
     DrawnRecording,
     PingSeries,
     draw_recording,
+    draw_recordings,
 )
 from acoustics.propagate.render.samples import DEFAULT_BLOCK_SAMPLES, render
 from acoustics.propagate.render.segments import ping_segments
@@ -17,6 +18,7 @@ __all__ = [
     "PingSeries",
     "DrawnRecording",
     "draw_recording",
+    "draw_recordings",
     "ping_segments",
     "render",
 ]

@@ -193,41 +193,60 @@ def draw_recording(
         A length under one sample or over a day, over a million pings, hydrophones that their tolerance puts
         outside the water, or a fault of an unknown hydrophone.
     """
+    return draw_recordings(
+        scene, seconds=seconds, seeds=[seed], echoes=echoes, reverberation_s=reverberation_s, faults=faults
+    )[0]
+
+
+def draw_recordings(
+    scene: Scene,
+    *,
+    seconds: float,
+    seeds: Sequence[int],
+    echoes: bool = True,
+    reverberation_s: float = DEFAULT_REVERBERATION_S,
+    faults: ChannelFaults | None = None,
+) -> list[DrawnRecording]:
+    """As `draw_recording` for each of some seeds: the echoes of all of them are found together."""
     n_samples = _n_samples(scene, seconds)
-    once, pings, *each_sample, electronics = np.random.SeedSequence(seed).spawn(6)
-    rng = np.random.default_rng(once)
-    n = len(scene.array.hydrophones)
+    n, recorder = len(scene.array.hydrophones), scene.recorder
     faults = faults or ChannelFaults()
     hydrophone, polarity = faults.wiring([h.name for h in scene.array.hydrophones])
-    channels = np.random.default_rng(electronics)
-    hydrophones = scene.array.positions_m + rng.standard_normal((n, 3)) * scene.array.tolerances_m[:, None]
-    known_delay = [h.delay_s for h in scene.array.hydrophones]
-    skew = rng.standard_normal(n) * scene.recorder.skew_sd_s + known_delay
-    turns = np.arange(n) / (n * scene.recorder.sample_rate_hz) if scene.recorder.multiplexed else np.zeros(n)
-    readings = draw_readings(scene, rng)
-    hydrophones = hydrophones[hydrophone]
     hull = Hull.of(scene, scene.vehicle.pose, scene.array.positions_m[hydrophone])
-    return DrawnRecording(
-        scene=scene,
-        n_samples=n_samples,
-        hydrophones_m=hydrophones,
-        hydrophone=hydrophone,
-        polarity=polarity,
-        gain=10 ** (channels.standard_normal(n) * scene.recorder.gain_sd_db / 20),
-        channel_phase=np.deg2rad(channels.standard_normal(n) * scene.recorder.phase_sd_deg),
-        tone_phase=channels.uniform(0, 2 * np.pi, (len(scene.noise.tones), n)),
-        dropouts=_draw_dropouts(faults, seconds, scene.recorder.sample_rate_hz, channels),
-        skew_s=skew,
-        sampling_offset_s=turns,
-        series=tuple(
-            _series(scene, pinger, hydrophones, hull, reverberation_s if echoes else None, seconds, child)
-            for pinger, child in zip(scene.pingers, pings.spawn(len(scene.pingers)), strict=True)
-        ),
-        readings=readings,
-        ambient_seed=each_sample[0],
-        self_noise_seed=each_sample[1],
-        jitter_seed=each_sample[2],
-    )
+    turns = np.arange(n) / (n * recorder.sample_rate_hz) if recorder.multiplexed else np.zeros(n)
+    children = [np.random.SeedSequence(seed).spawn(6) for seed in seeds]
+    once = [np.random.default_rng(child[0]) for child in children]
+    moved = [rng.standard_normal((n, 3)) * scene.array.tolerances_m[:, None] for rng in once]
+    places = (scene.array.positions_m + np.array(moved))[:, hydrophone]
+    paths = [_paths(scene, pinger, places, hull, reverberation_s if echoes else None) for pinger in scene.pingers]
+    drawn = []
+    for k, ((_, pings, ambient, self_noise, jitter, electronics), rng) in enumerate(zip(children, once, strict=True)):
+        skew = rng.standard_normal(n) * recorder.skew_sd_s + [h.delay_s for h in scene.array.hydrophones]
+        readings, channels = draw_readings(scene, rng), np.random.default_rng(electronics)
+        drawn.append(
+            DrawnRecording(
+                scene=scene,
+                n_samples=n_samples,
+                hydrophones_m=places[k],
+                hydrophone=hydrophone,
+                polarity=polarity,
+                gain=10 ** (channels.standard_normal(n) * recorder.gain_sd_db / 20),
+                channel_phase=np.deg2rad(channels.standard_normal(n) * recorder.phase_sd_deg),
+                tone_phase=channels.uniform(0, 2 * np.pi, (len(scene.noise.tones), n)),
+                dropouts=_draw_dropouts(faults, seconds, recorder.sample_rate_hz, channels),
+                skew_s=skew,
+                sampling_offset_s=turns,
+                series=tuple(
+                    PingSeries(pinger, np.array(_starts(pinger, of[k], seconds, child)), of[k])
+                    for pinger, of, child in zip(scene.pingers, paths, pings.spawn(len(scene.pingers)), strict=True)
+                ),
+                readings=readings,
+                ambient_seed=ambient,
+                self_noise_seed=self_noise,
+                jitter_seed=jitter,
+            )
+        )
+    return drawn
 
 
 def _n_samples(scene: Scene, seconds: float) -> int:
@@ -245,16 +264,11 @@ def _n_samples(scene: Scene, seconds: float) -> int:
     return n_samples
 
 
-def _series(
-    scene: Scene,
-    pinger: Pinger,
-    hydrophones_m: Floats,
-    hull: Hull | None,
-    reverberation_s: float | None,
-    seconds: float,
-    seed: np.random.SeedSequence,
-) -> PingSeries:
-    """One pinger's pings at hydrophones (n_channels, 3) of the body frame; without a reverberation no face reflects."""
+def _paths(
+    scene: Scene, pinger: Pinger, hydrophones_m: Floats, hull: Hull | None, reverberation_s: float | None
+) -> list[Arrivals]:
+    """From a pinger to hydrophones (k, n_channels, 3) of the body frame, one each; without a reverberation no face
+    reflects."""
     paths = arrivals(
         scene,
         scene.vehicle.pose.to_site(hydrophones_m),
@@ -263,8 +277,21 @@ def _series(
         horizon_s=_ECHOES_OFF_S if reverberation_s is None else reverberation_s,
         hull=hull,
     )
-    paths = _direct_only(paths) if reverberation_s is None else paths
-    return PingSeries(pinger, np.array(_starts(pinger, paths, seconds, seed)), paths)
+    each = [_one_of(paths, k) for k in range(len(hydrophones_m))]
+    return [_direct_only(one) for one in each] if reverberation_s is None else each
+
+
+def _one_of(paths: Arrivals, k: int) -> Arrivals:
+    """One element of a batch (n,)."""
+    count = int(np.count_nonzero(paths.order[k] >= 0))
+    return replace(
+        paths,
+        delay_s=paths.delay_s[k, :, :count],
+        amplitude=paths.amplitude[k, :, :count],
+        order=paths.order[k, :count],
+        valid=paths.valid[k, :, :count],
+        find_faces=lambda: paths.faces[k, :count],
+    )
 
 
 def _draw_dropouts(

@@ -20,6 +20,7 @@ from acoustics.study.map.cells import Cells
 
 # What renders and locates is loaded where pings are: `check` asks for the cells of a map alone.
 if TYPE_CHECKING:
+    from acoustics.io.sidecar import Sidecar
     from acoustics.propagate.render import DrawnRecording
     from acoustics.study.validate import Answer, Trial
 
@@ -141,13 +142,15 @@ def heard_of_chunk(chunk: EchoChunk) -> Arrays:
 
     Each is rendered twice with the same draws of everything but the echoes.
     """
-    from acoustics.study.validate import ANSWERED, compare, trial_recording
+    from acoustics.study.simulate import sidecar_of
+    from acoustics.study.validate import ANSWERED, compare, trial_recordings
 
     recordings, trials = [], []
-    for trial in chunk.trials:
-        drawn = trial_recording(chunk.scene, chunk.pinger, trial)
+    drawn = trial_recordings(chunk.scene, chunk.pinger, chunk.trials)
+    for trial, one in zip(chunk.trials, drawn, strict=True):
+        sidecar = sidecar_of(one, "wav32")
         trials += [trial, replace(trial, echoes=False)]
-        recordings += [drawn, drawn.without_echoes()]
+        recordings += [(one, sidecar), (one.without_echoes(), sidecar)]
     answers = _located(recordings)
     scored = compare(chunk.scene, chunk.pinger, trials, answers)
     level = chunk.scene.vehicle.level_pose
@@ -165,14 +168,13 @@ def heard_of_chunk(chunk: EchoChunk) -> Arrays:
     }
 
 
-def _located(recordings: Sequence[DrawnRecording]) -> list[Answer]:
-    """What is made of the samples of recordings of one ping each."""
+def _located(recordings: Sequence[tuple[DrawnRecording, Sidecar]]) -> list[Answer]:
+    """What is made of the samples of recordings of one ping each, with their sidecars."""
     from acoustics.estimate.locate import first_pings
     from acoustics.study.locate import stream_of
-    from acoustics.study.simulate import sidecar_of
     from acoustics.study.validate import Answer, answer_of_ping
 
-    pings = first_pings((stream_of(drawn), sidecar_of(drawn, "wav32")) for drawn in recordings)
+    pings = first_pings((stream_of(drawn), sidecar) for drawn, sidecar in recordings)
     return [Answer(refused="no ping was found") if ping is None else answer_of_ping(ping) for ping in pings]
 
 

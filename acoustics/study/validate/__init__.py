@@ -4,7 +4,7 @@ from acoustics.study.validate.adapters import choose_estimator
 from acoustics.study.validate.answer import Answer, answer_of_ping
 from acoustics.study.validate.design import SECTORS, Trial, choose_design, chosen_secret
 from acoustics.study.validate.exchange import export_design, read_results
-from acoustics.study.validate.recording import trial_recording
+from acoustics.study.validate.recording import trial_recordings
 from acoustics.study.validate.score import NO_LIMITS, Limits, Score
 from acoustics.study.validate.study import Cell, EachPing, Validation, validate_answers, validate_estimator
 from acoustics.study.validate.trials import ANSWERED, compare
@@ -27,7 +27,7 @@ __all__ = [
     "compare",
     "export_design",
     "read_results",
-    "trial_recording",
+    "trial_recordings",
     "validate_answers",
     "validate_estimator",
 ]

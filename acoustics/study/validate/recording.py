@@ -16,7 +16,7 @@ from acoustics.base.frames import Floats
 from acoustics.io.recording import choose_encoding, write_samples
 from acoustics.io.sidecar import sidecar_table
 from acoustics.propagate.multipath_free_window import multipath_free_windows
-from acoustics.propagate.render import DrawnRecording, draw_recording, render
+from acoustics.propagate.render import DrawnRecording, draw_recordings, render
 from acoustics.propagate.sight import hydrophones_reached
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -30,21 +30,33 @@ _REVERBERATION_S = 10e-3
 
 
 def trial_recording(scene: Scene, pinger: Pinger, trial: Trial) -> DrawnRecording:
-    """A recording of one ping: noise alone, the burst, and its echoes where the trial has them.
+    """As `trial_recordings` of one trial."""
+    return trial_recordings(scene, pinger, [trial])[0]
+
+
+def trial_recordings(scene: Scene, pinger: Pinger, trials: Sequence[Trial]) -> list[DrawnRecording]:
+    """Recordings of one ping each, at one place and heading and of one level, all with echoes or none: noise alone,
+    the burst, and its echoes where the trials have them.
 
     Everything else, mounting, skew and the errors of the instruments, is drawn as for any recording of the scene.
     """
-    roll, pitch = scene.vehicle.roll_deg, scene.vehicle.pitch_deg
-    placed = {"position_m": trial.position_m, "roll_deg": roll, "pitch_deg": pitch}
-    vehicle = scene.vehicle.model_copy(update=placed | {"heading_deg": float(np.rad2deg(trial.heading))})
-    louder = pinger.model_copy(update={"source_level_db": trial.source_level_db, "start_jitter_s": 0.0})
-    there = scene.model_copy(update={"vehicle": vehicle, "pingers": (louder,)})
-    seconds = _LEAD_S + _LEAD_SPREAD_S + pinger.length_s + _REVERBERATION_S
-    drawn = draw_recording(
-        there, seconds=seconds, seed=trial.recording_seed, echoes=trial.echoes, reverberation_s=_REVERBERATION_S
+    one, (roll, pitch) = trials[0], (scene.vehicle.roll_deg, scene.vehicle.pitch_deg)
+    placed = {"position_m": one.position_m, "roll_deg": roll, "pitch_deg": pitch}
+    vehicle = scene.vehicle.model_copy(update=placed | {"heading_deg": float(np.rad2deg(one.heading))})
+    louder = pinger.model_copy(update={"source_level_db": one.source_level_db, "start_jitter_s": 0.0})
+    drawn = draw_recordings(
+        scene.model_copy(update={"vehicle": vehicle, "pingers": (louder,)}),
+        seconds=_LEAD_S + _LEAD_SPREAD_S + pinger.length_s + _REVERBERATION_S,
+        seeds=[trial.recording_seed for trial in trials],
+        echoes=one.echoes,
+        reverberation_s=_REVERBERATION_S,
     )
-    # Pings come at their repetition interval; here the one ping is put where the short recording holds it.
-    lead = _LEAD_S + _LEAD_SPREAD_S * np.random.default_rng(trial.recording_seed).uniform()
+    return [_begun(recording, trial.recording_seed) for recording, trial in zip(drawn, trials, strict=True)]
+
+
+def _begun(drawn: DrawnRecording, seed: int) -> DrawnRecording:
+    """Pings come at their repetition interval; here the one ping is put where the short recording holds it."""
+    lead = _LEAD_S + _LEAD_SPREAD_S * np.random.default_rng(seed).uniform()
     one = drawn.series[0]
     return replace(drawn, series=(replace(one, start_s=np.array([lead - one.direct_delay_s.min()])),))
 
@@ -86,7 +98,8 @@ def trial_bounds(scene: Scene, pinger: Pinger, trials: Sequence[Trial]) -> Float
     window = np.full(len(trials), np.inf)
     echoing = np.array([trial.echoes for trial in trials])
     if echoing.any():
-        free_s = multipath_free_windows(scene, pinger, waypoints[echoing], heading[echoing])
+        seen, trial = np.unique(np.column_stack([waypoints, heading])[echoing], axis=0, return_inverse=True)
+        free_s = multipath_free_windows(scene, pinger, seen[:, :3], seen[:, 3])[trial.ravel()]
         window[echoing] = np.where(free_s < pinger.length_s, free_s, np.inf)
     link = link_budget(scene, pinger, [trial.range_m for trial in trials], window_s=window)
     louder = 10 ** ((np.array([trial.source_level_db for trial in trials]) - pinger.source_level_db) / 10)

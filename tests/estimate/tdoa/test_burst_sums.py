@@ -16,13 +16,19 @@ BURSTS = {
 }
 
 
+@pytest.mark.parametrize("gaps", [False, True], ids=["whole", "gaps"])
 @pytest.mark.parametrize("burst", BURSTS.values(), ids=BURSTS)
-def test_sums_are_those_of_waves(burst):
+def test_sums_are_those_of_waves(burst, gaps):
     rng = np.random.default_rng(1)
     time = np.arange(90) / 250e3 - 3 * PERIOD + 1e-6 * rng.uniform(size=(2, 3, 1))
-    aligned = AlignedSegments(rng.normal(size=time.shape), time, rng.uniform(size=time.shape) < 0.95)
+    # Samples without gaps begin before the burst or after, and end before its window does or after.
+    first, end = np.array([[0, 5, 20], [0, 2, 30]])[..., None], np.array([[90, 80, 60], [70, 50, 88]])[..., None]
+    whole = (np.arange(90) >= first) & (np.arange(90) < end)
+    held = rng.uniform(size=time.shape) < 0.95 if gaps else whole
+    aligned = AlignedSegments(rng.normal(size=time.shape), time, held)
     onset, phase = 1e-5 * rng.normal(size=(2, 3)), rng.uniform(-3, 3, (2, 3))
     sums = BurstSums.of(CarriedSegments.of(aligned, burst), onset, WINDOW_S)
+    assert (sums.running is None) == (gaps or burst is not BURSTS["tone"])
     normal, right = sums.normal_equations(phase)
     direct = DirectFit.of(sums, phase, ridge=0.0)
     echoes, ended = direct.echoes(BEGINS_S), direct.echoes(BEGINS_S, UNTIL_S)
