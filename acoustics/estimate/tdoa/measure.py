@@ -176,49 +176,14 @@ def measure_tdoa(
         n_alternatives=n_alternatives,
         keep_onsets=keep_onsets and method == "phase",
     )
-    batch, (m, n, n_samples) = segment.pressure.shape[:-2], pings.pressure.shape
+    batch, m = segment.pressure.shape[:-2], len(pings.pressure)
     window = ended = None
     if window_s is not None:
         window = _spread("window_s", checked("window_s", window_s, above=0.0), batch).reshape(m)
     if window_ended is not None:
         ended = _spread("window_ended", np.asarray(window_ended, dtype=bool), batch).reshape(m)
-    finite = np.isfinite(pings.pressure).all(axis=(-1, -2)) & np.isfinite(pings.noise_density).all(axis=-1)
-    failed = (pings.noise_density <= 0) | (pings.pressure == 0).all(axis=-1)
-    usable = np.flatnonzero(finite & ~failed.any(axis=-1))
-    out = _Table.empty(m, n, n_alternatives, keep_onsets=array.keep_onsets)
-    step = max(1, _CHUNK_NUMBERS // (n * n_samples))
-    for i in range(0, len(usable), step):
-        rows = usable[i : i + step]
-        part = pings.some(rows)
-        given = (None if of is None else of[rows] for of in (window, ended))
-        sound = fit_direct_sound(part, burst, *given)
-        answer = METHODS[method](sound, replace(array, sound_speed_m_s=speed[rows]))
-        out.put(rows, part, sound, answer, burst=burst)
-    reason = out.reason
-    for channel in reversed(range(n)):
-        reason = np.where(failed[:, channel], BELOW_THRESHOLD.format(channel), reason)
-    reason = np.where(finite, reason, NOT_FINITE)
-    ok = reason == ""
-    d = difference_matrix(n)
-    return TdoaMeasurement(
-        tdoa=Tdoa(
-            np.where(ok[:, None], out.delay, np.nan).reshape(*batch, n - 1),
-            (out.covariance + skew**2 * (d @ d.T)).reshape(*batch, n - 1, n - 1),
-        ),
-        envelope_delay_s=np.where(ok[:, None], out.envelope_delay, np.nan).reshape(*batch, n - 1),
-        arrival_s=out.arrival.reshape(batch) + segment.start_s,
-        window_s=out.window.reshape(batch),
-        energy_ratio=out.energy_ratio.reshape(batch),
-        integer_probability=out.probability.reshape(batch),
-        ok=ok.reshape(batch),
-        reason=reason.reshape(batch),
-        below_threshold=(out.below_threshold | failed).reshape(*batch, n),
-        noise_covariance_s2=out.covariance.reshape(*batch, n - 1, n - 1),
-        lasting_share=out.lasting_share.reshape(batch),
-        alternatives=None if out.alternatives is None else out.alternatives.shaped(batch),
-        envelope_covariance_s2=out.envelope_covariance.reshape(*batch, n - 1, n - 1),
-        onsets=out.onsets,
-    )
+    out = _measured(pings, array, speed, method, (window, ended))
+    return out.measurement(batch, begin_s=segment.start_s, skew_s=skew)
 
 
 def _checked(
@@ -270,6 +235,29 @@ def _spread(name: str, array: NDArray[Any], shape: tuple[int, ...]) -> NDArray[A
         return np.broadcast_to(array, shape)
     except ValueError:
         raise ParameterError(f"{name} has shape {array.shape}: expected one that fits {shape}") from None
+
+
+def _measured(
+    pings: Pings, array: KnownArray, speed_m_s: Floats, method: str, given: tuple[NDArray[Any] | None, ...]
+) -> _Table:
+    """Answers of all pings, with window and what ended it where they are given, some pings at a time."""
+    m, n, n_samples = pings.pressure.shape
+    finite = np.isfinite(pings.pressure).all(axis=(-1, -2)) & np.isfinite(pings.noise_density).all(axis=-1)
+    silent = (pings.noise_density <= 0) | (pings.pressure == 0).all(axis=-1)
+    usable = np.flatnonzero(finite & ~silent.any(axis=-1))
+    out = _Table.empty(m, n, array.n_alternatives, keep_onsets=array.keep_onsets)
+    step = max(1, _CHUNK_NUMBERS // (n * n_samples))
+    for i in range(0, len(usable), step):
+        rows = usable[i : i + step]
+        part = pings.some(rows)
+        sound = fit_direct_sound(part, array.burst, *(None if of is None else of[rows] for of in given))
+        answer = METHODS[method](sound, replace(array, sound_speed_m_s=speed_m_s[rows]))
+        out.put(rows, part, sound, answer, burst=array.burst)
+    for channel in reversed(range(n)):
+        out.reason[silent[:, channel]] = BELOW_THRESHOLD.format(channel)
+    out.reason[~finite] = NOT_FINITE
+    out.below_threshold |= silent
+    return out
 
 
 @dataclass
@@ -339,3 +327,27 @@ class _Table:
         }
         self.below_threshold[rows] = below_threshold
         self.reason[rows] = np.select(list(faults.values()), list(faults), default="")
+
+    def measurement(self, batch: tuple[int, ...], *, begin_s: Floats | float, skew_s: float) -> TdoaMeasurement:
+        """The answers in the shape of a batch, of samples that begin at such a time, with the skew of the channels."""
+        n = self.below_threshold.shape[-1]
+        ok, d = self.reason == "", difference_matrix(n)
+        return TdoaMeasurement(
+            tdoa=Tdoa(
+                np.where(ok[:, None], self.delay, np.nan).reshape(*batch, n - 1),
+                (self.covariance + skew_s**2 * (d @ d.T)).reshape(*batch, n - 1, n - 1),
+            ),
+            envelope_delay_s=np.where(ok[:, None], self.envelope_delay, np.nan).reshape(*batch, n - 1),
+            arrival_s=self.arrival.reshape(batch) + begin_s,
+            window_s=self.window.reshape(batch),
+            energy_ratio=self.energy_ratio.reshape(batch),
+            integer_probability=self.probability.reshape(batch),
+            ok=ok.reshape(batch),
+            reason=self.reason.reshape(batch),
+            below_threshold=self.below_threshold.reshape(*batch, n),
+            noise_covariance_s2=self.covariance.reshape(*batch, n - 1, n - 1),
+            lasting_share=self.lasting_share.reshape(batch),
+            alternatives=None if self.alternatives is None else self.alternatives.shaped(batch),
+            envelope_covariance_s2=self.envelope_covariance.reshape(*batch, n - 1, n - 1),
+            onsets=self.onsets,
+        )
