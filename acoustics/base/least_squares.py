@@ -91,7 +91,8 @@ def solve_positive(matrix: Floats, vector: Floats) -> Floats:
             for k in range(j):
                 rest = rest - factor[i, k] * factor[j, k]
             if i == j:
-                inverse.append(1.0 / np.sqrt(np.maximum(rest, 1e-15 * matrix[i, i]) + 1e-300))
+                # Of what has no influence rounding may leave less than nothing.
+                inverse.append(1.0 / np.sqrt(np.maximum(rest, 1e-15 * np.abs(matrix[i, i])) + 1e-300))
             else:
                 factor[i, j] = rest * inverse[j]
     x: list[Floats] = list(vector)
