@@ -268,7 +268,8 @@ def _fitted(
     given = known, heard.baseband, heard.table
     # The search looks from cell to cell, and either fit may stop where the other went on.
     for _ in range(_MOST_ROUNDS):
-        before, count = modes.log_evidence[0], AROUND if modes.members[0] else _ABOUT_UNFOUND
+        before = modes.log_evidence[0]
+        count = AROUND if modes.members[0] else _ABOUT_UNFOUND
         near = around(*given, modes.state[0], window_s=heard.window_s, within_m=within_m, count=count)
         modes = further(known, modes, np.concatenate([near, with_faces_of(loose, known, free.state)]))
         if modes.log_evidence[0] < before + _GAIN_NATS:

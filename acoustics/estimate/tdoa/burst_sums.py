@@ -118,11 +118,8 @@ class BurstSums:
             samples = BurstSamples.of(carried, onset_s, window_s)
             return cls(carried, onset_s, window_s, *samples.sums(), None)
         begin = onset_s[..., None]
-        # Where a burst begins its slope is none yet.
-        sums, grown = (
-            running.between(np.nextafter(begin, np.inf), begin + np.asarray(window_s)[..., None]),
-            running.grown(begin),
-        )
+        end, grown = begin + np.asarray(window_s)[..., None], running.grown(begin)
+        sums = running.between(np.nextafter(begin, np.inf), end)  # where a burst begins its slope is none yet
         doubled, level = (_of_envelope_and_slope(of, grown, running.rate)[:, :, 0] for of in sums[:2])
         mixed, faded = sums.mixed
         by_samples = np.concatenate([mixed - grown * faded, running.rate * grown * faded], axis=-1)

@@ -13,13 +13,7 @@ from acoustics.base.frames import Floats
 from acoustics.estimate.tdoa.burst_sums import BurstSums, CarriedSegments
 from acoustics.estimate.tdoa.multipath import LEAST_CYCLES, multipath_free_window
 from acoustics.estimate.tdoa.segment import align_segments
-from acoustics.estimate.tdoa.toa import (
-    SEARCH_CYCLES,
-    BuildUp,
-    first_onsets,
-    fit_build_up,
-    travel_steps,
-)
+from acoustics.estimate.tdoa.toa import SEARCH_CYCLES, BuildUp, first_onsets, fit_build_up, travel_steps
 from acoustics.estimate.tdoa.undetected_echo import is_narrow, undetected_echo
 from acoustics.estimate.tdoa.unequal_amplitudes import unequal_amplitudes
 from acoustics.physics.burst import Burst

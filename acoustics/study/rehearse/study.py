@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acoustics.base.errors import ParameterError, SceneError
+from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, median_interval, rate_interval
 from acoustics.base.regions import error_ellipse, inside_region
@@ -18,7 +18,7 @@ from acoustics.study.draws import Route
 from acoustics.study.execution import ALONE, Arrays, Running, fingerprint, run_chunks
 from acoustics.study.live import CommitRule
 from acoustics.study.rehearse.play import OUTCOMES, PlayedRuns, play
-from acoustics.study.stations import study_stations
+from acoustics.study.stations import station_model, study_stations
 
 _RUNS_AT_ONCE = 4  # a chunk; each shares the echoes of the places to choose from
 _MOMENTS = 6  # of the first run, for a series of pictures
@@ -121,8 +121,7 @@ def study_rehearsal(
     ParameterError
         Without stations, or with nowhere to listen.
     """
-    if not scene.stations:
-        raise SceneError("the scenario has no [[station]]: give the places among which to choose")
+    station_model(scene)  # refuses a scene without stations before anything is played
     if runs < 1:
         raise ParameterError(f"runs={runs}: expected 1 or more")
     seeds = np.random.SeedSequence(seed).spawn(runs)
