@@ -149,6 +149,7 @@ class Sidecar(_Notes):
     volts_per_count: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=1e3)] | None = None
     gain_db: Annotated[float, _within(-60, 120)] = 0.0
     skew_sd_s: TimingSd = 0.0
+    gain_sd_db: Annotated[float, _within(0, 40)] = 0.0
     hull_m: tuple[Positive, Positive, Positive] | None = None
     farthest_m: Annotated[float, _within(2, 1e5)] | None = None
     profile: Annotated[tuple[ProfileRow, ...], Field(min_length=2)] | None = None

@@ -19,6 +19,16 @@ def pressure_from_level_pa(level_db: ArrayLike) -> Floats:
     return REFERENCE_PRESSURE_PA * 10 ** (np.asarray(level_db, dtype=float) / 20.0)
 
 
+def amplitude_sd_from_level(level_sd_db: ArrayLike) -> Floats:
+    """Relative standard deviation of an amplitude [1] whose level has the standard deviation `level_sd_db` [dB], any
+    shape.
+
+    ``ln(10) / 20`` times that, which is exact for small ones and a tenth too little at 4 dB: the first term of
+    ``10^(x / 20)``.
+    """
+    return np.asarray(level_sd_db, dtype=float) * np.log(10.0) / 20.0
+
+
 def spherical_spreading_loss_db(range_m: ArrayLike) -> Floats:
     """Spreading loss from 1 m to a range in free water.
 

@@ -21,7 +21,7 @@ from acoustics.estimate.locate.direction import with_directions
 from acoustics.estimate.locate.echoes import with_echoes
 from acoustics.estimate.locate.heard_ping import EventSegment, HeardPing, PingContext, usable_channels
 from acoustics.estimate.spectrum import complex_envelope, off_carrier_hz
-from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa, thinning_factor
+from acoustics.estimate.tdoa import Segment, TdoaMeasurement, channel_gain_sd, measure_tdoa, thinning_factor
 from acoustics.io.ping import IntegerAlternative, Ping
 from acoustics.io.sidecar import KnownPinger
 from acoustics.physics.burst import Burst
@@ -163,6 +163,7 @@ class _Question:
     tolerances_m: tuple[float, ...]
     offsets_s: tuple[float, ...]
     skew_sd_s: float
+    gain_sd_db: float
     sound_speed_sd_m_s: float
 
     @classmethod
@@ -178,6 +179,7 @@ class _Question:
             tuple(c.tolerance_m for c in channels),
             tuple(c.sampling_offset_s for c in channels),
             sidecar.skew_sd_s,
+            sidecar.gain_sd_db,
             sidecar.sound_speed_sd_m_s,
         )
 
@@ -214,6 +216,7 @@ class _Question:
             sound_speed_m_s=[one.context.sidecar.sound_speed_m_s for one in heard],
             skew_sd_s=self.skew_sd_s,
             element_sd_m=self.tolerances_m,
+            gain_sd=channel_gain_sd(self.gain_sd_db),
             sound_speed_sd_m_s=self.sound_speed_sd_m_s,
             nearest_m=NEAREST_M,
             n_alternatives=MOST_ALTERNATIVES,

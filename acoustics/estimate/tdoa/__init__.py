@@ -3,7 +3,7 @@
 from acoustics.estimate.tdoa.build_up_misfit import OnsetMisfit
 from acoustics.estimate.tdoa.differences import Tdoa, tdoa_from_toa, tdoa_of
 from acoustics.estimate.tdoa.integer_ambiguity import Cycles, IntegerAlternatives, resolve_ambiguity
-from acoustics.estimate.tdoa.measure import LEAST_ENERGY_RATIO, TdoaMeasurement, measure_tdoa
+from acoustics.estimate.tdoa.measure import LEAST_ENERGY_RATIO, TdoaMeasurement, channel_gain_sd, measure_tdoa
 from acoustics.estimate.tdoa.multipath import LEAST_CYCLES
 from acoustics.estimate.tdoa.segment import Segment, thinning_factor
 
@@ -16,6 +16,7 @@ __all__ = [
     "OnsetMisfit",
     "Segment",
     "Tdoa",
+    "channel_gain_sd",
     "measure_tdoa",
     "resolve_ambiguity",
     "tdoa_from_toa",

@@ -19,11 +19,14 @@ from acoustics.estimate.tdoa.methods import METHODS, Answer, KnownArray
 from acoustics.estimate.tdoa.segment import Segment
 from acoustics.estimate.tdoa.toa import heard_anywhere
 from acoustics.physics.burst import Burst
+from acoustics.physics.levels import amplitude_sd_from_level
 from acoustics.physics.tdoa import difference_matrix
 
 # 2 E / N0 of a channel, below which a delay by it means nothing;
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 LEAST_ENERGY_RATIO = 10.0
+# Relative deviation of the amplitude from channel to channel by sensitivity and range, however good the recorder
+SENSITIVITY_SD = 0.05
 # A channel hears nothing where the burst explains less than this, and far less than at the best channel.
 _LEAST_HEARD, _LEAST_HEARD_SHARE = 20.0, 0.1
 _CHUNK_NUMBERS = 300_000  # samples measured together; some hundred arrays of this size at most, under 300 MB
@@ -112,7 +115,7 @@ def measure_tdoa(
     window_ended: ArrayLike | None = None,
     skew_sd_s: float = 0.0,
     element_sd_m: ArrayLike = 0.0,
-    gain_sd: float = 0.05,
+    gain_sd: float = SENSITIVITY_SD,
     sound_speed_sd_m_s: float = 0.0,
     nearest_m: float = np.inf,
     n_alternatives: int = 1,
@@ -146,7 +149,8 @@ def measure_tdoa(
     element_sd_m : array_like, shape () or (n_channels,)
         Standard deviation of each hydrophone's position along every axis [m]; only the search for cycles uses it.
     gain_sd : float
-        Relative standard deviation of the amplitude between channels, by gain, sensitivity and range.
+        Relative standard deviation of the amplitude between channels, by gain, sensitivity and range
+        (`channel_gain_sd`).
     sound_speed_sd_m_s : float
         Standard deviation of the sound speed [m/s]; only the search for cycles uses it.
     nearest_m : float
@@ -184,6 +188,12 @@ def measure_tdoa(
         ended = _spread("window_ended", np.asarray(window_ended, dtype=bool), batch).reshape(m)
     out = _measured(pings, array, speed, method, (window, ended))
     return out.measurement(batch, begin_s=segment.start_s, skew_s=skew)
+
+
+def channel_gain_sd(recorder_sd_db: float) -> float:
+    """Relative standard deviation of the amplitude between channels whose recorder leaves so much of each gain unknown
+    [dB], with what sensitivity and range add."""
+    return float(np.hypot(SENSITIVITY_SD, amplitude_sd_from_level(recorder_sd_db)))
 
 
 def _checked(

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, Pose
-from acoustics.estimate.tdoa import Segment, TdoaMeasurement, measure_tdoa
+from acoustics.estimate.tdoa import Segment, TdoaMeasurement, channel_gain_sd, measure_tdoa
 from acoustics.physics.build_up import cycle_choice_variance
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -284,6 +284,7 @@ class _Setting(Sampled):
             window_s=window_s,
             window_ended=ended,
             element_sd_m=self.scene.array.tolerances_m[channels],
+            gain_sd=channel_gain_sd(self.scene.recorder.gain_sd_db),
         )
 
     def result(self, found: _Found) -> BlindPings:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from acoustics.base.frames import Floats, Pose
 from acoustics.estimate.detect import leading_edge
 from acoustics.estimate.direction import NEAREST_M
-from acoustics.estimate.tdoa import IntegerAlternatives, Segment, TdoaMeasurement, measure_tdoa
+from acoustics.estimate.tdoa import IntegerAlternatives, Segment, TdoaMeasurement, channel_gain_sd, measure_tdoa
 from acoustics.propagate.arrivals import Arrivals
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -193,6 +193,7 @@ def _ask(setting: _Setting, noisy: Floats, channels: NDArray[np.bool_]) -> TdoaM
         sound_speed_m_s=scene.sound_speed_m_s,
         skew_sd_s=scene.recorder.timing_sd_s(pinger.frequency_hz),
         element_sd_m=scene.array.tolerances_m[channels],
+        gain_sd=channel_gain_sd(scene.recorder.gain_sd_db),
         sound_speed_sd_m_s=scene.sound_speed_sd_m_s,
         nearest_m=NEAREST_M,
         n_alternatives=VECTORS,

@@ -76,10 +76,16 @@ class Sampled:
     def segments(
         self, paths: Arrivals, lead_s: float, listened_s: float, rng: np.random.Generator
     ) -> tuple[Floats, Floats]:
-        """Samples from so long before the first direct sound until so long after it, without noise and with it [Pa]."""
+        """Samples from so long before the first direct sound until so long after it, without noise and with it [Pa].
+
+        Of each ping the channels' gains are drawn anew.
+        """
         clean = ping_segments(
             self.pinger, paths, sample_rate_hz=self.rate_hz, lead_s=lead_s, length_s=lead_s + listened_s
         )
+        if self.scene.recorder.gain_sd_db:
+            gain_db = self.scene.recorder.gain_sd_db * rng.standard_normal(clean.shape[:2])
+            clean *= 10.0 ** (gain_db[..., None] / 20.0)
         return clean, clean + np.sqrt(self.noise_density * self.rate_hz / 2) * rng.standard_normal(clean.shape)
 
 

@@ -46,6 +46,7 @@ def sidecar_of_scene(scene: Scene) -> Sidecar:
         "sound_speed_sd_m_s": scene.sound_speed_sd_m_s,
         "gain_db": recorder.gain_db,
         "skew_sd_s": recorder.timing_sd_s(scene.pingers[0].frequency_hz),
+        "gain_sd_db": recorder.gain_sd_db,
         "hull_m": vehicle.hull_m,
         "farthest_m": None if extent == float("inf") else round(max(extent, 2.0), 1),
         "profile": [{"depth_m": depth, "sound_speed_m_s": round(speed, 3)} for depth, speed in rows] or None,

@@ -107,6 +107,7 @@ def test_the_crew_does_not_know_the_truth(tmp_path):
         "sound_speed_m_s",
         "sound_speed_sd_m_s",
         "skew_sd_s",
+        "gain_sd_db",
         "pingers",
         "pose",
         "hull_m",
