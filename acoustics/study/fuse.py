@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -195,7 +195,7 @@ def fuse_run(
     Parameters
     ----------
     pings : sequence of Ping
-        In order of time.
+        In order of time. Where numbers repeat, as those of several recordings do, the answer counts them.
     track : Track
         Their poses, shape (n_pings, ...).
     errors : ErrorSizes
@@ -212,6 +212,7 @@ def fuse_run(
     ParameterError
         If there is no ping, or they are not of one array.
     """
+    pings = _numbered(pings)
     fix, placed, clock, echoes = _solution(pings, track, errors, scene, by_echoes=by_echoes)
     miswired = any(ping.reason == WRONGLY_WIRED for ping in pings)  # those before it was known passed
     heard = [i for i, ping in enumerate(pings) if placed[i] or (ping.ok and len(ping.tdoa_s))]
@@ -297,6 +298,13 @@ def _solution(
     if not used:
         return by_bearings._replace(echoes=_evidence(pings, 0, "each contradicts the other pings"))
     return _Solution(placed, usable, its_evidence, _evidence(pings, used, ""))
+
+
+def _numbered(pings: Sequence[Ping]) -> Sequence[Ping]:
+    """Pings told apart by their numbers: those of several recordings, which repeat, become their places in the run."""
+    if len({ping.ping for ping in pings}) == len(pings):
+        return pings
+    return [replace(ping, ping=k) for k, ping in enumerate(pings, 1)]
 
 
 def _stations(fix: FusedFix, scene: Scene | None) -> tuple[tuple[str, ...], tuple[float, ...], Sureness | None]:

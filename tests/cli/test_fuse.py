@@ -60,7 +60,7 @@ def test_pings_become_a_position_a_station_a_picture_and_tables(tmp_path):
     plot, target, rows = tmp_path / "fix.png", tmp_path / "fix.csv", tmp_path / "rows.csv"
     result = run(fuse_command, path, "--scenario", SCENARIO, "--plot", plot, "--csv", target, "--pings-csv", rows)
     assert result.exit_code == 0
-    assert "8 pings, 7 inliers, 1 outliers, 0 not measured" in result.output
+    assert "8 pings, 7 inliers, 1 outlier, 0 not measured" in result.output
     assert "Station: amber" in result.output and "95 % ellipse (predicted)" in result.output
     assert plot.read_bytes().startswith(b"\x89PNG")
     (row,) = csv.DictReader(io.StringIO(target.read_text()))
@@ -72,6 +72,15 @@ def test_pings_become_a_position_a_station_a_picture_and_tables(tmp_path):
     assert statuses.count("outlier") == 1 and statuses[2] == "outlier"
     with pytest.raises(OutputError, match="exists already"):
         run(fuse_command, path, "--csv", target)
+
+
+def test_pings_of_several_recordings_are_counted_in_the_order_given(tmp_path):
+    each = [replace(ping, ping=1) for ping in pings()[:3]]
+    files = [written(tmp_path, [ping], f"{k}.jsonl") for k, ping in enumerate(each)]
+    told = json.loads(run(fuse_command, *files, "--json").output)["pings"]
+    assert [(p["ping"], p["time_s"]) for p in told] == [(k, ping.time_s) for k, ping in enumerate(each, 1)]
+    one = json.loads(run(fuse_command, written(tmp_path, pings()[3:6]), "--json").output)["pings"]
+    assert [p["ping"] for p in one] == [4, 5, 6], "a recording's own numbers are those that locate printed"
 
 
 def test_json_needs_no_scenario(tmp_path):

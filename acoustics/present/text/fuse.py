@@ -52,7 +52,7 @@ _SURE = 0.95
 
 def fusion_text(run: FusedRun) -> str:
     """Position and ellipse, one line a ping, the stations, and what to conclude."""
-    counts = f"{run.inliers} inliers, {run.outliers} outliers, {run.not_measured} not measured"
+    counts = f"{counted(run.inliers, 'inlier')}, {counted(run.outliers, 'outlier')}, {run.not_measured} not measured"
     lines = [f"{run.pinger}: {counted(len(run.pings), 'ping')}, {counts}"]
     if np.isfinite(run.position_m).all() and run.line is None:  # along a line no place is worth a row
         bias = round(run.heading_bias_deg, 1) + 0.0  # no minus zero
