@@ -291,8 +291,7 @@ def _best_of(
     Where there are fewer the best stands again with no weight.
     """
     shown = min(max(n, 2), scores.shape[-1])
-    order = np.argpartition(scores, shown - 1, axis=-1)[:, :shown]
-    order = np.take_along_axis(order, np.argsort(np.take_along_axis(scores, order, axis=-1), axis=-1), axis=-1)
+    order = _smallest(scores, shown)
     score = np.take_along_axis(scores, order, axis=-1)
     margin = score[:, 1] - score[:, 0] if shown > 1 else np.full(len(score), np.inf)
     weight = np.exp(-0.5 * (score - score[:, :1])) / np.exp(-0.5 * (scores - score[:, :1])).sum(axis=-1, keepdims=True)
@@ -306,6 +305,17 @@ def _best_of(
         vectors = np.concatenate([vectors, np.repeat(vectors[:, :1], pad, axis=1)], axis=1)
         weight, build_up = (np.pad(a, ((0, 0), (0, pad))) for a in (weight, build_up))
     return vectors[:, :n].astype(np.int64), weight[:, :n], build_up[:, :n], score[:, 0], margin
+
+
+def _smallest(scores: Floats, n: int) -> NDArray[np.intp]:
+    """Which of each row's scores (m, j) are its n smallest, rising, shape (m, n)."""
+    if n == 2:  # two minima take a tenth of the time of a partition
+        best = np.argmin(scores, axis=-1)[:, None]
+        others = scores.copy()
+        np.put_along_axis(others, best, np.inf, axis=-1)
+        return np.concatenate([best, np.argmin(others, axis=-1)[:, None]], axis=-1)
+    order = np.argpartition(scores, n - 1, axis=-1)[:, :n]
+    return np.take_along_axis(order, np.argsort(np.take_along_axis(scores, order, axis=-1), axis=-1), axis=-1)
 
 
 def _plane_misfit(middle: Floats, off: Floats, fine_weight: Floats, baselines: Floats, loose: float) -> Floats:
