@@ -28,8 +28,9 @@ _EDGE = 100  # of these, the farthest, which stand for those beyond
 # distance: where the best scores no more than the second figure above the nearest, those left out have weights under
 # exp(-25). Else, as where the unit length of the direction forbids the nearest sets, all are scored.
 _WITHIN, _MOST_LOST = 80.0, 30.0
-# Numbers held at once: some 25 MB, little beyond the processor's cache.
-CHUNK_NUMBERS = 1_000_000
+# Numbers held at once. Scores are a dozen passes over them, so of the few sets for the best one alone they stay within
+# a core's own cache; the many for several alternatives are up to some 25 MB, since each chunk of pings costs by itself.
+_NUMBERS_AT_ONCE, _OF_MANY_SETS_AT_ONCE = 250_000, 1_000_000
 
 
 @dataclass(frozen=True)
@@ -186,7 +187,11 @@ def resolve_ambiguity(
         fine, rough, period, optimum[..., 0], centre, basis, metric, coarse_weight, loose_weight,
         _inverse(fine_covariance), baselines, sound_speed_sd_m_s / sound_speed_m_s, envelope_misfit,
     )  # fmt: skip
-    chunk = max(CHUNK_NUMBERS // (max((2 * _reach(k) + 1) ** k, MOST_CANDIDATES * (n_alternatives > 1)) * k), 1)
+    few = (2 * _reach(k) + 1) ** k
+    numbers, sets = (
+        (_NUMBERS_AT_ONCE, few) if n_alternatives == 1 else (_OF_MANY_SETS_AT_ONCE, max(few, MOST_CANDIDATES))
+    )
+    chunk = max(numbers // (sets * k), 1)
     found = [search.best(np.arange(i, min(i + chunk, len(fine))), n_alternatives) for i in range(0, len(fine), chunk)]
     vectors, weight, build_up, score, margin = (np.concatenate(column) for column in zip(*found, strict=True))
     best, probability = vectors[:, 0], weight[:, 0]
