@@ -350,7 +350,7 @@ def _square(vector: Floats, weight: Floats) -> Floats:
 def _quadratic(vector: Floats, off: Floats, weight: Floats) -> Floats:
     """``(x + d)^T W (x + d)``, shape (m, j), of vectors x (m, k), d (m or 1, j, k) and weights (m or 1, k, k)."""
     weighed = vector[:, None] @ weight
-    both = np.sum(weighed * vector[:, None], axis=-1) + np.sum((off @ weight) * off, axis=-1)
+    both = np.sum(weighed * vector[:, None], axis=-1) + np.einsum("mjk,mjk->mj", off @ weight, off)
     cross = weighed[:, 0] @ off[0].T if len(off) == 1 else (weighed @ transposed(off))[:, 0]
     return np.asarray(both + 2.0 * cross)
 
