@@ -23,6 +23,7 @@ NOT_FINITE = "a delay or its covariance is not finite"
 _MOST_CYCLES = 1e15  # beyond it a float no longer tells one whole number from the next
 MOST_CANDIDATES = 800
 _MOST_ODDS = 300.0  # its exponential is a number
+_LOST_IN_ROUNDING = -60.0  # of a sum with a one; the exponential of much less takes twice as long
 _EDGE = 100  # of these, the farthest, which stand for those beyond
 # By the lattice's metric, sets so much farther than the nearest are not scored, for a score is hardly less than that
 # distance: where the best scores no more than the second figure above the nearest, those left out have weights under
@@ -299,7 +300,8 @@ def _best_of(
     order = _smallest(scores, shown)
     score = np.take_along_axis(scores, order, axis=-1)
     margin = score[:, 1] - score[:, 0] if shown > 1 else np.full(len(score), np.inf)
-    weight = np.exp(-0.5 * (score - score[:, :1])) / np.exp(-0.5 * (scores - score[:, :1])).sum(axis=-1, keepdims=True)
+    whole = np.exp(np.maximum(-0.5 * (scores - score[:, :1]), _LOST_IN_ROUNDING)).sum(axis=-1, keepdims=True)
+    weight = np.exp(-0.5 * (score - score[:, :1])) / whole
     vectors = centre[:, None] + np.take_along_axis(
         np.broadcast_to(steps, (len(order), *steps.shape[1:])), order[..., None], axis=1
     )
