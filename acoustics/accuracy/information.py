@@ -94,7 +94,7 @@ def arrival_information(jacobian: ArrayLike, variance_s2: ArrayLike) -> Floats:
 def shared_error_columns(**parts: tuple[Floats, ArrayLike]) -> Floats:
     """Derivatives by shared errors, side by side, in units of each error's standard deviation.
 
-    In these units each has a prior information of 1, and an error known to be zero needs no special case.
+    In these units each has a prior information of 1. Errors that are known to be zero are left out.
 
     Parameters
     ----------
@@ -103,14 +103,15 @@ def shared_error_columns(**parts: tuple[Floats, ArrayLike]) -> Floats:
 
     Returns
     -------
-    ndarray, shape (..., n_channels, sum of k)
+    ndarray, shape (..., n_channels, sum of k of those that are not)
     """
-    columns = [
-        derivative * np.atleast_1d(checked(name, sd, minimum=0.0))[..., None, :]
+    scaled = [
+        (derivative, np.atleast_1d(checked(name, sd, minimum=0.0))[..., None, :])
         for name, (derivative, sd) in parts.items()
     ]
-    batch = np.broadcast_shapes(*(c.shape[:-1] for c in columns))
-    return np.concatenate([np.broadcast_to(c, (*batch, c.shape[-1])) for c in columns], axis=-1)
+    batch = np.broadcast_shapes(*(part.shape[:-1] for pair in scaled for part in pair))
+    columns = [np.broadcast_to(of * sd, (*batch, of.shape[-1])) for of, sd in scaled if sd.any()]
+    return np.concatenate([np.zeros((*batch, 0)), *columns], axis=-1)
 
 
 def information_with_shared_errors(kept: Floats, shared: Floats, variance_s2: Floats) -> tuple[Floats, Floats]:

@@ -45,6 +45,11 @@ def pick(values: Floats, rows: Indices) -> Floats:
     return np.take(values, rows, axis=-1)
 
 
+def pick_of_each(values: Floats, rows: Indices) -> Floats:
+    """`pick` of values (..., m), and where one serves all trials, (..., 1), that one."""
+    return values if values.shape[-1] == 1 else pick(values, rows)
+
+
 def apply(matrix: Floats, values: Floats) -> Floats:
     """Product along the first axis of values (n, ..., m) and a matrix, (k, n) for all trials or (k, n, m)."""
     if matrix.ndim == 2:

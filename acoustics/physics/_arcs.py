@@ -22,7 +22,7 @@ class Rays(NamedTuple):
     xi: Floats
     layer: NDArray[np.int64]
 
-    def take(self, which: NDArray[np.bool_] | NDArray[np.int64]) -> Rays:
+    def take(self, which: NDArray[np.bool_] | NDArray[np.int64] | slice) -> Rays:
         return Rays._make(values[which] for values in self)
 
 

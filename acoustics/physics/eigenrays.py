@@ -95,12 +95,14 @@ def eigenrays(
     limit = np.full(len(across), STEEPEST) if steepest is None else np.minimum(steepest, STEEPEST)
     receiver, target, *bracket = brackets(rows_m, speed_m_s, from_depth_m, to_depth, across, limit)
 
-    def trace(angle: Floats, which: NDArray[np.int64], watched: NDArray[np.bool_] | None = None) -> RayEnds:
+    def trace(
+        angle: Floats, which: NDArray[np.int64], watched: NDArray[np.bool_] | None = None, *, timed: bool = True
+    ) -> RayEnds:
         begin = np.full(len(which), float(from_depth_m))
-        return trace_rays(rows_m, speed_m_s, begin, angle, across[receiver[which]], watched=watched)
+        return trace_rays(rows_m, speed_m_s, begin, angle, across[receiver[which]], watched=watched, timed=timed)
 
     def miss(angle: Floats, which: NDArray[np.int64]) -> Floats:
-        return trace(angle, which).depth_m - to_depth[receiver[which], target[which]]
+        return trace(angle, which, timed=False).depth_m - to_depth[receiver[which], target[which]]
 
     angle, missed = root_between(miss, *bracket)
     # Where a ray level at a row of most speed parts those above from those below, signs change without one between.

@@ -104,7 +104,9 @@ def _near_first(factor: Floats, real: Floats, count: int, limit: Floats) -> tupl
         total = distance[..., None] + (factor[:, row, row, None, None] * (tried - centre[..., None])) ** 2
         flat = total.reshape(n_batch, -1)
         kept = min(count, max(int(np.sum(flat <= limit[:, None], axis=-1).max(initial=0)), 1))
-        if flat.shape[-1] > kept:
+        if kept == 1:
+            best = np.argmin(flat, axis=-1)[:, None]
+        elif flat.shape[-1] > kept:
             best = np.argpartition(flat, kept - 1, axis=-1)[:, :kept]
         else:
             best = np.broadcast_to(np.arange(flat.shape[-1]), flat.shape)

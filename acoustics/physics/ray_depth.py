@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
-from acoustics.base.least_squares import pick
+from acoustics.base.least_squares import pick_of_each
 from acoustics.physics._arcs import Rays, along_arc
 from acoustics.physics.refraction import SoundSpeedProfile
 
@@ -114,7 +114,7 @@ class _Leg(NamedTuple):
     by_xi: Floats
 
     def take(self, rays: NDArray[np.intp]) -> _Leg:
-        return _Leg._make(values if values.shape[-1] == 1 else pick(values, rays) for values in self)
+        return _Leg._make(pick_of_each(values, rays) for values in self)
 
     def at(self, node: NDArray[np.intp]) -> tuple[Floats, ...]:
         """Height, speed, sine, slope, reach and `by_xi` at one node of each ray."""

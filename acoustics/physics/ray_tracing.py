@@ -53,6 +53,7 @@ def trace_rays(
     range_m: Floats,
     *,
     watched: NDArray[np.bool_] | None = None,
+    timed: bool = True,
 ) -> RayEnds:
     """Follow rays to a range.
 
@@ -70,6 +71,8 @@ def trace_rays(
         Horizontal range to follow it to, over 0 [m].
     watched : ndarray of bool, shape (n_rows,), optional
         Rows whose passing is told; none by default.
+    timed : bool
+        Whether the travel times are wanted, which take a third of the work; without, they are NaN.
 
     Returns
     -------
@@ -94,15 +97,18 @@ def trace_rays(
             here, last = going[ends], rays.take(ends)
             z[here], sine[here] = along_arc(last, slope[ends], left[ends])
             c[here] = last.c + slope[ends] * (z[here] - last.z)
-            time[here] = spent[ends] + arc_time(last.xi, slope[ends], left[ends], last.sine, sine[here])
+            if timed:
+                time[here] = spent[ends] + arc_time(last.xi, slope[ends], left[ends], last.sine, sine[here])
         row = then.layer + (then.sine <= 0)
         if watched is not None:
             seen = ~ends & watched[row]
             passed.append((going[seen], row[seen]))
         on = ~ends & (then.layer >= 0) & (then.layer < len(rows_m) - 1)
-        before, arc_m, going, rays = rays.take(on), arc_m[on], going[on], then.take(on)
-        spent = spent[on] + arc_time(rays.xi, slope[on], arc_m, before.sine, rays.sine)
-        left = left[on] - arc_m
+        kept = slice(None) if on.all() else on  # most arcs end no ray, and picking is most of the work
+        sine_before, arc_m, going, rays = rays.sine[kept], arc_m[kept], going[kept], then.take(kept)
+        if timed:
+            spent = spent[kept] + arc_time(rays.xi, slope[kept], arc_m, sine_before, rays.sine)
+        left = left[kept] - arc_m
     if going.size:
         raise _too_far(range_m)
     return RayEnds(z, sine, c, time, _in_order(passed, len(z)))

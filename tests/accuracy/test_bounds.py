@@ -206,6 +206,16 @@ def test_heading_error_alone_adds_to_the_bearing():
     assert turned.depression_sd == pytest.approx(plain.depression_sd, rel=1e-9)
 
 
+def test_an_error_of_zero_keeps_its_place_in_the_batch_and_is_the_limit_of_a_small_one():
+    options = {"arrival_variance_s2": 1e-14, "sound_speed_sd_m_s": [[2.0], [0.0]]}
+    zero = bearing_bound(VOLUME, 0.4, 0.5, C, attitude_sd=np.zeros((5, 3)), **options)
+    # Its square adds to a variance of some 1e-10 rad^2, so the two agree to rounding.
+    small = bearing_bound(VOLUME, 0.4, 0.5, C, attitude_sd=np.full((5, 3), 1e-14), **options)
+    assert zero.bearing_sd.shape == (2, 5)
+    assert zero.bearing_sd == pytest.approx(small.bearing_sd, rel=1e-9)
+    assert np.all(zero.bearing_sd[0] > zero.bearing_sd[1])
+
+
 def test_attitude_axes_turn_with_the_vehicle():
     turn = np.array([[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
     options = {"arrival_variance_s2": 1e-14}

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from acoustics.base.batches import flat
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, bearing_and_depression
-from acoustics.base.least_squares import transposed, with_nuisance
+from acoustics.base.least_squares import with_nuisance
 from acoustics.base.regions import chi_square_p_value
 from acoustics.estimate.direction.fit import (
     DirectionProblem,
@@ -221,10 +221,12 @@ def _answer(
 
     bearing, depression = bearing_and_depression(units)
     dof = len(problem.hydrophones) - (2 if line else 3)
-    evidence = _log_evidence(problem, flattened, units, chi2, covariance)
     p_value = chi_square_p_value(chi2.min(axis=-1), dof)
-    if problem.rank < 3:
+    if problem.rank == 3:
+        evidence = _log_evidence_of_minima(problem, units, chi2, covariance)
+    else:
         free, length, sd = _free_direction(flattened)
+        evidence = _log_evidence_of_either_side(flattened, free, length, sd)
         beyond = np.maximum(length - 1.0, 0.0) / sd
         chi2 = (free + beyond**2)[:, None] if line else chi2
         p_value = np.where(beyond > 0, *(chi_square_p_value(chi2.min(axis=-1), dof + more) for more in (1, 0)))
@@ -251,27 +253,35 @@ def _probability(log_evidence: Floats) -> Floats:
     return share / share.sum(axis=-1, keepdims=True)
 
 
-def _log_evidence(
-    problem: DirectionProblem, flattened: DirectionProblem, units: Floats, chi2: Floats, covariance: Floats
-) -> Floats:
-    """Of each candidate, shape (m, 2): the likelihood integrated over the sphere about it."""
-    scale = np.log(np.diagonal(problem.whitener, axis1=-2, axis2=-1)).sum(axis=-1)[:, None]
-    if problem.rank == 3:
-        # Angles of a degree of bearing are smaller on the sphere towards the zenith.
-        level = np.hypot(units[..., 0], units[..., 1])
-        width = np.log(np.maximum(np.linalg.det(covariance), 1e-300)) / 2.0 + np.log(np.maximum(level, 1e-12))
-        apart = np.linalg.norm(units[:, 1] - units[:, 0], axis=-1) > _APART
-        return np.where(np.stack([np.ones_like(apart), apart], axis=-1), scale - 0.5 * chi2 + width, -np.inf)
-    free, length, sd = _free_direction(flattened)
+def _log_scale(problem: DirectionProblem) -> Floats:
+    """Logarithm of the determinant of the whitener, (m or 1,)."""
+    return np.asarray(np.log(np.diagonal(problem.whitener, axis1=-2, axis2=-1)).sum(axis=-1))
+
+
+def _log_evidence_of_minima(problem: DirectionProblem, units: Floats, chi2: Floats, covariance: Floats) -> Floats:
+    """Of each candidate of a volume, shape (m, 2): the likelihood integrated over the sphere about it."""
+    # Angles of a degree of bearing are smaller on the sphere towards the zenith.
+    level = np.hypot(units[..., 0], units[..., 1])
+    width = np.log(np.maximum(np.linalg.det(covariance), 1e-300)) / 2.0 + np.log(np.maximum(level, 1e-12))
+    apart = np.linalg.norm(units[:, 1] - units[:, 0], axis=-1) > _APART
+    evidence = _log_scale(problem)[:, None] - 0.5 * chi2 + width
+    return np.where(np.stack([np.ones_like(apart), apart], axis=-1), evidence, -np.inf)
+
+
+def _log_evidence_of_either_side(flattened: DirectionProblem, free: Floats, length: Floats, sd: Floats) -> Floats:
+    """Of each candidate of a line or a plane, shape (m, 2): the likelihood integrated over its side of the sphere.
+
+    What `_free_direction` gives says how the delays weigh the length of the direction that is observed.
+    """
     across = 0.5 * np.linalg.slogdet(cosines(flattened)[1])[1] - np.log(sd)
     # Directions spread evenly over the sphere: of cosines on a line all are alike, in a plane those near its edge have
     # more of it. The angle off that edge is the one to integrate over.
     low, high = (np.arccos(np.clip(length + z * sd, lowest, 1.0)) for z, lowest in ((_FAR, 0.0), (-_FAR, -1.0)))
-    high = high if problem.rank == 1 else np.minimum(high, 0.5 * np.pi)
+    high = high if flattened.rank == 1 else np.minimum(high, 0.5 * np.pi)
     angle = low + (high - low) * ((np.arange(_ANGLES) + 0.5) / _ANGLES)[:, None]
-    height = np.sin(angle) if problem.rank == 1 else 1.0
+    height = np.sin(angle) if flattened.rank == 1 else 1.0
     total = np.mean(np.exp(-0.5 * ((np.cos(angle) - length) / sd) ** 2) * height, axis=0) * (high - low)
-    one = scale[:, 0] - 0.5 * free + across + np.log(np.maximum(total, 1e-300))
+    one = _log_scale(flattened) - 0.5 * free + across + np.log(np.maximum(total, 1e-300))
     return np.stack([one, one], axis=-1)
 
 
@@ -281,38 +291,45 @@ def _free_direction(flattened: DirectionProblem) -> tuple[Floats, Floats, Floats
     observed, spread = cosines(flattened)
     r = flattened.rank
     wave = -(observed @ (flattened.differences @ flattened.hydrophones @ flattened.axes[:r].T).T)
-    residual = flattened.whitener @ (flattened.delay - wave / flattened.sound_speed[:, None])[..., None]
+    residual = np.einsum("mij,mj->mi", flattened.whitener, flattened.delay - wave / flattened.sound_speed[:, None])
     length = np.linalg.norm(observed, axis=-1)
     along = np.where(length[:, None] > 1e-12, observed / np.maximum(length, 1e-12)[:, None], np.eye(r)[0])
     variance = np.einsum("mi,mij,mj->m", along, np.broadcast_to(spread, (len(along), r, r)), along)
-    return np.sum(residual[..., 0] ** 2, axis=-1), length, np.sqrt(variance)
+    return np.sum(residual**2, axis=-1), length, np.sqrt(variance)
 
 
 def _angle_covariance(problem: DirectionProblem, unit: Floats) -> tuple[Floats, NDArray[np.bool_]]:
     """Covariance of (bearing, depression), shape (m, 2, 2), and where the second order bounds it, (m,)."""
-    _, cosine_covariance = cosines(problem)
-    slope = problem.whitener @ (model(problem, unit)[1] @ tangents(problem, unit))
-    information = transposed(slope) @ slope
+    slope = np.einsum("mkd,mdt->ktm", model(problem, unit)[1], tangents(problem, unit))
+    slope = np.einsum("ijm,jtm->itm", np.moveaxis(problem.whitener, 0, -1), slope)
+    information = np.einsum("kim,kjm->ijm", slope, slope)
     if problem.rank == 1:
-        level = _level(problem)
-        bound = np.minimum(np.sqrt(cosine_covariance[:, 0, 0]) / level, UNKNOWN_BEARING_VARIANCE)
-        weight = np.maximum(information[:, 0, 0], 1.0 / bound)
+        cosine_variance = cosines(problem)[1][:, 0, 0]
+        bound = np.minimum(np.sqrt(cosine_variance) / _level(problem), UNKNOWN_BEARING_VARIANCE)
+        weight = np.maximum(information[0, 0], 1.0 / bound)
         covariance = np.zeros((len(unit), 2, 2))
         covariance[:, 0, 0] = 1.0 / weight
-        return covariance, weight > information[:, 0, 0]
+        return covariance, weight > information[0, 0]
     bound = np.full(len(unit), (np.pi / 2) ** 2)
     if problem.rank == 2:
         in_plane = unit @ problem.axes[:2].T
         length = np.linalg.norm(in_plane, axis=-1)
-        radial = np.sqrt(
-            np.einsum("mi,mij,mj->m", in_plane, np.broadcast_to(cosine_covariance, (len(unit), 2, 2)), in_plane)
-        )
+        spread = np.moveaxis(cosines(problem)[1], 0, -1)
+        radial = np.sqrt(np.einsum("mi,im->m", in_plane, np.einsum("ijm,mj->im", spread, in_plane)))
         bound = np.where(length > 0.5, np.minimum(radial, bound), bound)
-    strength, axes = np.linalg.eigh(information)
-    weight = np.maximum(strength, 1.0 / bound[:, None])
-    blunt = (weight > strength).any(axis=-1)
-    covariance = (axes / weight[:, None, :]) @ transposed(axes)
+    covariance, blunt = _bounded_inverse(information, 1.0 / bound)
     return _tangent_to_angles(covariance, unit), blunt
+
+
+def _bounded_inverse(information: Floats, least: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """Inverses (m, 2, 2) of matrices (2, 2, m), no eigenvalue taken for less than (m,), and where one was, (m,)."""
+    middle, half = (0.5 * (information[0, 0] + sign * information[1, 1]) for sign in (1.0, -1.0))
+    apart = np.hypot(half, information[0, 1])
+    strength = np.stack([middle + apart, middle - apart])
+    weight = np.maximum(strength, least)
+    angle = 0.5 * np.arctan2(information[0, 1], half)  # of the stronger axis
+    axes = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    return np.einsum("iam,am,jam->mij", axes, 1.0 / weight, axes), (weight > strength).any(axis=0)
 
 
 def _tangent_to_angles(covariance: Floats, unit: Floats) -> Floats:

@@ -19,7 +19,7 @@ from acoustics.base.frames import (
     principal_axes,
     wrap_angle,
 )
-from acoustics.base.least_squares import Indices, inverse_factor, transposed
+from acoustics.base.least_squares import Indices, inverse_factor, solve_positive
 from acoustics.estimate.tdoa import Tdoa
 from acoustics.physics.tdoa import (
     difference_matrix,
@@ -146,10 +146,13 @@ def cosines(problem: DirectionProblem) -> tuple[Floats, Floats]:
     """
     r = problem.rank
     baselines = problem.differences @ problem.hydrophones @ problem.axes[:r].T
-    design = -(problem.whitener @ baselines) / problem.sound_speed[:, None, None]
-    covariance: Floats = np.linalg.inv(transposed(design) @ design).astype(float, copy=False)
-    projector = covariance @ transposed(design) @ problem.whitener
-    return (projector @ problem.delay[..., None])[..., 0], covariance
+    # Trials last: several times faster than a product and an inverse of each tiny matrix by itself.
+    whitener = np.moveaxis(problem.whitener, 0, -1)
+    design = -np.einsum("ijm,jr->irm", whitener, baselines) / problem.sound_speed
+    normal = np.einsum("kim,kjm->ijm", design, design)
+    covariance = solve_positive(normal, np.broadcast_to(np.eye(r)[..., None], normal.shape))
+    right = np.einsum("kim,km->im", design, np.einsum("ijm,mj->im", whitener, problem.delay))
+    return np.einsum("ijm,jm->mi", covariance, right), np.moveaxis(covariance, -1, 0)
 
 
 def closed_form(problem: DirectionProblem) -> Floats:
@@ -192,6 +195,6 @@ def chi_square(problem: DirectionProblem, units: Floats) -> Floats:
     sums = []
     for i in range(units.shape[1]):
         delay, _ = model(problem, units[:, i])
-        residual = (problem.whitener @ (problem.delay - delay)[..., None])[..., 0]
+        residual = np.einsum("mij,mj->mi", problem.whitener, problem.delay - delay)
         sums.append(np.sum(residual**2, axis=-1))
     return np.stack(sums, axis=-1)

@@ -10,7 +10,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from acoustics.base.frames import Floats
-from acoustics.base.least_squares import NEAR_MINIMUM, Indices, apply, levenberg, normal_equations, pick, trailing
+from acoustics.base.least_squares import (
+    NEAR_MINIMUM,
+    Indices,
+    apply,
+    levenberg,
+    normal_equations,
+    pick,
+    pick_of_each,
+    trailing,
+)
 from acoustics.estimate.direction.fit import DirectionProblem, as_plane_wave, closed_form
 
 _CONE_STEPS = 4  # each shrinks what curvature leaves by the array's size over the distance
@@ -50,12 +59,11 @@ class _Wave:
 
     def subset(self, rows: Indices) -> _Wave:
         """Some of the trials, in the given order; rows may repeat."""
-        far = self.range_m
         return replace(
             self,
             observed=pick(self.observed, rows),
             projector=self.projector if self.projector.ndim == 2 else pick(self.projector, rows),
-            range_m=far if far is None or far.shape[-1] == 1 else far[rows],
+            range_m=None if self.range_m is None else pick_of_each(self.range_m, rows),
         )
 
     def paths(self, axes: Floats) -> tuple[Floats, Floats]:

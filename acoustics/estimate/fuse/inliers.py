@@ -138,18 +138,23 @@ def _of_another_place(
     path = np.sqrt(outwards**2 + around**2 + down**2)
     turned = transposed(whitener[run, ping] @ problem.differences[ping])[:, None]  # (m, 1, n, k)
     seen = np.einsum("mkl,ml->mk", whitener[run, ping], problem.delay[run, ping])
-    off = seen[:, None, None] - path @ turned
-    spread = [
-        (outwards / path) @ turned * (_SMOOTH / np.sqrt(12.0) * thick)[..., None],
-        (around / path) @ turned * (_SMOOTH / np.sqrt(12.0) * wide)[..., None],
-        (down / path) @ turned * _HEIGHT_SD_M,
-    ]
-    covariance = np.eye(off.shape[-1]) + sum(column[..., None] * column[..., None, :] for column in spread)
+    # Delays first from here on, so that numpy works along the cells.
+    off = np.moveaxis(seen[:, None, None] - path @ turned, -1, 0)
+    spread = np.empty((3, *off.shape))
+    for column, way_m, width_m in zip(
+        spread,
+        (outwards, around, down),
+        (_SMOOTH / np.sqrt(12.0) * thick, _SMOOTH / np.sqrt(12.0) * wide, _HEIGHT_SD_M),
+        strict=True,
+    ):
+        column[:] = np.moveaxis((way_m / path) @ turned, -1, 0) * width_m
+    covariance = np.einsum("c...,c...->...", spread[:, :, None], spread[:, None])
+    covariance += np.eye(len(off))[..., None, None, None]
     if problem.by_stop is not None:
         stopped = whitener[run, ping] @ problem.by_stop[run, ping]
-        covariance = covariance + (stopped @ transposed(stopped))[:, None, None]
-    whitest = inverse_factor(covariance)
-    square = np.sum((whitest @ off[..., None]) ** 2, axis=(-2, -1))
-    halved = np.sum(np.log(np.diagonal(whitest, axis1=-2, axis2=-1)), axis=-1)  # of the determinant's logarithm
+        covariance += np.moveaxis(stopped @ transposed(stopped), 0, -1)[..., None, None]
+    whitest = np.moveaxis(inverse_factor(np.moveaxis(covariance, (0, 1), (-2, -1))), (-2, -1), (0, 1))
+    square = np.sum(np.einsum("ij...,j...->i...", whitest, off) ** 2, axis=0)
+    halved = np.sum(np.log(np.diagonal(whitest)), axis=-1)  # of the determinant's logarithm
     density = np.log(chance)[..., None] - 0.5 * square + halved
     return np.asarray(logsumexp(density, axis=(-2, -1)))

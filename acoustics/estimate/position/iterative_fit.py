@@ -19,6 +19,7 @@ from acoustics.base.least_squares import (
     levenberg,
     normal_equations,
     pick,
+    pick_of_each,
     trailing,
 )
 from acoustics.physics.ray_depth import ray_depth
@@ -65,19 +66,15 @@ class PositionProblem:
             self,
             delay=pick(self.delay, rows),
             whitener=self.whitener if self.whitener.ndim == 2 else pick(self.whitener, rows),
-            sound_speed=_of_each(self.sound_speed, rows),
-            hydrophones=_of_each(self.hydrophones, rows),
-            depth=None if self.depth is None else _of_each(self.depth, rows),
-            depth_sd=None if self.depth_sd is None else _of_each(self.depth_sd, rows),
+            sound_speed=pick_of_each(self.sound_speed, rows),
+            hydrophones=pick_of_each(self.hydrophones, rows),
+            depth=None if self.depth is None else pick_of_each(self.depth, rows),
+            depth_sd=None if self.depth_sd is None else pick_of_each(self.depth_sd, rows),
             observed=pick(self.observed, rows),
             projector=self.projector if self.projector.ndim == 2 else pick(self.projector, rows),
-            radius=_of_each(self.radius, rows),
-            origin_depth=_of_each(self.origin_depth, rows),
+            radius=pick_of_each(self.radius, rows),
+            origin_depth=pick_of_each(self.origin_depth, rows),
         )
-
-
-def _of_each(array: Floats, rows: Indices) -> Floats:
-    return array if array.shape[-1] == 1 else pick(array, rows)
 
 
 def position_problem(

@@ -8,10 +8,12 @@ again for another phase or amplitude.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Self
 
 import numpy as np
+from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
@@ -36,11 +38,14 @@ class CarriedSegments(AlignedSegments):
         Samples times the carrier ``exp(i w t)``.
     doubled : ndarray, shape (m, n_channels, 2, n)
         The square of the carrier.
+    running : RunningSums, optional
+        Running sums over the samples, where there are any that serve.
     """
 
     burst: Burst
     mixed: Floats
     doubled: Floats
+    running: RunningSums | None
 
     @classmethod
     def of(cls, aligned: AlignedSegments, burst: Burst) -> CarriedSegments:
@@ -48,12 +53,15 @@ class CarriedSegments(AlignedSegments):
         cosine, sine = np.cos(burst.carrier * aligned.time_s), np.sin(burst.carrier * aligned.time_s)
         mixed = aligned.samples[:, :, None] * np.stack([cosine, sine], axis=2)
         doubled = np.stack([2.0 * cosine**2 - 1.0, 2.0 * cosine * sine], axis=2)
-        return cls(aligned.samples, aligned.time_s, aligned.held, burst, mixed, doubled)
+        running = RunningSums.of(aligned.time_s, aligned.held, mixed, burst)
+        return cls(aligned.samples, aligned.time_s, aligned.held, burst, mixed, doubled, running)
 
-    @cached_property
-    def running(self) -> RunningSums | None:
-        """Running sums over the samples, where there are any that serve."""
-        return RunningSums.of(self.time_s, self.held, self.mixed, self.burst)
+    def some(self, rows: NDArray[np.intp] | slice, n_samples: int | None = None) -> Self:
+        """Some of the pings, and of each channel the first samples."""
+        part = super().some(rows, n_samples)
+        if self.running is None:  # as a part may have them where the whole is too long or has gaps
+            return replace(part, running=RunningSums.of(part.time_s, part.held, part.mixed, self.burst))
+        return replace(part, running=self.running.some(rows, n_samples))
 
     def count_before(self, end_s: Floats) -> int:
         """How many of each channel's first samples may lie before some ends of shape (m, n_channels) [s]."""

@@ -7,7 +7,7 @@ another onset, window or echo. Those of the carrier's square are of one tone at 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -80,16 +80,26 @@ class RunningSums:
 
     def between(self, first_s: Floats, end_s: Floats) -> Between:
         """Over the samples from some times on and before others, (m, n_channels, k) each [s]."""
-        first, end = (np.clip(_count_before(self.time_s, times), *self.held) for times in (first_s, end_s))
-        # In rows of channels, whose samples lie together.
-        rows, k = self.mixed.reshape(-1, *self.mixed.shape[2:]), first.shape[-1]
-        channel = np.arange(len(rows))[:, None]
-        a, b = (rows[channel, :, at.reshape(-1, k)] for at in (first, end))
-        parts = np.ascontiguousarray(a - b).view(np.complex128)
+        k = first_s.shape[-1]
+        at = np.clip(_count_before(self.time_s, np.concatenate([first_s, end_s], axis=-1)), *self.held)
+        doubled, level, mixed = self.doubled[:, at], self.level[:, at], _of_each_channel(self.mixed, at)
+        parts = np.ascontiguousarray(mixed[..., :k, :] - mixed[..., k:, :]).view(np.complex128)
         return Between(
-            self.begin * (self.doubled[:, first] - self.doubled[:, end]),
-            self.level[:, first] - self.level[:, end],
-            np.moveaxis(parts.reshape(*first.shape, 2), -1, 0),
+            self.begin * (doubled[..., :k] - doubled[..., k:]),
+            level[..., :k] - level[..., k:],
+            np.moveaxis(parts, -1, 0),
+        )
+
+    def some(self, rows: NDArray[np.intp] | slice, n_samples: int | None = None) -> RunningSums:
+        """Of some of the pings, and of each channel the first samples: the sums between any two of these are alike."""
+        first, end = self.held
+        sums = slice(None if n_samples is None else n_samples + 1)
+        return replace(
+            self,
+            time_s=self.time_s[rows, ..., :n_samples],
+            held=(first[rows], end[rows]),
+            begin=self.begin[rows],
+            mixed=self.mixed[rows, ..., sums],
         )
 
     def grown(self, begin_s: Floats) -> Floats:
@@ -110,7 +120,12 @@ def _count_before(evenly_s: Floats, times_s: Floats) -> NDArray[np.intp]:
     interval = evenly_s[0, 0, 1] - evenly_s[0, 0, 0] if samples > 1 else 1.0
     count = np.clip(np.rint((times_s - evenly_s[..., :1]) / interval), 0, samples).astype(np.intp)
     # Whether the nearest one comes before is a matter of rounding.
-    there = np.take_along_axis(evenly_s, np.minimum(count, samples - 1), axis=-1)
-    count += (count < samples) & (there < times_s)
-    before = np.take_along_axis(evenly_s, np.maximum(count - 1, 0), axis=-1)
-    return np.asarray(count - ((count > 0) & (before >= times_s)))
+    there = _of_each_channel(evenly_s, np.minimum(count, samples - 1))
+    return np.asarray(count + ((count < samples) & (there < times_s)))
+
+
+def _of_each_channel(values: Floats, at: NDArray[np.intp]) -> Floats:
+    """Of values (m, n, ..., samples) each channel's at its own indices (m, n, k), shape (m, n, k, ...)."""
+    rows = values.reshape(-1, *values.shape[2:])  # of channels, whose samples lie together
+    found = rows[np.arange(len(rows))[:, None], ..., at.reshape(len(rows), -1)]
+    return np.asarray(found.reshape(*at.shape, *values.shape[2:-1]))

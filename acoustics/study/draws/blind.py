@@ -8,7 +8,7 @@ segments with noise tell where its window ends, and the same segments without no
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -234,20 +234,22 @@ class _Setting(Sampled):
         found: _Found,
     ) -> None:
         """Write down what the echoes in the windows do, without noise wherever the burst is found without it."""
-        for alike, window_s in _alike(found.window[rows], self.of[rows]):
-            ended = found.window[rows[alike]] * self.pinger.frequency_hz < self.whole_cycles - 0.25
-            measured = self._ask(clean[alike], channels, window_s, "phase", ended if self.undetected else None)
-            self._write(rows[alike], channels, measured, delay_s[alike], found)
-            # Silence without noise is quieter than noise should be, and goes for the begin of a burst that an echo
-            # nearly cancels. What the samples with noise told counts then; its noise is small beside such an echo.
-            missed = alike[~measured.ok]
-            if missed.size:
-                again = self._ask(noisy[missed], channels, None, "phase")
-                self._write(rows[missed], channels, again, delay_s[missed], found)
-                if not self.undetected:
-                    found.lasting[rows[missed]] = 0.0
-                    found.variance[rows[missed]] = 1.0 / (again.energy_ratio * self.pinger.burst.carrier**2)
-            found.window[rows[alike]] = window_s
+        if not len(rows):
+            return
+        ended = found.window[rows] * self.pinger.frequency_hz < self.whole_cycles - 0.25
+        window_s = _middle_windows(found.window[rows], self.of[rows])
+        measured = self._ask(clean, channels, window_s, "phase", ended if self.undetected else None)
+        self._write(rows, channels, measured, delay_s, found)
+        # Silence without noise is quieter than noise should be, and goes for the begin of a burst that an echo nearly
+        # cancels. What the samples with noise told counts then; its noise is small beside such an echo.
+        missed = np.flatnonzero(~measured.ok)
+        if missed.size:
+            again = self._ask(noisy[missed], channels, None, "phase")
+            self._write(rows[missed], channels, again, delay_s[missed], found)
+            if not self.undetected:
+                found.lasting[rows[missed]] = 0.0
+                found.variance[rows[missed]] = 1.0 / (again.energy_ratio * self.pinger.burst.carrier**2)
+        found.window[rows] = window_s
 
     def _write(
         self,
@@ -310,13 +312,11 @@ class _Setting(Sampled):
         )
 
 
-def _alike(window_s: Floats, of: NDArray[np.intp]) -> Iterator[tuple[NDArray[np.intp], Floats]]:
-    """Rows whose windows are nearly as long as each other, and of each the middle one of those from the same place."""
-    key = np.round(_WINDOWS_AN_OCTAVE * np.log2(np.maximum(window_s, 1e-9)))
-    for one in np.unique(key):
-        rows = np.flatnonzero(key == one)
-        middle = np.empty(len(rows))
-        for place in np.unique(of[rows]):
-            those = of[rows] == place
-            middle[those] = np.median(window_s[rows[those]])
-        yield rows, middle
+def _middle_windows(window_s: Floats, of: NDArray[np.intp]) -> Floats:
+    """For windows (m,) the middle one of those from the same place that are nearly as long."""
+    near = np.round(_WINDOWS_AN_OCTAVE * np.log2(np.maximum(window_s, 1e-9)))
+    middle = np.empty(len(window_s))
+    for place, length in np.unique(np.stack([of, near], axis=-1), axis=0):
+        those = (of == place) & (near == length)
+        middle[those] = np.median(window_s[those])
+    return middle

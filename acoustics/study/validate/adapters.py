@@ -51,6 +51,11 @@ class Estimator:
     folder: str = ""
     time_limit_s: float = DEFAULT_TIME_LIMIT_S
 
+    @property
+    def is_built_in(self) -> bool:
+        """Whether it is a method of `pingfix locate`, which measures several pings at once."""
+        return self.name in BUILT_IN and not self.program
+
 
 def choose_estimator(
     what: str | None = None, *, program: tuple[str, ...] = (), time_limit_s: float = DEFAULT_TIME_LIMIT_S
@@ -92,7 +97,7 @@ def ask(estimator: Estimator, recording: Path, sidecar: Path) -> Answer:
         arguments = (*estimator.program, str(recording), str(sidecar))
         return answer_of_line(run_program(arguments, folder=recording.parent, time_limit_s=estimator.time_limit_s))
     try:
-        if estimator.name in BUILT_IN:
+        if estimator.is_built_in:
             return _built_in(estimator.name, [(recording, sidecar)])[0]
         loaded, function = load_recording(recording, sidecar=sidecar), _function(estimator.name, estimator.folder)
         with contextlib.redirect_stdout(sys.stderr):  # standard output is for the result
@@ -107,7 +112,7 @@ def ask_each(estimator: Estimator, files: Sequence[tuple[Path, Path]]) -> list[A
 
     A built-in method measures their pings together, each with the answer that it has alone.
     """
-    if estimator.name in BUILT_IN and not estimator.program:
+    if estimator.is_built_in:
         with contextlib.suppress(Exception):  # what one recording does to it is told by asking about each alone
             return list(_built_in(estimator.name, files))
     return [_asked(estimator, recording, sidecar) for recording, sidecar in files]

@@ -23,7 +23,8 @@ from acoustics.study.validate.program import own_namespace
 from acoustics.study.validate.score import NO_LIMITS, Limits, Score, missed_limits, score
 from acoustics.study.validate.trials import ANSWERED, BESIDE, FAILED, REFUSED, Arrays, Validated, compare, try_estimator
 
-_CHUNK = 8  # trials; some tenths of a second of work
+_CHUNK = 8  # trials; some tenths of a second of work by a function
+_TOGETHER = 24  # of them for a built-in method, which measures those of a chunk at once; a second and more
 _MOST_REASONS = 8
 _OUTCOMES = {ANSWERED: "answered", REFUSED: "refused", FAILED: "failed"}
 
@@ -158,7 +159,8 @@ def validate_answers(
 
 def _tried(what: Validated, running: Running, progress: Callable[[int, int], None]) -> Arrays:
     numbers = range(1, what.design.trials + 1)
-    parts = [numbers[start : start + _CHUNK] for start in range(0, what.design.trials, _CHUNK)]
+    at_once = _TOGETHER if what.estimator.is_built_in else _CHUNK
+    parts = [numbers[start : start + at_once] for start in range(0, what.design.trials, at_once)]
     named = (what.scene.model_dump(mode="json"), what.pinger.name, repr(what.design), repr(what.estimator))
     chunks = run_chunks(
         partial(try_estimator, what),

@@ -16,7 +16,7 @@ from acoustics.base.mixtures import credible_level
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import HALF_A_CYCLE, cycles_apart
-from acoustics.study.validate.adapters import BUILT_IN, Estimator, ask_each
+from acoustics.study.validate.adapters import Estimator, ask_each
 from acoustics.study.validate.answer import Answer, EstimatorFailure
 from acoustics.study.validate.design import SECTORS, Design, Trial, draw_trial, trial_pose
 from acoustics.study.validate.recording import RECORDING, SIDECAR, trial_bounds, write_trial
@@ -61,7 +61,7 @@ def _ask_about(what: Validated, trials: Sequence[Trial]) -> list[tuple[_Answered
     A folder holds one recording and its sidecar alone, always by the same names. Only built-in methods are asked about
     all trials at once; whoever else is asked finds one folder.
     """
-    ours = what.estimator.name in BUILT_IN and not what.estimator.program
+    ours = what.estimator.is_built_in
     answers: list[tuple[_Answered | None, _Answered]] = []
     for part in [trials] if ours else [[trial] for trial in trials]:
         with tempfile.TemporaryDirectory(prefix="pingfix-", ignore_cleanup_errors=True) as folder:

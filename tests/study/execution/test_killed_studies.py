@@ -21,7 +21,7 @@ STUDIES = {
     "place": ["--hydrophones", "3", "--starts", "1"],
     "stations": ["--trials", "8", "--pings", "1", "--leg-m", "0"],
     "waypoints": ["--waypoints", "1", "--trials", "20", "--step-m", "20"],
-    "validate": ["--trials", "12", "--echoes", "off"],
+    "validate": ["--trials", "30", "--echoes", "off"],
     "calibrate": ["--runs", "60", "--headings", "3", "--pings-each", "1"],
     "rehearse": ["--runs", "2"],
 }
