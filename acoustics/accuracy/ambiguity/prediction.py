@@ -138,7 +138,8 @@ def integer_ambiguity(
     that matter (at most one pair of opposites of each parity class) are combined as if independent,
     ``1 - prod(1 - p)``: within a tenth of the truth when errors are rare, and exact for two hydrophones. Above
     a probability of 0.03 the 64 likeliest compete on a fixed set of 2,048 samples of noise instead, which is
-    good to 0.006.
+    good to 0.006. The bearing error with a wrong set is that of its jump and of the noise with which it wins; of
+    both, directions that do not exist are put back on the surface of those that do at its tangent.
 
     References
     ----------

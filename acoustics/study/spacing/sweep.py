@@ -23,6 +23,7 @@ from acoustics.scene.pinger import RATE_OVER_BAND, Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import BearingTrials, simulate_turned
 from acoustics.study.spacing.measured import NEXT_TO_NOTHING, MeasuredScales, measured_scales, right_integer_errors
+from acoustics.study.spacing.prediction import Prediction
 from acoustics.study.spacing.work import Work
 
 _SPACINGS = 61
@@ -42,21 +43,6 @@ class SimulatedBearings:
     trials: int
     rms_deg: tuple[Interval, ...]
     wrong_integer: tuple[Interval, ...]
-
-
-@dataclass(frozen=True)
-class Prediction:
-    """At spacings of shape (n,), over bearings: RMS error with the right integers [deg], share of pings with wrong
-    ones, and RMS error of these [deg]."""
-
-    right_deg: Floats
-    wrong: Floats
-    wrong_deg: Floats
-
-    @property
-    def rms_deg(self) -> Floats:
-        """Of all pings [deg]."""
-        return mixture_bearing_rms(self.right_deg, self.wrong, self.wrong_deg)
 
 
 @dataclass(frozen=True)
@@ -176,14 +162,11 @@ class Sweep:
 
     def predicted(self, spacing_m: Floats) -> Prediction:
         """What the vehicle's own estimator, which does not know what echoes shift at a bearing, will do."""
-        ambiguity = self._ambiguity(spacing_m)
-        # Between two measured spacings the shifts of either count, as often as `MeasuredScales.around` takes them.
-        weight = self.measured.either_side(spacing_m)[1][..., None] / len(self.bearings)
-        wrong, right = weight * ambiguity.wrong_probability, weight * (1.0 - ambiguity.wrong_probability)
         noise = self._noise_variance_s2(spacing_m)[:, None, None]
-        right_deg = np.interp(np.log(spacing_m), *self._beyond_bound)[:, None] * self._bounds_deg(spacing_m, noise)
-        wrong_deg = np.rad2deg(ambiguity.wrong_bearing_rms)
-        return Prediction(_rms(right_deg[:, None], right), wrong.sum(axis=(1, 2)), _rms(wrong_deg, wrong))
+        times = np.interp(np.log(spacing_m), *self._beyond_bound)[:, None]
+        # Between two measured spacings the shifts of either count, as often as `MeasuredScales.around` takes them.
+        weight = self.measured.either_side(spacing_m)[1]
+        return Prediction.over(times * self._bounds_deg(spacing_m, noise), self._ambiguity(spacing_m), weight)
 
     def _noise_variance_s2(self, spacing_m: Floats) -> Floats:
         return self.measured.between(spacing_m, lambda pings: pings.carrier_variance_s2.mean())
@@ -303,12 +286,6 @@ def common_spacings(sweeps: Sequence[Sweep]) -> Floats:
     least, most = min(halves), max(halves)
     swept = np.geomspace(least / 2, 1.5 * max(hull, 2 * most), _SPACINGS)
     return np.unique(np.concatenate([swept, halves, [hull] if hull >= least / 2 else []]))
-
-
-def _rms(values: Floats, weights: Floats) -> Floats:
-    """Over all axes but the first, shape (n,); 0 where nothing has a weight."""
-    total, square = (part.sum(axis=(1, 2)) for part in (weights, weights * values**2))
-    return np.sqrt(np.divide(square, total, out=np.zeros_like(square), where=total > 0))
 
 
 def _window_s(scene: Scene, pinger: Pinger) -> float:
