@@ -49,5 +49,6 @@ def wrong_integer_probability(
         carrier_variance_s2=link.carrier_variance_s2[heard][:, None],
         envelope_variance_s2=link.cycle_variance_s2[heard][:, None],
         common_variance_s2=error_sizes_of(scene, pinger).channel_variance_s2(scene.sound_speed_m_s),
+        with_errors=False,
     ).wrong_probability
     return wrong

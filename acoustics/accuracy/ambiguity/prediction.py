@@ -17,7 +17,7 @@ from scipy.special import erfc, ndtr
 
 from acoustics.accuracy.ambiguity.candidates import CandidateSets, Rows, Towards
 from acoustics.accuracy.ambiguity.lattice import LARGEST_DIMENSION, coefficients
-from acoustics.accuracy.ambiguity.mistakes import mistake_probability, winning_shares
+from acoustics.accuracy.ambiguity.mistakes import Wins, mistake_probability, winning_shares
 from acoustics.accuracy.ambiguity.model import CycleModel, cycle_model
 from acoustics.accuracy.ambiguity.wrong_bearings import error_by_row, error_of_sets, jump
 from acoustics.base.checks import checked
@@ -96,6 +96,7 @@ def integer_ambiguity(
     carrier_shift_s: ArrayLike | None = None,
     envelope_shift_s: ArrayLike | None = None,
     visible_only: bool = True,
+    with_errors: bool = True,
 ) -> CycleAmbiguity:
     """Probability of wrong cycles for the joint search over all hydrophones.
 
@@ -122,6 +123,8 @@ def integer_ambiguity(
     visible_only : bool
         Whether the estimator admits only directions that exist, as it should. Then a spacing of up to half a
         wavelength is free of ambiguity. If False any delays of a plane wave's form compete.
+    with_errors : bool
+        Whether bearing errors are wanted, which take some third of the time; else `wrong_bearing_rms` is NaN.
 
     Returns
     -------
@@ -187,7 +190,7 @@ def integer_ambiguity(
     parts = []
     for i in range(0, len(towards.bearing), step):
         used, part = towards.part(slice(i, i + step))
-        parts.append(_weigh(model.of(used), part, visible_only))
+        parts.append(_weigh(model.of(used), part, visible_only, with_errors))
     probability, cycles, jump, rms = (np.concatenate(column) for column in zip(*parts, strict=True))
     return CycleAmbiguity(
         probability.reshape(rows), cycles.reshape(*rows, n - 1), jump.reshape(rows), rms.reshape(rows)
@@ -221,7 +224,9 @@ def mixture_bearing_rms(right_rms: ArrayLike, wrong_probability: ArrayLike, wron
     return np.sqrt((1.0 - p) * right**2 + p * np.asarray(wrong_rms, dtype=float) ** 2)
 
 
-def _weigh(model: CycleModel, towards: Towards, visible_only: bool) -> tuple[Floats, NDArray[np.int64], Floats, Floats]:
+def _weigh(
+    model: CycleModel, towards: Towards, visible_only: bool, with_errors: bool
+) -> tuple[Floats, NDArray[np.int64], Floats, Floats]:
     """Probability of any error, likeliest error, its jump and the rms error with one, for directions of arrays."""
     sets = CandidateSets.of(model, towards)
     rivals = sets.rivals
@@ -230,9 +235,14 @@ def _weigh(model: CycleModel, towards: Towards, visible_only: bool) -> tuple[Flo
     wrong, shares = (_combine_all if visible_only and model.rank == 3 else _combine_classes)(p, sets.parity)
     # The two neighbours of a pair exclude each other: exact as it is.
     often = np.flatnonzero((wrong > _OFTEN) & (sets.vectors.shape[-1] > 1))
-    square = _square_of_all(model, towards, sets, wrong, np.delete(np.arange(len(wrong)), often), shares)
+    square = np.full(len(wrong), np.nan)
+    if with_errors:
+        seldom = np.delete(np.arange(len(wrong)), often)
+        square = _square_of_all(model, towards, sets, wrong, seldom, shares)
     if len(often):
-        wrong[often], shares[often], square[often] = _by_noise(model, towards, sets, often, p[often], visible_only)
+        wrong[often], shares[often], wins = _by_noise(towards, sets, often, p[often], visible_only)
+        if with_errors:
+            square[often] = error_by_row(model, towards, sets, often, wins)
     row, likeliest = np.arange(len(wrong)), shares.argmax(axis=1)
     cycles = np.einsum("bij,bj->bi", sets.basis[towards.of_array], sets.combinations[likeliest])
     possible = shares[row, likeliest] > 0
@@ -260,10 +270,10 @@ def _square_of_all(
 
 
 def _by_noise(
-    model: CycleModel, towards: Towards, sets: CandidateSets, rows: Rows, p: Floats, visible_only: bool
-) -> tuple[Floats, Floats, Floats]:
-    """Of rows in which many sets compete: probability of any error, shares of all sets, and mean square bearing error
-    [rad^2], on a fixed set of noise; p, (n_rows, n_candidates), is each set's probability apart from the others."""
+    towards: Towards, sets: CandidateSets, rows: Rows, p: Floats, visible_only: bool
+) -> tuple[Floats, Floats, Wins]:
+    """Of rows in which many sets compete: probability of any error and shares of all sets on a fixed set of noise, and
+    where they win; p, (n_rows, n_candidates), is each set's probability apart from the others."""
     alternatives = np.argsort(-p, axis=1)[:, :_MOST_ALTERNATIVES]
     rivals = sets.rivals.some(rows, alternatives)
     vectors = sets.vectors[towards.of_array[rows, None], alternatives]
@@ -271,8 +281,7 @@ def _by_noise(
     won, wins = winning_shares(vectors, rivals, likely, towards.of_noise[rows], visible_only=visible_only)
     shares = np.zeros_like(p)
     np.put_along_axis(shares, alternatives, won, axis=1)
-    wins = replace(wins, candidate=alternatives[wins.row, wins.candidate])
-    return won.sum(axis=1), shares, error_by_row(model, towards, sets, rows, wins)
+    return won.sum(axis=1), shares, replace(wins, candidate=alternatives[wins.row, wins.candidate])
 
 
 def _combine_all(p: Floats, parity: NDArray[np.int64]) -> tuple[Floats, Floats]:

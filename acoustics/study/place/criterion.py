@@ -124,6 +124,7 @@ class Criterion:
                         carrier_variance_s2=fine,
                         envelope_variance_s2=coarse,
                         common_variance_s2=self.sizes.channel_variance_s2(self.sound_speed_m_s),
+                        with_errors=False,
                     ).wrong_probability
         return probability
 
