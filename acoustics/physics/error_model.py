@@ -145,6 +145,11 @@ class ErrorSizes:
         roll, pitch, heading = self.attitude_sd
         return np.array([roll, pitch, np.hypot(heading, self.heading_bias_sd)])
 
+    def channel_variance_s2(self, sound_speed_m_s: float) -> Floats:
+        """Of what moves a channel's carrier and envelope alike, its skew and its hydrophone's place [s^2], shape () or
+        (n_hydrophones,). Along the ray the place has the same deviation whatever the direction."""
+        return np.asarray(self.skew_sd_s**2 + (self.element_sd_m / sound_speed_m_s) ** 2)
+
 
 @dataclass(frozen=True)
 class Sight:

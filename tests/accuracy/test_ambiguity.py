@@ -41,7 +41,7 @@ def test_pair_is_exact(sd_cycles):
     assert abs(got.cycles[0]) == 1
     # 2.5 %: the envelope's weight beside the carrier's holds the direction back.
     assert abs(got.bearing_jump) == pytest.approx(np.arcsin(WAVELENGTH), rel=0.025)
-    assert got.bearing_jump_rms == pytest.approx(abs(got.bearing_jump), rel=0.01)
+    assert got.wrong_bearing_rms == pytest.approx(abs(got.bearing_jump), rel=0.01)
 
 
 def test_no_error_no_mistake():
@@ -198,7 +198,7 @@ def test_mixture_matches_simulated_bearings():
         envelope_variance_s2=coarse**2, visible_only=False,
     )  # fmt: skip
     inside = np.abs(bearings - 0.4) < 0.05
-    predicted = mixture_bearing_rms(bearings[inside].std(), got.wrong_probability, got.bearing_jump_rms)
+    predicted = mixture_bearing_rms(bearings[inside].std(), got.wrong_probability, got.wrong_bearing_rms)
     # 20,000 trials with about 1,800 jumps of three or four sizes: some 2 % in the root mean square; 8 % allows for
     # directions that leave the sphere and are put back at its edge.
     assert np.sqrt(np.mean((bearings - 0.4) ** 2)) == pytest.approx(predicted, rel=0.08)
@@ -206,7 +206,7 @@ def test_mixture_matches_simulated_bearings():
 
 def test_mixture_by_hand():
     assert mixture_bearing_rms(0.01, 0.0, 1.0) == pytest.approx(0.01)
-    assert mixture_bearing_rms(3.0, 0.25, 8.0) == pytest.approx(5.0)
+    assert mixture_bearing_rms(2.0, 0.25, 8.0) == pytest.approx(np.sqrt(3.0 + 16.0))
     with pytest.raises(ParameterError, match="wrong_probability=1.5 must be"):
         mixture_bearing_rms(0.01, 1.5, 1.0)
 
@@ -221,7 +221,7 @@ def test_a_sweep_over_60_spacings_and_8_directions_in_one_call(n):
     assert got.wrong_probability.shape == (60, 8)
     assert got.cycles.shape == (60, 8, n - 1)
     assert ((got.wrong_probability >= 0) & (got.wrong_probability <= 1)).all()
-    assert np.isfinite(got.bearing_jump_rms).all()
+    assert np.isfinite(got.wrong_bearing_rms).all()
 
 
 def test_wrong_arguments_are_refused_with_their_value():

@@ -5,6 +5,7 @@ from acoustics.accuracy.ambiguity.mistakes import beyond_the_surface
 from acoustics.accuracy.ambiguity.model import cycle_model
 from acoustics.accuracy.ambiguity.of_scene import wrong_integer_probability
 from acoustics.accuracy.ambiguity.prediction import (
+    CycleAmbiguity,
     integer_ambiguity,
     mixture_bearing_rms,
     wrong_integer_probability_pair,
@@ -12,6 +13,7 @@ from acoustics.accuracy.ambiguity.prediction import (
 
 __all__ = [
     "LARGEST_DIMENSION",
+    "CycleAmbiguity",
     "beyond_the_surface",
     "cycle_model",
     "integer_ambiguity",

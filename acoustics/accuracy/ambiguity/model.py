@@ -32,6 +32,11 @@ class CycleModel:
         The squared distance of cycle errors k from none is ``k^T metric k``, in standard deviations.
     cosines_per_cycle : ndarray, shape (n_arrays, r, m)
         Change of the direction cosines for each cycle of error.
+    metric_by_envelope : ndarray, shape (n_arrays, m, m)
+        Where carrier and envelope are off by c and e cycles of their own accord, the squared distance of cycle errors k
+        changes by ``2 k^T (metric c + metric_by_envelope e)``.
+    cosines_per_envelope : ndarray, shape (n_arrays, r, m)
+        Change of the direction cosines for each cycle by which the envelope's delays are off.
     cosine_covariance : ndarray, shape (n_arrays, r, r)
         Of the direction cosines from carrier and envelope together, the cycles being right.
     """
@@ -40,6 +45,8 @@ class CycleModel:
     rank: int
     metric: Floats
     cosines_per_cycle: Floats
+    metric_by_envelope: Floats
+    cosines_per_envelope: Floats
     cosine_covariance: Floats
 
     def of(self, arrays: NDArray[np.int64]) -> CycleModel:
@@ -49,20 +56,29 @@ class CycleModel:
             self.rank,
             self.metric[arrays],
             self.cosines_per_cycle[arrays],
+            self.metric_by_envelope[arrays],
+            self.cosines_per_envelope[arrays],
             self.cosine_covariance[arrays],
         )
 
 
 def cycle_model(
-    points_m: Floats, speed_m_s: Floats, period_s: Floats, carrier_s2: Floats, envelope_s2: Floats
+    points_m: Floats,
+    speed_m_s: Floats,
+    period_s: Floats,
+    carrier_s2: Floats,
+    envelope_s2: Floats,
+    common_s2: Floats | None = None,
 ) -> CycleModel:
     """Build the model for arrays of the same rank; the first axis of every argument counts the arrays.
 
     Notes
     -----
-    With carrier covariance F, envelope covariance C and derivative G of the delays by the direction cosines,
-    the least joint misfit of a cycle error k over all directions is ``T^2 k^T (F + G (G^T C^-1 G)^-1 G^T)^-1
-    k``: the carrier's delays against those that the envelope's direction predicts.
+    With covariance F of the carrier's delays, C of the envelope's and A of what moves both alike: the difference of the
+    two has covariance F + C, a wrong cycle k and no direction in it. Their mean, weighted by K = C (F + C)^-1 for the
+    carrier, has covariance V = C (F + C)^-1 F, and V + A about the delays of a plane wave, of derivative G by the
+    direction cosines. It is independent of the difference, so the least joint misfit of k over all directions is
+    ``T^2 k^T ((F + C)^-1 + K^T R K) k``, with R = W - W G (G^T W G)^-1 G^T W and W = (V + A)^-1.
     """
     n = points_m.shape[-2]
     centred = points_m - points_m.mean(axis=-2, keepdims=True)
@@ -75,16 +91,31 @@ def cycle_model(
         )
     rank = int(ranks[0])
     d = difference_matrix(n)
-    limits = (_LEAST_CYCLES * period_s[:, None]) ** 2, (_MOST_CYCLES * period_s[:, None]) ** 2
-    fine, coarse = (d @ (np.clip(v, *limits)[..., None] * d.T) for v in (carrier_s2, envelope_s2))
+    period = period_s[:, None, None]
+    least, most = ((cycles * period_s[:, None]) ** 2 for cycles in (_LEAST_CYCLES, _MOST_CYCLES))
+    fine, coarse = (d @ (np.clip(v, least, most)[..., None] * d.T) for v in (carrier_s2, envelope_s2))
     g = -(d @ points_m @ np.swapaxes(axes[:, :rank], -1, -2)) / speed_m_s[:, None, None]
-    g_t = np.swapaxes(g, -1, -2)
-    by_envelope = np.linalg.inv(g_t @ np.linalg.solve(coarse, g))
-    metric = period_s[:, None, None] ** 2 * np.linalg.inv(fine + g @ by_envelope @ g_t)
-    fine_g = np.linalg.solve(fine, g)
-    covariance = np.linalg.inv(g_t @ fine_g + np.linalg.inv(by_envelope))
-    per_cycle = period_s[:, None, None] * covariance @ np.swapaxes(fine_g, -1, -2)
-    return CycleModel(axes, rank, 0.5 * (metric + np.swapaxes(metric, -1, -2)), per_cycle, covariance)
+    apart = np.linalg.inv(fine + coarse)
+    of_carrier = coarse @ apart
+    spread = of_carrier @ fine
+    if common_s2 is not None:
+        spread = spread + d @ (np.minimum(common_s2, most)[..., None] * d.T)
+    weight = np.linalg.inv(spread)
+    weighed = weight @ g
+    covariance = np.linalg.inv(np.swapaxes(g, -1, -2) @ weighed)
+    cosines = covariance @ np.swapaxes(weighed, -1, -2)
+    residual = period**2 * np.swapaxes(of_carrier, -1, -2) @ (weight - weighed @ cosines)
+    metric = period**2 * apart + residual @ of_carrier
+    of_envelope = np.eye(n - 1) - of_carrier
+    return CycleModel(
+        axes,
+        rank,
+        0.5 * (metric + np.swapaxes(metric, -1, -2)),
+        period * cosines @ of_carrier,
+        residual @ of_envelope - period**2 * apart,
+        period * cosines @ of_envelope,
+        covariance,
+    )
 
 
 def bearing_change(cosines: Floats, axes: Floats, bearing: Floats, depression: Floats, unit: Floats) -> Floats:

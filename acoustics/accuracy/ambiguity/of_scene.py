@@ -6,6 +6,7 @@ import numpy as np
 
 from acoustics.accuracy.ambiguity.lattice import LARGEST_DIMENSION
 from acoustics.accuracy.ambiguity.prediction import integer_ambiguity
+from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.link_budget import LinkBudget
 from acoustics.base.frames import Floats, bearing_and_depression
 from acoustics.scene.pinger import Pinger
@@ -40,15 +41,14 @@ def wrong_integer_probability(
     heard = np.isfinite(link.carrier_variance_s2) & np.isfinite(link.cycle_variance_s2)
     if not heard.any():
         return wrong
-    shared = (
-        scene.recorder.timing_sd_s(pinger.frequency_hz) ** 2 + (scene.array.tolerances_m / scene.sound_speed_m_s) ** 2
-    )
     wrong[heard] = integer_ambiguity(
         hydrophones_m,
         *bearing_and_depression(source[heard]),
         scene.sound_speed_m_s,
         frequency_hz=pinger.frequency_hz,
-        carrier_variance_s2=link.carrier_variance_s2[heard][:, None] + shared,
+        carrier_variance_s2=link.carrier_variance_s2[heard][:, None],
         envelope_variance_s2=link.cycle_variance_s2[heard][:, None],
+        common_variance_s2=error_sizes_of(scene, pinger).channel_variance_s2(scene.sound_speed_m_s),
+        with_errors=False,
     ).wrong_probability
     return wrong

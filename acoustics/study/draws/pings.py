@@ -35,7 +35,7 @@ class ArrivalErrors:
     ----------
     phase_variance_s2, envelope_variance_s2 : float or ndarray
         Variance of one arrival time by the carrier's phase, and by the envelope as it counts in the choice of a cycle
-        [s^2].
+        [s^2]; 0 of the latter: the cycles are known.
     sizes : ErrorSizes
         Of all other errors.
     carrier_shift_s, envelope_shift_s : float or ndarray, shape (n_trials, n_hydrophones)
@@ -108,17 +108,20 @@ def simulate_bearings(
     difference = difference_matrix(n)
     exact = times @ difference.T
     noise = rng.normal(size=(n_trials, n)) * np.sqrt(errors.phase_variance_s2)
-    delay = resolved_integers(
-        times + errors.envelope_shift_s,
-        noise + errors.carrier_shift_s - errors.envelope_shift_s,
-        carrier_variance_s2=errors.phase_variance_s2,
-        cycle_variance_s2=errors.envelope_variance_s2,
-        shared_variance_s2=errors.sizes.skew_sd_s**2 + (elements / sound_speed_m_s) ** 2,
-        hydrophones_m=hydrophones_m,
-        sound_speed_m_s=sound_speed_m_s,
-        frequency_hz=frequency_hz,
-        rng=rng,
-    ).tdoa.tdoa_s
+    noise = noise + errors.carrier_shift_s
+    delay = (times + noise) @ difference.T
+    if np.any(errors.envelope_variance_s2):
+        delay = resolved_integers(
+            times + errors.envelope_shift_s,
+            noise - errors.envelope_shift_s,
+            carrier_variance_s2=errors.phase_variance_s2,
+            cycle_variance_s2=errors.envelope_variance_s2,
+            shared_variance_s2=errors.sizes.channel_variance_s2(sound_speed_m_s),
+            hydrophones_m=hydrophones_m,
+            sound_speed_m_s=sound_speed_m_s,
+            frequency_hz=frequency_hz,
+            rng=rng,
+        ).tdoa.tdoa_s
     covariance = (errors.phase_variance_s2 + errors.sizes.skew_sd_s**2) * (difference @ difference.T)
     found = estimate_bearing(
         Tdoa(delay, covariance),

@@ -245,7 +245,7 @@ def _resolve(
         heard.noise_s[:, some],
         carrier_variance_s2=noise.stated_s2[some],
         cycle_variance_s2=noise.cycle_s2[some],
-        shared_variance_s2=sizes.skew_sd_s**2 + (scene.array.tolerances_m / scene.sound_speed_m_s) ** 2,
+        shared_variance_s2=sizes.channel_variance_s2(scene.sound_speed_m_s),
         hydrophones_m=scene.array.positions_m,
         sound_speed_m_s=scene.sound_speed_m_s,
         sound_speed_sd_m_s=sizes.sound_speed_sd_m_s,

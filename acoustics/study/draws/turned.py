@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from acoustics.accuracy.error_sizes import error_sizes_of
-from acoustics.base.frames import Floats, Pose, bearing_and_depression
+from acoustics.base.frames import Floats, Pose, bearing_and_depression, wrap_angle
 from acoustics.base.intervals import Interval, rate_interval, rms_interval
 from acoustics.scene.array import Array
 from acoustics.scene.pinger import Pinger
@@ -106,6 +106,16 @@ def measure_turned(
         pose = replace(pose, position_m=places_about(scene, np.asarray(pose.position_m), rng))
     pings = measure_blind(scene, pinger, pose, rng)
     return pings if pings.answered.any() else _told_nothing(pings, 1 / pinger.frequency_hz)
+
+
+def answered_all_round(pings: BlindPings, bearings: Floats) -> BlindPings:
+    """Pings of bearings (m,) [rad], where one is not answered that of the nearest bearing that is.
+
+    Echoes shift a ping by what its own direction makes of them, so pings must stay with their bearings.
+    """
+    answered = np.flatnonzero(pings.answered)
+    away = np.abs(wrap_angle(bearings[:, None] - bearings[answered]))
+    return pings.some(answered[away.argmin(axis=-1)])
 
 
 def _told_nothing(pings: BlindPings, period_s: float) -> BlindPings:

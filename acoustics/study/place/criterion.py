@@ -123,6 +123,8 @@ class Criterion:
                         frequency_hz=self.frequency_hz,
                         carrier_variance_s2=fine,
                         envelope_variance_s2=coarse,
+                        common_variance_s2=self.sizes.channel_variance_s2(self.sound_speed_m_s),
+                        with_errors=False,
                     ).wrong_probability
         return probability
 
@@ -174,10 +176,10 @@ class Criterion:
         )[:, 0]
 
     def _links(self) -> Iterator[tuple[NDArray[np.intp], float, float]]:
-        """Directions with the same variances, and these: of the carrier with all else, and of the envelope [s^2]."""
-        fine = self._arrival_variance()
+        """Directions with the same variances, and these: of the carrier and of the envelope, by noise [s^2]."""
         for alike in self.towards.alike():
-            yield alike, float(fine[alike[0]]), float(self.towards.envelope_variance_s2[alike[0]])
+            of = alike[0]
+            yield alike, float(self.towards.carrier_variance_s2[of]), float(self.towards.envelope_variance_s2[of])
 
     def _heard_once(self, arrays_m: Floats) -> Bools:
         """As `heard`; without bodies in the way alike in all directions, and then given once."""
@@ -256,6 +258,7 @@ class Criterion:
             np.full(k, 1.0 / self.frequency_hz),
             np.full((k, n), fine),
             np.full((k, n), coarse),
+            np.full((k, n), self.sizes.channel_variance_s2(self.sound_speed_m_s)),
         )
         basis = reduced_basis(model.metric)
         sets = np.stack(np.meshgrid(*[[-1, 0, 1]] * (n - 1), indexing="ij"), axis=-1).reshape(-1, n - 1)

@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
+from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.errors import SceneError
-from acoustics.base.frames import Floats, Pose, bearing_and_depression, wrap_angle
-from acoustics.estimate.direction import estimate_bearing
-from acoustics.estimate.tdoa import Tdoa
-from acoustics.physics.tdoa import difference_matrix, plane_wave_time
+from acoustics.base.frames import Floats
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import BlindPings, measure_turned, turned_poses, with_hydrophones
+from acoustics.study.draws import (
+    ArrivalErrors,
+    BlindPings,
+    answered_all_round,
+    measure_turned,
+    simulate_bearings,
+    with_hydrophones,
+)
 
+NEXT_TO_NOTHING = 1e-4  # of all deviations
 _ROUNDS = 20  # in which pings of two spacings alternate
 
 
@@ -29,14 +35,11 @@ class MeasuredScales:
     spacing_m : ndarray, shape (k,)
         Shortest baselines, ascending [m].
     pings : tuple of BlindPings
-        Of each spacing, those that are answered.
-    shift_deg : ndarray, shape (k,)
-        RMS of what the echoes add to the bearing [deg].
+        Of each spacing and every bearing, as `answered_all_round` has them.
     """
 
     spacing_m: Floats
     pings: tuple[BlindPings, ...]
-    shift_deg: Floats
 
     @property
     def window_s(self) -> float:
@@ -57,20 +60,20 @@ class MeasuredScales:
 
     def between(self, spacing_m: Floats, of: Callable[[BlindPings], ArrayLike]) -> Floats:
         """What `of` takes from the pings of a spacing, of any shape, at spacings of shape (n,)."""
-        place, values = self._place(spacing_m), np.array([of(one) for one in self.pings])
-        lower = np.clip(place.astype(int), 0, max(len(values) - 2, 0))
-        upper, part = np.minimum(lower + 1, len(values) - 1), (place - lower).reshape(-1, *(1,) * (values.ndim - 1))
-        return np.asarray((1.0 - part) * values[lower] + part * values[upper])
+        sides, weight = self.either_side(spacing_m)
+        values = np.array([of(one) for one in self.pings])
+        return np.einsum("ns,ns...->n...", weight, values[sides])
+
+    def either_side(self, spacing_m: Floats) -> tuple[NDArray[np.intp], Floats]:
+        """Numbers of the measured spacings next to given ones (n,), and how much each counts, both of shape (n, 2)."""
+        place = self._place(spacing_m)
+        lower = np.clip(place.astype(int), 0, max(len(self.pings) - 2, 0))
+        part = place - lower
+        return np.stack([lower, np.minimum(lower + 1, len(self.pings) - 1)], axis=-1), np.stack([1 - part, part], -1)
 
     def _place(self, spacing_m: Floats) -> Floats:
         """Between which of `spacing_m` spacings are, by their logarithms, counting from 0."""
         return np.asarray(np.interp(np.log(spacing_m), np.log(self.spacing_m), np.arange(len(self.spacing_m))))
-
-    def shift_between(self, spacing_m: Floats) -> Floats:
-        """What `shift_deg` is at spacings of shape (n,): the shifts of the delays change little, and turn a wider array
-        by less."""
-        square = (self.shift_deg * self.spacing_m) ** 2
-        return np.sqrt(np.interp(np.log(spacing_m), np.log(self.spacing_m), square)) / spacing_m
 
 
 def measured_scales(
@@ -95,37 +98,63 @@ def measured_scales(
         If the array fits into the water at none of them.
     """
     rng = np.random.default_rng(scene.study.seed)
-    pose = turned_poses(scene, pinger, bearings)
-    kept, measured, shifts = [], [], []
+    kept, measured = [], []
     for spacing in spacing_m:
         scaled = with_hydrophones(scene, spacing * shape_m)
         pings = measure_turned(scaled, pinger, bearings, rng)
         if pings is None:
             continue
         kept.append(spacing)
-        shifts.append(_shift_deg(scaled, pinger, pings, pose))
-        measured.append(pings.some(np.flatnonzero(pings.answered)))
+        measured.append(answered_all_round(pings, bearings))
     if not kept:
         raise SceneError(
             f"vehicle.position_m: turned all round, the array does not stay in the water at "
             f"{list(scene.vehicle.position_m)}; move the vehicle"
         )
-    return MeasuredScales(np.array(kept), tuple(measured), np.array(shifts))
+    return MeasuredScales(np.array(kept), tuple(measured))
 
 
-def _shift_deg(scene: Scene, pinger: Pinger, pings: BlindPings, pose: Pose) -> float:
-    """RMS error of the bearing by the echoes alone, the integers being right."""
-    speed, hydrophones = scene.sound_speed_m_s, scene.array.positions_m - scene.array.positions_m.mean(axis=0)
-    sight = pose.to_body(np.array(pinger.position_m)[None])[:, 0] - scene.array.positions_m.mean(axis=0)
-    bearing, depression = bearing_and_depression(sight)
-    times = plane_wave_time(hydrophones, sight / np.linalg.norm(sight, axis=-1, keepdims=True), speed)
-    differences = difference_matrix(len(hydrophones))
-    delays = (times + pings.carrier_shift_s) @ differences.T
-    found = estimate_bearing(
-        Tdoa(delays, differences @ differences.T * np.mean(pings.carrier_variance_s2[pings.answered])),
-        hydrophones,
-        speed,
-        assumed_depression=float(np.mean(depression)),
+def right_integer_errors(
+    scene: Scene,
+    pinger: Pinger,
+    hydrophones_m: Floats,
+    bearing: Floats,
+    depression: float,
+    variance_s2: float,
+    *,
+    part: float = 1.0,
+    shift_s: float | Floats = 0.0,
+) -> Floats:
+    """Errors of drawn bearings, shape (n,) [rad], as `simulate_turned` has them but for the integers, which are known.
+
+    Parameters
+    ----------
+    scene, pinger
+        For sound speed, frequency, and the sizes of errors.
+    hydrophones_m : ndarray, shape (n_hydrophones, 3)
+        [m].
+    bearing, depression : ndarray, shape (n,), and float
+        [rad].
+    variance_s2 : float
+        Of one arrival by noise [s^2].
+    part : float
+        Of every standard deviation that is drawn; next to nothing leaves what they do to the first order.
+    shift_s : float or ndarray, shape (n, n_hydrophones)
+        What echoes add to the arrival times [s].
+    """
+    sizes = error_sizes_of(scene, pinger)
+    drawn = replace(
+        sizes,
+        element_sd_m=part * np.asarray(sizes.element_sd_m),
+        skew_sd_s=part * np.asarray(sizes.skew_sd_s),
+        sound_speed_sd_m_s=part * sizes.sound_speed_sd_m_s,
     )
-    off = np.abs(wrap_angle(found.bearing - bearing[:, None])).min(axis=-1)[pings.answered]
-    return float(np.rad2deg(np.sqrt(np.mean(off**2))))
+    return simulate_bearings(
+        hydrophones_m,
+        bearing,
+        np.full(len(bearing), depression),
+        scene.sound_speed_m_s,
+        ArrivalErrors(part**2 * variance_s2, 0.0, drawn, shift_s, shift_s),
+        pinger.frequency_hz,
+        np.random.default_rng(scene.study.seed),
+    ).error

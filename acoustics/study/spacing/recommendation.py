@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from acoustics.accuracy.ambiguity import mixture_bearing_rms
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import BEARING_GUESS_SD, Interval, unless_guessed
 from acoustics.study.spacing.sweep import SimulatedBearings, Sweep
@@ -74,14 +73,13 @@ class Curves:
             sweep.bound_deg(spacing_m, variance)
             for variance in (sweep.link.carrier_variance_s2, sweep.link.envelope_variance_s2)
         )
-        wrong, jump = sweep.wrong_integers(spacing_m)
-        expected = mixture_bearing_rms(sweep.own_deg(spacing_m), wrong, jump)
+        predicted = sweep.predicted(spacing_m)
         by_rate = zip(*(sweep.by_rate(spacing_m, rate) for rate in rates_hz), strict=True)
-        errors = (right, envelope, expected, *(np.array(rows) for rows in by_rate))
+        errors = (right, envelope, predicted.rms_deg, *(np.array(rows) for rows in by_rate))
         right, envelope, expected, phase, lag, onset = (
             unless_guessed(error, np.rad2deg(BEARING_GUESS_SD)) for error in errors
         )
-        return cls(right, envelope, wrong, expected, phase, lag, onset)
+        return cls(right, envelope, predicted.wrong, expected, phase, lag, onset)
 
 
 def each_pinger(

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from acoustics.accuracy.ambiguity import LARGEST_DIMENSION, integer_ambiguity
+from acoustics.accuracy.ambiguity import LARGEST_DIMENSION, CycleAmbiguity, integer_ambiguity, mixture_bearing_rms
 from acoustics.accuracy.bounds import bearing_bound
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
@@ -21,8 +21,9 @@ from acoustics.propagate.multipath_free_window import multipath_free_windows, no
 from acoustics.propagate.sight import heard_directly
 from acoustics.scene.pinger import RATE_OVER_BAND, Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import ArrivalErrors, BearingTrials, simulate_bearings, simulate_turned
-from acoustics.study.spacing.measured import MeasuredScales, measured_scales
+from acoustics.study.draws import BearingTrials, simulate_turned
+from acoustics.study.spacing.measured import NEXT_TO_NOTHING, MeasuredScales, measured_scales, right_integer_errors
+from acoustics.study.spacing.prediction import Prediction
 from acoustics.study.spacing.work import Work
 
 _SPACINGS = 61
@@ -30,7 +31,7 @@ MEASURED = 4  # spacings at which the estimator is asked; between them what it m
 _BEARINGS = 24
 # Wrong integers expected among the trials, from which on a simulation without any says little of them.
 _EXPECTED = 0.05
-_DRAWN, _DRAWS = 7, 100  # spacings, and draws at each bearing, that tell by how much errors exceed their bound
+_DRAWN, _DRAWS = 7, 150  # spacings, and draws at each bearing, that tell by how much errors exceed their bound
 _SECTOR_OF_A_LINE = np.deg2rad(60.0)  # a line is blind along itself; teams use it within this of abeam
 
 
@@ -138,90 +139,91 @@ class Sweep:
     def hull_limit_m(self) -> float:
         return self.scene.vehicle.largest_spacing_m(self.shape_m, 1.0)
 
-    def bound_deg(self, spacing_m: Floats, variance_s2: ArrayLike) -> Floats:
+    def bound_deg(self, spacing_m: Floats, variance_s2: ArrayLike, *, part: float = 1.0) -> Floats:
         """RMS over bearings of the bearing bound [deg] at spacings of shape (n,), for a variance of each arrival.
 
-        Never above that of a guess.
+        Never above that of a guess. `part`: of that and of all other deviations.
         """
+        return np.sqrt(np.mean(self._bounds_deg(spacing_m, variance_s2, part) ** 2, axis=-1))
+
+    def _bounds_deg(self, spacing_m: Floats, variance_s2: ArrayLike, part: float = 1.0) -> Floats:
+        """The same by bearing, shape (n, n_bearings)."""
         bound = bearing_bound(
             spacing_m[:, None, None, None] * self.shape_m,
             self.bearings,
             self.depression,
             self.scene.sound_speed_m_s,
-            arrival_variance_s2=np.asarray(variance_s2),
-            element_sd_m=self.scene.array.tolerances_m,
-            skew_sd_s=self.scene.recorder.timing_sd_s(self.pinger.frequency_hz),
-            sound_speed_sd_m_s=self.scene.sound_speed_sd_m_s,
+            arrival_variance_s2=part**2 * np.asarray(variance_s2),
+            element_sd_m=part * self.scene.array.tolerances_m,
+            skew_sd_s=part * self.scene.recorder.timing_sd_s(self.pinger.frequency_hz),
+            sound_speed_sd_m_s=part * self.scene.sound_speed_sd_m_s,
         )
-        return np.rad2deg(np.sqrt(np.mean(np.minimum(bound.bearing_sd, BEARING_GUESS_SD) ** 2, axis=-1)))
+        return np.rad2deg(np.minimum(bound.bearing_sd, BEARING_GUESS_SD))
 
-    def own_deg(self, spacing_m: Floats) -> Floats:
-        """RMS bearing error [deg] of the vehicle's own estimator with the right integers at spacings (n,)."""
+    def predicted(self, spacing_m: Floats) -> Prediction:
+        """What the vehicle's own estimator, which does not know what echoes shift at a bearing, will do."""
         noise = self._noise_variance_s2(spacing_m)[:, None, None]
-        more = np.interp(np.log(spacing_m), *self._beyond_first_order)
-        return np.hypot(more * self.bound_deg(spacing_m, noise), self.measured.shift_between(spacing_m))
+        times = np.interp(np.log(spacing_m), *self._beyond_bound)[:, None]
+        # Between two measured spacings the shifts of either count, as often as `MeasuredScales.around` takes them.
+        weight = self.measured.either_side(spacing_m)[1]
+        return Prediction.over(times * self._bounds_deg(spacing_m, noise), self._ambiguity(spacing_m), weight)
 
     def _noise_variance_s2(self, spacing_m: Floats) -> Floats:
         return self.measured.between(spacing_m, lambda pings: pings.carrier_variance_s2.mean())
 
     @cached_property
-    def _beyond_first_order(self) -> tuple[Floats, Floats]:
+    def _beyond_bound(self) -> tuple[Floats, Floats]:
         """Logarithms of spacings, and how many times the bound drawn bearings err there with the right integers.
 
-        Where the error is many degrees a bearing does not follow the delays in proportion: a line's is read off the end
-        of its cone, a nearly flat volume's may come to lie on its other side. At the widest spacing it does follow, and
-        the same draws are taken at all, so that their own luck cancels against what they say there.
+        Echoes shift them. And where the error is many degrees a bearing does not follow the delays in proportion: a
+        line's is read off the end of its cone, a nearly flat volume's may come to lie on its other side. The same draws
+        are taken at all spacings, and with next to no noise at the widest, so that their own luck cancels against what
+        they say there.
         """
         swept = common_spacings([self])
         spacing = np.geomspace(swept[0], swept[-1], _DRAWN)
-        variance, sizes = self._noise_variance_s2(spacing), error_sizes_of(self.scene, self.pinger)
-        bearing = np.tile(self.bearings, _DRAWS)
-        rms_deg = []
-        for d, noise in zip(spacing, variance, strict=True):
-            drawn = simulate_bearings(
-                d * self.shape_m,
-                bearing,
-                np.full(len(bearing), self.depression),
-                self.scene.sound_speed_m_s,
-                ArrivalErrors(noise, 0.0, sizes),  # an envelope without error tells the integers
-                self.pinger.frequency_hz,
-                np.random.default_rng(self.scene.study.seed),
-            )
-            rms_deg.append(np.rad2deg(np.sqrt(np.mean(drawn.error**2))))
-        times = np.array(rms_deg) / self.bound_deg(spacing, variance[:, None, None])
-        return np.log(spacing), times / times[-1]
+        times = np.array([self._drawn_over_bound(d) for d in spacing])
+        return np.log(spacing), times / self._drawn_over_bound(spacing[-1], part=NEXT_TO_NOTHING, echoes=False)
 
-    def wrong_integers(self, spacing_m: Floats) -> tuple[Floats, Floats]:
-        """Probability of a wrong cycle, and RMS bearing jump of one [deg], over bearings, each of shape (n,).
-
-        Of the vehicle's own estimator; what echoes shift at a bearing counts as if it were noise.
-        """
-        carrier, envelope = (
-            self.measured.between(spacing_m, of)
-            for of in (
-                lambda pings: self._scatter(pings.carrier_variance_s2, pings.carrier_shift_s),
-                lambda pings: self._scatter(pings.cycle_variance_s2, pings.envelope_shift_s),
-            )
+    def _drawn_over_bound(self, spacing_m: float, *, part: float = 1.0, echoes: bool = True) -> float:
+        """How many times the bound bearings err, drawn with a part of every deviation and the right integers."""
+        variance = float(self._noise_variance_s2(np.array([spacing_m]))[0])
+        bearing, shift = np.tile(self.bearings, _DRAWS), self.measured.around(spacing_m).carrier_shift_s
+        drawn = right_integer_errors(
+            self.scene,
+            self.pinger,
+            spacing_m * self.shape_m,
+            bearing,
+            self.depression,
+            variance,
+            part=part,
+            shift_s=np.resize(shift, (len(bearing), len(self.shape_m))) if echoes else 0.0,
         )
-        mounting = (self.scene.array.tolerances_m / self.scene.sound_speed_m_s) ** 2
-        ambiguity = integer_ambiguity(
-            spacing_m[:, None, None, None] * self.shape_m,
+        bound_deg = self.bound_deg(np.array([spacing_m]), variance, part=part)[0]
+        return float(np.rad2deg(np.sqrt(np.mean(drawn**2))) / bound_deg)
+
+    def _ambiguity(self, spacing_m: Floats) -> CycleAmbiguity:
+        """By spacing (n,), the two measured ones on either side of it, and bearing."""
+        measured = self.measured
+        sides = measured.either_side(spacing_m)[0]
+        carrier_shift, envelope_shift = (
+            np.array([getattr(one, name) for one in measured.pings])[sides]
+            for name in ("carrier_shift_s", "envelope_shift_s")
+        )
+        envelope = measured.between(spacing_m, lambda pings: pings.cycle_variance_s2.mean())
+        sizes = error_sizes_of(self.scene, self.pinger)
+        return integer_ambiguity(
+            spacing_m[:, None, None, None, None] * self.shape_m,
             self.bearings,
             self.depression,
             self.scene.sound_speed_m_s,
             frequency_hz=self.pinger.frequency_hz,
-            carrier_variance_s2=carrier + self.scene.recorder.timing_sd_s(self.pinger.frequency_hz) ** 2 + mounting,
-            envelope_variance_s2=envelope,
+            carrier_variance_s2=self._noise_variance_s2(spacing_m)[:, None, None, None],
+            envelope_variance_s2=envelope[:, None, None, None],
+            common_variance_s2=sizes.channel_variance_s2(self.scene.sound_speed_m_s),
+            carrier_shift_s=carrier_shift,
+            envelope_shift_s=envelope_shift,
         )
-        probability = ambiguity.wrong_probability.mean(axis=-1)
-        square = (ambiguity.wrong_probability * ambiguity.bearing_jump_rms**2).mean(axis=-1)
-        jump = np.sqrt(np.divide(square, probability, out=np.zeros_like(square), where=probability > 0))
-        return probability, np.rad2deg(jump)
-
-    def _scatter(self, variance_s2: Floats, shift_s: Floats) -> Floats:
-        """Mean variance of pings with the square of what echoes shift at each, by bearing and hydrophone."""
-        apart = shift_s - shift_s.mean(axis=-1, keepdims=True)
-        return np.resize(variance_s2.mean() + apart**2, (len(self.bearings), len(self.shape_m)))
 
     def by_rate(self, spacing_m: Floats, sample_rate_hz: float) -> tuple[Floats, Floats, Floats]:
         """Bounds [deg] at one sample rate: phase interpolated, correlation lag rounded, onset rounded.
@@ -255,16 +257,16 @@ class Sweep:
         interval then reaches as far as as many as the share's interval allows would take it, each off as predicted.
         """
         bearing = np.resize(self.bearings, trials)
-        predicted, jump_deg = self.wrong_integers(spacing_m)
+        predicted = self.predicted(spacing_m)
         rms, wrong = [], []
         for k, child in enumerate(np.random.SeedSequence(seed).spawn(len(spacing_m))):
             rng = np.random.default_rng(child)
             result = self.draw(spacing_m[k], bearing, rng)
             error = rms_interval(np.rad2deg(result.error), rng)
             share = rate_interval(int(result.wrong_integer.sum()), trials)
-            if predicted[k] * trials > _EXPECTED and not result.wrong_integer.all():
+            if predicted.wrong[k] * trials > _EXPECTED and not result.wrong_integer.all():
                 right = np.sqrt(np.mean(np.rad2deg(result.error[~result.wrong_integer]) ** 2))
-                most = np.hypot(right, np.sqrt(share.high) * jump_deg[k])
+                most = mixture_bearing_rms(right, share.high, predicted.wrong_deg[k])
                 error = replace(error, high=float(np.fmax(error.high, most)))
             rms.append(error)
             wrong.append(share)

@@ -9,7 +9,14 @@ import numpy as np
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
-from acoustics.study.draws import JOINED, BearingOutcome, measure_turned, simulate_turned, with_hydrophones
+from acoustics.study.draws import (
+    JOINED,
+    BearingOutcome,
+    answered_all_round,
+    measure_turned,
+    simulate_turned,
+    with_hydrophones,
+)
 from acoustics.study.place import Aim, quick_placement
 from acoustics.study.spacing.recommendation import Recommendation
 from acoustics.study.spacing.sweep import Sweep
@@ -69,7 +76,7 @@ def alternative(sweep: Sweep, choice: Recommendation, *, trials: int, seed: int,
     if pings is None:
         return None
     work.did(A_MEASURED_PING * len(sweep.bearings))
-    pings = pings.some(np.flatnonzero(pings.answered))
+    pings = answered_all_round(pings, sweep.bearings)
     bearing, depression = np.resize(sweep.bearings, trials), np.full(trials, sweep.depression)
     scaled, uneven = [], []
     for joined, ours, theirs in zip((1, JOINED), children[:2], children[2:], strict=True):

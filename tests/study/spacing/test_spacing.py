@@ -6,15 +6,14 @@ import numpy as np
 import pytest
 from quick import few
 
-from acoustics.accuracy.ambiguity import mixture_bearing_rms
 from acoustics.base.errors import ParameterError
 from acoustics.base.intervals import Interval
 from acoustics.present.text.spacing import recommendation_sentence
 from acoustics.scene.scenario import load_array, load_scene, shipped
 from acoustics.study.spacing import study_spacing
-from acoustics.study.spacing.measured import MeasuredScales
+from acoustics.study.spacing.measured import NEXT_TO_NOTHING
 from acoustics.study.spacing.recommendation import _corrected
-from acoustics.study.spacing.sweep import SimulatedBearings, Sweep
+from acoustics.study.spacing.sweep import SimulatedBearings, Sweep, common_spacings
 from acoustics.study.spacing.work import Work
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
@@ -125,12 +124,11 @@ def test_a_contradicted_prediction_gives_way_to_the_simulation_about_its_spacing
 @pytest.mark.slow
 def test_a_spacing_whose_simulation_misses_the_target_is_not_said_to_meet_it(monkeypatch):
     """Simulation is made to find twice the prediction up to 40 mm: the advice goes beyond, where it finds as much."""
-    scene = with_study(POOL, bearing_target_deg=4.5, wrong_cycle_limit=0.5)
+    scene = with_study(POOL, bearing_target_deg=4.6, wrong_cycle_limit=0.5)
 
     def simulate(sweep, spacing_m, trials, seed, progress):
-        right = sweep.bound_deg(spacing_m, sweep.link.carrier_variance_s2)
-        rms = mixture_bearing_rms(right, *sweep.wrong_integers(spacing_m)) * np.where(spacing_m < 0.04, 2.0, 1.0)
-        share = sweep.wrong_integers(spacing_m)[0]
+        predicted = sweep.predicted(spacing_m)
+        rms, share = predicted.rms_deg * np.where(spacing_m < 0.04, 2.0, 1.0), predicted.wrong
         around = (tuple(Interval(v, 0.99 * v, 1.01 * v) for v in values) for values in (rms, share))
         return SimulatedBearings(spacing_m, trials, *around)
 
@@ -152,16 +150,18 @@ def by_a_pair():
 @pytest.mark.slow
 def test_a_lines_errors_are_those_of_the_cone_it_reads(by_a_pair):
     # Cosines drawn with normal noise, and the angle from the line's axis read off each: elementary geometry.
-    log_spacing, times = by_a_pair._beyond_first_order
-    least = np.exp(log_spacing[:1])
+    swept = common_spacings([by_a_pair])
+    least, widest = swept[:1], float(swept[-1])
+    luck = by_a_pair._drawn_over_bound(widest, part=NEXT_TO_NOTHING, echoes=False)
+    times = [by_a_pair._drawn_over_bound(d, echoes=False) / luck for d in (least[0], widest)]
     bound = np.deg2rad(by_a_pair.bound_deg(least, by_a_pair._noise_variance_s2(least)[:, None, None]))
     turn = np.arccos(np.sin(by_a_pair.bearings))  # the pair lies athwart
     sd = bound / np.sqrt(np.mean(1.0 / np.sin(turn) ** 2))
     drawn = np.cos(turn) + sd * np.random.default_rng(1).normal(size=(20_000, 1))
     off = np.arccos(np.clip(drawn, -1.0, 1.0)) - turn
-    # 2,400 draws know an RMS to 1.5 %, of which most cancels; the depression's cosine is within 1 % of one.
+    # 3,600 draws know an RMS to 1.2 %, of which most cancels; the depression's cosine is within 1 % of one.
     assert times[0] == pytest.approx(np.sqrt(np.mean(off**2)) / bound[0], rel=0.03)
-    assert times[0] > 1.03 and times[-1] == 1.0
+    assert times[0] > 1.03 and times[-1] == pytest.approx(1.0, abs=0.01)
 
 
 @pytest.mark.slow
@@ -174,9 +174,6 @@ def test_between_measured_spacings_simulation_and_prediction_take_the_same_pings
     assert measured.between(measured.spacing_m, lambda pings: pings.window_s.mean()) == pytest.approx(
         [pings.window_s.mean() for pings in measured.pings]
     )
-    # What a delay's shift does to a bearing falls as the array grows: c dt / d.
-    one = MeasuredScales(np.array([0.1, 0.4]), measured.pings[:2], np.array([4.0, 1.0]))
-    assert one.shift_between(np.array([0.1, 0.2, 0.4])) == pytest.approx([4.0, 2.0, 1.0])
 
 
 @pytest.mark.slow
@@ -184,9 +181,50 @@ def test_a_simulation_without_wrong_integers_does_not_rule_them_out(by_a_pair):
     quiet = by_a_pair.simulate(np.array([by_a_pair.free_spacing_m / 2]), 200, 1, Work(lambda done, total: None, 1))
     assert quiet.rms_deg[0].high < 1.3 * quiet.rms_deg[0].value, "the phases alone tell the integers there"
     spacing = np.geomspace(by_a_pair.free_spacing_m, 40 * by_a_pair.free_spacing_m, 40)
-    share, jump = by_a_pair.wrong_integers(spacing)
+    share = by_a_pair.predicted(spacing).wrong
     rare = spacing[np.argmin(np.abs(np.log(np.maximum(share, 1e-30) / 1e-3)))]
     few = by_a_pair.simulate(np.array([rare]), 200, 2, Work(lambda done, total: None, 1))
     assert few.wrong_integer[0].value == 0
-    expected = by_a_pair.own_deg(np.array([rare])), *by_a_pair.wrong_integers(np.array([rare]))
-    assert few.rms_deg[0].low < mixture_bearing_rms(*expected)[0] < few.rms_deg[0].high
+    assert few.rms_deg[0].low < by_a_pair.predicted(np.array([rare])).rms_deg[0] < few.rms_deg[0].high
+
+
+@pytest.fixture(scope="module")
+def uneven_in_noise():
+    """6 dB over the noise of the scene, where echoes and noise make one integer in nine wrong and more."""
+    noise = POOL.noise.model_copy(
+        update={
+            "self_noise_density_db": POOL.noise.self_noise_density_db + 6.0,
+            "ambient_density_db": POOL.noise.ambient_density_db + 6.0,
+        }
+    )
+    scene = POOL.model_copy(update={"array": load_array(shipped("arrays")["mixed-5"]), "noise": noise})
+    return Sweep.of(scene, scene.pingers[0])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("row", [0, -1])
+def test_an_uneven_array_beside_echoes_errs_as_predicted(uneven_in_noise, row):
+    spacing = common_spacings([uneven_in_noise])[[row]]
+    predicted = uneven_in_noise.predicted(spacing)
+    bearing = np.resize(uneven_in_noise.bearings, 6000)
+    drawn = uneven_in_noise.draw(float(spacing[0]), bearing, np.random.default_rng(1))
+    share = predicted.wrong[0]
+    # 3 standard errors, and 4 % for first orders; the RMS is known to 2.5 % and is of second minima too, which 3,600
+    # draws know to some 5 %. With jumps alone, and shifts by echoes as noise, it was 33 % too low and 18 % too high.
+    known = np.sqrt(share * (1.0 - share) / len(bearing))
+    assert drawn.wrong_integer.mean() == pytest.approx(share, abs=3.0 * known + 0.04 * share)
+    assert np.rad2deg(np.sqrt(np.mean(drawn.error**2))) == pytest.approx(predicted.rms_deg[0], rel=0.12)
+
+
+@pytest.mark.slow
+def test_errors_of_right_integers_count_where_integers_are_right(uneven_in_noise):
+    """A bearing at which most integers are wrong weighs little in the errors of the others, and more in theirs."""
+    spacing = common_spacings([uneven_in_noise])[[-1]]
+    share = uneven_in_noise._ambiguity(spacing).wrong_probability[0]
+    weight = 1.0 - (share * uneven_in_noise.measured.either_side(spacing)[1][0][:, None]).sum(axis=0)
+    assert weight.max() > 1.5 * weight.min()
+    noise = uneven_in_noise._noise_variance_s2(spacing)[:, None, None]
+    bound = uneven_in_noise._bounds_deg(spacing, noise)[0]
+    times = uneven_in_noise._beyond_bound[1][-1]
+    expected = times * np.sqrt(np.average(bound**2, weights=weight))
+    assert uneven_in_noise.predicted(spacing).right_deg[0] == pytest.approx(expected, rel=1e-9)

@@ -10,6 +10,7 @@ from acoustics.base.intervals import Interval
 from acoustics.scene.scenario import load_scene, shipped
 from acoustics.study.draws import (
     BearingOutcome,
+    answered_all_round,
     measure_turned,
     places_about,
     simulate_turned,
@@ -114,3 +115,13 @@ def test_rendered_pings_of_the_uneven_array_err_as_simulated(study):
     assert given.mean() > 0.9 and wrong.sum() <= 3
     # Errors of single places have tails by their echoes: to a factor of two, as tests/benchmarks/agreement.py counts.
     assert 0.5 < np.sqrt(np.mean(error[~wrong] ** 2)) / found.one_ping.right_integer_deg.value < 2.0
+
+
+def test_a_bearing_without_an_answer_takes_the_ping_of_the_nearest_that_has_one():
+    pings = measure_turned(POOL, PINGER, BEARINGS, np.random.default_rng(1))
+    answered = np.ones(24, dtype=bool)
+    answered[[0, 1, 10, 11]] = False
+    told = answered_all_round(replace(pings, answered=answered, window_s=np.arange(24.0)), BEARINGS)
+    # The first lies next to the last, all round.
+    expected = [23, 2, *range(2, 10), 9, 12, *range(12, 24)]
+    assert told.window_s.tolist() == expected and told.answered.all()
