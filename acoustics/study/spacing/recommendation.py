@@ -13,6 +13,9 @@ from acoustics.study.spacing.sweep import SimulatedBearings, Sweep
 from acoustics.study.spacing.work import Work
 
 _AS_GOOD_AS_BEST = 1.05
+# A spacing whose pings are guesses has about the RMS of a guess: it is predicted from some thousands of draws, and
+# wrong directions are put back on the sphere at its tangent.
+_GUESSED_DEG = 0.9 * float(np.rad2deg(BEARING_GUESS_SD))
 SIMULATED = 10  # spacings, or one less
 
 
@@ -161,7 +164,7 @@ def _recommend(
     """
     plan, hull_m = sweeps[0].scene.study, sweeps[0].hull_limit_m
     expected, wrong = (np.array([getattr(c, name) for c in curves]) for name in ("expected", "wrong"))
-    worst_deg = expected.max(axis=0)
+    worst_deg = unless_guessed(expected, _GUESSED_DEG).max(axis=0)
     fits = spacing_m <= hull_m * (1 + 1e-9)
     sure = fits & (wrong.max(axis=0) <= plan.wrong_cycle_limit)
     meets = sure & (worst_deg <= plan.bearing_target_deg)
