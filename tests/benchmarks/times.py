@@ -128,6 +128,8 @@ def growth(once: float, twice: float, four_times: float) -> str:
     if min(twice - once, four_times - twice) < LEAST_GROWTH_S / 3:  # too little to tell a power from
         return "-"
     power = np.log2((four_times - twice) / (twice - once))
+    if power <= 0.0:  # by chance: no study grows like that
+        return "-"
     return f"n^{power:.1f} over {max(once - (twice - once) / (2**power - 1), 0):.1f} s"
 
 
