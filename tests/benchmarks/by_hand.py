@@ -154,7 +154,9 @@ def fused() -> Row:
         partial(fused_by_least_squares, pings, np.array([12.0, 6.0, 2.0])),
     )
     off = [np.linalg.norm(found - pinger[:2]) for found in (ours().position_m[:2], by_hand()[:2])]
-    answers = f"{off[0]:.2f} and {off[1]:.2f} m off in the one run timed; by hand without outliers, other integers, stations"
+    answers = (
+        f"{off[0]:.2f} and {off[1]:.2f} m off in the one run timed; by hand without outliers, other integers, stations"
+    )
     return row(f"one position from {len(pings)} pings", ours, by_hand, answers)
 
 
