@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -33,6 +34,12 @@ SHALLOW = Scene.model_validate(
         "vehicle": {"position_m": [10.0, 10.0, 0.8], "heading_deg": 10.0},
     }
 )
+
+
+def with_a_ping(drawn, at_s=0.03):
+    """A drawn recording whose only ping is first heard at a given time."""
+    series = drawn.series[0]
+    return replace(drawn, series=(replace(series, start_s=np.array([at_s - series.direct_delay_s.min()])),))
 
 
 def rendered_bearings(scene, pinger, places_m, heading, *, seed):

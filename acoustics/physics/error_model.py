@@ -146,9 +146,14 @@ class ErrorSizes:
         return np.array([roll, pitch, np.hypot(heading, self.heading_bias_sd)])
 
     def channel_variance_s2(self, sound_speed_m_s: float) -> Floats:
-        """Of what moves a channel's carrier and envelope alike, its skew and its hydrophone's place [s^2], shape () or
-        (n_hydrophones,). Along the ray the place has the same deviation whatever the direction."""
-        return np.asarray(self.skew_sd_s**2 + (self.element_sd_m / sound_speed_m_s) ** 2)
+        """`channel_variance_s2` of these sizes [s^2], shape () or (n_hydrophones,)."""
+        return channel_variance_s2(self.skew_sd_s, self.element_sd_m, sound_speed_m_s)
+
+
+def channel_variance_s2(skew_sd_s: ArrayLike, element_sd_m: ArrayLike, sound_speed_m_s: float) -> Floats:
+    """Variance of what moves a channel's carrier and envelope alike [s^2], of any shape: its skew [s] and its
+    hydrophone's place, which along the ray has the same deviation [m] whatever the direction."""
+    return np.asarray(np.square(skew_sd_s) + np.square(np.asarray(element_sd_m) / sound_speed_m_s))
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ import numpy as np
 from acoustics.estimate.direction import NEAREST_M, WiringMemory, wiring_odds
 from acoustics.estimate.tdoa import Tdoa, TdoaMeasurement
 from acoustics.io.ping import Ping
+from acoustics.physics.error_model import channel_variance_s2
 from acoustics.physics.tdoa import curvature_covariance, difference_matrix
 
 WRONGLY_WIRED = "channels are swapped or of the wrong polarity: see the flags"
@@ -56,7 +57,7 @@ def suspicion_words(memory: WiringMemory) -> str:
 def _odds(ping: Ping, measured: TdoaMeasurement) -> dict[tuple[str, ...], float]:
     n, speed = len(ping.channels), ping.sound_speed_m_s
     d = difference_matrix(n, measured.tdoa.reference)
-    bent = np.diag((ping.tolerances_m / speed) ** 2 + ping.skew_sd_s**2)
+    bent = np.diag(channel_variance_s2(ping.skew_sd_s, ping.tolerances_m, speed))
     bent = bent + curvature_covariance(ping.hydrophones_m, speed, NEAREST_M)
     return wiring_odds(
         Tdoa(measured.tdoa.tdoa_s, measured.noise_covariance_s2, measured.tdoa.reference),

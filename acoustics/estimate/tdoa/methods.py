@@ -19,6 +19,7 @@ from acoustics.estimate.tdoa.direct_sound import DirectSound
 from acoustics.estimate.tdoa.integer_ambiguity import IntegerAlternatives
 from acoustics.estimate.tdoa.toa import with_lost_onsets
 from acoustics.physics.burst import Burst
+from acoustics.physics.error_model import channel_variance_s2
 from acoustics.physics.tdoa import curvature_covariance, difference_matrix
 
 
@@ -48,7 +49,7 @@ class KnownArray:
 
     def shared_covariance_s2(self, speed: float) -> Floats:
         """Of skew, mounting and the wave's curvature, (n, n) [s^2]: with them the search for cycles must bear."""
-        own = np.diag((self.element_sd_m / speed) ** 2 + self.skew_sd_s**2)
+        own = np.diag(channel_variance_s2(self.skew_sd_s, self.element_sd_m, speed))
         return own + curvature_covariance(self.hydrophones_m, speed, self.nearest_m)
 
 

@@ -27,6 +27,7 @@ from acoustics.estimate.direction import (
 from acoustics.estimate.position import Fix, locate_source
 from acoustics.estimate.tdoa import Tdoa
 from acoustics.physics.direct_rays import direct_rays
+from acoustics.physics.error_model import channel_variance_s2
 from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import difference_matrix, spherical_time
 from acoustics.scene.pinger import Pinger
@@ -137,7 +138,7 @@ class Listener:
             noise,
             carrier_variance_s2=carrier_s2,
             cycle_variance_s2=cycle_s2,
-            shared_variance_s2=skew_sd**2 + (self.elements_sd_m / self.scene.sound_speed_m_s) ** 2,
+            shared_variance_s2=channel_variance_s2(skew_sd, self.elements_sd_m, self.scene.sound_speed_m_s),
             hydrophones_m=self.hydrophones_m,
             sound_speed_m_s=self.scene.sound_speed_m_s,
             frequency_hz=frequency,

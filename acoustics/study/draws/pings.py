@@ -109,8 +109,9 @@ def simulate_bearings(
     exact = times @ difference.T
     noise = rng.normal(size=(n_trials, n)) * np.sqrt(errors.phase_variance_s2)
     noise = noise + errors.carrier_shift_s
-    delay = (times + noise) @ difference.T
-    if np.any(errors.envelope_variance_s2):
+    if not np.any(errors.envelope_variance_s2):
+        delay = (times + noise) @ difference.T
+    else:
         delay = resolved_integers(
             times + errors.envelope_shift_s,
             noise - errors.envelope_shift_s,

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
+from rendered import with_a_ping
 
 from acoustics.estimate.locate import LocateOptions, first_pings
 from acoustics.propagate.render.draw import draw_recording
@@ -13,12 +12,6 @@ from acoustics.study.locate import stream_of
 from acoustics.study.simulate import sidecar_of
 
 POOL = load_scene(shipped("examples")["mallard-basin"])
-
-
-def with_a_ping(drawn):
-    """The recording with its ping in the midst."""
-    series = drawn.series[0]
-    return replace(drawn, series=(replace(series, start_s=np.array([0.03 - series.direct_delay_s.min()])),))
 
 
 def test_gains_that_the_notes_leave_open_do_not_unsettle_a_wide_array():

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from rendered import with_a_ping
 
 from acoustics.estimate.locate import LocateOptions, first_pings, locate
 from acoustics.propagate.render.draw import ChannelFaults, draw_recording
@@ -20,9 +19,7 @@ def recording(seed, *, failed=(), louder_db=0.0):
     """A tenth of a second with one ping, drawn with instruments, mounting and water of its own."""
     loud = POOL.pingers[0].model_copy(update={"source_level_db": POOL.pingers[0].source_level_db + louder_db})
     scene = POOL.model_copy(update={"pingers": (loud,)})
-    drawn = draw_recording(scene, seconds=0.1, seed=seed, faults=ChannelFaults(failed=failed))
-    start = 0.03 - drawn.series[0].direct_delay_s.min()
-    return replace(drawn, series=(replace(drawn.series[0], start_s=np.array([start])),))
+    return with_a_ping(draw_recording(scene, seconds=0.1, seed=seed, faults=ChannelFaults(failed=failed)))
 
 
 @pytest.mark.parametrize("method", ["phase", "correlation"])
