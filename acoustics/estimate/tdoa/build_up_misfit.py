@@ -129,7 +129,7 @@ def onset_misfit(
     longest = np.inf if burst.sweep_hz else _BUILT_UP * burst.q / (np.pi * burst.frequency_hz)
     end = fit.onset_s + np.minimum(sound.window_s[rows], longest)[:, None]
     carried = sound.carried.some(rows, sound.carried.some(rows).count_before(end))
-    amplitude = fit.common_amplitude[..., None]
+    amplitude = fit.expected_amplitude[..., None]
     spread = (gain_sd * amplitude) ** 2
     moves = np.arange(-_SPAN_CYCLES * n, _SPAN_CYCLES * n + 1) * step_s
     envelopes = burst.later_envelopes(carried.time_s - begin[..., None], moves)

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtri
 
 from acoustics.base.frames import Floats
+from acoustics.base.least_squares import transposed
 from acoustics.base.running import running_minimum
 from acoustics.estimate.tdoa.burst_sums import BurstSums, CarriedSegments
 from acoustics.estimate.tdoa.segment import align_segments
@@ -38,6 +39,8 @@ _LEAST_GAIN_SD = 1e-4
 _FARTHEST_HALF_CYCLES = 8
 # An onset that echoes have moved is anywhere within so much of where it was found.
 LOST_CYCLES = 10.0
+# Root mean square of one over the direct sound's travel time, for ranges from 1 to 200 m, each ratio as likely
+NEARNESS_HZ = 460.0
 
 
 @dataclass(frozen=True)
@@ -53,7 +56,9 @@ class BuildUp:
     amplitude : ndarray, shape (m, n_channels)
         Peak on the burst's plateau, in standard deviations of the channel's samples.
     common_amplitude : ndarray, shape (m, n_channels)
-        That which all channels share, each its own within `gain_sd`; in the same units.
+        That which all channels share; in the same units.
+    expected_amplitude : ndarray, shape (m, n_channels)
+        The same with what the distances make of it, each channel's own within `gain_sd`.
     onset_covariance_s2, phase_covariance : ndarray, shape (m, n_channels, n_channels)
         Of both, what is common to the channels included [s^2], [rad^2].
     energy_ratio : ndarray, shape (m, n_channels)
@@ -64,6 +69,7 @@ class BuildUp:
     phase: Floats
     amplitude: Floats
     common_amplitude: Floats
+    expected_amplitude: Floats
     onset_covariance_s2: Floats
     phase_covariance: Floats
     energy_ratio: Floats
@@ -217,6 +223,9 @@ def fit_build_up(
     Gauss-Newton on all channels together, with limits on its steps: it solves for the amplitude outright, so it needs
     none of the damping of `levenberg`. The carrier's phase is free at each channel, so the onset rests on the envelope
     alone and its errors are independent of those of the phase, but for windows of a cycle or less.
+
+    The amplitude falls as one over the distance (spherical spreading), so to first order by the onset's delay over the
+    travel time, which is not known: its inverse is normal with the deviation `NEARNESS_HZ`.
     """
     n = onset_s.shape[1]
     scale = noise_sd.mean(axis=-1, keepdims=True) / noise_sd
@@ -227,7 +236,8 @@ def fit_build_up(
             phase, amplitude = _start(sums, scale)
         normal, right = sums.normal_equations(phase)
         normal, right = normal * scale[..., None, None] ** 2, right * scale[..., None]
-        solution, own, common = _solve(normal, right, amplitude, gain_sd)
+        later = onset - onset.mean(axis=-1, keepdims=True)
+        solution, expected, own, common = _solve(normal, right, amplitude, later, gain_sd)
         amplitude = solution[..., 0]
         size = np.maximum(amplitude.mean(axis=-1), 1e-9)[:, None]
         phase = phase + np.clip(solution[..., 1] / size, -1.0, 1.0)
@@ -239,7 +249,7 @@ def fit_build_up(
     ratio = np.maximum(fitted - _UNKNOWNS, 0.1)
     size = size * np.sqrt(np.sum(ratio, axis=-1) / np.maximum(np.sum(fitted, axis=-1), 0.1))[:, None]
     phase_2, onset_s2 = (
-        (np.eye(n) * own[..., k, None, k] + common[..., None, k] * common[:, None, :, k]) / size[..., None] ** 2
+        (np.eye(n) * own[..., k, None, k] + common[..., k, :] @ transposed(common[..., k, :])) / size[..., None] ** 2
         for k in (1, 2)
     )
     own_sd = np.sqrt(np.maximum(np.diagonal(onset_s2, axis1=-2, axis2=-1), 0.0))
@@ -252,6 +262,7 @@ def fit_build_up(
         phase=phase,
         amplitude=amplitude * scale,
         common_amplitude=amplitude.mean(axis=-1, keepdims=True) * scale,
+        expected_amplitude=np.maximum(expected, 0.0) * scale,
         onset_covariance_s2=_at_most(stretch[:, :, None] * onset_s2 * stretch[:, None, :], anywhere),
         phase_covariance=_at_most(phase_2, np.pi),
         energy_ratio=ratio,
@@ -286,11 +297,14 @@ def _start(sums: BurstSums, scale: Floats) -> tuple[Floats, Floats]:
     return np.arctan2(imag, real), np.hypot(real, imag) / scale
 
 
-def _solve(normal: Floats, right: Floats, amplitude: Floats, gain_sd: float) -> tuple[Floats, Floats, Floats]:
-    """Amplitudes and steps times amplitude, (m, n, 3), covariances (m, n, 3, 3) of each channel alone, and the roots
-    (m, n, 3) of what is common to the channels and comes on top of these.
+def _solve(
+    normal: Floats, right: Floats, amplitude: Floats, later_s: Floats, gain_sd: float
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Amplitudes and steps times amplitude, (m, n, 3), the amplitudes to be expected (m, n), covariances (m, n, 3, 3)
+    of each channel alone, and the roots (m, n, 3, 2) of what is common to the channels and comes on top of these.
 
-    One more unknown is the amplitude that all channels share, each its own within `gain_sd`; it is eliminated.
+    Two more unknowns are the amplitude that all channels share and its change by delay, each channel's own within
+    `gain_sd` of theirs; they are eliminated.
     """
     size = np.maximum(np.abs(amplitude).mean(axis=-1), 1e-6)
     tie = ((max(gain_sd, _LEAST_GAIN_SD) * size) ** -2)[:, None]
@@ -302,9 +316,25 @@ def _solve(normal: Floats, right: Floats, amplitude: Floats, gain_sd: float) -> 
     own: Floats = np.linalg.inv(matrix).astype(float, copy=False)
     solution, leans = (own @ right[..., None])[..., 0], tie[..., None] * own[..., 0]
     # Of a sample or two an amplitude may be beyond all bounds, the tie nothing, and what is left lost in rounding.
-    left = np.sum(tie * np.maximum(1.0 - leans[..., 0], 1e-12), axis=-1)[:, None, None] + 1e-30
-    shared = np.sum(tie * solution[..., 0], axis=-1)[:, None, None] / left
-    return solution + leans * shared, own, leans / np.sqrt(left)
+    told = tie * np.maximum(1.0 - leans[..., 0], 1e-12)
+    expected, roots = _expected(told, tie * solution[..., 0], -NEARNESS_HZ * later_s, size**-2)
+    return solution + leans * expected[..., None], expected, own, leans[..., None] * roots[..., None, :]
+
+
+def _expected(told: Floats, found: Floats, weaker: Floats, prior: Floats) -> tuple[Floats, Floats]:
+    """Amplitudes to be expected at the channels (m, n), and the roots (m, n, 2) of their covariance.
+
+    They are ``level + change * weaker``. Each channel tells of its own the information `told` and `found`, that times
+    its amplitude, (m, n); of the change `prior` (m,) is known before.
+    """
+    level, both, change = (np.sum(told * by, axis=-1, keepdims=True) for by in (1.0, weaker, weaker**2))
+    change += prior[:, None] + 1e-30
+    level += 1e-30 - both**2 / change  # once the change is eliminated
+    of_change = np.sum(found * weaker, axis=-1, keepdims=True) / change
+    lever = 1.0 - weaker * both / change
+    shared = (np.sum(found, axis=-1, keepdims=True) - both * of_change) / level
+    roots = np.stack([lever / np.sqrt(level), weaker / np.sqrt(change)], axis=-1)
+    return shared * lever + of_change * weaker, roots
 
 
 def _band_limited(pressure: Floats, sample_rate_hz: float, burst: Burst) -> tuple[Floats, float]:

@@ -37,7 +37,7 @@ def minus_twice_log_likelihood(sound, burst, ping, onset_s, gain_sd):
         counts = (time < sound.fit.onset_s[ping, channel] + WINDOW_S) & sound.carried.held[ping, channel]
         turn = np.exp(1j * (burst.carrier * time + sound.fit.phase[ping, channel]))
         wave = (burst.complex_envelope(time - onset) * turn)[counts]
-        common = sound.fit.common_amplitude[ping, channel]
+        common = sound.fit.expected_amplitude[ping, channel]
 
         def misfit(amplitude, wave=wave, x=samples[counts]):
             rest = x - amplitude * wave.real

@@ -21,25 +21,36 @@ GAIN_SD = 0.05
 TRAVEL_S = 1e-3 * (1 - np.eye(4))  # of a wide array: echoes reach its hydrophones in any phase
 
 
-def pressure_of(echo: np.ndarray, delay_s: float, rng: np.random.Generator, amplitude: float = 1.0) -> np.ndarray:
-    """Direct sound that begins 5 periods after the first sample, an echo of relative complex amplitude
-    (m, n), and noise of variance 1."""
-    time = np.arange(int(40 * PERIOD * RATE)) / RATE - 5 * PERIOD
+def pressure_of(
+    echo: np.ndarray,
+    delay_s: float,
+    rng: np.random.Generator,
+    amplitude: float | np.ndarray = 1.0,
+    late_s: object = 0.0,
+) -> np.ndarray:
+    """Direct sound that begins 5 periods after the first sample, at the channels later by so much, an echo of relative
+    complex amplitude (m, n), and noise of variance 1."""
+    time = np.arange(int(40 * PERIOD * RATE)) / RATE - 5 * PERIOD - np.reshape(late_s, (-1, 1))
     envelope = BURST.complex_envelope(time) + echo[..., None] * BURST.complex_envelope(time - delay_s)
     clean = amplitude * (envelope * np.exp(1j * BURST.carrier * time)).real
     return clean + rng.standard_normal(clean.shape)
 
 
 def told(
-    echo: np.ndarray, delay_s: float, rng: np.random.Generator, window_s: float = WINDOW_S, amplitude: float = 1.0
+    echo: np.ndarray,
+    delay_s: float,
+    rng: np.random.Generator,
+    window_s: float = WINDOW_S,
+    amplitude: float | np.ndarray = 1.0,
+    late_s: object = 0.0,
 ):
     """The fit in the window, and what the amplitudes tell."""
-    pressure = pressure_of(echo, delay_s, rng, amplitude)
+    pressure = pressure_of(echo, delay_s, rng, amplitude, late_s)
     time = np.broadcast_to(np.arange(pressure.shape[-1]) / RATE - 5 * PERIOD, pressure.shape)
     carried = CarriedSegments.of(AlignedSegments(pressure, time, np.ones(pressure.shape, dtype=bool)), BURST)
     window = np.full(len(echo), window_s)
     unit = np.ones(echo.shape)
-    fit = fit_build_up(carried, 0.0 * unit, window_s=window, noise_sd=unit, gain_sd=GAIN_SD)
+    fit = fit_build_up(carried, late_s * unit, window_s=window, noise_sd=unit, gain_sd=GAIN_SD)
     sums = BurstSums.of(carried, fit.onset_s, window[:, None])
     found = unequal_amplitudes(sums, fit, gain_sd=GAIN_SD, window_s=window, travel_s=TRAVEL_S[None])
     return fit, found
@@ -74,6 +85,18 @@ def test_unequal_amplitudes_are_told_from_equal_ones():
     assert turned[0] < 0.1**2 < 0.3**2 < turned[1] < 0.6**2
     # At most half of the onsets are said to be lost.
     assert np.median(equal.onset_moved) < 0.25 < 0.48 < np.median(unequal.onset_moved) <= 0.5
+
+
+def test_unequal_distances_from_a_near_pinger_are_not_taken_for_echoes():
+    """Spherical spreading over 1.4 to 2 m; in another order over the channels the same amplitudes are no distances."""
+    distance_m = np.array([1.4, 1.6, 1.8, 2.0])
+    amplitude = (4.0 * 1.7 / distance_m)[:, None]
+    lost = [
+        np.median(told(echoes(40, 0.0, rng), 3 * PERIOD, rng, amplitude=amplitude[order], late_s=distance_m / 1500 - 0.0011)[1].onset_moved)
+        for order, rng in (([0, 1, 2, 3], np.random.default_rng(6)), ([1, 3, 0, 2], np.random.default_rng(6)))
+    ]  # fmt: skip
+    # Half the probability that there are echoes, of which half is given beforehand.
+    assert lost[0] < 0.15 < 0.4 < lost[1]
 
 
 @pytest.mark.slow
