@@ -190,6 +190,21 @@ def test_the_leading_edge_of_a_burst_comes_before_its_louder_echo():
     assert np.abs(errors).max() < 2 * 8.3
 
 
+def test_the_leading_edge_of_a_burst_below_the_noise_is_found():
+    """Seven channels with 2E/N0 of 17 dB each over the whole burst, which two cycles of do not lift above the noise."""
+    rng = np.random.default_rng(5)
+    rate, start = 250e3, 2000
+    shape = burst_samples(BURST, rate).real
+    shape *= np.sqrt(10**1.7 / np.sum(shape**2))
+    found = []
+    for _ in range(60):
+        samples = rng.standard_normal((7, 4000))
+        samples[:, start : start + len(shape)] += shape
+        found.append(leading_edge(samples, rate, 30e3, np.full(7, 2.0 / rate)) - start)
+    # A cycle is 8.3 samples; a tenth of the burst is 12 cycles. In windows of two cycles alone a sixth are so near.
+    assert np.mean(np.abs(found) < 12 * 8.3) > 0.9
+
+
 def test_noise_measured_a_decibel_too_low_is_no_burst():
     rng = np.random.default_rng(7)
     rate, start = 250e3, 2000
