@@ -41,7 +41,7 @@ class BlindPings:
         Of one arrival by noise and jitter: by the carrier's phase, and by the envelope as it counts in the choice of an
         integer [s^2].
     lasting_variance_s2 : ndarray, shape (m,)
-        What the estimator adds to the first of these for echoes that its window may hide [s^2]; 0 where it does not.
+        What the estimator adds to the first of these for echoes that its window may hide [s^2].
     carrier_shift_s, envelope_shift_s : ndarray, shape (m, n)
         What the echoes inside the window add to the arrival times, against the first hydrophone's, by the carrier
         within half a period and by the envelope [s].
@@ -81,9 +81,7 @@ class Listening:
     rng: np.random.Generator
 
 
-def measure_blind(
-    scene: Scene, pinger: Pinger, pose: Pose, rng: np.random.Generator, *, undetected: bool = False
-) -> BlindPings:
+def measure_blind(scene: Scene, pinger: Pinger, pose: Pose, rng: np.random.Generator) -> BlindPings:
     """Put one ping at each of many places through the estimator's window rule and its measurement.
 
     Parameters
@@ -96,8 +94,6 @@ def measure_blind(
         Of the vehicle, batch shape (m,).
     rng : Generator
         Of the noise that decides where windows end.
-    undetected : bool
-        Whether the estimator corrects its phases for echoes that its window may hide, and says how well.
 
     Returns
     -------
@@ -109,17 +105,15 @@ def measure_blind(
     ParameterError
         As `arrivals` does.
     """
-    return measure_blind_each(scene, pinger, [Listening(pinger.position_m, pose, rng)], undetected=undetected)[0]
+    return measure_blind_each(scene, pinger, [Listening(pinger.position_m, pose, rng)])[0]
 
 
-def measure_blind_each(
-    scene: Scene, pinger: Pinger, listening: Sequence[Listening], *, undetected: bool = False
-) -> list[BlindPings]:
+def measure_blind_each(scene: Scene, pinger: Pinger, listening: Sequence[Listening]) -> list[BlindPings]:
     """As `measure_blind` of the same pinger at each of several places, in less time: the estimator takes all pings at
     once, and each by itself."""
     at = [Listeners.of(scene, each.pose) for each in listening]
     of = np.repeat(np.arange(len(at)), [len(some.sites_m) for some in at])
-    setting = _Setting(scene, pinger, listening, at, of, undetected)
+    setting = _Setting(scene, pinger, listening, at, of)
     found = _Found.empty(len(of), len(scene.array.hydrophones))
     rows, looked = np.arange(len(of)), _FIRST_LOOK_CYCLES
     while len(rows):
@@ -180,7 +174,6 @@ class _Setting(Sampled):
     listening: Sequence[Listening]
     at: Sequence[Listeners]
     of: NDArray[np.intp]
-    undetected: bool
 
     @property
     def lead_s(self) -> float:
@@ -238,7 +231,7 @@ class _Setting(Sampled):
             return
         ended = found.window[rows] * self.pinger.frequency_hz < self.whole_cycles - 0.25
         window_s = _middle_windows(found.window[rows], self.of[rows])
-        measured = self._ask(clean, channels, window_s, "phase", ended if self.undetected else None)
+        measured = self._ask(clean, channels, window_s, "phase", ended)
         self._write(rows, channels, measured, delay_s, found)
         # Silence without noise is quieter than noise should be, and goes for the begin of a burst that an echo nearly
         # cancels. What the samples with noise told counts then; its noise is small beside such an echo.
@@ -246,9 +239,6 @@ class _Setting(Sampled):
         if missed.size:
             again = self._ask(noisy[missed], channels, None, "phase")
             self._write(rows[missed], channels, again, delay_s[missed], found)
-            if not self.undetected:
-                found.lasting[rows[missed]] = 0.0
-                found.variance[rows[missed]] = 1.0 / (again.energy_ratio * self.pinger.burst.carrier**2)
         found.window[rows] = window_s
 
     def _write(

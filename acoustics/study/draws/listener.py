@@ -86,7 +86,10 @@ class Listener:
         self, pings: BlindPings, rows: NDArray[np.intp], sources: Floats, draws: int, rng: np.random.Generator
     ) -> BlindBearings:
         """Draws for pings of one window, laid out flat."""
-        carrier_s2, cycle_s2 = (float(v[rows].mean()) for v in (pings.carrier_variance_s2, pings.cycle_variance_s2))
+        carrier_s2, cycle_s2, lasting_s2 = (
+            float(v[rows].mean())
+            for v in (pings.carrier_variance_s2, pings.cycle_variance_s2, pings.lasting_variance_s2)
+        )
         by_carrier, by_envelope = (
             np.repeat(shift[rows][:, self.channels], draws, axis=0)
             for shift in (pings.carrier_shift_s, pings.envelope_shift_s)
@@ -94,7 +97,7 @@ class Listener:
         times, turn = self.arrival_times(sources, rng)
         times += by_envelope
         noise = by_carrier - by_envelope + rng.standard_normal(times.shape) * np.sqrt(carrier_s2)
-        return self.told(self._integers(times, noise, carrier_s2, cycle_s2, rng), sources, turn, rng)
+        return self.told(self._integers(times, noise, carrier_s2 + lasting_s2, cycle_s2, rng), sources, turn, rng)
 
     def arrival_times(self, sources: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
         """Times (t, n) [s] from places (t, 3) in the body frame, mounting, attitude, sound speed and skew drawn anew;

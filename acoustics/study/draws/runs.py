@@ -303,7 +303,7 @@ def measure_along(scene: Scene, pingers: Sequence[Pinger], places_m: Sequence[Fl
         places = places_about(scene, np.repeat(along_m, _PLACES_EACH, axis=0), rng)
         pose = scene.vehicle.pose_at(places, np.full(len(places), heading))
         listening.append(Listening(pinger.position_m, pose, rng))
-    pings = measure_blind_each(scene, pingers[0], listening, undetected=True)
+    pings = measure_blind_each(scene, pingers[0], listening)
     return [
         replace(some, answered=some.answered & some.heard.all(axis=-1)).some(
             np.arange(len(some.answered)).reshape(-1, _PLACES_EACH)
