@@ -39,8 +39,9 @@ _LEAST_GAIN_SD = 1e-4
 _FARTHEST_HALF_CYCLES = 8
 # An onset that echoes have moved is anywhere within so much of where it was found.
 LOST_CYCLES = 10.0
-# Root mean square of one over the direct sound's travel time, for ranges from 1 to 200 m, each ratio as likely
-NEARNESS_HZ = 460.0
+# Root mean square of one over the direct sound's travel time, for ranges from 2 to 200 m, each ratio as likely. With
+# twice as much more integers of weak wide arrays far away are wrong, and near the pinger no fewer.
+NEARNESS_HZ = 250.0
 
 
 @dataclass(frozen=True)

@@ -88,15 +88,15 @@ def test_unequal_amplitudes_are_told_from_equal_ones():
 
 
 def test_unequal_distances_from_a_near_pinger_are_not_taken_for_echoes():
-    """Spherical spreading over 1.4 to 2 m; in another order over the channels the same amplitudes are no distances."""
-    distance_m = np.array([1.4, 1.6, 1.8, 2.0])
-    amplitude = (4.0 * 1.7 / distance_m)[:, None]
+    """Spherical spreading over 1.7 to 2.3 m; in another order over the channels the same amplitudes are no distances."""
+    distance_m = np.array([1.7, 1.9, 2.1, 2.3])
+    amplitude = (4.0 * 2.0 / distance_m)[:, None]
     lost = [
-        np.median(told(echoes(40, 0.0, rng), 3 * PERIOD, rng, amplitude=amplitude[order], late_s=distance_m / 1500 - 0.0011)[1].onset_moved)
+        np.median(told(echoes(40, 0.0, rng), 3 * PERIOD, rng, amplitude=amplitude[order], late_s=(distance_m - 1.9) / 1500)[1].onset_moved)
         for order, rng in (([0, 1, 2, 3], np.random.default_rng(6)), ([1, 3, 0, 2], np.random.default_rng(6)))
     ]  # fmt: skip
     # Half the probability that there are echoes, of which half is given beforehand.
-    assert lost[0] < 0.15 < 0.4 < lost[1]
+    assert lost[0] < 0.22 < 0.4 < lost[1]
 
 
 @pytest.mark.slow
