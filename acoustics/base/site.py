@@ -219,7 +219,7 @@ class PoolShape(TableModel):
             return False
         return self.outline_m is None or bool(np.all(corner_turns(self.outline_m) > 0))
 
-    @property
+    @cached_property
     def is_level(self) -> bool:
         """Whether the floor is level all over, or there is none."""
         planes = self.floor_planes.planes
