@@ -61,7 +61,7 @@ def kept_straight_paths(
     spread = np.exp(-loss * distance)
     spread /= distance
     amplitude, strength = paths.gain * spread, np.abs(paths.gain) * spread
-    from_m = images.position_m[image] if limits.hull is not None else np.zeros((len(image), 3))
+    from_m = images.position_m.take(image, axis=0)
     row = np.zeros(0, dtype=np.int64) if bent is None else np.flatnonzero(bent[element, image])
     if bent is not None and row.size:
         some = Pairs(np.repeat(image[row], n_hydrophones), receiver[:, row].T.ravel())

@@ -59,7 +59,7 @@ def lattice_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m: F
     farthest = float(reach_m.max())
     most = [math.ceil(farthest / side) + 1 for side in (upper - lower).tolist()]
     cells = np.arange(-max(most), max(most) + 1)
-    places = (_image_coordinate(cells[:, None], source_m - lower, upper - lower) + lower).T
+    places = _image_coordinate(cells, (source_m - lower)[:, None], (upper - lower)[:, None]) + lower[:, None]
     nearest, farther = receivers_m.min(axis=0)[:, None] - places, places - receivers_m.max(axis=0)[:, None]
     gaps = np.maximum(np.maximum(nearest, farther, out=nearest), 0.0, out=nearest) ** 2
     x, y, z = (gap[max(most) - m : max(most) + m + 1] for gap, m in zip(gaps, most, strict=True))
@@ -72,7 +72,7 @@ def lattice_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m: F
     # None of so few images is of an order beyond 16 bits, which are sorted by their digits, in a quarter of the time.
     by_order = order.astype(np.uint16).argsort(kind="stable")
     cell, order = cell.take(by_order, axis=1), order.take(by_order)
-    position = np.stack([along.take(k) for along, k in zip(places, cell + max(most), strict=True)])
+    position = places.take(cell + (max(most) + np.arange(3) * len(cells))[:, None])
     images = Images(position.T, order, cell.T)
     if room.swallows:
         swallow = np.array([[room.reflections[face] is None for face in pair] for pair in room.sides])
@@ -150,8 +150,8 @@ def _box(room: Room) -> tuple[Floats, Floats]:
 
 def _image_coordinate(k: Ints, source_m: Floats, length_m: Floats) -> Floats:
     """``(1 - 2 q) s + 2 n L`` with ``k = 2 n - q``, measured from the lower face."""
-    n, q = (k + 1) // 2, k % 2
-    return (1 - 2 * q) * source_m + 2 * n * length_m
+    odd = k & 1
+    return np.where(odd, -source_m, source_m) + (k + odd) * length_m
 
 
 def _bounces(k: Ints) -> Ints:
@@ -164,17 +164,17 @@ def _lattice_gain(room: Room, images: Images, receivers_m: Floats, pairs: Pairs)
     most = int(np.abs(images.cell).max(initial=0))
     bounces = _bounces(np.arange(-most, most + 1))
     place = (images.cell + most).T
-    fixed, turning = [], []
+    fixed, turning = np.ones((2, 3, 1), dtype=complex), []
     for axis, pair in enumerate(room.sides):
-        along = np.ones(len(bounces[0]), dtype=complex)
-        for times, face in zip(bounces, pair, strict=True):
+        for side, face in enumerate(pair):
             reflection = room.reflections[face]
             if callable(reflection):
-                turning.append((axis, reflection, times[place[axis]]))
+                turning.append((axis, reflection, bounces[side].take(place[axis])))
             elif reflection is not None:
-                along *= reflection**times
-        fixed.append(along.take(place[axis]))
-    gain = (fixed[0] * fixed[1] * fixed[2]).take(pairs.image)
+                fixed[side, axis] = reflection
+    lower, upper = fixed ** bounces[:, None]
+    of_axis = (lower * upper).take(place + (np.arange(3) * len(bounces[0]))[:, None])
+    gain = of_axis.prod(axis=0).take(pairs.image)
     if turning:
         image, receiver = np.broadcast_arrays(pairs.image, pairs.receiver)
         gain = np.broadcast_to(gain, image.shape).copy()
