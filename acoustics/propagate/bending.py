@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -87,11 +88,15 @@ def bends(scene: Scene, elements_m: Floats, source_m: Floats, *, frequency_hz: f
     """
     walls = scene.pool.outline_m is not None
     water = bending(scene, elements_m, source_m, frequency_hz=frequency_hz)
+    if walls:
+        # Not even where all of the longest path that there can be is level.
+        farthest = water.fastest_m_s * (
+            math.hypot(scene.pool.extent_m, scene.pool.deepest_m) / water.slowest_m_s + horizon_s
+        )
+        if not water.counts_on_legs(farthest, farthest):
+            return np.zeros(elements_m.shape[:-2], dtype=bool)
     off = elements_m.mean(axis=-2) - source_m
     direct_m = length(off)
-    farthest = water.fastest_m_s * (float(direct_m.max(initial=0.0)) / water.slowest_m_s + horizon_s)
-    if not water.counts_on_legs(farthest, farthest):  # not even where all of the longest path is level
-        return np.zeros(direct_m.shape, dtype=bool)
     across = np.hypot(off[..., 0], off[..., 1])
     if horizon_s == 0 or not (walls or scene.pool.is_level):
         return water.counts_on_legs(direct_m, across)

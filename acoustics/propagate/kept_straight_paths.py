@@ -39,7 +39,7 @@ def kept_straight_paths(
 
     # One path is an image and a batch element that has at least one hydrophone within its reach.
     distance = _distances_m(receivers, images.position_m)
-    near = (distance <= reach.T[:, :, None]).any(axis=0)
+    near = np.any(distance <= reach.T[:, :, None], axis=0)
     near[:, 0] = True
     bent = None
     if water is not None:
@@ -51,7 +51,7 @@ def kept_straight_paths(
         else:
             near &= ~bent
     pair = np.flatnonzero(near)
-    element, image = np.divmod(pair, near.shape[1]) if len(part) > 1 else (np.zeros_like(pair), pair)
+    element, image = np.divmod(pair, near.shape[1]) if len(part) > 1 else (np.zeros(pair.shape, dtype=np.int64), pair)
     # What follows has the shape (n_hydrophones, n).
     distance = distance.reshape(n_hydrophones, -1).take(pair, axis=1)
     receiver = np.arange(n_hydrophones)[:, None] + element * n_hydrophones
@@ -61,8 +61,8 @@ def kept_straight_paths(
     spread = np.exp(-loss * distance)
     spread /= distance
     amplitude, strength = paths.gain * spread, np.abs(paths.gain) * spread
-    from_m = images.position_m.take(image, axis=0)
     row = np.zeros(0, dtype=np.int64) if bent is None else np.flatnonzero(bent[element, image])
+    beside = None
     if bent is not None and row.size:
         some = Pairs(np.repeat(image[row], n_hydrophones), receiver[:, row].T.ravel())
         beside = bent_beside_straight(scene, room, source, images, receivers.reshape(-1, 3), some).of(n_hydrophones)
@@ -71,8 +71,10 @@ def kept_straight_paths(
         amplitude[:, row] = beside.amplitude.T * np.exp(-loss * distance[:, row])
         strength[:, row] = np.abs(amplitude[:, row])
         delay[:, row] = beside.delay_s.T
-        from_m[row] = beside.from_m[np.arange(len(row)), np.argmax(beside.exists, axis=-1)]
     if limits.hull is not None:
+        from_m = images.position_m.take(image, axis=0)
+        if beside is not None:
+            from_m[row] = beside.from_m[np.arange(len(row)), np.argmax(beside.exists, axis=-1)]
         exists &= limits.hull.clear(part[element], from_m).T
 
     order = images.order[image]
