@@ -7,6 +7,7 @@ z down from the surface, so z is depth. Both are right-handed. Metres and radian
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -87,7 +88,7 @@ class Pose:
     pitch: ArrayLike = 0.0
     heading: ArrayLike = 0.0
 
-    @property
+    @cached_property
     def rotation(self) -> Floats:
         """Matrices, shape (..., 3, 3), that turn body-frame vectors into site-frame vectors.
 

@@ -219,7 +219,7 @@ class PoolShape(TableModel):
             return False
         return self.outline_m is None or bool(np.all(corner_turns(self.outline_m) > 0))
 
-    @property
+    @cached_property
     def is_level(self) -> bool:
         """Whether the floor is level all over, or there is none."""
         planes = self.floor_planes.planes
@@ -239,7 +239,7 @@ class PoolShape(TableModel):
             return float(np.max(self.floor_depth_m(np.array(self.outline_m))))
         return max(given, default=float("inf"))
 
-    @property
+    @cached_property
     def extent_m(self) -> float:
         """Longest way across the outline [m], infinite in open water: an error as large says nothing of the place."""
         if self.outline_m is None:

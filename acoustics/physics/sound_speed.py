@@ -251,22 +251,25 @@ class Layers:
         """As `harmonic_mean_speed`, of depths of one shape that are numbers."""
         both = np.array((start_m, end_m))
         start_s, end_s = self._vertical_time_s(both)
+        way, spent = both[1] - both[0], end_s - start_s
+        upright = np.abs(way) >= _HORIZONTAL_M
+        if upright.all():
+            return np.asarray(way / spent)
         local = np.interp(0.5 * (both[0] + both[1]), self.depth_m, self.speed_m_s)
-        way = both[1] - both[0]
-        return np.divide(way, end_s - start_s, out=np.asarray(local), where=np.abs(way) >= _HORIZONTAL_M)
+        return np.divide(way, spent, out=np.asarray(local), where=upright)
 
     def _vertical_time_s(self, depth_m: Floats) -> Floats:
         """Time [s] of a vertical ray from the first row to depths of any shape, negative above it."""
-        row = np.maximum(self.depth_m.searchsorted(depth_m, side="right") - 1, 0)
-        below = depth_m - self.depth_m[row]
-        gradient = np.where(below < 0, 0.0, self.gradient_per_s[row])
-        return self.time_s[row] + _layer_time(below, self.speed_m_s[row], gradient)
+        row = self.depth_m[1:].searchsorted(depth_m, side="right")  # the first row also above it
+        below = depth_m - self.depth_m.take(row)
+        gradient = self.gradient_per_s.take(row) * (below >= 0)
+        return self.time_s.take(row) + _layer_time(below, self.speed_m_s.take(row), gradient)
 
 
 def _layer_time(thickness: Floats, speed: Floats, gradient: Floats) -> Floats:
     """Integral of 1 / (speed + gradient x) over the thickness [s], exact as the gradient goes to zero."""
     change = gradient * thickness / speed
-    ratio = np.divide(np.log1p(change), change, out=np.ones_like(change), where=change != 0)
+    ratio = np.divide(np.log1p(change), change, out=np.ones(change.shape), where=change != 0)
     return thickness / speed * ratio
 
 

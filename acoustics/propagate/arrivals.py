@@ -144,9 +144,9 @@ def arrivals(
         found += [kept_bent_paths(scene, room, source, flat, part, limits, water) for part in parts]
     kept = join(found)
     # Rank of each path within its batch element: the pairs come sorted by element.
-    first_of = np.searchsorted(kept.element, np.arange(len(flat)))
-    path = np.arange(len(kept.element)) - first_of[kept.element]
-    n_paths = int(path.max()) + 1
+    first_of = np.searchsorted(kept.element, np.arange(len(flat))) if len(flat) > 1 else np.zeros(1, dtype=np.int64)
+    path = np.arange(len(kept.element)) - first_of[kept.element] if len(flat) > 1 else kept.element
+    n_paths = int(path.max()) + 1 if len(flat) > 1 else len(path)
 
     def laid_out(values: NDArray, fill: ArrayLike) -> NDArray:
         """Values of shape (..., n) as (*batch, ..., n_paths)."""
@@ -162,10 +162,13 @@ def arrivals(
         return np.moveaxis(laid_out(kept.find_faces().T, -1), -2, -1)
 
     end = kept.delay_s[:, first_of] + horizon_s
-    delay = np.where(kept.exists | (kept.order == 0), kept.delay_s, end[:, kept.element])
+    delay, amplitude = kept.delay_s, kept.amplitude
+    if not kept.exists.all():
+        delay = np.where(kept.exists | (kept.order == 0), delay, end[:, kept.element])
+        amplitude = np.where(kept.exists, amplitude, 0)
     return Arrivals(
         delay_s=laid_out(delay, end[..., None]),
-        amplitude=laid_out(np.where(kept.exists, kept.amplitude, 0), 0),
+        amplitude=laid_out(amplitude, 0),
         order=laid_out(kept.order, -1),
         valid=laid_out(kept.exists, False),
         face_names=tuple(face.name for face in scene.pool.faces),

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
-from acoustics.base.frames import Floats
+from acoustics.base.frames import Floats, length
 from acoustics.base.table_model import DEEPEST_M
 from acoustics.physics.sound_speed import Layers
 from acoustics.propagate.images import Bools
@@ -47,7 +48,7 @@ class Bending:
         share = np.minimum(1.0, self.storey_m / np.maximum(upright_m, 1e-9))
         return self.counts_on_legs(np.hypot(across_m, upright_m), share * across_m)
 
-    def counts_on_legs(self, length_m: Floats, leg_m: Floats) -> Bools:
+    def counts_on_legs(self, length_m: Floats | float, leg_m: Floats | float) -> Bools:
         """Whether it counts for paths so long with legs between two reflections whose level part is so long [m].
 
         A chord r of a circle of radius ``c / (g cos(theta))`` is passed sooner by ``r a^2 g^2 / (24 c^3)`` than at the
@@ -62,10 +63,13 @@ class Bending:
 
 def bending(scene: Scene, elements_m: Floats, source_m: Floats, *, frequency_hz: float) -> Bending:
     """What the scene's profile does to paths from a source to hydrophones (..., 3) [m]."""
-    places = np.concatenate([elements_m.reshape(-1, 3), source_m[None]])
     level = scene.pool.is_level
-    floor = float(scene.pool.floor_planes.planes[0, 0] if level else scene.pool.floor_depth_m(places).max())
-    layers = profile_layers(scene, float(places[:, 2].max()), floor)
+    if level:
+        floor = float(scene.pool.floor_planes.planes[0, 0])
+    else:
+        places = np.concatenate([elements_m.reshape(-1, 3), source_m[None]])
+        floor = float(scene.pool.floor_depth_m(places).max())
+    layers = profile_layers(scene, float(elements_m[..., 2].max(initial=source_m[2])), floor)
     upright = level or walls_on_a_slope(scene)
     return Bending(
         gradient_per_s=layers.steepest_per_s,
@@ -84,8 +88,16 @@ def bends(scene: Scene, elements_m: Floats, source_m: Floats, *, frequency_hz: f
     """
     walls = scene.pool.outline_m is not None
     water = bending(scene, elements_m, source_m, frequency_hz=frequency_hz)
+    if walls:
+        # Not even where all of the longest path that there can be is level.
+        farthest = water.fastest_m_s * (
+            math.hypot(scene.pool.extent_m, scene.pool.deepest_m) / water.slowest_m_s + horizon_s
+        )
+        if not water.counts_on_legs(farthest, farthest):
+            return np.zeros(elements_m.shape[:-2], dtype=bool)
     off = elements_m.mean(axis=-2) - source_m
-    across, direct_m = np.hypot(off[..., 0], off[..., 1]), np.linalg.norm(off, axis=-1)
+    direct_m = length(off)
+    across = np.hypot(off[..., 0], off[..., 1])
     if horizon_s == 0 or not (walls or scene.pool.is_level):
         return water.counts_on_legs(direct_m, across)
     longest = water.fastest_m_s * (direct_m / water.slowest_m_s + horizon_s)

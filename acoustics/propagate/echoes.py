@@ -122,14 +122,14 @@ def checked_geometry(scene: Scene, hydrophones_site_m: ArrayLike, source_m: Arra
         raise ParameterError(f"source_m has shape {source.shape}; (3,) is needed")
     places = np.concatenate([source[None], hydrophones.reshape(-1, 3)])
     wet = scene.pool.contains(places, -_EDGE_M)
-    for name, part in (("source_m", slice(1)), ("hydrophones_site_m", slice(1, None))):
-        if not wet[part].all():
-            dry = places[part][~wet[part]]
-            raise ParameterError(
-                f"{name}={np.round(dry[0], 3).tolist()} is outside the water ({len(dry)} of {len(wet[part])} "
-                "places are); all must be in it"
-            )
-    if np.any(np.all(hydrophones == source, axis=-1)):
+    if not wet.all():
+        name, part = ("hydrophones_site_m", slice(1, None)) if wet[0] else ("source_m", slice(1))
+        dry = places[part][~wet[part]]
+        raise ParameterError(
+            f"{name}={np.round(dry[0], 3).tolist()} is outside the water ({len(dry)} of {len(wet[part])} "
+            "places are); all must be in it"
+        )
+    if (hydrophones == source).all(axis=-1).any():
         raise ParameterError(f"source_m={source.tolist()} is the place of a hydrophone; they must differ")
     return hydrophones, source
 
@@ -155,11 +155,12 @@ def _face_reflection(face: Face, grazing: Floats, *, density: float, speed: floa
 
 def _speeds_m_s(scene: Scene, source_m: Floats, receivers_m: Floats) -> tuple[float, float]:
     """Sound speed at the source, and one that none in the room exceeds."""
-    places = np.concatenate([source_m[None], receivers_m])
-    deepest = max([float(places[:, 2].max()), *(row.depth_m for row in scene.water.profile[-1:])])
+    deepest = max([float(source_m[2]), float(receivers_m[:, 2].max()), *(r.depth_m for r in scene.water.profile[-1:])])
     if scene.pool.has_floor:
-        under = 0.0 if scene.pool.is_level else float(np.max(scene.pool.floor_depth_m(places)))
-        deepest = max(deepest, under, scene.pool.deepest_m)
+        deepest = max(deepest, scene.pool.deepest_m)
+        if not scene.pool.is_level:
+            places = np.concatenate([source_m[None], receivers_m])
+            deepest = max(deepest, float(scene.pool.floor_depth_m(places).max()))
     at_source = float(scene.water.sound_speed_m_s(float(source_m[2])))
     fastest = scene.water.layers_to(min(max(deepest, _SHALLOWEST_M), DEEPEST_M)).fastest_m_s
     return at_source, _SPEED_MARGIN * max(at_source, fastest)

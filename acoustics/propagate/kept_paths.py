@@ -41,8 +41,10 @@ def join(parts: Sequence[KeptPaths]) -> KeptPaths:
         np.concatenate([getattr(part, name) for part in parts], axis=-1) if len(parts) > 1 else getattr(parts[0], name)
         for name in ("element", "order", "delay_s", "amplitude", "exists")
     )
-    mean_delay = (delay * exists).sum(axis=0) / np.maximum(exists.sum(axis=0), 1)
-    sort = np.lexsort((np.where(order > 0, mean_delay, -1.0), element))
+    heard, count = (delay, len(delay)) if exists.all() else (delay * exists, np.maximum(exists.sum(axis=0), 1))
+    rank = np.where(order > 0, heard.sum(axis=0) / count, -1.0)
+    alone = (element == element[:1]).all()
+    sort = rank.argsort(kind="stable") if alone else np.lexsort((rank, element))
 
     def faces() -> NDArray[np.int8]:
         found = [part.find_faces() for part in parts]
@@ -52,4 +54,4 @@ def join(parts: Sequence[KeptPaths]) -> KeptPaths:
         )[sort]
 
     by_hydrophone = delay.take(sort, axis=1), amplitude.take(sort, axis=1), exists.take(sort, axis=1)
-    return KeptPaths(element[sort], order[sort], *by_hydrophone, faces)
+    return KeptPaths(element.take(sort), order.take(sort), *by_hydrophone, faces)

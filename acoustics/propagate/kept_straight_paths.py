@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -39,7 +41,7 @@ def kept_straight_paths(
     distance = _distances_m(receivers, images.position_m)
     near = np.any(distance <= reach.T[:, :, None], axis=0)
     near[:, 0] = True
-    bent = np.zeros(near.shape, dtype=bool)
+    bent = None
     if water is not None:
         off = receivers.mean(axis=1)[:, None] - images.position_m
         bent = water.counts(np.hypot(off[..., 0], off[..., 1]), np.abs(off[..., 2]))
@@ -48,32 +50,39 @@ def kept_straight_paths(
             near[bent[:, 0], 0] = False
         else:
             near &= ~bent
-    element, image = np.nonzero(near)
+    pair = np.flatnonzero(near)
+    element, image = np.divmod(pair, near.shape[1]) if len(part) > 1 else (np.zeros(pair.shape, dtype=np.int64), pair)
     # What follows has the shape (n_hydrophones, n).
-    distance = distance[:, element, image]
+    distance = distance.reshape(n_hydrophones, -1).take(pair, axis=1)
     receiver = np.arange(n_hydrophones)[:, None] + element * n_hydrophones
     paths = follow_paths(room, source, images, receivers.reshape(-1, 3), Pairs(image, receiver))
-    exists, delay, from_m = paths.exists, distance * paths.slowness_s_m, images.position_m[image]
-    loss = np.log(10) / 20 * limits.loss_db_per_m
-    amplitude = paths.gain * (np.exp(-loss * distance) / distance)
-    row = np.flatnonzero(bent[element, image])
-    if row.size:
+    exists, delay = paths.exists, distance * paths.slowness_s_m
+    loss = math.log(10) / 20 * limits.loss_db_per_m
+    spread = np.exp(-loss * distance)
+    spread /= distance
+    amplitude, strength = paths.gain * spread, np.abs(paths.gain) * spread
+    row = np.zeros(0, dtype=np.int64) if bent is None else np.flatnonzero(bent[element, image])
+    beside = None
+    if bent is not None and row.size:
         some = Pairs(np.repeat(image[row], n_hydrophones), receiver[:, row].T.ravel())
         beside = bent_beside_straight(scene, room, source, images, receivers.reshape(-1, 3), some).of(n_hydrophones)
         # Those without walls are found by fans of rays wherever the direct one is bent.
         exists[:, row] = (beside.exists & (beside.walls | ~bent[element[row], :1])).T
         amplitude[:, row] = beside.amplitude.T * np.exp(-loss * distance[:, row])
+        strength[:, row] = np.abs(amplitude[:, row])
         delay[:, row] = beside.delay_s.T
-        from_m[row] = beside.from_m[np.arange(len(row)), np.argmax(beside.exists, axis=-1)]
     if limits.hull is not None:
+        from_m = images.position_m.take(image, axis=0)
+        if beside is not None:
+            from_m[row] = beside.from_m[np.arange(len(row)), np.argmax(beside.exists, axis=-1)]
         exists &= limits.hull.clear(part[element], from_m).T
 
     order = images.order[image]
     latest, weakest = direct_s + limits.horizon_s, limits.least * np.exp(-loss * direct_m) / direct_m
-    of = element if len(part) > 1 else np.zeros(1, dtype=np.int64)
-    heard = exists & (delay <= latest.T[:, of]) & (np.abs(amplitude) >= weakest.T[:, of])
+    of = element if len(part) > 1 else slice(None)
+    heard = exists & (delay <= latest.T[:, of]) & (strength >= weakest.T[:, of])
     keep = np.flatnonzero((order == 0) | heard.any(axis=0))
-    element, image, order = element[keep], image[keep], order[keep]
+    element, image, order = element.take(keep), image.take(keep), order.take(keep)
     exists, delay, amplitude = exists.take(keep, axis=1), delay.take(keep, axis=1), amplitude.take(keep, axis=1)
 
     def find_faces() -> NDArray[np.int8]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Annotated, Self
 
 import numpy as np
@@ -74,7 +75,7 @@ class Vehicle(SceneModel):
         roll, pitch, heading = self.attitude_sd
         return np.array([roll, pitch, np.sqrt(max(heading**2 - self.lasting_heading_sd**2, 0.0))])
 
-    @property
+    @cached_property
     def pose(self) -> Pose:
         """The pose with its angles in radians."""
         roll, pitch, heading = np.deg2rad([self.roll_deg, self.pitch_deg, self.heading_deg])
@@ -90,7 +91,7 @@ class Vehicle(SceneModel):
         """Its roll and pitch alone: from the body frame to one about its origin that stands level and heads with it."""
         return self.pose_at(np.zeros(3), 0.0)
 
-    @property
+    @cached_property
     def attitude_sd(self) -> Floats:
         """Standard deviations of roll, pitch and heading [rad], shape (3,)."""
         return np.deg2rad([self.roll_sd_deg, self.pitch_sd_deg, self.heading_sd_deg])

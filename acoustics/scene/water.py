@@ -151,9 +151,14 @@ class Water(SceneModel):
         begin, end = np.asarray(from_depth_m, dtype=float), np.asarray(to_depth_m, dtype=float)
         if begin.shape != end.shape:
             begin, end = np.broadcast_arrays(begin, end)
-        deepest = max(float(begin.max(initial=0.0)), float(end.max(initial=0.0)), float(self._knots[0][-1]), 1.0)
+        deepest = max(float(begin.max(initial=0.0)), float(end.max(initial=0.0)), self._deepest_row_m)
         # In steps of 100 m, so that a batch gives the same numbers however it is split.
         return self.layers_to(100.0 * math.ceil(deepest / 100.0)).mean_speed_m_s(begin, end)
+
+    @cached_property
+    def _deepest_row_m(self) -> float:
+        """Depth to which sound speeds are known at least: that of the last row, 1 m if there is none so deep [m]."""
+        return max(float(self._knots[0][-1]), 1.0)
 
     def layers_to(self, bottom_m: float) -> Layers:
         """Sound speed from the surface to a depth [m] above 0, linear between the rows of temperature and salinity."""

@@ -1,6 +1,6 @@
 """Print what two processes take beside one: the wall clock, and what it could be on two idle cores.
 
-    python tests/benchmarks/processes.py [--site NAME] [stations validate waypoints ...]
+    python tests/benchmarks/processes.py [--site NAME] [--rounds N] [stations "map --trials 400" ...]
 
 The wall clock means something on an idle machine only. Processor time does anywhere: s of the process which the command
 is and w of all others that it starts. Of both the time to load the study, l, passes at once. So the way through two
@@ -52,6 +52,7 @@ def timed(run: str, *words: str) -> tuple[float, float, float]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--site", default="mallard-basin")
+    parser.add_argument("--rounds", type=int, default=3, help="in turn; of every time the least counts")
     parser.add_argument("commands", nargs="*", default=list(COMMANDS))
     asked = parser.parse_args()
     if ctypes.CDLL(None).prctl(_BECOME_PARENT_OF_ORPHANS, 1, 0, 0, 0):
@@ -60,10 +61,18 @@ def main() -> None:
     timed(RUN, "check", site)  # so that every module is compiled
     rows = []
     for command in asked.commands:
-        wall_1, one, _ = timed(RUN, command, site)
-        wall_2, own, others = timed(RUN, command, site, "--jobs", "2")
-        load = timed(f"import acoustics.study.{command}")[1]
+        name, *options = command.split()
+        rounds = [
+            (
+                *timed(RUN, name, site, *options)[:2],
+                *timed(RUN, name, site, *options, "--jobs", "2"),
+                timed(f"import acoustics.study.{name}")[1],
+            )
+            for _ in range(asked.rounds)
+        ]
+        wall_1, one, wall_2, own, others, load = (min(column) for column in zip(*rounds, strict=True))
         most = one / ((own + others) / 2)
+        print(f"{command} timed", file=sys.stderr)
         rows.append(
             (command, *(f"{t:.1f}" for t in (wall_1, wall_2)), f"{wall_1 / wall_2:.2f}")
             + tuple(f"{t:.1f}" for t in (one, own, others, load))

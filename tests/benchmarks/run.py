@@ -30,7 +30,6 @@ from acoustics.estimate.position.fix import locate_source
 from acoustics.estimate.tdoa.differences import Tdoa
 from acoustics.physics.burst import burst_envelope
 from acoustics.physics.tdoa import difference_matrix, spherical_time
-from acoustics.propagate.render.bursts import burst_span_s
 from acoustics.propagate.render.draw import DrawnRecording, draw_recording
 from acoustics.propagate.render.samples import render_pressure
 from acoustics.scene.scenario import load_scene, shipped
@@ -106,10 +105,8 @@ def outwards(corners: np.ndarray, into_the_water: np.ndarray) -> np.ndarray:
 
 
 def recordings(pings: int, pool: dict[str, object], order: int) -> Row:
-    """Theirs over ours; for a single ping the note says where our time goes."""
+    """Theirs over ours; where the time of a single ping goes, by_hand.py says."""
     theirs, ours, note = rendered(pings, pool, order)
-    if pings == 1 and pool is LEVEL:
-        note += f"; {shares(ours.keywords['draw'])}"
     return *ratio(theirs, ours), "over 3", note
 
 
@@ -176,71 +173,6 @@ def rendered(pings: int, pool: dict[str, object], order: int) -> tuple[Callable[
     reverberation = bisect(lambda r: paths(r) - images + 0.5, enough / 1.2, enough, xtol=1e-6)
     note = f"{paths(reverberation)} paths against {images} images, {length_s:g} s, both with noise"
     return partial(theirs, sent), partial(ours, draw=partial(draw, reverberation)), note
-
-
-def shares(draw: Callable[[], DrawnRecording]) -> str:
-    """Of our time for one ping: the arithmetic that no numpy can do without, timed by itself, and all else.
-
-    The least that must be worked out once per sample, or per path and hydrophone, by one compiled call each: the random
-    numbers, lengths, losses, two ends and the phase of each path, where it begins and ends among the samples, two running
-    sums, the decay twice, and the carrier. The rest are calls, which one path takes as well as many.
-    """
-
-    def ours() -> None:
-        for _ in render_pressure(draw()):
-            pass
-
-    def least(work: Callable[[], object]) -> float:
-        return min(seconds(work, time.process_time) for _ in range(60))
-
-    drawn = draw()
-    whole, noise, sums = least(ours), least(partial(draw_noise, drawn)), least(partial(sum_paths, drawn))
-    calls = compiled_calls(ours)
-    return (
-        f"ours {1e3 * whole:.2f} ms: {noise / whole:.0%} random numbers, {sums / whole:.0%} arithmetic on paths and samples, "
-        f"{1 - (noise + sums) / whole:.0%} else, in {calls} calls of {1e6 * (whole - noise - sums) / calls:.1f} us"
-    )
-
-
-def draw_noise(drawn: DrawnRecording) -> Any:
-    return np.random.default_rng(1).standard_normal((drawn.n_samples, len(drawn.skew_s)))
-
-
-def sum_paths(drawn: DrawnRecording) -> Any:
-    one = drawn.series[0]
-    n_channels, n = (
-        len(drawn.skew_s),
-        int((np.ptp(one.paths.delay_s) + burst_span_s(one.pinger)) / drawn.times.interval_s),
-    )
-    phase = 2 * np.pi * one.pinger.frequency_hz * one.paths.delay_s
-    place = np.linspace(0, n_channels * n - 1, phase.size).astype(np.int64)
-    np.sqrt(phase), *(np.exp(1e-6 * phase) for _ in range(3))
-    phasor = (one.paths.amplitude * np.exp(1j * phase)).ravel()
-    summed, decay = np.zeros((2, n_channels * n), dtype=complex), np.ones(n)
-    for part in summed:
-        np.add.at(part, place, phasor)
-        np.add.at(part, place, phasor)
-        np.cumsum(part.reshape(n_channels, n), axis=1, out=part.reshape(n_channels, n))
-    for _ in range(2):
-        np.multiply(summed[1].reshape(n_channels, n), decay, out=summed[1].reshape(n_channels, n))
-    np.subtract(*summed, out=summed[0])
-    return (summed[0].reshape(n_channels, n) * (decay + 0j)).T.real + np.zeros((n, n_channels))
-
-
-def compiled_calls(work: Callable[[], object]) -> int:
-    """Calls into compiled functions; operators on arrays are not among them."""
-    count = 0
-
-    def counted(_: object, event: str, __: object) -> None:
-        nonlocal count
-        count += event == "c_call"
-
-    sys.setprofile(counted)
-    try:
-        work()
-    finally:
-        sys.setprofile(None)
-    return count
 
 
 def real_time() -> Row:

@@ -8,6 +8,8 @@ cells of the lattice along an axis: the image lies in ``[k L, (k + 1) L]`` and t
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -55,22 +57,26 @@ def lattice_images(room: Room, source_m: Floats, receivers_m: Floats, reach_m: F
     """
     lower, upper = _box(room)
     farthest = float(reach_m.max())
-    most = np.ceil(farthest / (upper - lower)).astype(np.int64) + 1
-    cells = np.arange(-most.max(), most.max() + 1)
-    places = _image_coordinate(cells[:, None], source_m - lower, upper - lower) + lower
-    gaps = np.maximum(np.maximum(receivers_m.min(axis=0) - places, places - receivers_m.max(axis=0)), 0.0) ** 2
-    x, y, z = (slice(most.max() - m, most.max() + m + 1) for m in most)
-    within = gaps[z, 2, None, None] + (gaps[y, 1, None] + gaps[x, 0]) <= farthest**2
-    if np.count_nonzero(within) > MAX_IMAGES:
+    most = [math.ceil(farthest / side) + 1 for side in (upper - lower).tolist()]
+    cells = np.arange(-max(most), max(most) + 1)
+    places = _image_coordinate(cells, (source_m - lower)[:, None], (upper - lower)[:, None]) + lower[:, None]
+    nearest, farther = receivers_m.min(axis=0)[:, None] - places, places - receivers_m.max(axis=0)[:, None]
+    gaps = np.maximum(np.maximum(nearest, farther, out=nearest), 0.0, out=nearest) ** 2
+    x, y, z = (gap[max(most) - m : max(most) + m + 1] for gap, m in zip(gaps, most, strict=True))
+    within = z[:, None, None] + (y[:, None] + x) <= farthest**2
+    found = np.flatnonzero(within)
+    if len(found) > MAX_IMAGES:
         raise too_many_images(reach_m)
-    bounces = np.abs(cells)
-    order = (bounces[z, None, None] + (bounces[y, None] + bounces[x]))[within]
-    by_order = order.argsort(kind="stable")
-    row = np.stack(np.nonzero(within)[::-1], axis=-1)[by_order] + (most.max() - most)
-    images = Images(places[row, np.arange(3)], order[by_order], cells[row])
+    cell = np.array(np.unravel_index(found, within.shape)[::-1]) - np.array(most)[:, None]
+    order = np.abs(cell).sum(axis=0)
+    # None of so few images is of an order beyond 16 bits, which are sorted by their digits, in a quarter of the time.
+    by_order = order.astype(np.uint16).argsort(kind="stable")
+    cell, order = cell.take(by_order, axis=1), order.take(by_order)
+    position = places.take(cell + (max(most) + np.arange(3) * len(cells))[:, None])
+    images = Images(position.T, order, cell.T)
     if room.swallows:
         swallow = np.array([[room.reflections[face] is None for face in pair] for pair in room.sides])
-        images = images.take(~np.any(swallow & (_bounces(images.cell) > 0), axis=(1, 2)))
+        images = images.take(~np.any(swallow.T[:, None] & (_bounces(images.cell) > 0), axis=(0, 2)))
     if len(receivers_m) <= _FEW_RECEIVERS:  # hardly any image is near them all and near none
         return images
     return images.take((images.order == 0) | within_reach(images.position_m, receivers_m, reach_m))
@@ -144,14 +150,13 @@ def _box(room: Room) -> tuple[Floats, Floats]:
 
 def _image_coordinate(k: Ints, source_m: Floats, length_m: Floats) -> Floats:
     """``(1 - 2 q) s + 2 n L`` with ``k = 2 n - q``, measured from the lower face."""
-    n, q = (k + 1) // 2, k % 2
-    return (1 - 2 * q) * source_m + 2 * n * length_m
+    odd = k & 1
+    return np.where(odd, -source_m, source_m) + (k + odd) * length_m
 
 
 def _bounces(k: Ints) -> Ints:
-    """Bounces off the lower and the upper face, ``|n - q|`` and ``|n|``, shape (..., 2)."""
-    n, q = (k + 1) // 2, k % 2
-    return np.stack([np.abs(n - q), np.abs(n)], axis=-1)
+    """Bounces off the lower and the upper face, ``|n - q|`` and ``|n|``, shape (2, ...)."""
+    return np.abs(np.array([k >> 1, (k + 1) >> 1]))
 
 
 def _lattice_gain(room: Room, images: Images, receivers_m: Floats, pairs: Pairs) -> Complexes:
@@ -159,15 +164,17 @@ def _lattice_gain(room: Room, images: Images, receivers_m: Floats, pairs: Pairs)
     most = int(np.abs(images.cell).max(initial=0))
     bounces = _bounces(np.arange(-most, most + 1))
     place = (images.cell + most).T
-    fixed, turning = np.ones((3, len(bounces)), dtype=complex), []
+    fixed, turning = np.ones((2, 3, 1), dtype=complex), []
     for axis, pair in enumerate(room.sides):
         for side, face in enumerate(pair):
-            reflection, times = room.reflections[face], bounces[:, side]
+            reflection = room.reflections[face]
             if callable(reflection):
-                turning.append((axis, reflection, times[place[axis]]))
+                turning.append((axis, reflection, bounces[side].take(place[axis])))
             elif reflection is not None:
-                fixed[axis] *= reflection**times
-    gain = (fixed[0, place[0]] * fixed[1, place[1]] * fixed[2, place[2]])[pairs.image]
+                fixed[side, axis] = reflection
+    lower, upper = fixed ** bounces[:, None]
+    of_axis = (lower * upper).take(place + (np.arange(3) * len(bounces[0]))[:, None])
+    gain = of_axis.prod(axis=0).take(pairs.image)
     if turning:
         image, receiver = np.broadcast_arrays(pairs.image, pairs.receiver)
         gain = np.broadcast_to(gain, image.shape).copy()
@@ -206,8 +213,8 @@ def _vertical_slowness(room: Room, source_z: float, k: Ints, receiver_z: Floats,
     rest_m = full_m + last_m[last]
     rest_s = full_m * slowness[-1] + last_s[last]
 
-    leg = 2 * pairs.receiver + upwards[pairs.image]
-    total = first_m.take(leg) + rest_m[pairs.image]
-    bounced = (bounces > 0)[pairs.image] & (total > 0)
-    spent = first_s.take(leg) + rest_s[pairs.image]
-    return np.divide(spent, total, out=slowness[2 * n : 3 * n][pairs.receiver], where=bounced)
+    leg = 2 * pairs.receiver + upwards.take(pairs.image)
+    total = first_m.take(leg) + rest_m.take(pairs.image)
+    bounced = (bounces > 0).take(pairs.image) & (total > 0)
+    spent = first_s.take(leg) + rest_s.take(pairs.image)
+    return np.divide(spent, total, out=slowness[2 * n : 3 * n].take(pairs.receiver), where=bounced)

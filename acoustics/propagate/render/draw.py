@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -271,13 +272,13 @@ def _paths(
     reflects."""
     paths = arrivals(
         scene,
-        scene.vehicle.pose.to_site(hydrophones_m),
+        scene.vehicle.pose.to_site(hydrophones_m if len(hydrophones_m) > 1 else hydrophones_m[0]),
         pinger.position_m,
         frequency_hz=pinger.frequency_hz,
         horizon_s=_ECHOES_OFF_S if reverberation_s is None else reverberation_s,
         hull=hull,
     )
-    each = [_one_of(paths, k) for k in range(len(hydrophones_m))]
+    each = [_one_of(paths, k) for k in range(len(hydrophones_m))] if len(hydrophones_m) > 1 else [paths]
     return [_direct_only(one) for one in each] if reverberation_s is None else each
 
 
@@ -312,16 +313,20 @@ def _draw_dropouts(
 
 def _starts(pinger: Pinger, paths: Arrivals, seconds: float, seed: np.random.SeedSequence) -> list[float]:
     """Times of the pings any part of which is heard [s]. Those sent before the recording began may still be."""
-    # Each way from the first ping its own numbers: longer echoes or recordings leave the others as they were.
-    forward, backward = (np.random.default_rng(child) for child in seed.spawn(2))
+    steady = pinger.start_jitter_s == 0
+    heard = paths.delay_s if paths.valid.all() else paths.delay_s[paths.valid]
     heard_first = float(paths.delay_s[:, 0].min())
-    heard_last = float(paths.delay_s[paths.valid].max(initial=heard_first)) + burst_span_s(pinger)
+    heard_last = float(heard.max(initial=heard_first)) + burst_span_s(pinger)
+    # Each way from the first ping its own numbers: longer echoes or recordings leave the others as they were.
+    forward, *backward = (np.random.default_rng(child) for child in seed.spawn(1 if steady else 2))
     first = forward.uniform(*_PHASE) * pinger.pri_s
     slack = 6 * pinger.start_jitter_s
-    after = max(int(np.ceil((seconds - heard_first + slack - first) / pinger.pri_s)), 1)
-    before = int(np.ceil((first + heard_last + slack) / pinger.pri_s))
-    jitter = np.append(backward.standard_normal(before)[::-1], forward.standard_normal(after))
-    start = first + np.arange(-before, after) * pinger.pri_s + pinger.start_jitter_s * jitter
+    after = max(math.ceil((seconds - heard_first + slack - first) / pinger.pri_s), 1)
+    before = math.ceil((first + heard_last + slack) / pinger.pri_s)
+    start = first + np.arange(-before, after) * pinger.pri_s
+    if not steady:
+        jitter = np.append(backward[0].standard_normal(before)[::-1], forward.standard_normal(after))
+        start += pinger.start_jitter_s * jitter
     return start[(start + heard_last > 0) & (start + heard_first < seconds)].tolist()
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.physics.levels import pressure_from_level_pa
-from acoustics.propagate.render.bursts import ping_pressure
+from acoustics.propagate.render.bursts import ping_pressure, ping_samples
 from acoustics.propagate.render.draw import DrawnRecording, PingSeries
 from acoustics.propagate.render.noise import IsotropicPieces, RandomPieces, SteadyTones
 from acoustics.scene.recorder import Recorder
@@ -185,13 +185,12 @@ class _Pings:
         self.sounding = [(first, ping_pa) for first, ping_pa in self.sounding if first + len(ping_pa) > stop]
 
     def _render(self, one: PingSeries, ping: int) -> tuple[int, Floats]:
-        paths, recorder = one.paths, self.drawn.scene.recorder
+        paths, recorder, start_s = one.paths, self.drawn.scene.recorder, float(one.start_s[ping])
         amplitude = paths.amplitude * np.exp(-1j * self.drawn.channel_phase)[:, None]
-        first, analytic = ping_pressure(
-            one.pinger, one.start_s[ping], paths.delay_s, amplitude, paths.valid, self.drawn.times
-        )
-        if recorder.aperture_jitter_s:
-            # A sample taken late by far less than the build-up meets a later phase and the same envelope.
-            late = recorder.aperture_jitter_s * self.jitter.take(first, first + len(analytic))
-            analytic = analytic * np.exp(2j * np.pi * one.pinger.frequency_hz * late)
-        return first, analytic.real
+        heard = paths.delay_s, amplitude, paths.valid, self.drawn.times
+        if not recorder.aperture_jitter_s:
+            return ping_samples(one.pinger, start_s, *heard)
+        # A sample taken late by far less than the build-up meets a later phase and the same envelope.
+        first, analytic = ping_pressure(one.pinger, start_s, *heard)
+        late = recorder.aperture_jitter_s * self.jitter.take(first, first + len(analytic))
+        return first, (analytic * np.exp(2j * np.pi * one.pinger.frequency_hz * late)).real

@@ -94,7 +94,8 @@ def run_chunks(
     progress : callable
         Told how much of the cost of all tasks is behind, before the first and after each.
     meanwhile : callable
-        What this process has to do besides, within a second or two: called once, while other processes work.
+        What this process has to do besides, within a second or two: called once, as soon as fewer tasks are at work
+        than there are workers for, who would else be idle until the last task is done.
 
     Returns
     -------
@@ -154,9 +155,11 @@ def run_chunks(
 
 @dataclass(frozen=True)
 class _Team:
-    """An executor, how many chunks it is given at a time, and what it raises for a chunk whose worker died."""
+    """An executor, how many workers it has, how many chunks it is given at a time, and what it raises for a chunk whose
+    worker died."""
 
     executor: Executor
+    workers: int
     room: int
     losses: tuple[type[BaseException], ...]
 
@@ -171,7 +174,7 @@ def _one_round(
 ) -> list[int]:
     """Work through the waiting tasks until they are done or the executor is broken; the tasks lost on the way.
 
-    `besides`: what is still to be done here as soon as others are at work.
+    `besides`: what is still to be done here as soon as a worker has nothing to do.
     """
     at_work: dict[Future[Arrays], int] = {}
     lost: list[int] = []
@@ -185,8 +188,9 @@ def _one_round(
                 broken = True
         if not at_work:
             return lost
-        for do in besides:
-            do()
+        if len(at_work) < team.workers:
+            for do in besides:
+                do()
         for future in wait(at_work, return_when=FIRST_COMPLETED).done:
             index = at_work.pop(future)
             try:
@@ -209,10 +213,10 @@ def _team(workers: Workers, n_tasks: int, module: str, *, suspected: bool, here_
         return
     jobs = 1 if suspected else min(workers.jobs, n_tasks, cores())
     if jobs == 1 and here_too:
-        yield _Team(_InThisProcess(), 1, ())
+        yield _Team(_InThisProcess(), 1, 1, ())
         return
     with processes(jobs, module) as pool:
-        yield _Team(pool, 1 if suspected else 2 * jobs, (BrokenExecutor,))
+        yield _Team(pool, jobs, 1 if suspected else 2 * jobs, (BrokenExecutor,))
 
 
 class _InThisProcess(Executor):
@@ -249,6 +253,6 @@ def _cluster(address: str) -> Iterator[_Team]:
         threads = sum(client.nthreads().values())
         executor = client.get_executor(pure=False)
         try:
-            yield _Team(executor, 2 * threads + 2, (KilledWorker, CancelledError))
+            yield _Team(executor, threads, 2 * threads + 2, (KilledWorker, CancelledError))
         finally:
             executor.shutdown(wait=False)  # by now all is done, or to be given up

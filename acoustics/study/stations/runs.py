@@ -121,10 +121,10 @@ def decide(
     heard : dict, optional
         What is measured at the places of the plans, filled: another call that is given it measures none of them anew.
     meanwhile : callable
-        As `run_chunks` takes it.
+        As `run_chunks` takes it, while the pings of the plans are measured: few tasks, and one may be left over.
     """
     batches = [_batches(plan) for plan in plans]
-    measured = _measured(scene, plans, running, {} if heard is None else heard)
+    measured = _measured(scene, plans, running, {} if heard is None else heard, meanwhile)
     results = iter(
         run_chunks(
             _decide,
@@ -137,7 +137,6 @@ def decide(
             fingerprint=fingerprint,
             cost=lambda batch: cost_of([batch.plan]),
             progress=progress,
-            meanwhile=meanwhile,
         )
     )
     found = [[(batch, next(results)) for batch in parts] for parts in batches]
@@ -157,7 +156,11 @@ def cost_of(plans: Sequence[RunsAlong]) -> int:
 
 
 def _measured(
-    scene: Scene, plans: Sequence[RunsAlong], running: Running, heard: HeardAlong
+    scene: Scene,
+    plans: Sequence[RunsAlong],
+    running: Running,
+    heard: HeardAlong,
+    meanwhile: Callable[[], object],
 ) -> list[tuple[BlindPings | None, ...]]:
     """Of each plan what is measured of its pingers along the path, each place and pinger measured once for all plans.
 
@@ -175,7 +178,7 @@ def _measured(
         further = sorted({place for path in (own, *others) for place in path} - set(first) - known)
         asked += [(pinger, np.array(places)) for places in (first, further) if places]
     tasks = _together(scene, asked)
-    found = run_chunks(_listen, tasks, running=replace(running, folder=None), cost=_places_of)
+    found = run_chunks(_listen, tasks, running=replace(running, folder=None), cost=_places_of, meanwhile=meanwhile)
     for task, columns in zip(tasks, found, strict=True):
         for k, (pinger, places) in enumerate(zip(task.pingers, task.places_m, strict=True)):
             pings = {name: columns[f"{k} {name}"] for name in BlindPings.__annotations__ if f"{k} {name}" in columns}

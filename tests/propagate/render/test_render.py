@@ -8,7 +8,14 @@ from scipy import signal
 
 from acoustics.base.errors import ParameterError
 from acoustics.propagate.arrivals import arrivals
-from acoustics.propagate.render.bursts import SampleTimes, burst_span_s, decaying_sum, ping_pressure
+from acoustics.propagate.render.bursts import (
+    SampleTimes,
+    _unit_phasors,
+    burst_span_s,
+    decaying_sum,
+    ping_pressure,
+    ping_samples,
+)
 from acoustics.propagate.render.draw import ChannelFaults, draw_recording
 from acoustics.propagate.render.noise import IsotropicPieces, RandomPieces
 from acoustics.propagate.render.samples import converter, render, render_pressure
@@ -108,6 +115,28 @@ def test_a_decaying_sum_is_that_of_a_recursive_filter(decay):
     values = np.random.default_rng(1).normal(size=(2, 20_000, 2)) @ [1, 1j]
     expected = signal.lfilter([1.0], [1.0, -np.exp(-decay)], values, axis=1)
     np.testing.assert_allclose(decaying_sum(values, decay), expected, atol=1e-11)
+
+
+def test_phasors_from_a_table_are_those_of_sine_and_cosine():
+    """To the rounding of the turns: 700 of them are known to 1e-13, which is 7e-13 rad."""
+    turns = np.concatenate([np.linspace(-700, 1, 10_001), [0.0, 0.25, -0.5, 1 / 2048]])
+    whole = turns - np.rint(turns)
+    np.testing.assert_allclose(
+        _unit_phasors(turns), np.cos(2 * np.pi * whole) + 1j * np.sin(2 * np.pi * whole), atol=8e-13
+    )
+    np.testing.assert_allclose(_unit_phasors(whole), np.exp(2j * np.pi * whole), atol=1e-15)
+
+
+@pytest.mark.parametrize("sweep_hz", [0.0, 4e3])
+def test_samples_are_the_real_part_of_the_analytic_pressure(sweep_hz):
+    scene = scene_with(pinger=[PINGER | {"sweep_hz": sweep_hz}])
+    one = draw_recording(scene, seconds=2.0, seed=1)
+    series = one.series[0]
+    heard = series.paths.delay_s, series.paths.amplitude, series.paths.valid, one.times
+    first, analytic = ping_pressure(series.pinger, 0.3, *heard)
+    again, samples = ping_samples(series.pinger, 0.3, *heard)
+    assert first == again
+    assert np.array_equal(samples, analytic.real)
 
 
 def test_echoes_of_a_rectangular_pool_are_those_of_pyroomacoustics():

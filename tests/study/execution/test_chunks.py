@@ -156,6 +156,20 @@ def test_what_is_to_be_done_besides_is_done_once_in_this_process_and_while_other
     assert done == [os.getpid()] * 2
 
 
+@several_cores
+@pytest.mark.slow
+def test_what_is_to_be_done_besides_waits_until_a_worker_has_nothing_to_do(work):
+    done, when = [], []
+    run_chunks(
+        work.draw,
+        tasks(3),
+        running=Running(Workers(2)),
+        progress=lambda number, _: done.append(number),
+        meanwhile=lambda: when.append(done[-1]),
+    )
+    assert len(when) == 1 and when[0] >= 2
+
+
 def test_a_spoilt_chunk_is_worked_again(work, tmp_path):
     first = run_chunks(work.draw, tasks(), running=Running(folder=tmp_path / "s"), fingerprint="f")
     (tmp_path / "s" / "chunk-000002.npz").write_bytes(b"PK\x03\x04 outlier")
