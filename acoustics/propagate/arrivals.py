@@ -144,9 +144,9 @@ def arrivals(
         found += [kept_bent_paths(scene, room, source, flat, part, limits, water) for part in parts]
     kept = join(found)
     # Rank of each path within its batch element: the pairs come sorted by element.
-    first_of = np.searchsorted(kept.element, np.arange(len(flat))) if len(flat) > 1 else np.zeros(1, dtype=np.int64)
-    path = np.arange(len(kept.element)) - first_of[kept.element] if len(flat) > 1 else kept.element
-    n_paths = int(path.max()) + 1 if len(flat) > 1 else len(path)
+    first_of = np.searchsorted(kept.element, np.arange(len(flat)))
+    path = np.arange(len(kept.element)) - first_of[kept.element]
+    n_paths = int(path.max()) + 1
 
     def laid_out(values: NDArray, fill: ArrayLike) -> NDArray:
         """Values of shape (..., n) as (*batch, ..., n_paths)."""
