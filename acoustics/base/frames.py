@@ -6,10 +6,10 @@ z down from the surface, so z is depth. Both are right-handed. Metres and radian
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from acoustics.base.record import record
 
 Floats = NDArray[np.float64]
 
@@ -70,7 +70,7 @@ def direction_jacobian(bearing: ArrayLike, depression: ArrayLike) -> Floats:
     return jacobian
 
 
-@dataclass(frozen=True)
+@record
 class Pose:
     """Where the vehicle is and how it is turned; leading batch dimensions broadcast.
 

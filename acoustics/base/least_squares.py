@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any, Protocol, Self, TypeVar
 
 import numpy as np
@@ -11,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 
 Indices = NDArray[np.intp]
 
@@ -168,7 +168,7 @@ def with_nuisance(covariance: Floats, jacobian: Floats, sd: ArrayLike) -> Floats
     return covariance + scaled @ transposed(scaled)
 
 
-@dataclass(frozen=True)
+@record
 class Descent:
     """How `levenberg` goes about a kind of problem.
 

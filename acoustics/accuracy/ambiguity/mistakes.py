@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from acoustics.base.frames import Floats, length
+from acoustics.base.record import record
 
 # Beyond these standard deviations a mistake is as good as impossible (1e-10 and less).
 IMPOSSIBLE_DISTANCE, _FAR_EXCESS = 13.0, 8.0
@@ -25,7 +25,7 @@ _GENERATOR = np.array([1, 182667, 469891, 498753, 110745, 446247, 250185, 118627
 _SHOWN = 96
 
 
-@dataclass(frozen=True)
+@record
 class Rivals:
     """Wrong sets of cycles against the right one, for directions (rows); all lengths in standard deviations.
 
@@ -208,7 +208,7 @@ def _way(rivals: Rivals) -> Floats:
     return rho[:, None] * across / length(across)[:, None] - rest[:, None] * own
 
 
-@dataclass(frozen=True)
+@record
 class Wins:
     """Noise in which a wrong set wins, j points of a few rows: the row, the set, and the errors of the direction
     cosines, (j, r), as r independent standard normal ones."""

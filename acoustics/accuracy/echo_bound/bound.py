@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +12,7 @@ from acoustics.accuracy.echo_bound.paths import EchoPaths, PlacedPings, echo_pat
 from acoustics.accuracy.information import covariance_from_information, eliminate_nuisance
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics.image_receivers import MAX_IMAGES
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -24,7 +24,7 @@ _VALUES_AT_ONCE = 500_000
 _MOST_PATHS, _MOST_IMAGES = 150, 5_000
 
 
-@dataclass(frozen=True)
+@record
 class EchoKnowledge:
     """What is not known besides the scene's own standard deviations.
 
@@ -44,7 +44,7 @@ class EchoKnowledge:
     scatter_share: float = 0.0
 
 
-@dataclass(frozen=True)
+@record
 class EchoBound:
     """Cramer-Rao bounds of the horizontal position from one ping, shape (n,).
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics.burst import Burst
 
 Complexes = NDArray[np.complex128]
@@ -22,7 +22,7 @@ _RIDGE = 1e-10
 _SIDE, _COMPLEX_SIDE = 56, 36  # of a block of a product that is worked on one core: under 200,000 real products
 
 
-@dataclass(frozen=True)
+@record
 class BurstDoubt:
     """Standard deviations of what is not known of the burst: of Q as a share of it, of the carrier [Hz]."""
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import Descent, levenberg
+from acoustics.base.record import record
 from acoustics.estimate.fuse.model import SOURCE, FusionProblem, information, linearise, weighed
 
 # Every unknown has a prior, so none needs a floor; 1e-4 is a hundredth of a standard deviation. The first descent ends
@@ -21,7 +20,7 @@ _LONGEST_STEP = 0.75  # of the distance
 _WEIGHINGS, _STAYS = 6, 1e-3
 
 
-@dataclass(frozen=True)
+@record
 class _Weighted:
     """Runs with weights (r, p) of their pings, as `levenberg` takes them: states (size, r), runs last."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -10,6 +10,7 @@ from scipy.special import chdtri
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.regions import chi_square_p_value
 from acoustics.estimate.fuse.descent import descend
 from acoustics.estimate.fuse.hypotheses import (
@@ -61,7 +62,7 @@ ROUGH = "the range is poorly observed: a ping from another direction would short
 TOO_FEW = "too few pings to reject a wrong one: the position stands on trust"
 
 
-@dataclass(frozen=True)
+@record
 class FusedFix:
     """Position of a source from a run of pings; batch of runs (...).
 
@@ -116,7 +117,7 @@ class FusedFix:
     reason: NDArray[np.str_]
 
 
-@dataclass(frozen=True)
+@record
 class _Fitted:
     """States (r, size) with what belongs to each."""
 

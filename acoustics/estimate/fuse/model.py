@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from typing import Any
 
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.least_squares import inverse_factor, transposed
+from acoustics.base.record import record
 from acoustics.estimate.fuse.echo_places import EchoPlaces
 from acoustics.estimate.fuse.echo_rows import CHANNELS, ROWS, EchoRows, echo_rows, place_by_echoes
 from acoustics.estimate.fuse.run import EPOCH_SD_S, PingClock, PingRun, SourceArea, Track
@@ -29,7 +30,7 @@ _NEGLIGIBLE_PATH_M = 1e-5  # far below any measurement, and keeps exact delays f
 _UNKNOWN_M = 1e5
 
 
-@dataclass(frozen=True)
+@record
 class FusionProblem:
     """Runs flattened, (r, ...). The state is the source's position, the errors that a run shares in the order of
     `error_model.SHARED`, each in units of its standard deviation: heading, log scale, sound speed, start (x, y, depth),
@@ -154,7 +155,7 @@ class FusionProblem:
         return replace(self, depth=None if self.depth is None else self.depth[runs], **part)
 
 
-@dataclass(frozen=True)
+@record
 class Linearised:
     """Residuals in standard deviations and derivatives of the model at a state: (r, p, k) and (r, p, k, size).
 

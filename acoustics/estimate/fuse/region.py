@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from scipy.special import chdtri
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
 from acoustics.base.polygons import HalfPlanes, half_planes, inside_all, slack
+from acoustics.base.record import record
 from acoustics.estimate.fuse.model import FusionProblem, information, linearise
 from acoustics.physics.direct_rays import direct_rays
 
@@ -40,7 +41,7 @@ _SAME_RAY = 1e-3  # between directions that are of one ray [rad]
 _LEAST_M2 = 1e-12  # flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
 
 
-@dataclass(frozen=True)
+@record
 class Region:
     """What stands for the regions of r runs.
 
@@ -171,7 +172,7 @@ def _positive(covariance: Floats) -> Floats:
     return (axes * np.maximum(size, _LEAST_M2)[..., None, :]) @ transposed(axes)
 
 
-@dataclass(frozen=True)
+@record
 class Profile:
     """Along the profile, k nodes of r runs: horizontal coordinate along and its unit vectors, (r, 2); least cost there
     and its slope; what is kept of the state; standard deviation across, and how the state moves with it."""
@@ -186,7 +187,7 @@ class Profile:
     rest: Floats  # (r, 4, 4), covariance of what is kept, given the horizontal place
 
 
-@dataclass(frozen=True)
+@record
 class _Node:
     """The model at states (m, size) of given horizontal coordinate along a direction."""
 

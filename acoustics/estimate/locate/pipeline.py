@@ -9,6 +9,7 @@ import numpy as np
 
 from acoustics.base.errors import InputError, ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.running import running_minimum
 from acoustics.estimate.detect import (
     PAST_BURSTS,
@@ -42,7 +43,7 @@ _LEAKAGE_MARGIN = 10.0  # 10 dB above what leaks by the filter's own cross-corre
 _HEARD_BESIDE = 0.1  # another pinger at the same time counts if it is over a tenth of this one's power
 
 
-@dataclass(frozen=True)
+@record
 class LocateOptions:
     """What may be chosen: method of the delays, pingers by name (none: all), the rate of false alarms, a site sketch.
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +14,7 @@ from acoustics.base.frames import (
     rotation_matrix,
     wrap_angle,
 )
+from acoustics.base.record import record
 from acoustics.estimate.direction import (
     FARTHEST_M,
     MISFIT_P,
@@ -42,7 +41,7 @@ VECTORS, _NEGLIGIBLE, _ROUGHLY_NEGLIGIBLE = 24, 1e-5, 1e-3
 _DOUBTFUL = 0.05  # of all directions but the first from which on `locate` makes no position of that
 
 
-@dataclass(frozen=True)
+@record
 class BlindBearings:
     """Draws of what comes of m pings, shape (m, n_draws).
 
@@ -61,7 +60,7 @@ class BlindBearings:
     across_m: Floats
 
 
-@dataclass(frozen=True)
+@record
 class Listener:
     """The hydrophones that hear a ping, and what the vehicle knows beside what they measure."""
 
@@ -271,7 +270,7 @@ class Listener:
         return cycles_apart(self.hydrophones_m, one, other, self.scene.sound_speed_m_s, self.pinger.frequency_hz)
 
 
-@dataclass(frozen=True)
+@record
 class Vectors:
     """Delays of t pings by j vectors of integers, (t, j, k), their covariance (k, k), and as `IntegerAlternatives`."""
 
@@ -281,7 +280,7 @@ class Vectors:
     misfit: Floats
 
 
-@dataclass(frozen=True)
+@record
 class _Found:
     """What is told first of t pings; `decided`: no other direction stands against it."""
 

@@ -9,13 +9,14 @@ itself, once for each draw.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, Pose
+from acoustics.base.record import record
 from acoustics.estimate.detect import leading_edge
 from acoustics.estimate.direction import NEAREST_M
 from acoustics.estimate.tdoa import IntegerAlternatives, Segment, TdoaMeasurement, channel_gain_sd, measure_tdoa
@@ -81,7 +82,7 @@ def hear_with_noise(
     return BlindBearings(**{name: value.reshape(-1, draws) for name, value in vars(drawn).items()})
 
 
-@dataclass(frozen=True)
+@record
 class _Setting(Sampled):
     """What is the same for all draws."""
 
@@ -103,7 +104,7 @@ class _Setting(Sampled):
         return int((self.lead_s + self.listened_s) * self.rate_hz) * len(self.scene.array.hydrophones)
 
 
-@dataclass(frozen=True)
+@record
 class _Heard:
     """Draws, rows (t,), that were answered by the same channels: delays (t, k) [s], their covariances (t, k, k),
     and what may have to be added to them."""

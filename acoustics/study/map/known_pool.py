@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.accuracy.echo_bound import echo_bound
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import unless_guessed
+from acoustics.base.record import record
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.map.bounds import CellBounds
@@ -18,7 +17,7 @@ NEAR_M = 0.5
 KNOWN_POOL_CELLS = 400  # that a map works out unless told otherwise: about a second
 
 
-@dataclass(frozen=True)
+@record
 class KnownPool:
     """Bounds (Cramer-Rao) of the horizontal position from one ping, RMS in metres, by cell, shape (n_cells,).
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -11,6 +10,7 @@ from acoustics.accuracy.echo_bound import EchoPlaceErrors, echo_place_errors
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.intervals import Interval, rate_interval
 from acoustics.base.least_squares import transposed
+from acoustics.base.record import record
 from acoustics.estimate.fuse import usable_echoes
 from acoustics.io.echo_fix import FAR_M
 from acoustics.physics.error_model import ErrorSizes
@@ -27,7 +27,7 @@ _CHANNELS = 8  # errors before those of the channels, see `EchoPlaceErrors`
 _DEPTH, _OWN, _ATTITUDE, _HEADING, _SPEED = 0, slice(1, 4), slice(4, 7), 6, 7
 
 
-@dataclass(frozen=True)
+@record
 class PlacesFound:
     """What the estimator by echoes made of rendered pings at some waypoints.
 
@@ -40,7 +40,7 @@ class PlacesFound:
     variance_scale: float
 
 
-@dataclass(frozen=True)
+@record
 class _Ping:
     scene: Scene
     pinger: Pinger
