@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION
 from acoustics.base.frames import (
     Floats,
-    array_rank,
     bearing_and_depression,
     direction,
     rotation_matrix,
@@ -42,25 +41,6 @@ _DOUBTFUL = 0.05  # of all directions but the first from which on `locate` makes
 
 
 @record
-class BlindBearings:
-    """Draws of what comes of m pings, shape (m, n_draws).
-
-    Attributes
-    ----------
-    error : ndarray
-        Of the bearing [rad], NaN where none is given. Of a direction and its mirror image the nearer one counts.
-    wrong_integer : ndarray of bool
-        Whether the delays of the answered direction are over half a period off on some baseline.
-    across_m : ndarray
-        Horizontal error of the position [m], NaN where there is none.
-    """
-
-    error: Floats
-    wrong_integer: NDArray[np.bool_]
-    across_m: Floats
-
-
-@record
 class Listener:
     """The hydrophones that hear a ping, and what the vehicle knows beside what they measure."""
 
@@ -83,7 +63,7 @@ class Listener:
 
     def draw(
         self, pings: BlindPings, rows: NDArray[np.intp], sources: Floats, draws: int, rng: np.random.Generator
-    ) -> BlindBearings:
+    ) -> Told:
         """Draws for pings of one window, laid out flat."""
         carrier_s2, cycle_s2 = (float(v[rows].mean()) for v in (pings.carrier_variance_s2, pings.cycle_variance_s2))
         by_carrier, by_envelope = (
@@ -109,18 +89,12 @@ class Listener:
         """Times (t, n) [s] if all were as the vehicle takes it to be."""
         return spherical_time(self.hydrophones_m, self.seen(sources), self.scene.sound_speed_m_s)
 
-    def told(self, vectors: Vectors, sources: Floats, turn: Floats, rng: np.random.Generator) -> BlindBearings:
+    def told(self, vectors: Vectors, sources: Floats, turn: Floats, rng: np.random.Generator) -> Told:
         """What comes of (t, n) arrivals from true places (t, 3), heard by the array as it is turned, (t, 3, 3)."""
-        count = len(sources)
-        known = sources @ self._level.T
-        depth_m = known[:, 2] + rng.standard_normal(count) * self._depth_sd_m
+        place_m = sources @ self._level.T
+        depth_m = place_m[:, 2] + rng.standard_normal(len(sources)) * self._depth_sd_m
         found = self._directions(vectors, depth_m, sources, turn)
-        across = np.full(count, np.nan)
-        rows = np.flatnonzero(found.given & found.decided & (array_rank(self.hydrophones_m) > 1))
-        fix = self._position(Tdoa(found.delay_s[rows], vectors.covariance_s2), depth_m[rows])
-        off = np.linalg.norm((fix.position_m - known[rows])[..., :2], axis=-1)
-        across[rows] = np.where(fix.ok, off, np.nan)
-        return BlindBearings(np.where(found.given, found.error, np.nan), found.given & found.wrong, across)
+        return Told(**vars(found), listener=self, covariance_s2=vectors.covariance_s2, depth_m=depth_m, place_m=place_m)
 
     def _integers(
         self, times: Floats, noise: Floats, carrier_s2: float, cycle_s2: float, rng: np.random.Generator
@@ -236,7 +210,7 @@ class Listener:
     def _level(self) -> Floats:
         return self.scene.vehicle.level_pose.rotation
 
-    def _position(self, delays: Tdoa, depth_m: Floats) -> Fix:
+    def positions(self, delays: Tdoa, depth_m: Floats) -> Fix:
         """Positions in the frame that stands level, as `locate` finds them by the likeliest vector alone."""
         return locate_source(
             delays,
@@ -289,6 +263,19 @@ class _Found:
     given: NDArray[np.bool_]
     decided: NDArray[np.bool_]
     delay_s: Floats
+
+
+@record
+class Told(_Found):
+    """What a listener tells first of t pings, by their delays, and where they come from in the frame that stands level.
+
+    `delay_s`: (t, k), of covariance `covariance_s2`, (k, k); `depth_m`: (t,), as known; `place_m`: (t, 3).
+    """
+
+    listener: Listener
+    covariance_s2: Floats
+    depth_m: Floats
+    place_m: Floats
 
 
 def _shares(log_weight: Floats, ping: NDArray[np.intp]) -> Floats:

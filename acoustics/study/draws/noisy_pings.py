@@ -23,8 +23,9 @@ from acoustics.estimate.tdoa import IntegerAlternatives, Segment, TdoaMeasuremen
 from acoustics.propagate.arrivals import Arrivals
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws.listener import VECTORS, BlindBearings, Listener, Vectors
+from acoustics.study.draws.listener import VECTORS, Listener, Vectors
 from acoustics.study.draws.sampled import LEAD_CYCLES, SEARCH_CYCLES, Listeners, Sampled, by_channels_in_use
+from acoustics.study.draws.told_positions import BlindBearings, with_positions
 
 _STEPS_AN_OCTAVE = 1.0  # stated variances this near each other are taken as one
 _QUIET_S = 2e-3  # of noise before the burst, as `locate` looks at
@@ -71,15 +72,12 @@ def hear_with_noise(
         for low in range(0, len(sources), at_once)
         for one in _heard(setting, np.arange(low, min(low + at_once, len(sources))), place, shift_s, rng)
     ]
-    drawn = BlindBearings(np.full(len(sources), np.nan), np.zeros(len(sources), bool), np.full(len(sources), np.nan))
+    parts = []
     for alike in _alike(heard):
+        listener = Listener(scene, pinger, alike.channels, attitude_sd)
         vectors = alike.vectors(pinger.frequency_hz)
-        part = Listener(scene, pinger, alike.channels, attitude_sd).told(
-            vectors, sources[alike.rows], turn[alike.rows], rng
-        )
-        for name, value in vars(part).items():
-            getattr(drawn, name)[alike.rows] = value
-    return BlindBearings(**{name: value.reshape(-1, draws) for name, value in vars(drawn).items()})
+        parts.append((alike.rows, listener.told(vectors, sources[alike.rows], turn[alike.rows], rng)))
+    return with_positions(parts, (len(sources) // draws, draws))
 
 
 @record
