@@ -11,7 +11,7 @@ from acoustics.base.frames import Floats
 from acoustics.base.intervals import RANGE_LOST, unless_guessed
 from acoustics.base.record import record
 from acoustics.base.result import Result
-from acoustics.estimate.locate import indistinct
+from acoustics.estimate.detect import indistinct
 from acoustics.physics.levels import power_ratio_db
 from acoustics.physics.refraction import bent_ray_angle, linear_gradient_travel_time
 from acoustics.physics.sound_speed import harmonic_mean_speed

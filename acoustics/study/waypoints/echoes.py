@@ -18,7 +18,6 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import scale_of_variances
 from acoustics.study.execution import Arrays, Running, run_chunks
-from acoustics.study.rendered_run import rendered_run
 from acoustics.study.waypoints.information import Heard
 from acoustics.study.waypoints.prior import Prior
 
@@ -87,6 +86,8 @@ def found_places(
 
 
 def _found(ping: _Ping) -> Arrays:
+    from acoustics.study.rendered_run import rendered_run  # here, for few runs render anything
+
     source, here = np.array(ping.pinger.position_m), np.array([ping.scene.vehicle.position_m])
     heard = rendered_run(ping.scene, ping.pinger, here, np.random.default_rng(ping.seed))
     fixes = [one.echoes for one in heard if one.echoes is not None and usable_echoes(one)]
