@@ -24,8 +24,9 @@ from acoustics.estimate.fuse.hypotheses import (
     prediction_of_others,
     worth_fitting,
 )
+from acoustics.estimate.fuse.information import information
 from acoustics.estimate.fuse.inliers import deciding_inliers, inlier_choice_covariance
-from acoustics.estimate.fuse.model import FusionProblem, fusion_problem, information, linearise, weighed
+from acoustics.estimate.fuse.model import FusionProblem, fusion_problem, linearise, weighed
 from acoustics.estimate.fuse.region import KEPT, Region, come_first, confidence_region, region_of_modes
 from acoustics.estimate.fuse.run import PingRun, SourceArea, Track
 from acoustics.estimate.fuse.starts import Starts, consensus_starts
@@ -358,8 +359,8 @@ def _judge(
     resolved = weighed(problem.resolved(choice), state)
     at = linearise(resolved, state)
     weight = inliers.astype(float)
-    squares, normal, _ = information(resolved, at, state, weight)
-    covariance: Floats = np.linalg.inv(normal).astype(float)
+    told = information(resolved, at, state, weight)
+    covariance: Floats = np.linalg.inv(told.matrix).astype(float)
     against = prediction_of_others(at, covariance, inliers)
     size, along = against.size, against.along
     checked = (size > LEAST_VARIANCE) & problem.heard[..., None]
@@ -377,8 +378,8 @@ def _judge(
     return _Fitted(
         state,
         covariance,
-        squares + missed,
-        squares,
+        told.cost + missed,
+        told.cost,
         inliers.copy(),
         chi2,
         ping_dof,

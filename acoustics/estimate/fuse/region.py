@@ -12,7 +12,8 @@ from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
 from acoustics.base.polygons import HalfPlanes, half_planes, inside_all, slack
 from acoustics.base.record import record
-from acoustics.estimate.fuse.model import FusionProblem, information, linearise
+from acoustics.estimate.fuse.information import information, solved
+from acoustics.estimate.fuse.model import FusionProblem, linearise
 from acoustics.physics.direct_rays import direct_rays
 
 KEPT = 4  # of the state: the source's place and the heading's lasting error
@@ -204,8 +205,8 @@ class _Node:
 def _follow_profile(problem: FusionProblem, state: Floats, weight: Floats, outline: HalfPlanes) -> Profile:
     """Both ways along the profile until the cost has risen enough, the water ends, or the steps do."""
     r = len(state)
-    _, normal, _ = information(problem, linearise(problem, state), state, weight)
-    size, axes = np.linalg.eigh(np.linalg.inv(normal)[:, :2, :2])
+    told = information(problem, linearise(problem, state), state, weight)
+    size, axes = np.linalg.eigh(np.linalg.inv(told.matrix)[:, :2, :2])
     across, along = axes[..., 0], axes[..., 1]
     state, first = _settled(problem, state, weight, along, across)
     middle = problem.position[..., :2].mean(axis=1)
@@ -282,13 +283,13 @@ def _settled(
 
 
 def _node(problem: FusionProblem, state: Floats, weight: Floats, along: Floats, across: Floats) -> _Node:
-    cost, normal, gradient = information(problem, linearise(problem, state), state, weight)
+    told = information(problem, linearise(problem, state), state, weight)
     m, size = state.shape
     sides = np.zeros((m, size, 1 + KEPT))
-    sides[..., 0] = gradient
+    sides[..., 0] = told.downhill
     sides[:, range(KEPT), range(1, 1 + KEPT)] = 1.0
-    solved = np.linalg.solve(normal, sides)
-    step, columns = solved[..., 0], solved[..., 1:]
+    found = solved(told.rows, told.source, np.ones(m), sides)
+    step, columns = found[..., 0], found[..., 1:]
     cross = np.einsum("msi,mi->ms", columns[..., :2], along)
     variance = np.einsum("mi,mi->m", cross[:, :2], along)
     tangent = cross / variance[:, None]
@@ -299,7 +300,7 @@ def _node(problem: FusionProblem, state: Floats, weight: Floats, along: Floats, 
         np.einsum("mi,mij,mj->m", across, flat, across) - np.einsum("mi,mi->m", cross[:, :2], across) ** 2 / variance
     )
     return _Node(
-        cost=cost,
+        cost=told.cost,
         # At the least cost for a given coordinate all of the gradient is along it.
         slope=-2.0 * forward / variance,
         sd_across=np.sqrt(np.maximum(sideways, 1e-12)),
@@ -307,7 +308,7 @@ def _node(problem: FusionProblem, state: Floats, weight: Floats, along: Floats, 
         rest=np.asarray(columns[:, :KEPT, :] - by_place @ columns[:, :2, :]),
         tangent=tangent,
         correction=step - tangent * forward[:, None],
-        gain=np.einsum("ms,ms->m", gradient, step) - forward**2 / variance,
+        gain=np.einsum("ms,ms->m", told.downhill, step) - forward**2 / variance,
     )
 
 
