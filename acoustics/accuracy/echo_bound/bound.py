@@ -7,8 +7,9 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from acoustics.accuracy.echo_bound.information import BurstDoubt, joint_information
+from acoustics.accuracy.echo_bound.information import joint_information
 from acoustics.accuracy.echo_bound.paths import EchoPaths, PlacedPings, echo_paths
+from acoustics.accuracy.echo_bound.products import BurstDoubt
 from acoustics.accuracy.information import covariance_from_information, eliminate_nuisance
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats

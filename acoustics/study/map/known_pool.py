@@ -14,7 +14,7 @@ from acoustics.study.map.bounds import CellBounds
 from acoustics.study.map.cells import Cells, waypoints_and_pingers
 
 NEAR_M = 0.5
-KNOWN_POOL_CELLS = 400  # that a map works out unless told otherwise: about a second
+KNOWN_POOL_CELLS = 400  # that a map works out unless told otherwise: about half a second
 
 
 @record
@@ -52,7 +52,7 @@ def known_pool_in_cells(
     at : CellBounds
         The bounds without echoes, and the heading, in each of them.
     most : int
-        Cells to work out; each costs some three milliseconds.
+        Cells to work out; each costs about a millisecond.
     site_position : bool
         Whether the position is the site's, or relative to the vehicle.
     """
