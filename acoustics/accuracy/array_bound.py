@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -11,13 +9,14 @@ from acoustics.accuracy.bounds import bearing_bound
 from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.result import Result
 from acoustics.physics.timing_bounds import arrival_time_variance
 
 _USUAL_SPEED_M_S = 1480.0  # fresh water at 20 degC
 
 
-@dataclass(frozen=True)
+@record
 class Bound(Result):
     """Least standard deviations of a direction by bearing, shape (n,), from one ping; infinite where not observed.
 

@@ -15,7 +15,6 @@ at least its contribution.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -23,6 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, direction, direction_jacobian
+from acoustics.base.record import record
 from acoustics.physics.direct_rays import DirectRays
 from acoustics.physics.error_model import Sight, sight_of_direction, sight_of_source
 from acoustics.physics.tdoa import difference_matrix
@@ -31,7 +31,7 @@ _TURNS = ("roll", "pitch", "heading")
 _SHARED = frozenset({"sound_speed", *_TURNS})
 
 
-@dataclass(frozen=True)
+@record
 class LinearModel:
     """Measurements of one ping as a linear function of what is sought and of every error.
 
@@ -54,7 +54,7 @@ class LinearModel:
     unit: Floats
 
 
-@dataclass(frozen=True)
+@record
 class ErrorBudget:
     """A bound and its parts, each of shape (n_sought, n_sought); infinite for what is not observed.
 

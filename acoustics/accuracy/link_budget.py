@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from acoustics.base.checks import checked
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics.build_up import cycle_choice_variance
 from acoustics.physics.levels import received_level_db
 from acoustics.physics.timing_bounds import arrival_time_variance
@@ -16,7 +15,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
 
-@dataclass(frozen=True)
+@record
 class LinkBudget:
     """What one hydrophone gets of one ping; all of shape (...).
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -14,12 +12,13 @@ from acoustics.accuracy.information import (
 )
 from acoustics.base.checks import checked
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 
 # Relative loss of figures in the 2 x 2 determinant below which bearing and depression are not told apart.
 _DETERMINANT_ROUNDING = 1e-12
 
 
-@dataclass(frozen=True)
+@record
 class BearingBound:
     """Least standard deviations of a direction; infinite where the array does not observe it.
 
@@ -39,7 +38,7 @@ class BearingBound:
     observable: Bools
 
 
-@dataclass(frozen=True)
+@record
 class PositionBound:
     """Least standard deviations of the pinger's position; infinite where it is not observed.
 

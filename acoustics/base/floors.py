@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from acoustics.base.frames import Floats
 from acoustics.base.polygons import clipped, convex_hull
+from acoustics.base.record import record
 
 
-@dataclass(frozen=True)
+@record
 class Floor:
     """Planes that meet in straight edges, the depth going on from one to the next.
 

@@ -6,11 +6,12 @@ z down from the surface, so z is depth. Both are right-handed. Metres and radian
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from acoustics.base.record import record
 
 Floats = NDArray[np.float64]
 
@@ -71,7 +72,7 @@ def direction_jacobian(bearing: ArrayLike, depression: ArrayLike) -> Floats:
     return jacobian
 
 
-@dataclass(frozen=True)
+@record
 class Pose:
     """Where the vehicle is and how it is turned; leading batch dimensions broadcast.
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 
 BEARING_GUESS_SD = np.pi / np.sqrt(3.0)  # of a uniform guess all round [rad]: no bearing is worse than that
 # The same of the depression of a direction that is uniform over the sphere, by its density cos(d) / 2 [rad].
@@ -26,7 +26,7 @@ def unless_guessed(error: ArrayLike, guess: ArrayLike) -> Floats:
     return np.where(value < (1.0 - _AS_GOOD) * np.asarray(guess), value, np.inf)
 
 
-@dataclass(frozen=True)
+@record
 class Interval:
     """A simulated value and its 95 % confidence interval."""
 

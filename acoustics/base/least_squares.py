@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any, Protocol, Self, TypeVar
 
 import numpy as np
@@ -11,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 
 Indices = NDArray[np.intp]
 
@@ -168,7 +168,7 @@ def with_nuisance(covariance: Floats, jacobian: Floats, sd: ArrayLike) -> Floats
     return covariance + scaled @ transposed(scaled)
 
 
-@dataclass(frozen=True)
+@record
 class Descent:
     """How `levenberg` goes about a kind of problem.
 
@@ -198,7 +198,7 @@ def levenberg(
     move: Callable[[Problem, Floats, Floats], Floats],
     *,
     give_up: Callable[[Problem, Floats, Floats, Floats, Floats], NDArray[np.bool_]] | None = None,
-    unit: Callable[[Problem, Floats], Floats] | None = None,
+    find_step: Callable[[Problem, Floats, Floats, Floats, Floats], Floats] | None = None,
     descent: Descent = Descent(),
 ) -> Floats:
     """Minimise the costs, such as sums of squared residuals, of many trials, each from its own start.
@@ -221,10 +221,11 @@ def levenberg(
     give_up : callable, optional
         ``(problem, state (d, m), information (p, p, m), step (p, m), gain (m,)) -> bool (m,)``: trials that need go no
         further, because wherever they end will not be used. The gain is the fall of the cost that a step promises.
-    unit : callable, optional
-        ``(problem, state (d, m)) -> (p, m)``: the information by which the damping counts (Levenberg), by default that
-        of each parameter by itself (Marquardt). The latter holds back a combination of parameters of which the
-        observations tell little though each of them alone is sharp, as it is in a long narrow valley of the cost.
+    find_step : callable, optional
+        ``(problem, state (d, m), information, gradient (p, m), damping (m,)) -> step (p, m)``; the information is then
+        whatever `evaluate` gives, trials last. By default its matrix is solved, each parameter damped by its own
+        (Marquardt). That holds back a combination of parameters of which the observations tell little though each of
+        them alone is sharp, as it is in a long narrow valley of the cost: there damp all by one unit (Levenberg).
     descent : Descent
         Where to begin and when to stop.
 
@@ -242,14 +243,12 @@ def levenberg(
     rows = np.arange(state.shape[-1])
     damping, resting = np.full(rows.size, descent.damping), np.zeros(rows.size, dtype=bool)
     cost, normal, gradient = evaluate(problem, state)
-    kept_share = _DROPPED_TINY if len(normal) <= _TINY else 0.0
+    kept_share = _DROPPED_TINY if len(gradient) <= _TINY else 0.0
     for _ in range(descent.most_steps if rows.size else 0):
-        damped = normal.copy(order="K")
-        floor = descent.floor * np.einsum("iim->m", normal)
-        own = np.einsum("iim->im", normal) if unit is None else unit(problem, state)
-        for i in range(len(normal)):
-            damped[i, i] += damping * (own[i] + floor) + 1e-300
-        step = -solve_positive(damped, gradient)
+        if find_step is None:
+            step = _marquardt_step(normal, gradient, damping, descent.floor)
+        else:
+            step = find_step(problem, state, normal, gradient, damping)
         gain = -np.einsum("pm,pm->m", gradient, step)
         settled = ~resting & (np.abs(gain) < descent.settled)
         done = resting | settled
@@ -264,7 +263,7 @@ def levenberg(
             state, trial, gradient = pick(state, left), pick(trial, left), pick(gradient, left)
             gain, done, resting = gain[left], done[left], resting[left]
             # Larger matrices go to LAPACK one by one.
-            normal = pick(normal, left) if len(normal) <= _TINY else normal[..., left]
+            normal = pick(normal, left) if len(gradient) <= _TINY else normal[..., left]
             if rows.size == 0:
                 break
         trial_cost, trial_normal, trial_gradient = evaluate(problem, trial)
@@ -281,6 +280,14 @@ def levenberg(
         resting = done | (damping > _HOPELESS)
     result[:, rows] = state
     return result
+
+
+def _marquardt_step(normal: Floats, gradient: Floats, damping: Floats, floor: float) -> Floats:
+    """The step (p, m) of an information (p, p, m) that is damped, (m,), by its own diagonal, and by a share of all."""
+    damped, least = normal.copy(order="K"), floor * np.einsum("iim->m", normal)
+    for i in range(len(normal)):
+        damped[i, i] += damping * (normal[i, i] + least) + 1e-300
+    return -solve_positive(damped, gradient)
 
 
 def _next_damping(damping: Floats, share: Floats, better: NDArray[np.bool_]) -> Floats:

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtrc, chdtri, erfc, gamma
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 
 
-@dataclass(frozen=True)
+@record
 class ErrorEllipse:
     """Semi-axes, in the unit of the errors, and the azimuth of the major one [rad], shape (...) each.
 

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 import click
 
+from acoustics.base.record import record
 from acoustics.cli.numbers import FloatRange
 from acoustics.cli.options import Command, commit_options
 
@@ -33,7 +34,7 @@ _MOST_WAITING = 10_000  # lines; the writers of more wait
 _TICK_S = 0.25
 
 
-@dataclass(frozen=True)
+@record
 class LiveOptions:
     """What only a live run takes."""
 

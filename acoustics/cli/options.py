@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from copy import copy
-from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from acoustics.base.errors import InputError, SceneError
+from acoustics.base.record import record
 from acoustics.cli.numbers import FloatRange
 from acoustics.cli.progress import Progress
 
@@ -93,7 +93,7 @@ def guarded(command: click.Command) -> click.Command:
     return guard
 
 
-@dataclass(frozen=True)
+@record
 class Output:
     """Where a command's result goes: words or JSON to standard output, a picture to a file."""
 

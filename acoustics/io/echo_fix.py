@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, Any
 
 import numpy as np
@@ -10,6 +9,7 @@ from pydantic import Field
 
 from acoustics.base.frames import Floats
 from acoustics.base.mixtures import credible_level_on_map
+from acoustics.base.record import record
 from acoustics.base.regions import error_ellipse, inside_region
 from acoustics.base.table_model import Flag, NotNegative, Number, Place, Point, Positive, TableModel, Text
 
@@ -18,7 +18,7 @@ LEAST_OWN_SD_M = 0.01  # nobody knows the own place more finely; a place by echo
 _SURE = 0.9  # nine answers of ten are asked to lie within `FAR_M`
 
 
-@dataclass(frozen=True)
+@record
 class EchoMode:
     """One place that fits.
 
@@ -51,7 +51,7 @@ class EchoMode:
         return bool(inside_region((place_m - self.position_m)[:2], self.covariance_m2[:2, :2]))
 
 
-@dataclass(frozen=True)
+@record
 class FaceOffset:
     """How far a parameter of the site sketch is off by the best mode: `offset` [m or 1], and over its deviation [1]."""
 
@@ -60,7 +60,7 @@ class FaceOffset:
     over_sd: float
 
 
-@dataclass(frozen=True)
+@record
 class EchoFix:
     """Where one ping came from by its echoes, and what speaks against it.
 

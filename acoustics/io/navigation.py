@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from acoustics.base.errors import InputError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.table_model import FARTHEST_M, LARGEST_NUMBER
 from acoustics.io.csv_table import read_rows
 
@@ -16,7 +16,7 @@ COLUMNS = ("time_s", "x_m", "y_m", "z_m", "roll_deg", "pitch_deg", "heading_deg"
 _LARGEST = {name: FARTHEST_M if name.endswith("_m") else LARGEST_NUMBER for name in COLUMNS}
 
 
-@dataclass(frozen=True)
+@record
 class Navigation:
     """Poses in order of time, shape (n,) and (n, 3): times on the recording's clock [s], site frame [m], [rad].
 

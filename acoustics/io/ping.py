@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.base.frames import Floats, Pose
+from acoustics.base.record import record
 from acoustics.io.echo_fix import EchoFix
 from acoustics.physics.tdoa import difference_matrix
 
@@ -16,7 +15,7 @@ MISFIT = (
 )
 
 
-@dataclass(frozen=True)
+@record
 class Candidate:
     """One direction that fits: bearing and depression in the body frame and their standard deviations [rad].
 
@@ -35,7 +34,7 @@ class Candidate:
     depression_share: float = 0.0
 
 
-@dataclass(frozen=True)
+@record
 class IntegerAlternative:
     """One way to resolve the integer ambiguity of a ping's carrier phases, with how well it fits.
 
@@ -57,7 +56,7 @@ class IntegerAlternative:
     build_up_misfit: float = 0.0
 
 
-@dataclass(frozen=True)
+@record
 class NavigatedPose:
     """Pose of the vehicle as its navigation gives it [m, rad], and standard deviations: horizontal, depth, angles."""
 
@@ -77,7 +76,7 @@ class NavigatedPose:
         return Pose(np.array(self.position_m), self.roll, self.pitch, self.heading)
 
 
-@dataclass(frozen=True)
+@record
 class Ping:
     """What one ping told.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -12,6 +11,7 @@ import soundfile
 from numpy.typing import DTypeLike, NDArray
 
 from acoustics.base.errors import InputError, OutputError, ParameterError
+from acoustics.base.record import record
 from acoustics.io.sample_files import NpySamples, SampleFile, SoundSamples, check_finite
 from acoustics.io.sidecar import Sidecar, notes_beside, read_sidecar
 
@@ -29,7 +29,7 @@ _SYSTEM_ERROR = 2  # of the library: the system refused, it does not say why
 _RECORDER_BITS = {"wav16": 16, "wav24": 24, "wav32": 32, "flac16": 16, "flac24": 24}
 
 
-@dataclass(frozen=True)
+@record
 class Recording:
     """Samples on disk and how to turn them into volts; nothing is held in memory.
 

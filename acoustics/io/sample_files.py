@@ -7,7 +7,7 @@ import re
 import stat
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from tokenize import TokenError
 from typing import Any
@@ -17,6 +17,7 @@ import soundfile
 from numpy.typing import DTypeLike, NDArray
 
 from acoustics.base.errors import InputError
+from acoustics.base.record import record
 
 LARGEST_SAMPLE = 1e10  # counts of 32 bits stored as floats stay below
 # What numpy raises over a header of NPY, which is the text of a dictionary of Python, of whatever keys and depth.
@@ -28,7 +29,7 @@ _COUNTS = {"PCM_16": 2.0**15, "PCM_24": 2.0**23, "PCM_32": 2.0**31, "FLOAT": 1.0
 _CUT_SHORT = re.compile(r"^ *data *: (\d+) \(should be (\d+)\)", re.MULTILINE)
 
 
-@dataclass(frozen=True)
+@record
 class SampleFile(ABC):
     """Samples of a file, and what the file itself tells of them.
 
@@ -49,7 +50,7 @@ class SampleFile(ABC):
         """Samples from `start` to before `stop`, `n` of each channel at a time, shape (n, n_channels)."""
 
 
-@dataclass(frozen=True)
+@record
 class SoundSamples(SampleFile):
     """A WAV, RF64, W64 or FLAC file; samples of 16 bits come as stored, others as shares of the full scale."""
 
@@ -117,7 +118,7 @@ class SoundSamples(SampleFile):
             raise InputError(self.source, "", f"cannot be read beyond sample {start}: {_said(error)}") from None
 
 
-@dataclass(frozen=True)
+@record
 class NpySamples(SampleFile):
     """An NPY file; its samples come as stored."""
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import warnings
 from collections.abc import Iterator
-from dataclasses import dataclass
 from io import BufferedIOBase
 from pathlib import Path
 from typing import Any, BinaryIO, Literal
@@ -14,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.errors import InputError
+from acoustics.base.record import record
 from acoustics.io.recording import load_recording
 from acoustics.io.sample_files import LARGEST_SAMPLE
 from acoustics.io.sidecar import Sidecar
@@ -29,7 +29,7 @@ _LONGEST_CSV_LINE = 10_000
 _ORDER_SUSPECT = 8.0
 
 
-@dataclass(frozen=True)
+@record
 class SampleStream:
     """Samples in volts of the converter, block by block; read once.
 
@@ -57,7 +57,7 @@ class SampleStream:
     n_samples: int | None = None
 
 
-@dataclass(frozen=True)
+@record
 class RawFormat:
     """Raw interleaved integers: kind, byte order, channels and rate. Unsigned ones stand about half their range."""
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,13 +10,14 @@ from scipy.special import gamma, gammainc
 
 from acoustics.base.checks import checked
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 
 # Build-up times below this fraction of the time constant: the closed form cancels and a series takes over.
 _EARLY = 1e-3
 _LARGEST_EXPONENT = 300.0  # the product of two exponentials then is far from the ends of double precision
 
 
-@dataclass(frozen=True)
+@record
 class BurstMoments:
     """What a window over a burst holds, for a burst of unit rms on its plateau; arrays of one shape.
 
@@ -196,7 +196,7 @@ Complexes = NDArray[np.complex128]
 Envelopes = NDArray[Any]  # real, or complex where the burst is swept
 
 
-@dataclass(frozen=True)
+@record
 class Burst:
     """What a pinger sends, by its data sheet: carrier [Hz], length [s], the transducer's Q, sweep of a chirp [Hz].
 

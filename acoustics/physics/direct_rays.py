@@ -6,13 +6,14 @@ that a fan of rays brackets.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics.eigenrays import root_between
 from acoustics.physics.ray_depth import RayDepth, ray_depth
 from acoustics.physics.ray_tracing import even_beyond, trace_rays
@@ -31,7 +32,7 @@ _BESIDE = 1e-7  # [rad], of a ray level at a row
 _AT_ONCE = 500  # fans that are followed together, to stay within the processor's cache
 
 
-@dataclass(frozen=True)
+@record
 class DirectRays:
     """Direct rays from sources to receivers, by where the sources seem to be; of shape (...).
 

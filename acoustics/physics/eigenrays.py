@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics._ray_brackets import STEEPEST, brackets
 from acoustics.physics.ray_tracing import RayEnds, trace_rays
 
@@ -20,7 +20,7 @@ _NARROW = 1e-13  # [rad]: nothing is between
 MET_M = 1e-5
 
 
-@dataclass(frozen=True)
+@record
 class Eigenrays:
     """Rays from a source, sorted by receiver, then depth, then angle; all of shape (n_rays,).
 

@@ -6,7 +6,7 @@ new at each ping that another holds for constant: `EFFECTS` says which is which.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 from typing import Literal
 
@@ -15,11 +15,12 @@ from numpy.typing import ArrayLike
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics.direct_rays import DirectRays
 from acoustics.physics.tdoa import plane_wave_time, spherical_wave
 
 
-@dataclass(frozen=True)
+@record
 class Effect:
     """How long an error lasts, and whether it touches one channel alone.
 
@@ -70,7 +71,7 @@ def echo_coherence(apart: ArrayLike, excess: ArrayLike) -> Floats:
     return np.exp(-np.square(apart) * np.asarray(excess) / 3.0)
 
 
-@dataclass(frozen=True)
+@record
 class ErrorSizes:
     """Standard deviations of all errors but noise.
 
@@ -156,7 +157,7 @@ def channel_variance_s2(skew_sd_s: ArrayLike, element_sd_m: ArrayLike, sound_spe
     return np.asarray(np.square(skew_sd_s) + np.square(np.asarray(element_sd_m) / sound_speed_m_s))
 
 
-@dataclass(frozen=True)
+@record
 class Sight:
     """Arrivals of one ping and their derivatives by every error, each in its own unit; batch (...).
 

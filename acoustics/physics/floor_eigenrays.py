@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.floors import Floor
 from acoustics.base.frames import Floats, direction
+from acoustics.base.record import record
 from acoustics.physics._ray_brackets import FAN, STEEPEST
 from acoustics.physics.eigenrays import LOUDEST, MET_M, MISS_M, TURN
 from acoustics.physics.floor_rays import Landings, in_storey, trace_over_floor
@@ -26,7 +26,7 @@ _SAME_ANGLE = 1e-8  # [rad]
 _LARGEST_STEP = 0.1  # [rad]
 
 
-@dataclass(frozen=True)
+@record
 class FloorEigenrays:
     """Rays sorted by receiver, then storey, then angle; all of shape (n_rays,).
 

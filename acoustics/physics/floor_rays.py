@@ -8,7 +8,6 @@ chapter 3, from memory; the law of reflection is exact for plane faces).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from acoustics.base.errors import ParameterError
 from acoustics.base.floors import Floor
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics._arcs import MOST_ARCS, Rays, along_arc, arc_time, start, to_next_row
 
 SURFACE = 0
@@ -29,7 +29,7 @@ _END, _FLOOR, _EDGE, _ROW, _SKIMS = range(5)
 _Met = tuple[NDArray[np.int64], NDArray[np.int64], Floats]  # numbers of rays, faces, sines of the grazing angles
 
 
-@dataclass(frozen=True)
+@record
 class Landings:
     """Rays where they cross the upright plane through their receiver; NaN where one turned back or was given up before.
 

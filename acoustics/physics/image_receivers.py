@@ -10,7 +10,6 @@ multipath-assisted positioning (E. Leitinger et al., IEEE J. Sel. Areas Commun. 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.polygons import half_planes
+from acoustics.base.record import record
 
 Ints = NDArray[np.int64]
 Sequences = NDArray[np.int8]
@@ -30,7 +30,7 @@ class TooManyImages(ParameterError):
     """More images lie within reach than are worked at once: fewer places at once, or a shorter reach, have fewer."""
 
 
-@dataclass(frozen=True)
+@record
 class PlaneFaces:
     """Plane faces of a body of water, and how they move with what is not known.
 
@@ -58,7 +58,7 @@ class PlaneFaces:
     offsets_by: Floats
 
 
-@dataclass(frozen=True)
+@record
 class ImageMaps:
     """Image receivers ``matrix @ r + shift_m`` of a receiver r, one for each sequence of faces.
 
@@ -85,7 +85,7 @@ class ImageMaps:
         return np.einsum("...pij,...j->...pi", self.matrix_by[sequence], receivers_m) + self.shift_by[sequence]
 
 
-@dataclass(frozen=True)
+@record
 class ImagePaths:
     """Paths that exist, sorted by batch element, then by number of reflections; the direct path is the first of each.
 
@@ -104,7 +104,7 @@ class ImagePaths:
     image_m: Floats
 
 
-@dataclass(frozen=True)
+@record
 class FloorPart:
     """One plane of a floor: its name, its depth below the pivot [m] and its slope along x and y [1]."""
 
@@ -295,7 +295,7 @@ def visible_paths(
     )
 
 
-@dataclass(frozen=True)
+@record
 class _Level:
     """Images of one number of reflections: batch element, the face met first, row of the image it was mirrored from,
     and how long its path may be to be loud enough [m]."""

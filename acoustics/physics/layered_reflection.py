@@ -6,14 +6,13 @@ are counted in ``c / w`` of the water, speeds and densities in those of the wate
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 
 Complexes = NDArray[np.complex128]
 
@@ -28,7 +27,7 @@ _LEAST_DEPTH = 1e-6
 _LEAST_SHEAR_RATIO = 1e-3
 
 
-@dataclass(frozen=True)
+@record
 class Medium:
     """What a layer or a half-space is made of.
 
@@ -66,7 +65,7 @@ class Medium:
             )
 
 
-@dataclass(frozen=True)
+@record
 class _Waves:
     """One medium over the water: density [1], squared slownesses [1] and vertical ones of shape (...) [1]."""
 

@@ -8,13 +8,13 @@ direction.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, bearing_and_depression, direction
+from acoustics.base.record import record
 from acoustics.physics._arcs import MOST_ARCS, Rays, along_arc, arc_time, start, to_next_row
 from acoustics.physics.eigenrays import LOUDEST, MET_M, MISS_M, TURN, root_between
 from acoustics.physics.ray_tracing import even_beyond
@@ -32,7 +32,7 @@ _LEAST_STEP_M = 1e-9
 _LONGER = 3.0  # than the straight path no ray is followed
 
 
-@dataclass(frozen=True)
+@record
 class PathRays:
     """Rays at their receivers; all of shape (n_rays,), NaN and False where none was found.
 

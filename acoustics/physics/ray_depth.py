@@ -8,7 +8,6 @@ section 4.1, gives the system, from memory; the form for layers is derived here)
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import pick_of_each
+from acoustics.base.record import record
 from acoustics.physics._arcs import Rays, along_arc
 from acoustics.physics.refraction import SoundSpeedProfile
 
@@ -64,7 +64,7 @@ def ray_range(profile: SoundSpeedProfile, from_depth_m: Floats, tangent: Floats,
     return FollowedRays.of(profile, from_depth_m, tangent).first_at(to_depth_m)
 
 
-@dataclass(frozen=True)
+@record
 class FollowedRays:
     """Rays followed once up to their turn, to be asked for several ranges and depths; m of them, as for `ray_depth`."""
 

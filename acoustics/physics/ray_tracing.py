@@ -8,19 +8,18 @@ radius ``1 / (xi |g|)``, and the time along it is ``(artanh(sin theta_1) - artan
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics._arcs import MOST_ARCS, Rays, along_arc, arc_time, start, to_next_row
 
 _BEYOND_M = 1e6  # above and below the rows a ray on its way to being found may run
 
 
-@dataclass(frozen=True)
+@record
 class RayEnds:
     """Where rays are at their range; all of shape (n_rays,), NaN where one left the rows before.
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 
 
 def linear_gradient_travel_time(
@@ -68,7 +67,7 @@ def bent_ray_angle(range_m: ArrayLike, *, sound_speed_m_s: ArrayLike, gradient_p
     return np.arcsin(np.minimum(chord, 1.0))
 
 
-@dataclass(frozen=True)
+@record
 class SoundSpeedProfile:
     """Sound speed [m/s] at increasing depths [m], linear between and constant beyond; both of shape (n_rows,)."""
 

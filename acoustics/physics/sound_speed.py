@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Self
 
@@ -13,6 +12,7 @@ from numpy.typing import ArrayLike
 from acoustics.base.checks import checked, warn_invalid, warn_outside
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 
 # Depth differences below this count as a horizontal ray: the difference of two travel times would lose
 # digits.
@@ -202,7 +202,7 @@ def harmonic_mean_speed(
     return layers.mean_speed_m_s(start, end)
 
 
-@dataclass(frozen=True)
+@record
 class Layers:
     """Rows of a sound-speed profile and the layers of constant gradient between them; `of` works them out.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.propagate.bending import bending, bends, walls_on_a_slope
 from acoustics.propagate.echoes import (
     check_limits,
@@ -28,7 +29,7 @@ DEFAULT_HORIZON_S = 4e-3
 _RECEIVERS_AT_ONCE = 2_000
 
 
-@dataclass(frozen=True)
+@record
 class Arrivals:
     """What reaches each hydrophone, one path after another.
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from acoustics.base.frames import Floats, length
+from acoustics.base.record import record
 from acoustics.base.table_model import DEEPEST_M
 from acoustics.physics.sound_speed import Layers
 from acoustics.propagate.images import Bools
@@ -18,7 +18,7 @@ _FASTER = 1.002  # than at the rows no sound speed is
 _SHALLOWEST_ROW_M = 1.0  # of the last row, where there is no floor
 
 
-@dataclass(frozen=True)
+@record
 class Bending:
     """What the water does to straight paths.
 

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics.path_rays import rays_along_paths
 from acoustics.propagate.bending import profile_rows
 from acoustics.propagate.images import Bools, Complexes, Images, Pairs, Room, path_gain, polyhedron_trace
@@ -14,7 +13,7 @@ from acoustics.propagate.in_the_water import in_the_water
 from acoustics.scene.scene import Scene
 
 
-@dataclass(frozen=True)
+@record
 class BesideStraight:
     """What becomes of pairs of image and receiver along bent rays; all of shape (n_pairs,).
 

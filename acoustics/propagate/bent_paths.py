@@ -8,13 +8,14 @@ several planes rays are followed from reflection to reflection, and storeys coun
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.table_model import DEEPEST_M
 from acoustics.physics.eigenrays import Eigenrays, eigenrays
 from acoustics.physics.floor_eigenrays import floor_eigenrays
@@ -33,7 +34,7 @@ _SHALLOWEST_M = 0.1  # of water whose storeys are counted
 _WAYS_AT_ONCE, _IMAGES_AT_ONCE = 3_000, 100_000
 
 
-@dataclass(frozen=True)
+@record
 class BentPaths:
     """Eigenrays of receivers, one a row; all of shape (n_rays,).
 

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Self
 
 import numpy as np
 
 from acoustics.base.frames import Floats, Pose
+from acoustics.base.record import record
 from acoustics.propagate.images import Bools, Ints
 from acoustics.scene.mounting import Mounting
 from acoustics.scene.scene import Scene
 
 
-@dataclass(frozen=True)
+@record
 class Hull:
     """Hydrophones among the bodies of `[[mounting.shadow]]`, the vehicle at a pose or at many.
 

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.images import Bools, Complexes, Ints
 
 
-@dataclass(frozen=True)
+@record
 class Limits:
     """Latest and weakest echo to keep, the absorption on its way, and what may block it."""
 
@@ -23,7 +23,7 @@ class Limits:
     hull: Hull | None
 
 
-@dataclass(frozen=True)
+@record
 class KeptPaths:
     """Paths worth keeping."""
 

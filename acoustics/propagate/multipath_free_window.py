@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -11,6 +10,7 @@ from numpy.typing import ArrayLike
 
 from acoustics.base.errors import ParameterError, SceneError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.propagate.arrivals import DEFAULT_HORIZON_S, arrivals
 from acoustics.propagate.bending import bends
 from acoustics.propagate.bent_paths import direct_times_s
@@ -158,7 +158,7 @@ def _first_look_bent_s(scene: Scene, elements_m: Floats, source_m: Floats) -> Fl
     return np.asarray(_LOOK_BENT_S * 4.0 ** np.clip(np.ceil(np.log(late / _LOOK_BENT_S) / np.log(4.0)), -6, 0))
 
 
-@dataclass(frozen=True)
+@record
 class _Search:
     """What is looked for: echoes of a source over a threshold re the direct sound that no body of the hull blocks."""
 

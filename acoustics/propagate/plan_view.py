@@ -6,7 +6,6 @@ from above they are straight lines from images of the source, past walls that ar
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -14,13 +13,14 @@ from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.propagate.images import Ints, Room, polyhedron_images, polyhedron_trace
 from acoustics.scene.scene import Scene
 
 _NOT_AT_ONCE_M = 1e-9  # a source on a wall is so far from it
 
 
-@dataclass(frozen=True)
+@record
 class PlanPaths:
     """Paths seen from above, sorted by receiver, then image; shape (n,) where it is not said.
 

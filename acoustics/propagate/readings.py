@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
 from acoustics.base.frames import Floats, Pose
+from acoustics.base.record import record
 from acoustics.physics.sound_speed import sound_speed_teos10
 from acoustics.scene.scene import Scene
 from acoustics.scene.water import TEMPERATURE_RANGE_DEGC
@@ -15,7 +15,7 @@ from acoustics.scene.water import TEMPERATURE_RANGE_DEGC
 _SALTIEST_G_KG = 45.0
 
 
-@dataclass(frozen=True)
+@record
 class InstrumentReadings:
     """What the crew reads off its instruments and was told of the pingers: the truth with errors of the tolerances."""
 

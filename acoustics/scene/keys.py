@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import types
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from annotated_types import Ge, Gt, Le, Len, Lt, MaxLen, MinLen
 from pydantic.fields import FieldInfo
 
+from acoustics.base.record import record
 from acoustics.base.table_model import TableModel
 from acoustics.scene.scene import Scene
 
@@ -42,7 +42,7 @@ _OF_THE_KEY = {
 _LARGEST = 1e9  # limits as far out are no news
 
 
-@dataclass(frozen=True)
+@record
 class Key:
     """One key of a scenario.
 
@@ -66,7 +66,7 @@ class Key:
     says: str
 
 
-@dataclass(frozen=True)
+@record
 class Assumed:
     """A key that the scenario leaves out, and the value that counts instead."""
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
+
+from acoustics.base.record import record
 
 _JENSEN = "Jensen, Kuperman, Porter and Schmidt (2011), Computational Ocean Acoustics, Table 1.3"
 _PRACTICE = "common practice, no source"
 
 
-@dataclass(frozen=True)
+@record
 class NamedMaterial:
     """A name's meaning.
 

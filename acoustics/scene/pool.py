@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Annotated
 
@@ -12,6 +11,7 @@ from pydantic import Field
 
 from acoustics.base.frames import Floats
 from acoustics.base.polygons import HalfPlanes, clearance, corner_turns, half_planes
+from acoustics.base.record import record
 from acoustics.base.site import PoolShape
 from acoustics.scene.material import Material
 from acoustics.scene.model import DEEPEST_M, NotNegative, SceneModel
@@ -19,7 +19,7 @@ from acoustics.scene.model import DEEPEST_M, NotNegative, SceneModel
 _CONCRETE = Material.model_validate("concrete")
 
 
-@dataclass(frozen=True)
+@record
 class Face:
     """A plane that reflects.
 

@@ -6,13 +6,14 @@ worked out: the bound again with that error's standard deviation halved.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from acoustics.accuracy.error_budget import ErrorBudget, systematic_shift
 from acoustics.base.frames import Floats, direction_jacobian, wrap_angle
+from acoustics.base.record import record
 from acoustics.base.result import Result
 from acoustics.physics.refraction import bent_ray_angle
 from acoustics.physics.tdoa import plane_wave_time, spherical_time
@@ -44,7 +45,7 @@ _ERRORS = {
 _NEGLIGIBLE = 0.01  # of the bound: refraction below it is left out
 
 
-@dataclass(frozen=True)
+@record
 class Contribution:
     """One line of the budget.
 
@@ -75,7 +76,7 @@ class Contribution:
     position_halved_m: float
 
 
-@dataclass(frozen=True)
+@record
 class Budget(Result):
     """Contributions to the error of one ping's bearing and position.
 

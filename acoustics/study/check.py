@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import RANGE_LOST, unless_guessed
+from acoustics.base.record import record
 from acoustics.base.result import Result
-from acoustics.estimate.locate import indistinct
+from acoustics.estimate.detect import indistinct
 from acoustics.physics.levels import power_ratio_db
 from acoustics.physics.refraction import bent_ray_angle, linear_gradient_travel_time
 from acoustics.physics.sound_speed import harmonic_mean_speed
@@ -37,7 +37,7 @@ _USUAL_HZ = (5e3, 200e3)  # of pingers and beacons that are sold; common practic
 _RANGES_M = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
 
 
-@dataclass(frozen=True)
+@record
 class Summary(Result):
     """What follows from a scene for one pinger; arrays of shape (n_ranges,) go with `range_m`.
 

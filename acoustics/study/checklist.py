@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from acoustics.base.record import record
 from acoustics.base.result import Result
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -13,7 +12,7 @@ from acoustics.study.map import ListeningPlace, map_pool
 from acoustics.study.sound_speed import water_column
 
 
-@dataclass(frozen=True)
+@record
 class DayPlan(Result):
     """The scene, what follows from it, and where the map says to listen; None where there is no map or no such place.
 

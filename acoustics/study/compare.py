@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.result import Result
 from acoustics.physics.levels import power_ratio_db
 from acoustics.physics.timing_bounds import half_wavelength_m
@@ -24,7 +24,7 @@ Kind = Literal["given", "geometry", "bound", "prediction"]
 Better = Literal["less", "more", "neither"]
 
 
-@dataclass(frozen=True)
+@record
 class ComparedQuantity:
     """One quantity of every scene, arrays of shape (n_scenes,).
 
@@ -50,7 +50,7 @@ class ComparedQuantity:
     difference: Floats
 
 
-@dataclass(frozen=True)
+@record
 class Comparison(Result):
     """Scenes side by side, named by `names`; `quantities` in the order of the table.
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics.electronics import butterworth_order, largest_gain_db, least_gain_db, peak_volts
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -18,7 +17,7 @@ _FOLDED_DB = 20.0  # noise that folds into the band then adds 0.04 dB: common pr
 _BITS = range(4, 33)  # that a converter may have
 
 
-@dataclass(frozen=True)
+@record
 class Electronics:
     """Predictions for the direct sound at the nearest and the farthest range on the line through the vehicle.
 

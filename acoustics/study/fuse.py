@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 
 from acoustics.base.frames import Floats, wrap_angle
+from acoustics.base.record import record
 from acoustics.base.regions import chi_square_p_value, error_ellipse
 from acoustics.base.result import Result
 from acoustics.estimate.fuse import (
@@ -45,7 +46,7 @@ MISWIRED = (
 _DRIFT_SD_M_PER_ROOT_M, _LOG_SCALE_SD = 0.02, 0.01  # dead reckoning of which no scene speaks
 
 
-@dataclass(frozen=True)
+@record
 class RunErrors:
     """What is known of the errors of a run beyond its pings; None: by the scene's vehicle, else as `errors_of_run`."""
 
@@ -79,7 +80,7 @@ def errors_of_run(pings: Sequence[Ping], scene: Scene | None, given: RunErrors) 
     )
 
 
-@dataclass(frozen=True)
+@record
 class FusedPing:
     """A ping of the run.
 
@@ -102,7 +103,7 @@ class FusedPing:
     by_echoes: bool
 
 
-@dataclass(frozen=True)
+@record
 class EchoEvidence:
     """What became of the places by echoes: how many the position rests on, and why none where it rests on none.
 
@@ -114,7 +115,7 @@ class EchoEvidence:
     wrong_sketch_probability: float | None
 
 
-@dataclass(frozen=True)
+@record
 class BearingLine:
     """What is left where the range is not observed: the source lies along a line from the last pose that heard a ping.
 
@@ -131,7 +132,7 @@ class BearingLine:
     farthest_m: float | None
 
 
-@dataclass(frozen=True)
+@record
 class FusedMode:
     """A place that the integers of the pings leave, with its 95 % ellipse and its probability, predicted."""
 
@@ -142,7 +143,7 @@ class FusedMode:
     weight: float
 
 
-@dataclass(frozen=True)
+@record
 class FusedRun(Result):
     """A fused position in the site frame, with everything a planner may ask about it.
 

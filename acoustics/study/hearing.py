@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.detect import band_detector, detection_probability, filter_bank
 from acoustics.physics.levels import power_ratio_db
 from acoustics.scene.pinger import Pinger
@@ -21,7 +20,7 @@ _FALSE_ALARMS_PER_HOUR = 1.0  # what `locate` takes if nothing else is asked
 _RANGES_M = np.geomspace(1.0, 20_000.0, 600)
 
 
-@dataclass(frozen=True)
+@record
 class Listening:
     """What one noise state of the vehicle leaves of a pinger, the vehicle where the scene has it.
 

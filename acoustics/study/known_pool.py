@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from acoustics.accuracy.echo_bound import echo_bound
 from acoustics.base.intervals import unless_guessed
+from acoustics.base.record import record
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
 
-@dataclass(frozen=True)
+@record
 class KnownPoolBound:
     """RMS of the horizontal position [m] with the pool known and echoes as measurements; infinite: not observed.
 

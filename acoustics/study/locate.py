@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import overload
 
@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 from acoustics.base.checks import checked
 from acoustics.base.errors import InputError, ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.result import Result
 from acoustics.base.toml_tables import validated
 from acoustics.estimate.locate import LocateOptions, PingerTally, Tally, UnknownSound, first_pings
@@ -33,7 +34,7 @@ _CYCLES_SMOOTHED = 8
 _BEFORE_S, _AFTER_S = 0.12, 0.08  # samples rendered about a ping: noise to judge it by, and its echoes
 
 
-@dataclass(frozen=True)
+@record
 class LocatedPings(Result, Sequence[Ping]):
     """The pings of a recording in the order of time, to be indexed and looped over, and what else was counted.
 

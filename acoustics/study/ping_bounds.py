@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,6 +12,7 @@ from acoustics.accuracy.error_budget import ErrorBudget, bearing_model, error_bu
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.base.frames import Floats, Pose, bearing_and_depression
 from acoustics.base.intervals import BEARING_GUESS_SD, DEPRESSION_GUESS_SD, unless_guessed
+from acoustics.base.record import record
 from acoustics.physics.direct_rays import DirectRays, direct_rays
 from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.propagate.multipath_free_window import multipath_free_windows
@@ -20,7 +20,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
 
-@dataclass(frozen=True)
+@record
 class PingerSeen:
     """Hydrophones (n, 3) and pinger (3,) in the frame that stands level in the vehicle and heads with it."""
 
@@ -31,7 +31,7 @@ class PingerSeen:
     range_m: float
 
 
-@dataclass(frozen=True)
+@record
 class PingBounds:
     """Cramer-Rao bounds from one ping, the cycle resolved, with every error as a nuisance parameter.
 

@@ -7,12 +7,11 @@ some bias, so its error may be below that bound or above it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import BEARING_GUESS_SD, unless_guessed
+from acoustics.base.record import record
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import draw_blind_bearings, draws_each, measure_blind, places_about
@@ -20,7 +19,7 @@ from acoustics.study.draws import draw_blind_bearings, draws_each, measure_blind
 _PLACES, _MOST_DRAWS = 24, 36
 
 
-@dataclass(frozen=True)
+@record
 class PingPrediction:
     """Of one ping, over places within 20 cm of the vehicle's, 5 cm of its depth. All are predictions.
 

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.result import Result
 from acoustics.scene.water import Water
 
 
-@dataclass(frozen=True)
+@record
 class WaterColumn(Result):
     """Water by depth, each of shape (n_depths,)."""
 

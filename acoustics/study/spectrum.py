@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
@@ -12,6 +11,7 @@ import numpy as np
 from acoustics.base.checks import checked
 from acoustics.base.errors import InputError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.result import Result
 from acoustics.estimate.detect import samples_at_the_ends
 from acoustics.estimate.spectrum import (
@@ -39,7 +39,7 @@ _BLOCK = 1 << 18
 _COLUMNS, _ROWS = 900, 256  # of the spectrogram's picture
 
 
-@dataclass(frozen=True)
+@record
 class MeasuredTone:
     """A steady tone, such as a motor controller's; `level_db` is rms, the channels' median."""
 
@@ -47,7 +47,7 @@ class MeasuredTone:
     level_db: float
 
 
-@dataclass(frozen=True)
+@record
 class MeasuredPinger:
     """Bursts of one frequency, measured; NaN for what they do not tell.
 
@@ -75,7 +75,7 @@ class MeasuredPinger:
     early_echo: bool
 
 
-@dataclass(frozen=True)
+@record
 class Spectrum(Result):
     """What was measured in a recording; all figures are measurements, none is a bound or a prediction.
 
@@ -101,7 +101,7 @@ class Spectrum(Result):
     pingers: tuple[MeasuredPinger, ...]
 
 
-@dataclass(frozen=True)
+@record
 class Spectrogram:
     """For the picture: the channels' mean density, `level_db` of shape (n_frequencies, n_times)."""
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
+from acoustics.base.record import record
 from acoustics.physics.levels import power_ratio_db
 from acoustics.physics.timing_bounds import half_wavelength_m
 from acoustics.scene.pinger import Pinger
@@ -13,7 +13,7 @@ from acoustics.study.budget import study_budget
 from acoustics.study.hearing import heard_share
 
 
-@dataclass(frozen=True)
+@record
 class PingerInBrief:
     """One of several pingers.
 

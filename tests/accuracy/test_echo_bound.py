@@ -7,7 +7,8 @@ import pytest
 
 from acoustics.accuracy.bounds import position_bound
 from acoustics.accuracy.echo_bound import EchoKnowledge, echo_bound, echo_place_errors
-from acoustics.accuracy.echo_bound.information import _product
+from acoustics.accuracy.echo_bound.information import joint_information
+from acoustics.accuracy.echo_bound.products import BurstDoubt, product
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Pose
@@ -249,16 +250,30 @@ def test_shapes_that_do_not_fit_are_refused(basin):
         echo_bound(basin, basin.pingers[0], np.ones((2, 3)), np.zeros(1), np.ones((2, 3)))
 
 
-@pytest.mark.parametrize("kinds", [(float, float), (float, complex), (complex, complex)])
-def test_a_product_in_blocks_is_the_product(kinds):
+def test_a_product_in_blocks_is_the_product():
     rng = np.random.default_rng(5)
-    left, right = (
-        (rng.standard_normal((2, 130, n)) + 1j * rng.standard_normal((2, 130, n))).astype(kind)
-        if kind is complex
-        else rng.standard_normal((2, 130, n))
-        for n, kind in zip((75, 60), kinds, strict=True)
+    left, right = (rng.standard_normal((2, 130, n)) + 1j * rng.standard_normal((2, 130, n)) for n in (75, 60))
+    np.testing.assert_allclose(product(left, right), np.swapaxes(left.conj(), -1, -2) @ right, atol=1e-12)
+
+
+@pytest.mark.parametrize("window_s", [1e-4, 4e-3], ids=["few cycles", "whole burst"])
+def test_a_tone_in_closed_form_is_a_chirp_that_sweeps_nothing(window_s):
+    """The latter is integrated over nodes, good to 1e-5 of each product; information is a difference of such."""
+    rng = np.random.default_rng(8)
+    shape = 3, 4, 9  # places, channels, paths, in another order at each channel, some of them beyond the window
+    delay = 0.01 + rng.uniform(0.0, 5e-3, shape)
+    delay[..., 0] = 0.01 + rng.uniform(0.0, 5e-5, shape[:2])
+    delay[0, 1, 3:5] = delay[0, 1, 2]  # several begin at once
+    delay[1, :, 6] = np.inf
+    amplitude = rng.standard_normal(shape) + 1j * rng.standard_normal(shape)
+    amplitude[..., 0] *= 300.0
+    by, doubt = 1e-5 * rng.standard_normal((*shape, 5)), BurstDoubt(0.1, 30.0)
+    tone, chirp = (
+        joint_information(Burst(30e3, 4e-3, 8.0, sweep), doubt, delay, amplitude, by, np.full(3, window_s))
+        for sweep in (0.0, 1e-6)
     )
-    np.testing.assert_allclose(_product(left, right), np.swapaxes(left.conj(), -1, -2) @ right, atol=1e-12)
+    size = np.sqrt(np.einsum("nii->ni", chirp))
+    np.testing.assert_allclose((tone - chirp) / (size[:, :, None] * size[:, None]), 0.0, atol=1e-4)
 
 
 def test_a_film_of_water_has_a_bound_where_its_paths_can_be_told():

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,13 +9,14 @@ from acoustics.accuracy.ambiguity.lattice import coefficients
 from acoustics.accuracy.ambiguity.mistakes import IMPOSSIBLE_DISTANCE, Rivals, beyond_the_surface
 from acoustics.accuracy.ambiguity.model import CycleModel
 from acoustics.base.frames import Floats, direction, length
+from acoustics.base.record import record
 from acoustics.physics.lattice_reduction import reduced_basis
 
 Rows = NDArray[np.intp]
 _SETS_OF_NOISE, _OTHER_NOISE = 8, np.deg2rad(15.0)
 
 
-@dataclass(frozen=True)
+@record
 class Towards:
     """Directions (rows) in which some arrays of a model hear a pinger, and by how much its delays are shifted.
 
@@ -55,7 +54,7 @@ class Towards:
         return used, Towards(of_used, self.bearing[rows], self.depression[rows], shift)
 
 
-@dataclass(frozen=True)
+@record
 class CandidateSets:
     """Opposites stand one half after the other.
 

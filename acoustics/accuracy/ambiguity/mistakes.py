@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -11,10 +9,13 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from acoustics.base.frames import Floats, length
+from acoustics.base.record import record
 
 # Beyond these standard deviations a mistake is as good as impossible (1e-10 and less).
 IMPOSSIBLE_DISTANCE, _FAR_EXCESS = 13.0, 8.0
 _FAR_INSIDE = 4.0  # noise that brings a direction so far is too rare to count, as what it adds is little
+
+_ROWS_AT_ONCE = 500  # with all nodes: their tables stay in the cache
 
 # Generating vector of a lattice rule for any power of two from 2^10 points: the method is that of Cools, Kuo & Nuyens
 # (2006), SIAM J. Sci. Comput. 28:2162-2188; these numbers are from memory; a test holds them to be spread evenly.
@@ -25,7 +26,7 @@ _GENERATOR = np.array([1, 182667, 469891, 498753, 110745, 446247, 250185, 118627
 _SHOWN = 96
 
 
-@dataclass(frozen=True)
+@record
 class Rivals:
     """Wrong sets of cycles against the right one, for directions (rows); all lengths in standard deviations.
 
@@ -151,36 +152,35 @@ def _over_noise(rivals: Rivals, count: int) -> Floats:
     """Probability that a set wins, times the noise along `_way` to the power 0, 1 ..., shape (count, k)."""
     result = np.zeros((count, len(rivals.distance)))
     for rows, nodes in ((rivals.may_be_outside, _both_nodes), (~rivals.may_be_outside, _nodes)):
-        at = np.flatnonzero(rows)
-        some = rivals.some(at, np.zeros((len(at), 1), dtype=np.intp))
-        d = np.maximum(some.distance[:, 0], 1e-9)
-        halfway, scale = d / 2 + some.drift[:, 0], 0.5 / d
-        moments = np.zeros((count, len(d)))
-        for weight, along, more in nodes(some):
-            part = weight * ndtr(-(halfway + more * scale))
-            for moment in moments:
-                moment += part
-                part = part * along if count > 1 else part
-        result[:, at] = moments
+        every = np.flatnonzero(rows)
+        for at in np.split(every, range(_ROWS_AT_ONCE, len(every), _ROWS_AT_ONCE)):
+            some = rivals.some(at, np.zeros((len(at), 1), dtype=np.intp))
+            d = np.maximum(some.distance[:, 0], 1e-9)
+            weight, along, more = nodes(some)
+            part = weight[:, None] * ndtr(-(d / 2 + some.drift[:, 0] + more * (0.5 / d)))
+            result[0, at] = part.sum(axis=0)
+            for power in range(1, count):
+                part = part * along
+                result[power, at] = part.sum(axis=0)
     return result
 
 
-def _nodes(rivals: Rivals) -> Iterator[tuple[float, Floats, Floats]]:
-    """Weights, noise along the slope, and what of the direction adds to the misfit; the right set's adding nothing."""
-    for e, weight in zip(*_gauss_hermite(), strict=True):
-        outside = np.maximum(rivals.excess[:, 0] + e, 0.0)
-        yield weight, np.full_like(outside, e), outside**2
+def _nodes(rivals: Rivals) -> tuple[Floats, Floats, Floats]:
+    """Weights of nodes, (9,), and there, (9, k), the noise along the slope and what a direction adds to the misfit,
+    that of the right set adding nothing."""
+    nodes, weights = _gauss_hermite()
+    along = np.repeat(nodes[:, None], len(rivals.distance), axis=1)
+    return weights, along, np.maximum(rivals.excess[:, 0] + along, 0.0) ** 2
 
 
-def _both_nodes(rivals: Rivals) -> Iterator[tuple[float, Floats, Floats]]:
-    """The same with noise along both slopes, and what it adds for the right set taken off."""
+def _both_nodes(rivals: Rivals) -> tuple[Floats, Floats, Floats]:
+    """The same with noise along both slopes, (81,) and (81, k), and what it adds for the right set taken off."""
+    nodes, weights = _gauss_hermite()
+    f, e = np.repeat(nodes, len(nodes))[:, None], np.tile(nodes, len(nodes))[:, None]
     rho, rest = _parts_of_slope(rivals)
-    for f, w in zip(*_gauss_hermite(), strict=True):
-        own = rivals.outside(rivals.own_excess + f) ** 2
-        for e, v in zip(*_gauss_hermite(), strict=True):
-            along = rho * f + rest * e
-            more = rivals.outside(rivals.excess[:, 0] + along) ** 2 - own
-            yield w * v, rho * e - rest * f if rivals.on_a_sphere else along, more
+    along = rho * f + rest * e
+    more = rivals.outside(rivals.excess[:, 0] + along) ** 2 - rivals.outside(rivals.own_excess + f) ** 2
+    return np.outer(weights, weights).ravel(), rho * e - rest * f if rivals.on_a_sphere else along, more
 
 
 @lru_cache
@@ -208,7 +208,7 @@ def _way(rivals: Rivals) -> Floats:
     return rho[:, None] * across / length(across)[:, None] - rest[:, None] * own
 
 
-@dataclass(frozen=True)
+@record
 class Wins:
     """Noise in which a wrong set wins, j points of a few rows: the row, the set, and the errors of the direction
     cosines, (j, r), as r independent standard normal ones."""

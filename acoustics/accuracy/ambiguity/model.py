@@ -3,13 +3,12 @@ observes."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, bearing_and_depression, length, wrap_angle
+from acoustics.base.record import record
 from acoustics.physics.tdoa import difference_matrix
 
 # A spread below this part of the widest is no dimension of the array (as in `array_rank`).
@@ -18,7 +17,7 @@ _RANK_TOLERANCE = 1e-3
 _LEAST_CYCLES, _MOST_CYCLES = 1e-4, 30.0
 
 
-@dataclass(frozen=True)
+@record
 class CycleModel:
     """What arrays (first axis) can and cannot tell apart; m delays against hydrophone 0, r axes.
 

@@ -9,7 +9,7 @@ too small at a low signal-to-noise ratio.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -23,6 +23,7 @@ from acoustics.accuracy.ambiguity.wrong_bearings import error_by_row, error_of_s
 from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics.tdoa import difference_matrix
 
 _CHUNK = 60_000  # candidate directions looked at together: their tables stay in the cache
@@ -34,7 +35,7 @@ _LIKELY = 1e-5  # of these, such as win by themselves in so much of the noise: a
 _COUNTS, _NEVER = 1e-6, 1e-10
 
 
-@dataclass(frozen=True)
+@record
 class CycleAmbiguity:
     """Chance and effect of wrong cycles.
 

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from acoustics.accuracy.echo_bound.information import BurstDoubt, joint_information
+from acoustics.accuracy.echo_bound.information import joint_information
 from acoustics.accuracy.echo_bound.paths import EchoPaths, PlacedPings, echo_paths
+from acoustics.accuracy.echo_bound.products import BurstDoubt
 from acoustics.accuracy.information import covariance_from_information, eliminate_nuisance
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics.image_receivers import MAX_IMAGES
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -24,7 +25,7 @@ _VALUES_AT_ONCE = 500_000
 _MOST_PATHS, _MOST_IMAGES = 150, 5_000
 
 
-@dataclass(frozen=True)
+@record
 class EchoKnowledge:
     """What is not known besides the scene's own standard deviations.
 
@@ -44,7 +45,7 @@ class EchoKnowledge:
     scatter_share: float = 0.0
 
 
-@dataclass(frozen=True)
+@record
 class EchoBound:
     """Cramer-Rao bounds of the horizontal position from one ping, shape (n,).
 

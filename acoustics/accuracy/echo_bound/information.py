@@ -2,32 +2,17 @@
 
 from __future__ import annotations
 
-import itertools
-from dataclasses import dataclass
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
+from acoustics.accuracy.echo_bound.products import BurstDoubt, Complexes, Products, product
+from acoustics.accuracy.echo_bound.tone_products import tone_products
 from acoustics.base.frames import Floats
 from acoustics.physics.burst import Burst
-
-Complexes = NDArray[np.complex128]
-Waves = NDArray[Any]  # real, or complex where the burst is swept
 
 # Three Gauss-Legendre nodes integrate products of envelopes over a time constant to 1e-5 of themselves.
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(3)
 # Amplitudes count as known to a hundred thousand times themselves: not known, yet two paths that coincide do no harm.
 _RIDGE = 1e-10
-_SIDE, _COMPLEX_SIDE = 56, 36  # of a block of a product that is worked on one core: under 200,000 real products
-
-
-@dataclass(frozen=True)
-class BurstDoubt:
-    """Standard deviations of what is not known of the burst: of Q as a share of it, of the carrier [Hz]."""
-
-    q_sd_share: float
-    frequency_sd_hz: float
 
 
 def joint_information(
@@ -63,106 +48,56 @@ def joint_information(
     section 15.7). The amplitudes are linear, so taking them out is a projection (G. H. Golub and V. Pereyra, SIAM J.
     Numer. Anal. 10, 413-432 (1973), variable projection).
     """
-    waves, weight, carried = _waves(burst, delay_s, amplitude, window_s)
-    waves = waves * np.sqrt(weight)[..., None]
-    mixing, n_paths = _mixing(burst, doubt, carried, by), delay_s.shape[-1]
-    gram = _gram(waves)
-    turned = _product(gram, mixing)
-    # The amplitudes are of the first waves alone, so their part of the products is no matter of matrices.
-    own = np.sum(gram[..., :n_paths, :n_paths] * carried.conj()[..., None] * carried[..., None, :], axis=1)
-    cross = np.sum(carried.conj()[..., None] * turned[..., :n_paths, :], axis=1)
-    errors = np.sum(_product(mixing, turned), axis=1)
+    here = np.isfinite(delay_s)
+    delay = np.where(here, delay_s, delay_s.min(axis=-1, keepdims=True))
+    carried = np.where(here, amplitude, 0.0) * np.exp(-1j * burst.carrier * delay)
+    products = _chirp_products if burst.sweep_hz else tone_products
+    found = products(burst, doubt, delay, window_s, carried, by)
+    own, cross, errors = found.own, found.cross, found.errors
     energy = np.einsum("npp->np", own).real
-    own = own + np.eye(n_paths) * np.where(energy > 0, _RIDGE * energy, 1.0)[:, None]
+    own = own + np.eye(own.shape[-1]) * np.where(energy > 0, _RIDGE * energy, 1.0)[:, None]
     left = (errors - np.swapaxes(cross.conj(), -1, -2) @ np.linalg.solve(own, cross)).real
     prior = np.ones(left.shape[-1])
     prior[:2] = 0.0
     return np.asarray(left + np.diag(prior))
 
 
-def _product(left: Waves, right: Waves) -> Waves:
-    """``left^H right`` of shapes (..., k, m) and (..., k, n), in blocks that stay on one core.
-
-    A linear algebra library that shares out such small products among cores spends its time on waiting for them.
-    """
-    if np.isrealobj(left) and np.iscomplexobj(right):
-        return _product(left, right.real.copy()) + 1j * _product(left, right.imag.copy())
-    rows, (length, across) = left.shape[-1], right.shape[-2:]
-    left = np.swapaxes(left.conj(), -1, -2)
-    side = _SIDE if np.isrealobj(left) and np.isrealobj(right) else _COMPLEX_SIDE
-    total = np.zeros((*left.shape[:-2], rows, across), dtype=np.result_type(left, right))
-    for i, j, k in itertools.product(*(range(0, size, side) for size in (rows, across, length))):
-        here, there, along = slice(i, i + side), slice(j, j + side), slice(k, k + side)
-        total[..., here, there] += left[..., here, along] @ right[..., along, there]
-    return total
-
-
-def _gram(waves: Waves) -> Waves:
-    """``waves^H waves`` of shape (..., k, n), without what its symmetry gives."""
-    n, half = waves.shape[-1], waves.shape[-1] // 2
-    if n <= _COMPLEX_SIDE:
-        return _product(waves, waves)
-    first, second = waves[..., :half], waves[..., half:]
-    across = _product(first, second)
-    whole = np.empty((*waves.shape[:-2], n, n), dtype=waves.dtype)
-    whole[..., :half, :half], whole[..., half:, half:] = _gram(first), _gram(second)
-    whole[..., :half, half:], whole[..., half:, :half] = across, np.swapaxes(across.conj(), -1, -2)
-    return whole
-
-
-def _waves(burst: Burst, delay_s: Floats, amplitude: Complexes, window_s: Floats) -> tuple[Waves, Floats, Complexes]:
-    """What all derivatives are sums of, at the nodes of an integral over each channel's window, and the weights.
-
-    Waves, shape (n, n_channels, n_nodes, 2 n_paths + 4): envelope and slope of each path, real and imaginary part of
-    the sums over the paths by Q and by the carrier. Without a sweep they are real, and their products much cheaper.
-    Last, each path's amplitude with the phase that its delay gives it, shape (n, n_channels, n_paths).
-    """
-    here = np.isfinite(delay_s)
-    begin = delay_s.min(axis=-1)
-    delay = np.where(here, delay_s, begin[..., None])
-    time, weight = _nodes(burst, delay, begin, window_s)
-    age = time[..., None] - delay[:, :, None, :]
+def _chirp_products(
+    burst: Burst, doubt: BurstDoubt, delay_s: Floats, window_s: Floats, carried: Complexes, by: Floats
+) -> Products:
+    """As `tone_products`, of a swept burst: by sums over the nodes of an integral over each channel's window."""
+    time, weight = _nodes(burst, delay_s, window_s)
+    age = time[..., None] - delay_s[:, :, None, :]
     size, slope = burst.complex_envelope_and_slope(age)
-    carried = np.where(here, amplitude, 0.0) * np.exp(-1j * burst.carrier * delay)
-    build_up = slope
-    if burst.sweep_hz:
-        offset = 2 * np.pi * burst.sweep_hz * (np.clip(age / burst.length_s, 0.0, 1.0) - 0.5)
-        build_up = slope - 1j * offset * size
+    offset = 2 * np.pi * burst.sweep_hz * (np.clip(age / burst.length_s, 0.0, 1.0) - 0.5)
+    root = np.sqrt(weight)[..., None]
     # While it is driven the envelope is a function of t / Q alone.
-    aged = np.concatenate([-age * build_up, age * size], axis=-1)
-    n_paths = delay.shape[-1]
-    pair = np.zeros((*carried.shape[:2], 2 * n_paths, 4))
-    pair[..., :n_paths, 0], pair[..., :n_paths, 1] = carried.real, carried.imag
-    pair[..., n_paths:, 2], pair[..., n_paths:, 3] = carried.real, carried.imag
-    return np.concatenate([size, slope, aged @ pair], axis=-1), weight, carried
-
-
-def _mixing(burst: Burst, doubt: BurstDoubt, carried: Complexes, by: Floats) -> Complexes:
-    """How derivatives by parameters, Q and carrier are made of the waves, (n, n_channels, 2 n_paths + 4, n_errors)."""
-    n_paths, n_parameters = by.shape[-2:]
-    matrix = np.zeros((*carried.shape[:2], 2 * n_paths + 4, n_parameters + 2), dtype=complex)
+    by_burst = np.stack(
+        [
+            -doubt.q_sd_share * np.einsum("ncmp,ncp->ncm", age * (slope - 1j * offset * size), carried),
+            2j * np.pi * doubt.frequency_sd_hz * np.einsum("ncmp,ncp->ncm", age * size, carried),
+        ],
+        axis=-1,
+    )
     later = -carried[..., None] * by
-    matrix[..., :n_paths, :-2] = 1j * burst.carrier * later
-    matrix[..., n_paths : 2 * n_paths, :-2] = later
-    matrix[..., -4:-2, -2] = doubt.q_sd_share * np.array([1.0, 1j])
-    matrix[..., -2:, -1] = 2j * np.pi * doubt.frequency_sd_hz * np.array([1.0, 1j])
-    return matrix
+    by_errors = np.concatenate([(1j * burst.carrier * size + slope) @ later, by_burst], axis=-1) * root
+    by_amplitudes = size * carried[:, :, None] * root
+    flat = [part.reshape(len(part), -1, part.shape[-1]) for part in (by_amplitudes, by_errors)]
+    return Products(product(flat[0], flat[0]), product(flat[0], flat[1]), product(flat[1], flat[1]))
 
 
-def _nodes(burst: Burst, delay_s: Floats, begin_s: Floats, window_s: Floats) -> tuple[Floats, Floats]:
+def _nodes(burst: Burst, delay_s: Floats, window_s: Floats) -> tuple[Floats, Floats]:
     """Nodes and weights of an integral over each channel's window, shape (n, n_channels, n_nodes) each.
 
     The window is divided wherever a path begins, so that all envelopes are smooth between.
     """
-    constant = burst.q / (np.pi * burst.frequency_hz)
-    if burst.sweep_hz:
-        constant = min(constant, 0.2 / abs(burst.sweep_hz))
+    constant = min(1.0 / burst.build_up_rate, 0.2 / abs(burst.sweep_hz))
     n_steps = max(1, int(np.ceil(np.max(window_s) / constant)))
     window = window_s[:, None, None]
-    begin = begin_s[..., None]
+    begin = delay_s.min(axis=-1, keepdims=True)
     regular = begin + window * np.linspace(0.0, 1.0, n_steps + 1)
     edges = np.sort(np.concatenate([regular, np.clip(delay_s, begin, begin + window)], axis=-1), axis=-1)
     half = np.diff(edges, axis=-1)[..., None] / 2
     time = edges[..., :-1, None] + half * (1.0 + _NODES)
-    shape = (*begin_s.shape, -1)
+    shape = (*delay_s.shape[:-1], -1)
     return time.reshape(shape), (half * _WEIGHTS).reshape(shape)

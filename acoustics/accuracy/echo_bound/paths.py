@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 
 from acoustics.accuracy.echo_bound.round_corners import paths_round_corners
 from acoustics.base.frames import Floats, Pose
+from acoustics.base.record import record
 from acoustics.io.site_sketch import faces_sd, site_faces
 from acoustics.physics.image_receivers import ImagePaths, PlaneFaces, image_maps, visible_paths
 from acoustics.propagate.echoes import room_of_scene
@@ -26,7 +26,7 @@ _FEW_FACES = 8
 _FREE_SD_S = 100.0  # of the emission time, of which nothing is known
 
 
-@dataclass(frozen=True)
+@record
 class PlacedPings:
     """Vehicle and pinger of each batch element, both in the site.
 
@@ -43,7 +43,7 @@ class PlacedPings:
         return PlacedPings(self.waypoints_m[rows], self.headings[rows], self.sources_m[rows])
 
 
-@dataclass(frozen=True)
+@record
 class EchoPaths:
     """Paths of each batch element, the direct one first, padded with paths of no amplitude.
 

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.accuracy.echo_bound.bound import USUAL, informations, paths_in_portions
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.io.site_sketch import site_faces
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
 
-@dataclass(frozen=True)
+@record
 class EchoPlaceErrors:
     """Of places by echoes in the site, by the whole burst, at the bound.
 

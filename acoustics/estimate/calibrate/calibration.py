@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.calibrate.fit import (
     State,
     descend,
@@ -36,7 +35,7 @@ MANY_REJECTED = "over two in five of the pings fit no calibration within the sta
 TOO_FAR = "the residuals are larger than the stated errors allow"
 
 
-@dataclass(frozen=True)
+@record
 class Calibration:
     """Most probable parameters of an array after a run.
 

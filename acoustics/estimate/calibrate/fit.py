@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.calibrate.model import (
     POSE_PARAMETERS,
     CalibrationPrior,
@@ -22,7 +21,7 @@ _ROBUST_ROUNDS = 4  # of new weights: only a start is sought, which the fit with
 _ROBUST_STEPS = 6  # enough for the damping to find a step that helps
 
 
-@dataclass(frozen=True)
+@record
 class State:
     """Parameters in units of their prior sd: shared, shape (..., p), and of the poses, shape (..., n_poses, 6)."""
 
@@ -30,7 +29,7 @@ class State:
     pose: Floats
 
 
-@dataclass(frozen=True)
+@record
 class Normal:
     """Normal equations with the poses eliminated.
 

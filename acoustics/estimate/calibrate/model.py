@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, rotation_matrix, rotation_vector_jacobian
+from acoustics.base.record import record
 from acoustics.physics.error_model import Sight, sight_of_source
 
 Integers = NDArray[np.intp]
@@ -16,7 +17,7 @@ Integers = NDArray[np.intp]
 POSE_PARAMETERS = 6  # of each pose: three shifts and three small turns
 
 
-@dataclass(frozen=True)
+@record
 class CalibrationRun:
     """Pings of a calibration run; the batch (...) is of simulated runs that share their geometry.
 
@@ -83,7 +84,7 @@ class CalibrationRun:
         return replace(self, times_s=times_s)
 
 
-@dataclass(frozen=True)
+@record
 class CalibrationPrior:
     """What is known before the run: nominal values, and standard deviations of the errors.
 
@@ -158,7 +159,7 @@ class CalibrationPrior:
         return np.concatenate([self.place_sd_m, self.wobble_sd])
 
 
-@dataclass(frozen=True)
+@record
 class Parts:
     """The calibration parameters by what they are: offsets (..., n, 3), delays (..., n), speed (...), rotation."""
 
@@ -239,7 +240,7 @@ def whitened_derivatives(
     )
 
 
-@dataclass(frozen=True)
+@record
 class _Geometry:
     """One evaluation, in the body frame as navigated.
 

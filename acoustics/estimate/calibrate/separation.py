@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.base.frames import Floats, direction
+from acoustics.base.record import record
 from acoustics.estimate.calibrate.model import Parts
 
 # A move by one prior standard deviation that changes the sum of squares by less than this is not seen: what is
@@ -18,7 +17,7 @@ _AXES = ("x (forward)", "y (starboard)", "z (down)")
 _TURNS = ("roll", "pitch", "heading")
 
 
-@dataclass(frozen=True)
+@record
 class Combination:
     """A kind of combination of parameters: how many of its `of` independent ones the data left to the prior."""
 
@@ -27,7 +26,7 @@ class Combination:
     of: int
 
 
-@dataclass(frozen=True)
+@record
 class Separation:
     """Of `of` independent combinations of the parameters `unseen` rest on the prior by more than half.
 

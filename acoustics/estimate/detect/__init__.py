@@ -11,13 +11,14 @@ from acoustics.estimate.detect.channel_faults import (
     what_is_left,
 )
 from acoustics.estimate.detect.detector import PAST_BURSTS, BandDetector, Event, band_detector, detection_probability
-from acoustics.estimate.detect.matched_filter import FilterBank, Singles, filter_bank, leakage
+from acoustics.estimate.detect.matched_filter import FilterBank, Singles, filter_bank
 from acoustics.estimate.detect.noise_level import (
     band_noise_density,
     median_bias,
     noise_power,
     quantisation_density,
 )
+from acoustics.estimate.detect.other_bursts import indistinct, leaks
 from acoustics.estimate.detect.pri_tracker import PriTracker
 
 __all__ = [
@@ -34,8 +35,9 @@ __all__ = [
     "detection_probability",
     "filter_bank",
     "flat_topped_channels",
+    "indistinct",
     "leading_edge",
-    "leakage",
+    "leaks",
     "median_bias",
     "noise_power",
     "noisy_channels",

@@ -11,6 +11,7 @@ from scipy.special import chdtri, chndtr
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.running import running_minimum
 from acoustics.estimate.detect.matched_filter import Singles
 from acoustics.estimate.detect.noise_level import recent_noise_power
@@ -102,7 +103,7 @@ def detection_probability(energy_ratio: ArrayLike, n_channels: int, false_alarm_
     return np.asarray(1.0 - chndtr(threshold, 2.0 * n_channels, n_channels * ratio))
 
 
-@dataclass(frozen=True)
+@record
 class Event:
     """Something heard in a pinger's band.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import scipy
@@ -11,6 +10,7 @@ from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
+from acoustics.base.record import record
 from acoustics.physics.burst import Burst
 
 Singles = NDArray[np.float32]
@@ -53,7 +53,7 @@ def leakage(heard: Burst, listening: Burst) -> float:
     return float(np.max(np.abs(scipy.fft.ifft(scipy.fft.fft(a, n) * np.conj(scipy.fft.fft(b, n)))) ** 2))
 
 
-@dataclass(frozen=True)
+@record
 class FilterBank:
     """The filters of all pingers over blocks of one length, by products of matrices.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from acoustics.base.batches import flat
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, bearing_and_depression
 from acoustics.base.least_squares import with_nuisance
+from acoustics.base.record import record
 from acoustics.base.regions import chi_square_p_value
 from acoustics.estimate.direction.fit import (
     DirectionProblem,
@@ -44,7 +45,7 @@ ON_AXIS = "on the axis of the line: the cone angle is known only to the square r
 IN_PLANE = "in the plane of the array: the angle out of it is known only to the square root of its usual error"
 
 
-@dataclass(frozen=True)
+@record
 class Bearing:
     """Direction to a source, with every other direction that fits as well.
 

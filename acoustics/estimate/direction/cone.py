@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy.special import ndtr, ndtri
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, bearing_and_depression, wrap_angle
+from acoustics.base.record import record
 from acoustics.estimate.direction.bearing import BEARING_UNSEEN, CONE_MISSES, LARGEST_USEFUL_BEARING_SD, Bearing
 from acoustics.physics.ray_depth import FollowedRays
 from acoustics.physics.refraction import SoundSpeedProfile
@@ -27,7 +28,7 @@ _NEXT_TO_NOTHING = 1e-12
 _STEEPEST_COSINE = 1e-3  # of a ray that is followed
 
 
-@dataclass(frozen=True)
+@record
 class DepressionPrior:
     """What is known beforehand of the direction's angle below the level, in the frame of the hydrophones.
 

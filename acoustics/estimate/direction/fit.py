@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,6 +20,7 @@ from acoustics.base.frames import (
     wrap_angle,
 )
 from acoustics.base.least_squares import Indices, inverse_factor, solve_positive
+from acoustics.base.record import record
 from acoustics.estimate.tdoa import Tdoa
 from acoustics.physics.tdoa import (
     difference_matrix,
@@ -29,7 +30,7 @@ from acoustics.physics.tdoa import (
 )
 
 
-@dataclass(frozen=True)
+@record
 class DirectionProblem:
     """A flat batch of m trials, already checked; one row serves all trials where m may be 1."""
 

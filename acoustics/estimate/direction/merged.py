@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, wrap_angle
+from acoustics.base.record import record
 from acoustics.estimate.direction.mixture import DirectionMixture
 
 # Nearer together than this, in standard deviations of their difference, two directions are one.
 _SAME = 2.0
 
 
-@dataclass(frozen=True)
+@record
 class MergedDirection:
     """Directions that say the same as one: `members` are (vector, candidate) of a mixture, the likeliest first."""
 

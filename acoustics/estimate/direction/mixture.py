@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.frames import Floats, array_rank, direction, wrap_angle
 from acoustics.base.least_squares import inverse_factor
+from acoustics.base.record import record
 from acoustics.estimate.direction.bearing import BEARING_UNSEEN, LARGEST_USEFUL_BEARING_SD, Bearing, estimate_bearing
 from acoustics.estimate.direction.cone import DepressionPrior, over_the_cone
 from acoustics.estimate.tdoa import Tdoa
@@ -23,7 +24,7 @@ _FITS_AT_ONCE = 4_000
 _PLANE = 0.05
 
 
-@dataclass(frozen=True)
+@record
 class DirectionMixture:
     """Directions of pings, for each of j vectors of integers two candidates as `Bearing` has them; batch shape (...).
 
@@ -114,7 +115,7 @@ def direction_mixture(
     return _weighed(found, cells, build_up_misfit, prior)
 
 
-@dataclass(frozen=True)
+@record
 class DirectionQuestion:
     """What tells the directions of one ping, as `direction_mixture` takes it: delays with j vectors, (j, k)."""
 
@@ -209,7 +210,7 @@ def _weighed(found: Bearing, cells: _RangeCells, build_up_misfit: Floats, prior:
     return _over_distances(*_aligned(found, np.exp(log_weight - largest[..., None, None, None])), largest)
 
 
-@dataclass(frozen=True)
+@record
 class _RangeCells:
     """Parts of the interval of distances, shape (g,): its ends [m], and mean and deviation of one over it [1/m]."""
 

@@ -5,7 +5,7 @@ Trials run along the last axis here, which makes numpy's work on batches several
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from acoustics.base.least_squares import (
     pick_of_each,
     trailing,
 )
+from acoustics.base.record import record
 from acoustics.estimate.direction.fit import DirectionProblem, as_plane_wave, closed_form
 
 _CONE_STEPS = 4  # each shrinks what curvature leaves by the array's size over the distance
@@ -41,7 +42,7 @@ def polish(problem: DirectionProblem, starts: Floats) -> Floats:
     return minima
 
 
-@dataclass(frozen=True)
+@record
 class _Wave:
     """A batch of m trials; where one value serves all of them its last axis has length 1, and matrices have none."""
 

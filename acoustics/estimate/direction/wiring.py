@@ -9,6 +9,7 @@ from itertools import combinations
 import numpy as np
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.tdoa import OnsetMisfit, Tdoa, resolve_ambiguity
 from acoustics.physics.tdoa import difference_matrix
 
@@ -26,7 +27,7 @@ _NEARLY_AS_LIKELY = 3.0  # as the likeliest wiring: not to be told from it
 _ENOUGH_PINGS = 16  # a cable is seldom changed in the middle of a recording
 
 
-@dataclass(frozen=True)
+@record
 class Wiring:
     """One way in which the channels may be wired, by name and as what it does to arrival times.
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -11,6 +10,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics.burst import Burst, burst_envelope
 
 Complexes = NDArray[np.complex128]
@@ -27,7 +27,7 @@ _Q_STEP = 0.02
 _PHASE_LAG = 4
 
 
-@dataclass(frozen=True)
+@record
 class Baseband:
     """Complex samples about the carrier, in units of the noise's standard deviation.
 
@@ -124,7 +124,7 @@ def _passband(offset_hz: NDArray[Any], rate_hz: float) -> Floats:
     return np.cos(np.pi / 2 * np.clip((share - _FLAT_SHARE) / (1 - _FLAT_SHARE), 0.0, 1.0))
 
 
-@dataclass(frozen=True)
+@record
 class BurstTable:
     """The burst's envelope behind the band's filter by its age, with slope and derivatives by ``ln Q``.
 

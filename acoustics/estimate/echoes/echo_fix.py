@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import chdtrc
@@ -11,6 +10,7 @@ from scipy.special import chdtrc
 from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.echoes.baseband import Baseband, BurstTable, burst_table, to_baseband
 from acoustics.estimate.echoes.fit import SMOOTH, Modes, fit_modes, further_modes, joined
 from acoustics.estimate.echoes.likelihood import unexplained
@@ -164,7 +164,7 @@ def _found_in(region: SearchRegion, ping: _Ping, heard: Heard) -> tuple[EchoFix 
     return (fix if explained and region.holds(fitted.modes.state[0, [X, Y]]) else None), left
 
 
-@dataclass(frozen=True)
+@record
 class Heard:
     """The samples used, so long after the onset [s], and the burst as they hear it."""
 
@@ -178,7 +178,7 @@ class Heard:
         return 2 * self.baseband.samples.size
 
 
-@dataclass(frozen=True)
+@record
 class _Ping:
     """What `locate_by_echoes` is given."""
 
@@ -290,7 +290,7 @@ def _is_poor(heard: Heard, modes: Modes) -> bool:
     return unexplained(heard.baseband, SMOOTH, modes.misfit[0]) > _POOR
 
 
-@dataclass(frozen=True)
+@record
 class Fitted:
     """Modes by the sketch, from so many starts, those of the same samples with floor and walls loosened, and those of
     other samples, where they were asked."""

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import Descent, levenberg
+from acoustics.base.record import record
 from acoustics.estimate.echoes.baseband import Baseband, BurstTable
 from acoustics.estimate.echoes.likelihood import Problem, Roughness, cost, evaluate, new_problem
 from acoustics.estimate.echoes.paths import DEPTH, FACES, SiteKnowledge, X, Y, path_sets, sources_m, turned_phases
@@ -36,7 +37,7 @@ _APART = replace(_ROUGH, scatter=1.0)
 _WIDE_WAVELENGTHS = 2.0
 
 
-@dataclass(frozen=True)
+@record
 class Modes:
     """Minima that fit, the best first.
 

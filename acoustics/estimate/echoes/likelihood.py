@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import positive_inverse, transposed
+from acoustics.base.record import record
 from acoustics.estimate.echoes.baseband import Baseband, BurstTable, Complexes
 from acoustics.estimate.echoes.paths import (
     CARRIER,
@@ -24,7 +24,7 @@ _ABSENT = 1e-6  # amplitude of a path that is not there, over that of the direct
 _AMPLITUDE_SD = 1.5  # of a path's amplitude, over the expected one
 
 
-@dataclass(frozen=True)
+@record
 class Roughness:
     """How paths stray from those of plane, mirror-like faces.
 
@@ -50,7 +50,7 @@ class Roughness:
     weakest: float = WEAKEST
 
 
-@dataclass(frozen=True)
+@record
 class Problem:
     """Samples to be explained from n starts, each with its own paths.
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.least_squares import transposed
+from acoustics.base.record import record
 from acoustics.io.echo_fix import LEAST_OWN_SD_M
 from acoustics.io.ping import NavigatedPose
 from acoustics.physics.burst import Burst
@@ -37,7 +37,7 @@ _SHARE_OF_BUILD_UP = 0.25
 _AT_ONCE = 500  # places of which paths are looked for
 
 
-@dataclass(frozen=True)
+@record
 class SiteKnowledge:
     """All that an estimate by echoes rests on, beside the samples.
 
@@ -118,7 +118,7 @@ class SiteKnowledge:
 X, Y, EMISSION, DEPTH, OWN, ATTITUDE, SPEED, Q, CARRIER, FACES = 0, 1, 2, 3, 4, 7, 10, 11, 12, 13
 
 
-@dataclass(frozen=True)
+@record
 class PathSets:
     """Paths of each of n starts, the direct one first, padded with paths of no amplitude.
 
@@ -309,7 +309,7 @@ def arrivals_alone(known: SiteKnowledge, paths: PathSets, state: Floats) -> Floa
     return _geometry(known, paths, state).arrival_s
 
 
-@dataclass(frozen=True)
+@record
 class _Geometry:
     """Of n states: receivers (n, h, 1, 3), sight, distance and arrival of each path."""
 

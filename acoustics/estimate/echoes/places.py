@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from acoustics.base.frames import Floats
 from acoustics.base.mixtures import share_beyond
+from acoustics.base.record import record
 from acoustics.estimate.echoes.fit import Modes, position_of, variance_scale
 from acoustics.estimate.echoes.paths import DEPTH, FACES, SiteKnowledge, X, Y
 from acoustics.io.echo_fix import FAR_M
@@ -20,7 +21,7 @@ _LEAST_PROBABILITY = 1e-3
 _BEYOND_SD = 2.0  # where place and face are known so well, a place so far behind it is not in the water
 
 
-@dataclass(frozen=True)
+@record
 class Places:
     """Places that fit by either hypothesis, the most probable first.
 

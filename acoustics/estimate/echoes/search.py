@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.base.frames import Floats, wrap_angle
+from acoustics.base.record import record
 from acoustics.estimate.echoes.baseband import Baseband, BurstTable
 from acoustics.estimate.echoes.likelihood import Roughness, coarse_evidence, new_problem
 from acoustics.estimate.echoes.paths import (
@@ -41,7 +40,7 @@ _HOPELESS_NATS = 25.0
 FINER = Roughness(diffuse=0.05, timing_sd_m=0.025, least_bounces=1)
 
 
-@dataclass(frozen=True)
+@record
 class DirectBearing:
     """A bearing of the direct sound in the body frame and its standard deviation [rad]."""
 
@@ -49,7 +48,7 @@ class DirectBearing:
     bearing_sd: float
 
 
-@dataclass(frozen=True)
+@record
 class SearchRegion:
     """Where to look first: a place on the map [m], shape (2,), and its covariance [m^2], shape (2, 2).
 
@@ -65,7 +64,7 @@ class SearchRegion:
         return np.asarray(np.sum(off * np.linalg.solve(self.covariance_m2, off.T).T, axis=-1) < _REGION_SD**2)
 
 
-@dataclass(frozen=True)
+@record
 class Grid:
     """Places of a grid in the water along the bearings, after `n_prior` others, (n, 2) [m], and the paths from each."""
 

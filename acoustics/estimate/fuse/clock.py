@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
+from acoustics.base.record import record
 from acoustics.estimate.fuse.fusion import FusedFix
 from acoustics.estimate.fuse.run import PingClock
 
@@ -15,7 +16,7 @@ _FEW = 0.25  # of the pings: so many may be off the clock each for itself, as a 
 _UNLIKELY = 1e-3  # a p-value under it says that the stated errors are too small
 
 
-@dataclass(frozen=True)
+@record
 class ClockEvidence:
     """What became of a run's arrival times.
 

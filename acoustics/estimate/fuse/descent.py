@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import Descent, levenberg
-from acoustics.estimate.fuse.model import SOURCE, FusionProblem, information, linearise, weighed
+from acoustics.base.record import record
+from acoustics.estimate.fuse.information import information, solved
+from acoustics.estimate.fuse.model import SOURCE, FusionProblem, linearise, weighed
 
 # Every unknown has a prior, so none needs a floor; 1e-4 is a hundredth of a standard deviation. The first descent ends
 # with the sizes of its start, which the next replaces: a tenth is near enough.
@@ -21,7 +21,7 @@ _LONGEST_STEP = 0.75  # of the distance
 _WEIGHINGS, _STAYS = 6, 1e-3
 
 
-@dataclass(frozen=True)
+@record
 class _Weighted:
     """Runs with weights (r, p) of their pings, as `levenberg` takes them: states (size, r), runs last."""
 
@@ -32,16 +32,15 @@ class _Weighted:
         return _Weighted(self.problem.subset(runs), self.weight[runs])
 
     def evaluate(self, state: Floats) -> tuple[Floats, Floats, Floats]:
-        """Cost, information and gradient."""
-        cost, normal, downhill = information(self.problem, linearise(self.problem, state.T), state.T, self.weight)
-        return cost, np.moveaxis(normal, 0, -1), -downhill.T
+        """Cost, of what the information consists, (k, size, r), and gradient."""
+        told = information(self.problem, linearise(self.problem, state.T), state.T, self.weight)
+        return told.cost, np.moveaxis(told.rows, 0, -1), -told.downhill.T
 
-    def unit(self, state: Floats) -> Floats:
-        """Information by which steps are damped: a standard deviation of what is known beforehand, and of the source
-        a part of its distance."""
-        found = np.ones_like(state)
-        found[:SOURCE] = (_DAMPED_SHARE * self.distance(state)) ** -2
-        return found
+    def step(self, state: Floats, rows: Floats, gradient: Floats, damping: Floats) -> Floats:
+        """Damped by a standard deviation of what is known beforehand, and of the source by a part of its distance."""
+        by_distance = (damping / (_DAMPED_SHARE * self.distance(state)) ** 2)[:, None, None] * np.eye(SOURCE)
+        source = self.problem.source_information + by_distance
+        return solved(np.moveaxis(rows, -1, 0), source, 1.0 + damping, -gradient.T[..., None])[..., 0].T
 
     def move(self, state: Floats, step: Floats) -> Floats:
         """A step, the source's along its bearing in the inverse of the distance.
@@ -81,8 +80,9 @@ def descend(problem: FusionProblem, state: Floats, weight: Floats) -> Floats:
     for k in range(_WEIGHINGS):
         before = state[rows]
         descent = _Weighted(weighed(problem.subset(rows), before), weight[rows])
+        how = _NEXT if k else _FIRST
         found = levenberg(
-            descent, before.T, _Weighted.evaluate, _Weighted.move, unit=_Weighted.unit, descent=_NEXT if k else _FIRST
+            descent, before.T, _Weighted.evaluate, _Weighted.move, find_step=_Weighted.step, descent=how
         ).T
         state[rows] = found
         moved = np.linalg.norm(found[:, :SOURCE] - before[:, :SOURCE], axis=-1)

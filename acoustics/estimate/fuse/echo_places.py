@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +10,7 @@ from scipy.special import expit, logit
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.echoes import WRONG_SKETCH
 from acoustics.io.echo_fix import LEAST_OWN_SD_M, EchoFix, EchoMode
 from acoustics.io.ping import Ping
@@ -26,7 +26,7 @@ SAME_ECHOES_M = 0.25
 _ONE_PLACE = 9.0  # squared distance in standard deviations of modes that tell one place
 
 
-@dataclass(frozen=True)
+@record
 class EchoPlaces:
     """Where echoes put the source seen from above, ping by ping; batch of runs (...).
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
+from acoustics.base.record import record
 from acoustics.estimate.fuse.echo_places import CHANNELS, EchoPlaces
 from acoustics.physics.error_model import ErrorSizes
 
@@ -17,7 +17,7 @@ ROWS = 2  # of a ping: x and y
 _DEPTH, _OWN, _ATTITUDE, _HEADING, _SPEED = 0, slice(1, 4), slice(4, 7), 6, 7  # columns of `EchoPlaces.by`
 
 
-@dataclass(frozen=True)
+@record
 class EchoRows:
     """Places by echoes of r runs laid out flat: the first two rows of each ping.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -10,6 +10,7 @@ from scipy.special import chdtri
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.regions import chi_square_p_value
 from acoustics.estimate.fuse.descent import descend
 from acoustics.estimate.fuse.hypotheses import (
@@ -23,8 +24,9 @@ from acoustics.estimate.fuse.hypotheses import (
     prediction_of_others,
     worth_fitting,
 )
+from acoustics.estimate.fuse.information import information
 from acoustics.estimate.fuse.inliers import deciding_inliers, inlier_choice_covariance
-from acoustics.estimate.fuse.model import FusionProblem, fusion_problem, information, linearise, weighed
+from acoustics.estimate.fuse.model import FusionProblem, fusion_problem, linearise, weighed
 from acoustics.estimate.fuse.region import KEPT, Region, come_first, confidence_region, region_of_modes
 from acoustics.estimate.fuse.run import PingRun, SourceArea, Track
 from acoustics.estimate.fuse.starts import Starts, consensus_starts
@@ -61,7 +63,7 @@ ROUGH = "the range is poorly observed: a ping from another direction would short
 TOO_FEW = "too few pings to reject a wrong one: the position stands on trust"
 
 
-@dataclass(frozen=True)
+@record
 class FusedFix:
     """Position of a source from a run of pings; batch of runs (...).
 
@@ -116,7 +118,7 @@ class FusedFix:
     reason: NDArray[np.str_]
 
 
-@dataclass(frozen=True)
+@record
 class _Fitted:
     """States (r, size) with what belongs to each."""
 
@@ -357,8 +359,8 @@ def _judge(
     resolved = weighed(problem.resolved(choice), state)
     at = linearise(resolved, state)
     weight = inliers.astype(float)
-    squares, normal, _ = information(resolved, at, state, weight)
-    covariance: Floats = np.linalg.inv(normal).astype(float)
+    told = information(resolved, at, state, weight)
+    covariance: Floats = np.linalg.inv(told.matrix).astype(float)
     against = prediction_of_others(at, covariance, inliers)
     size, along = against.size, against.along
     checked = (size > LEAST_VARIANCE) & problem.heard[..., None]
@@ -376,8 +378,8 @@ def _judge(
     return _Fitted(
         state,
         covariance,
-        squares + missed,
-        squares,
+        told.cost + missed,
+        told.cost,
         inliers.copy(),
         chi2,
         ping_dof,

@@ -9,7 +9,6 @@ Multitarget-Multisensor Tracking, section 3.4).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -18,6 +17,7 @@ from scipy.special import logsumexp, softmax
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
+from acoustics.base.record import record
 from acoustics.estimate.fuse.model import FusionProblem, Linearised, linearise, weighed
 from acoustics.estimate.fuse.station import normal_over_polygon
 
@@ -31,7 +31,7 @@ _LEAST_SHARE = 1e-9  # in the water: where nothing of any fit is, they compare w
 LEAST_VARIANCE = 1e-6  # of a whitened residual: below, the others predict nothing
 
 
-@dataclass(frozen=True)
+@record
 class Modes:
     """Hypotheses of r runs that say something else, the most probable first.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from typing import Any
 
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.least_squares import inverse_factor, transposed
+from acoustics.base.record import record
 from acoustics.estimate.fuse.echo_places import EchoPlaces
 from acoustics.estimate.fuse.echo_rows import CHANNELS, ROWS, EchoRows, echo_rows, place_by_echoes
 from acoustics.estimate.fuse.run import EPOCH_SD_S, PingClock, PingRun, SourceArea, Track
@@ -29,7 +30,7 @@ _NEGLIGIBLE_PATH_M = 1e-5  # far below any measurement, and keeps exact delays f
 _UNKNOWN_M = 1e5
 
 
-@dataclass(frozen=True)
+@record
 class FusionProblem:
     """Runs flattened, (r, ...). The state is the source's position, the errors that a run shares in the order of
     `error_model.SHARED`, each in units of its standard deviation: heading, log scale, sound speed, start (x, y, depth),
@@ -67,6 +68,16 @@ class FusionProblem:
     def sizes(self) -> ErrorSizes:
         """Sizes of the errors, the channels' skew that of each run."""
         return replace(self.errors, skew_sd_s=self.skew_sd[:, None])
+
+    @cached_property
+    def source_information(self) -> Floats:
+        """What is known of the source's place beforehand, (3, 3) [1/m^2]."""
+        known = np.eye(SOURCE) * _UNKNOWN_M**-2
+        if self.area is not None:
+            known[:2, :2] += self.area.information
+        if self.depth is not None:
+            known[2, 2] += self.depth_sd**-2
+        return known
 
     @property
     def rows(self) -> NDArray[np.int64]:
@@ -154,7 +165,7 @@ class FusionProblem:
         return replace(self, depth=None if self.depth is None else self.depth[runs], **part)
 
 
-@dataclass(frozen=True)
+@record
 class Linearised:
     """Residuals in standard deviations and derivatives of the model at a state: (r, p, k) and (r, p, k, size).
 
@@ -422,29 +433,3 @@ def weighed(problem: FusionProblem, state: Floats) -> FusionProblem:
         errors=replace(problem.errors, attitude_sd=np.zeros(3)),
         by_place=-(problem.differences * problem.speed[:, None, None]) @ sight.by_source[..., :2],
     )
-
-
-def information(problem: FusionProblem, at: Linearised, state: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
-    """Cost (r,), information (r, size, size) and descent direction (r, size) with weights (r, p) of the pings."""
-    r, size = state.shape
-    root = np.sqrt(weight)[..., None]
-    rows = (at.jacobian * root[..., None]).reshape(r, -1, size)
-    residual = (at.residual * root).reshape(r, -1)
-    normal = transposed(rows) @ rows
-    gradient = np.einsum("rks,rk->rs", rows, residual)
-    shared = np.arange(SOURCE, size)
-    normal[:, shared, shared] += 1.0
-    gradient[:, SOURCE:] -= state[:, SOURCE:]
-    cost = np.sum(residual**2, axis=-1) + np.sum(state[:, SOURCE:] ** 2, axis=-1)
-    normal[:, range(3), range(3)] += _UNKNOWN_M**-2
-    if problem.area is not None:
-        known, away = problem.area.information, problem.area.mean_m - state[:, :2]
-        normal[:, :2, :2] += known
-        gradient[:, :2] += away @ known
-        cost = cost + np.einsum("ri,ij,rj->r", away, known, away)
-    if problem.depth is not None:
-        off = (problem.depth - state[:, 2]) / problem.depth_sd
-        normal[:, 2, 2] += problem.depth_sd**-2
-        gradient[:, 2] += off / problem.depth_sd
-        cost = cost + off**2
-    return cost, normal, gradient

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,9 @@ from scipy.special import chdtri
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
 from acoustics.base.polygons import HalfPlanes, half_planes, inside_all, slack
-from acoustics.estimate.fuse.model import FusionProblem, information, linearise
+from acoustics.base.record import record
+from acoustics.estimate.fuse.information import information, solved
+from acoustics.estimate.fuse.model import FusionProblem, linearise
 from acoustics.physics.direct_rays import direct_rays
 
 KEPT = 4  # of the state: the source's place and the heading's lasting error
@@ -40,7 +42,7 @@ _SAME_RAY = 1e-3  # between directions that are of one ray [rad]
 _LEAST_M2 = 1e-12  # flat: halved or doubled, no accuracy moves (benchmarks/constants.py)
 
 
-@dataclass(frozen=True)
+@record
 class Region:
     """What stands for the regions of r runs.
 
@@ -171,7 +173,7 @@ def _positive(covariance: Floats) -> Floats:
     return (axes * np.maximum(size, _LEAST_M2)[..., None, :]) @ transposed(axes)
 
 
-@dataclass(frozen=True)
+@record
 class Profile:
     """Along the profile, k nodes of r runs: horizontal coordinate along and its unit vectors, (r, 2); least cost there
     and its slope; what is kept of the state; standard deviation across, and how the state moves with it."""
@@ -186,7 +188,7 @@ class Profile:
     rest: Floats  # (r, 4, 4), covariance of what is kept, given the horizontal place
 
 
-@dataclass(frozen=True)
+@record
 class _Node:
     """The model at states (m, size) of given horizontal coordinate along a direction."""
 
@@ -203,8 +205,8 @@ class _Node:
 def _follow_profile(problem: FusionProblem, state: Floats, weight: Floats, outline: HalfPlanes) -> Profile:
     """Both ways along the profile until the cost has risen enough, the water ends, or the steps do."""
     r = len(state)
-    _, normal, _ = information(problem, linearise(problem, state), state, weight)
-    size, axes = np.linalg.eigh(np.linalg.inv(normal)[:, :2, :2])
+    told = information(problem, linearise(problem, state), state, weight)
+    size, axes = np.linalg.eigh(np.linalg.inv(told.matrix)[:, :2, :2])
     across, along = axes[..., 0], axes[..., 1]
     state, first = _settled(problem, state, weight, along, across)
     middle = problem.position[..., :2].mean(axis=1)
@@ -281,13 +283,13 @@ def _settled(
 
 
 def _node(problem: FusionProblem, state: Floats, weight: Floats, along: Floats, across: Floats) -> _Node:
-    cost, normal, gradient = information(problem, linearise(problem, state), state, weight)
+    told = information(problem, linearise(problem, state), state, weight)
     m, size = state.shape
     sides = np.zeros((m, size, 1 + KEPT))
-    sides[..., 0] = gradient
+    sides[..., 0] = told.downhill
     sides[:, range(KEPT), range(1, 1 + KEPT)] = 1.0
-    solved = np.linalg.solve(normal, sides)
-    step, columns = solved[..., 0], solved[..., 1:]
+    found = solved(told.rows, told.source, np.ones(m), sides)
+    step, columns = found[..., 0], found[..., 1:]
     cross = np.einsum("msi,mi->ms", columns[..., :2], along)
     variance = np.einsum("mi,mi->m", cross[:, :2], along)
     tangent = cross / variance[:, None]
@@ -298,7 +300,7 @@ def _node(problem: FusionProblem, state: Floats, weight: Floats, along: Floats, 
         np.einsum("mi,mij,mj->m", across, flat, across) - np.einsum("mi,mi->m", cross[:, :2], across) ** 2 / variance
     )
     return _Node(
-        cost=cost,
+        cost=told.cost,
         # At the least cost for a given coordinate all of the gradient is along it.
         slope=-2.0 * forward / variance,
         sd_across=np.sqrt(np.maximum(sideways, 1e-12)),
@@ -306,7 +308,7 @@ def _node(problem: FusionProblem, state: Floats, weight: Floats, along: Floats, 
         rest=np.asarray(columns[:, :KEPT, :] - by_place @ columns[:, :2, :]),
         tangent=tangent,
         correction=step - tangent * forward[:, None],
-        gain=np.einsum("ms,ms->m", gradient, step) - forward**2 / variance,
+        gain=np.einsum("ms,ms->m", told.downhill, step) - forward**2 / variance,
     )
 
 

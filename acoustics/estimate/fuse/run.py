@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.polygons import uniform_moments
+from acoustics.base.record import record
 from acoustics.estimate.fuse.echo_places import EchoPlaces
 from acoustics.estimate.fuse.stops import UndetectedEchoes
 from acoustics.physics.refraction import SoundSpeedProfile
@@ -17,7 +18,7 @@ from acoustics.physics.refraction import SoundSpeedProfile
 MOST_PINGS = 1000  # the matrices of a run then take about 100 MB
 
 
-@dataclass(frozen=True)
+@record
 class Track:
     """Poses of a run as the navigation gave them; batch of runs (...).
 
@@ -68,7 +69,7 @@ class Track:
 EPOCH_SD_S = 1.0  # of the start of a pinger's clock before its first arrival: more than any time of travel
 
 
-@dataclass(frozen=True)
+@record
 class PingClock:
     """What is known of when a pinger sounds: every so often by a steady clock of its own, its start unknown.
 
@@ -97,7 +98,7 @@ class PingClock:
         return np.round(since / self.pri_s)
 
 
-@dataclass(frozen=True)
+@record
 class PingRun:
     """Time differences of the pings of a run; batch of runs (...).
 
@@ -232,7 +233,7 @@ class PingRun:
         return delay, covariance, np.concatenate([self.differences, row[:, None]], axis=1), np.nan_to_num(count)
 
 
-@dataclass(frozen=True)
+@record
 class SourceArea:
     """What is known beforehand of a source's place seen from above: a broad normal distribution, or an outline.
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import fields
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
+from acoustics.base.record import record
 from acoustics.estimate.fuse.echo_rows import echo_misfits
 from acoustics.estimate.fuse.model import FusionProblem
 
@@ -27,7 +28,7 @@ _RANGE_STEP_SD = float(_RANGES_M[1] / _RANGES_M[0] - 1.0) / np.sqrt(12.0)
 _NUMBERS_AT_ONCE = 3_000_000
 
 
-@dataclass(frozen=True)
+@record
 class Starts:
     """Candidates of r runs, the best first.
 

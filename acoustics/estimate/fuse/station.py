@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import logsumexp, owens_t
@@ -11,6 +9,7 @@ from scipy.special import logsumexp, owens_t
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, wrap_angle
 from acoustics.base.polygons import inside_along, signed_area
+from acoustics.base.record import record
 
 NONE_OF_THESE = "none of these"
 NEAREST_M = 0.3  # no pinger is taken to be nearer, whatever a ping says of its distance
@@ -22,7 +21,7 @@ _REACH_SD = 6.0  # what lies beyond has a billionth of the sum
 _FARTHEST_M = 1e100  # squares of more are no numbers
 
 
-@dataclass(frozen=True)
+@record
 class StationModel:
     """The candidate stations, seen from above, and what is believed before a ping is heard.
 
@@ -269,7 +268,7 @@ def _principal(covariance_m2: Floats) -> tuple[Floats, Floats]:
     return np.maximum(size, np.finfo(float).eps * largest + _LEAST_M2), axes
 
 
-@dataclass(frozen=True)
+@record
 class Sureness:
     """What it takes to be sure of the leading station, if the fix stays where it is.
 

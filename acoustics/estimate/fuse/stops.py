@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
+from acoustics.base.record import record
 from acoustics.physics.error_model import EFFECTS, echo_coherence
 
 _LEAST_COHERENCE = 0.5  # of two pings of one stop
@@ -19,7 +18,7 @@ _LEAST = 1e-12
 assert EFFECTS["echo"].lasts == "stop"
 
 
-@dataclass(frozen=True)
+@record
 class UndetectedEchoes:
     """Which share of the covariance of each ping's delays is by echoes that no sample shows, shape (n_pings,) or
     (..., n_pings), and the carrier's frequency [Hz]."""
@@ -36,7 +35,7 @@ class UndetectedEchoes:
             raise ParameterError(f"frequency_hz={self.frequency_hz}: expected a finite value above 0")
 
 
-@dataclass(frozen=True)
+@record
 class Stops:
     """Where pings of r runs were heard at one place: `coherence`, (r, p, s), of each ping's echoes with those of a
     stop, 0 for pings of other stops and for one that is alone; `pings`, (r, p): how many there are at its stop, itself

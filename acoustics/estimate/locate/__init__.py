@@ -1,7 +1,7 @@
 """A recording to pings: detection, time differences, direction and position in one pass."""
 
 from acoustics.estimate.locate.cabling import WRONGLY_WIRED
-from acoustics.estimate.locate.pipeline import LocateOptions, PingerTally, Tally, first_pings, indistinct, locate
+from acoustics.estimate.locate.pipeline import LocateOptions, PingerTally, Tally, first_pings, locate
 from acoustics.estimate.locate.unknown import UnknownSound
 
 __all__ = [
@@ -11,6 +11,5 @@ __all__ = [
     "Tally",
     "UnknownSound",
     "first_pings",
-    "indistinct",
     "locate",
 ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from acoustics.base.frames import (
     direction_jacobian,
     principal_axes,
 )
+from acoustics.base.record import record
 from acoustics.estimate.direction import (
     FARTHEST_M,
     MISFIT_P,
@@ -42,7 +43,7 @@ EITHER_SIDE = "a line of hydrophones observes no side: the mirror image fits as 
 TOO_FLAT = "the direction may lie in the plane of the array: range is not observed"
 
 
-@dataclass(frozen=True)
+@record
 class _Unplaced:
     """A ping with its directions, and the delays (j, k) that give the first, weighed, to make a position of."""
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.detect import (
     Singles,
     band_noise_density,
@@ -29,7 +30,7 @@ from acoustics.physics.burst import Burst
 _NOISE_BAND = 0.5  # of the carrier's frequency: what the shortest windows hear, those of two cycles
 
 
-@dataclass(frozen=True)
+@record
 class EventSegment:
     """Samples about an event.
 
@@ -88,7 +89,7 @@ class PingContext:
         )
 
 
-@dataclass(frozen=True)
+@record
 class HeardPing:
     """A ping to be located.
 

@@ -11,6 +11,7 @@ import scipy
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.detect import (
     leading_edge,
     what_is_left,
@@ -151,7 +152,7 @@ def _measure(pings: Sequence[_Begun]) -> None:
             pings[k].measured = measured.of(row)
 
 
-@dataclass(frozen=True)
+@record
 class _Question:
     """What pings that are measured together have in common."""
 

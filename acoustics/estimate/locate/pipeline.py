@@ -9,6 +9,7 @@ import numpy as np
 
 from acoustics.base.errors import InputError, ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.running import running_minimum
 from acoustics.estimate.detect import (
     PAST_BURSTS,
@@ -19,7 +20,8 @@ from acoustics.estimate.detect import (
     Singles,
     band_detector,
     filter_bank,
-    leakage,
+    indistinct,
+    leaks,
     quantisation_density,
     samples_at_the_ends,
 )
@@ -37,12 +39,10 @@ from acoustics.physics.burst import Burst
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _HISTORY_S = 0.06
 _HOPS_HELD = 16  # samples are moved to the front of their buffer once in so many blocks
-# Echoes of another pinger may cancel in its own band while the edges of their bursts add up in this one.
-_LEAKAGE_MARGIN = 10.0  # 10 dB above what leaks by the filter's own cross-correlation; common practice, no source
 _HEARD_BESIDE = 0.1  # another pinger at the same time counts if it is over a tenth of this one's power
 
 
-@dataclass(frozen=True)
+@record
 class LocateOptions:
     """What may be chosen: method of the delays, pingers by name (none: all), the rate of false alarms, a site sketch.
 
@@ -160,16 +160,6 @@ def _checked(stream: SampleStream, sidecar: Sidecar, options: LocateOptions, tal
     return _heard_in(stream, sidecar, options, pingers, bursts, bank, tally)
 
 
-def indistinct(bursts: Sequence[Burst]) -> list[tuple[int, int]]:
-    """Pairs of bursts, by their numbers, of which each leaks so far into the other's band that it hides its own."""
-    leaks = _leaks(bursts)
-    return [(int(i), int(j)) for i, j in np.argwhere(np.triu(_LEAKAGE_MARGIN * leaks * leaks.T >= 1, 1))]
-
-
-def _leaks(bursts: Sequence[Burst]) -> Floats:
-    return np.array([[leakage(heard, own) for heard in bursts] for own in bursts])
-
-
 def _check_distinct(pingers: list[KnownPinger], bursts: Sequence[Burst]) -> None:
     for pair in indistinct(bursts):
         one, other = (pingers[k] for k in pair)
@@ -209,8 +199,7 @@ def _heard_in(
     ]
     trackers = [PriTracker(p.pri_s) for p in pingers]
     context = PingContext(sidecar, options.method, stream.full_scale_v, options.site)
-    leaks = _leaks(bursts)
-    leaks = _LEAKAGE_MARGIN * (leaks - np.diag(np.diag(leaks)))
+    leaking = leaks(bursts)
     unknown = UnknownSounds(sidecar.pingers, rate)
     count, varies, clipped = 0, False, np.zeros(stream.n_channels)
     for window, powers in _filtered(_windows(stream, bank, int(_HISTORY_S * rate)), bank):
@@ -221,7 +210,7 @@ def _heard_in(
         varies = varies or bool(np.any(np.ptp(window.samples[:, window.history :][:, : window.n_real], axis=-1)))
         if window.first == 0:
             _know_converter(detectors, quantisation_density(own, rate), rate)
-        for k, event, beside in _heard(window, powers, bank, detectors, leaks):
+        for k, event, beside in _heard(window, powers, bank, detectors, leaking):
             # A recording of one value so far begins with a step, which is no ping.
             if not varies or not trackers[k].accept(event.peak_at / rate, event.power):
                 continue
@@ -269,7 +258,7 @@ def _filtered(windows: Iterator[_Window], bank: FilterBank) -> Iterator[tuple[_W
 
 
 def _heard(
-    window: _Window, powers: list[Singles], bank: FilterBank, detectors: list[BandDetector], leaks: Floats
+    window: _Window, powers: list[Singles], bank: FilterBank, detectors: list[BandDetector], leaking: Floats
 ) -> list[tuple[int, Event, list[int]]]:
     """Events of all bands in the order of time: the pinger, the event, and other pingers that drown it."""
     own = [min(bank.hop, window.n_real) // d.step if window.is_last else bank.hop // d.step for d in detectors]
@@ -278,8 +267,8 @@ def _heard(
     noise = np.array([d.noise.mean() for d in detectors])
     units = noise / np.maximum(noise[:, None], 1e-300)  # of another band's statistic in those of this one
     floors = [np.zeros(len(s)) for s in statistics]
-    for k, j in np.argwhere(leaks > 0):
-        floors[k] += leaks[k, j] * units[k, j] * _around(joined[j], detectors[j], detectors[k], len(floors[k]))
+    for k, j in np.argwhere(leaking > 0):
+        floors[k] += leaking[k, j] * units[k, j] * _around(joined[j], detectors[j], detectors[k], len(floors[k]))
     heard = []
     for k, detector in enumerate(detectors):
         for event in detector.events(statistics[k], floors[k], window.first, own[k]):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -11,6 +11,7 @@ from acoustics.base.batches import fill_gaps, flat, positive_flat
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, array_rank
 from acoustics.base.least_squares import inverse_factor, solve_positive, with_nuisance
+from acoustics.base.record import record
 from acoustics.base.regions import chi_square_p_value
 from acoustics.estimate.position.closed_form import chan_ho1994
 from acoustics.estimate.position.iterative_fit import (
@@ -42,7 +43,7 @@ TWIN = "a second position fits as well, as it may with four hydrophones; the mor
 LINE_MIRROR = "the mirror image on the other side of the line of hydrophones fits as well"
 
 
-@dataclass(frozen=True)
+@record
 class Fix:
     """Position of a source.
 

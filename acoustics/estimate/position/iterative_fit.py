@@ -5,7 +5,7 @@ Trials run along the last axis here, which makes numpy's work on batches several
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from acoustics.base.least_squares import (
     pick_of_each,
     trailing,
 )
+from acoustics.base.record import record
 from acoustics.physics.ray_depth import ray_depth
 from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import difference_matrix, spherical_time, unit_vectors_to_source
@@ -36,7 +37,7 @@ _DESCENT = Descent(settled=1e-9)
 _STRAIGHT_DOWN_M = 1e-6  # across; rays that are steeper are taken for as flat
 
 
-@dataclass(frozen=True)
+@record
 class PositionProblem:
     """A batch of m trials, already checked. Origin: the centre of the array.
 

@@ -5,13 +5,12 @@ Trials run along the last axis, as in `iterative_fit`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import pick, solve_positive
+from acoustics.base.record import record
 from acoustics.estimate.position.iterative_fit import PositionProblem, information, sources
 
 # Of one over the distance: points of a place, and standard deviations to which they reach.
@@ -22,7 +21,7 @@ _SAME = 1.0
 _ANGLE_SD = np.pi / 2
 
 
-@dataclass(frozen=True)
+@record
 class Distances:
     """What is known of the distance beforehand: between two values, with equal probability of each ratio [m]."""
 
@@ -30,7 +29,7 @@ class Distances:
     farthest_m: float
 
 
-@dataclass(frozen=True)
+@record
 class _Places:
     """Local normal distributions about m fits: of two angles across the line of sight, and of one over the distance.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 import scipy
@@ -13,6 +12,7 @@ from scipy.special import gammainccinv
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.detect import Singles, noise_power, quantisation_density
 
 _SEGMENT_S = 1e-3  # about the shortest burst; longer ones fill several
@@ -27,7 +27,7 @@ _DEAD_TIME_S = 0.05  # no pinger repeats so fast, and what comes so soon is an e
 _MOST_EVENTS = 2000
 
 
-@dataclass(frozen=True)
+@record
 class BurstTrain:
     """Bursts at one frequency, as a rule a pinger's.
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.spectrum.build_up import LONGEST_STRETCH_S, measured_build_up
 from acoustics.estimate.spectrum.bursts import BurstTrain
 
@@ -29,7 +28,7 @@ _SHORTEST_S = 1e-3  # that `find_bursts` tells apart
 _LAG_SHARE, _LONGEST_LAG_S = 0.2, 0.8e-3
 
 
-@dataclass(frozen=True)
+@record
 class MeasuredBurst:
     """A train's bursts measured; NaN for what cannot be told.
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import scipy
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.detect import median_bias, quantisation_density
 
 # Long segments part a tone from the noise; so many of them at least are needed for a median over time.
@@ -23,7 +22,7 @@ _MOST_TONES = 32  # as many as a scenario takes
 _FIRST_BAND = 30  # third-octave bands from 1 kHz, by their number in IEC 61260-1
 
 
-@dataclass(frozen=True)
+@record
 class NoiseSpectrum:
     """One-sided densities from segments of the whole recording.
 
@@ -46,7 +45,7 @@ class NoiseSpectrum:
     n_segments: int
 
 
-@dataclass(frozen=True)
+@record
 class SteadyTone:
     """A tone that lasts: its frequency [Hz], and its mean square at each channel, shape (n_channels,) [unit^2]."""
 

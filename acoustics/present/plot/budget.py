@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
@@ -11,6 +9,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
+from acoustics.base.record import record
 from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, SAND, STYLE, conclude
 from acoustics.present.text.budget import budget_headline
 from acoustics.present.text.tables import number
@@ -21,7 +20,7 @@ _LEAST_SHARE = 1e-3  # of the total: a bar below it could not be seen
 _OURS, _GIVEN, _BIAS, _ROUNDING = (DEEP, ""), (SAND, ""), (EMBER, "///"), (MOSS, "...")
 
 
-@dataclass(frozen=True)
+@record
 class _Bar:
     name: str
     value: float

@@ -3,8 +3,6 @@ window."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from matplotlib import colormaps, rc_context
 from matplotlib.axes import Axes
@@ -14,6 +12,7 @@ from matplotlib.patheffects import AbstractPathEffect, withStroke
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.present.plot.pool_view import LABEL, draw_plan, frame_plan
 from acoustics.present.plot.style import EMBER, INK, SAND, STYLE, conclude
 from acoustics.present.text.map import map_headline
@@ -29,7 +28,7 @@ _LEAST_WINDOW_MS = 0.01  # less is none, where the pinger is hidden
 _MANY_PLACES = 16  # of echoes, from which on their figures would cover each other
 
 
-@dataclass(frozen=True)
+@record
 class _Panel:
     """One quantity; what is light in shade is good."""
 

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
+from acoustics.base.record import record
 from acoustics.present.report.figures import inline_svg
 from acoustics.present.text.tables import Rows
 
 
-@dataclass(frozen=True)
+@record
 class Block:
     """One piece of a section. `kind` is text, list, glance, table, figure, caution, code or live."""
 
@@ -28,7 +29,7 @@ class Block:
     data: Markup = field(default_factory=Markup)
 
 
-@dataclass(frozen=True)
+@record
 class Section:
     """A heading, the key of its anchor, and what stands under it."""
 

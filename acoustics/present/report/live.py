@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from markupsafe import Markup
 
+from acoustics.base.record import record
 from acoustics.present.report.blocks import Block
 from acoustics.present.text.tables import to_dict
 from acoustics.study.report import LiveModel
 
 
-@dataclass(frozen=True)
+@record
 class Control:
     """A slider over the entries of a list."""
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from markupsafe import Markup
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.present.report.template import template
 from acoustics.present.text.tables import number, share_text
 from acoustics.scene.scene import Scene
@@ -86,7 +86,7 @@ def _row(ping: FusedPing, answer: LiveAnswer) -> tuple[str, ...]:
     return (str(ping.ping), f"{ping.time_s:.2f}", *shown, ping.status + (f": {why}" if why else ""))
 
 
-@dataclass(frozen=True)
+@record
 class _Plan:
     """Shapes of the plan, in units of the drawing; y is downwards, as the site is seen from above."""
 

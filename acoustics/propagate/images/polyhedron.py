@@ -16,12 +16,11 @@ J. Acoust. Soc. Am. 75, 1827-1836 (1984).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, length
+from acoustics.base.record import record
 from acoustics.physics.plane_faces import next_face
 from acoustics.propagate.images.beams import lit_part
 from acoustics.propagate.images.room import (
@@ -44,7 +43,7 @@ _SAME_PLACE_M = 1e-7
 _ODD_DIRECTION = np.array([0.5377, 0.6719, 0.5092])  # of length below 1; no plane of a pool is at right angles to it
 
 
-@dataclass(frozen=True)
+@record
 class Trace:
     """Rays from receivers towards images, followed through the room to the source.
 
@@ -66,7 +65,7 @@ class Trace:
     slowness_s_m: Floats
 
 
-@dataclass(frozen=True)
+@record
 class _Bounce:
     """One bounce of each ray that still runs, after as many before it; all of shape (n_rays,)."""
 
@@ -78,7 +77,7 @@ class _Bounce:
     depth_m: Floats
 
 
-@dataclass(frozen=True)
+@record
 class _Generation:
     """Images of one order: positions (n, 3) [m], and for each face (n, n_faces) the row of the parent or -1."""
 

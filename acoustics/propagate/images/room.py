@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 
 Complexes = NDArray[np.complex128]
 Ints = NDArray[np.int64]
@@ -27,7 +27,7 @@ _PAIRS_AT_ONCE = 4_000_000
 _SLACK_M = 1e-6
 
 
-@dataclass(frozen=True)
+@record
 class Room:
     """A room with plane faces, bounded or not.
 
@@ -77,7 +77,7 @@ class Room:
         return any(reflection is None for reflection in self.reflections)
 
 
-@dataclass(frozen=True)
+@record
 class Images:
     """Images of the source; the source itself is the first, of order 0.
 
@@ -112,7 +112,7 @@ def too_many_images(reach_m: Floats) -> ParameterError:
     )
 
 
-@dataclass(frozen=True)
+@record
 class Pairs:
     """Which image is seen from which receiver, by index: receivers of shape (...), images of one that fits it."""
 
@@ -120,7 +120,7 @@ class Pairs:
     receiver: Ints
 
 
-@dataclass(frozen=True)
+@record
 class Paths:
     """What becomes of sound on its way from the source to a receiver, for each pair of image and receiver.
 

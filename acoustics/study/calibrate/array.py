@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.result import Result
 from acoustics.estimate.calibrate import (
     Separation,
@@ -24,7 +24,7 @@ from acoustics.study.calibrate.inputs import CalibrationInput
 from acoustics.study.calibrate.plan import ParameterLine, parameter_lines, separation_of
 
 
-@dataclass(frozen=True)
+@record
 class PingLine:
     """One ping of a run: RMS of its delays' residuals before and after [us], whether kept, whether cycles were
     taken off."""
@@ -36,7 +36,7 @@ class PingLine:
     cycles_changed: bool
 
 
-@dataclass(frozen=True)
+@record
 class SourceLine:
     """A source: its place as found and the standard deviation of that, along x, y and z of the site [m]."""
 
@@ -46,7 +46,7 @@ class SourceLine:
     sd_m: tuple[float, float, float]
 
 
-@dataclass(frozen=True)
+@record
 class CalibratedArray(Result):
     """What a run found.
 

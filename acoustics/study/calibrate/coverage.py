@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtri, ndtri
 
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, rate_interval
+from acoustics.base.record import record
 from acoustics.base.regions import mahalanobis_squared
 from acoustics.estimate.calibrate import Integers
 
 
-@dataclass(frozen=True)
+@record
 class SessionErrors:
     """Of all runs, (n_runs, p): errors, and those with positions in place of offsets; each with covariances.
 

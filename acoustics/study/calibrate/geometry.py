@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.errors import ParameterError, SceneError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.calibrate import CalibrationPrior, CalibrationRun, whitening
 from acoustics.physics.tdoa import difference_matrix
 from acoustics.propagate.multipath_free_window import multipath_free_windows
@@ -16,7 +15,7 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
 
-@dataclass(frozen=True)
+@record
 class RunPlan:
     """How a run is held: the vehicle turned in place, a known source at one or more depths.
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from acoustics.base.errors import InputError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.calibrate import CalibrationPrior, CalibrationRun, whitening
 from acoustics.io.csv_table import read_rows
 from acoustics.io.ping import Ping
@@ -22,7 +22,7 @@ _COLUMNS = ("ping", "x_m", "y_m", "z_m")
 _BY_PHASE = ("phase", "correlation", "phat")
 
 
-@dataclass(frozen=True)
+@record
 class SourcePlace:
     """Where the source of a ping was [m]; NaN along one axis where only the line along it is known."""
 
@@ -30,7 +30,7 @@ class SourcePlace:
     position_m: tuple[float, float, float]
 
 
-@dataclass(frozen=True)
+@record
 class CalibrationInput:
     """A run made of pings, with the numbers of those used and the reasons why others are not."""
 

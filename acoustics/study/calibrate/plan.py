@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy as np
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, rate_interval, rms_interval
+from acoustics.base.record import record
 from acoustics.base.result import Result
 from acoustics.estimate.calibrate import (
     CalibrationPrior,
@@ -36,7 +37,7 @@ _SESSIONS_AT_ONCE = 50
 _HEADINGS_COMPARED = (1, 2, 3, 4, 6, 8, 12, 24)
 
 
-@dataclass(frozen=True)
+@record
 class ParameterLine:
     """One parameter: what was known before, the value found, what is known after, and the data's share in that.
 
@@ -52,7 +53,7 @@ class ParameterLine:
     learned: float
 
 
-@dataclass(frozen=True)
+@record
 class HeadingsLine:
     """Predicted systematic error of the bearing after a run with so many headings [deg]."""
 
@@ -60,7 +61,7 @@ class HeadingsLine:
     bearing_deg: float
 
 
-@dataclass(frozen=True)
+@record
 class CalibrationPlan(Result):
     """What simulated runs recover.
 
@@ -189,7 +190,7 @@ def separation_of(
     return find_unseparated(information, prior.calibration_sd, prior.hydrophones_m, sight, prior.sound_speed_m_s, names)
 
 
-@dataclass(frozen=True)
+@record
 class _Chunk:
     """Some runs and their own seed; small, as what is worked out from it is not."""
 

@@ -2,7 +2,7 @@
 
 from acoustics.study.draws.beforehand import pinger_clock, source_area, water_outline
 from acoustics.study.draws.blind import BlindPings, measure_blind, places_about
-from acoustics.study.draws.blind_bearings import BlindBearings, draw_blind_bearings, draws_each
+from acoustics.study.draws.blind_bearings import draw_blind_bearings, draws_each
 from acoustics.study.draws.echo_places import (
     FoundPlaces,
     drawn_places,
@@ -16,6 +16,7 @@ from acoustics.study.draws.own_window import OwnArrivals, own_arrivals
 from acoustics.study.draws.pings import ArrivalErrors, BearingTrials, simulate_bearings, simulate_fixes
 from acoustics.study.draws.runs import Route, measure_along, route_positions, simulate_runs
 from acoustics.study.draws.simulated_runs import SimulatedRuns, fuse_simulated, join_runs
+from acoustics.study.draws.told_positions import BlindBearings
 from acoustics.study.draws.turned import (
     JOINED,
     BearingOutcome,

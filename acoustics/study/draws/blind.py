@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, Pose
+from acoustics.base.record import record
 from acoustics.estimate.tdoa import Segment, TdoaMeasurement, channel_gain_sd, measure_tdoa
 from acoustics.physics.build_up import cycle_choice_variance
 from acoustics.scene.pinger import Pinger
@@ -27,7 +28,7 @@ _WINDOWS_AN_OCTAVE = 2.0  # windows this near each other are taken as one
 _ABOUT_M = np.array([0.2, 0.2, 0.05])  # nobody keeps a place better, and echoes add in another phase at each
 
 
-@dataclass(frozen=True)
+@record
 class BlindPings:
     """Pings at m places as the estimator measures them with n hydrophones.
 
@@ -71,7 +72,7 @@ class BlindPings:
         return cls(**{name: np.concatenate([vars(part)[name] for part in parts]) for name in vars(parts[0])})
 
 
-@dataclass(frozen=True)
+@record
 class Listening:
     """Poses, batch shape (m,), at which a pinger that stands at `source_m` (3,) [m] is heard, and the generator of the
     noise that decides where windows end."""
@@ -156,7 +157,7 @@ class _Found:
         return cls(a, b, c, d, e, f, np.zeros((m, n), dtype=bool), np.zeros(m, dtype=bool))
 
 
-@dataclass(frozen=True)
+@record
 class _Segments:
     """Samples of some pings, (m, n, samples), without noise and with it; when direct sound arrives [s], and whether it
     does, (m, n)."""
@@ -167,7 +168,7 @@ class _Segments:
     valid: NDArray[np.bool_]
 
 
-@dataclass(frozen=True)
+@record
 class _Setting(Sampled):
     """What stays the same over the looks; `of`, (m,): of which listening each ping is."""
 

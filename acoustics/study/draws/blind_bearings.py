@@ -10,8 +10,9 @@ from acoustics.base.frames import Floats, Pose
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws.blind import BlindPings
-from acoustics.study.draws.listener import BlindBearings, Listener
+from acoustics.study.draws.listener import Listener
 from acoustics.study.draws.noisy_pings import hear_with_noise
+from acoustics.study.draws.told_positions import BlindBearings, with_positions
 
 _WIDE_CYCLES, _TAKES_LONGER = 3.0, 3  # an array's extent from which on integers and distances take long to weigh
 # Share of wrong integers from which on, and 2 E / N0 up to which, onsets are found whole cycles off, which linearised
@@ -77,16 +78,15 @@ def _draw_linearised(
 ) -> BlindBearings:
     """Draws of shape (m, draws), noise being as the estimator states it; those of pings alike are made together."""
     sources = pose.to_body(np.array(pinger.position_m)[None])[:, 0]
-    shape = (len(sources), draws)
-    drawn = BlindBearings(np.full(shape, np.nan), np.zeros(shape, dtype=bool), np.full(shape, np.nan))
+    number = np.arange(len(sources) * draws).reshape(-1, draws)
+    parts = []
     kinds = np.column_stack([pings.window_s, pings.heard])
     for kind in np.unique(kinds[pings.answered], axis=0):
         rows = np.flatnonzero((kinds == kind).all(axis=-1) & pings.answered)
         listener = Listener(scene, pinger, kind[1:] > 0, attitude_sd)
-        part = listener.draw(pings, rows, np.repeat(sources[rows], draws, axis=0), draws, rng)
-        for name, value in vars(part).items():
-            getattr(drawn, name)[rows] = value.reshape(len(rows), draws)
-    return drawn
+        told = listener.draw(pings, rows, np.repeat(sources[rows], draws, axis=0), draws, rng)
+        parts.append((number[rows].reshape(-1), told))
+    return with_positions(parts, (len(sources), draws))
 
 
 def _is_weak(pings: BlindPings) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from acoustics.accuracy.echo_bound import EchoPlaceErrors
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.echoes import VARIANCE_SCALE
 from acoustics.estimate.fuse import SAME_ECHOES_M, EchoPlaces, FusedFix, contradicts_bearings
 from acoustics.scene.pinger import Pinger
@@ -21,7 +22,7 @@ from acoustics.study.draws.simulated_runs import SimulatedRuns, fuse_simulated
 _AS_STATED = 4  # places: as many as tell a variance to a half
 
 
-@dataclass(frozen=True)
+@record
 class FoundPlaces:
     """Of which pings of m runs the estimator finds a place that may be used, and which of these are wrong.
 

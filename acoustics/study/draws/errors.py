@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.base.frames import Floats, Pose
+from acoustics.base.record import record
 from acoustics.physics.direct_rays import direct_rays, with_times
 from acoustics.physics.error_model import ErrorSizes, sight_of_source
 from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import spherical_time
 
 
-@dataclass(frozen=True)
+@record
 class DrawnErrors:
     """Errors of r runs of p pings at n hydrophones; what a run shares has an axis of 1 in the place of the pings.
 

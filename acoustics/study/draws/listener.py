@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION
 from acoustics.base.frames import (
     Floats,
-    array_rank,
     bearing_and_depression,
     direction,
     rotation_matrix,
     wrap_angle,
 )
+from acoustics.base.record import record
 from acoustics.estimate.direction import (
     FARTHEST_M,
     MISFIT_P,
@@ -42,26 +40,7 @@ VECTORS, _NEGLIGIBLE, _ROUGHLY_NEGLIGIBLE = 24, 1e-5, 1e-3
 _DOUBTFUL = 0.05  # of all directions but the first from which on `locate` makes no position of that
 
 
-@dataclass(frozen=True)
-class BlindBearings:
-    """Draws of what comes of m pings, shape (m, n_draws).
-
-    Attributes
-    ----------
-    error : ndarray
-        Of the bearing [rad], NaN where none is given. Of a direction and its mirror image the nearer one counts.
-    wrong_integer : ndarray of bool
-        Whether the delays of the answered direction are over half a period off on some baseline.
-    across_m : ndarray
-        Horizontal error of the position [m], NaN where there is none.
-    """
-
-    error: Floats
-    wrong_integer: NDArray[np.bool_]
-    across_m: Floats
-
-
-@dataclass(frozen=True)
+@record
 class Listener:
     """The hydrophones that hear a ping, and what the vehicle knows beside what they measure."""
 
@@ -84,7 +63,7 @@ class Listener:
 
     def draw(
         self, pings: BlindPings, rows: NDArray[np.intp], sources: Floats, draws: int, rng: np.random.Generator
-    ) -> BlindBearings:
+    ) -> Told:
         """Draws for pings of one window, laid out flat."""
         carrier_s2, cycle_s2, lasting_s2 = (
             float(v[rows].mean())
@@ -113,18 +92,12 @@ class Listener:
         """Times (t, n) [s] if all were as the vehicle takes it to be."""
         return spherical_time(self.hydrophones_m, self.seen(sources), self.scene.sound_speed_m_s)
 
-    def told(self, vectors: Vectors, sources: Floats, turn: Floats, rng: np.random.Generator) -> BlindBearings:
+    def told(self, vectors: Vectors, sources: Floats, turn: Floats, rng: np.random.Generator) -> Told:
         """What comes of (t, n) arrivals from true places (t, 3), heard by the array as it is turned, (t, 3, 3)."""
-        count = len(sources)
-        known = sources @ self._level.T
-        depth_m = known[:, 2] + rng.standard_normal(count) * self._depth_sd_m
+        place_m = sources @ self._level.T
+        depth_m = place_m[:, 2] + rng.standard_normal(len(sources)) * self._depth_sd_m
         found = self._directions(vectors, depth_m, sources, turn)
-        across = np.full(count, np.nan)
-        rows = np.flatnonzero(found.given & found.decided & (array_rank(self.hydrophones_m) > 1))
-        fix = self._position(Tdoa(found.delay_s[rows], vectors.covariance_s2), depth_m[rows])
-        off = np.linalg.norm((fix.position_m - known[rows])[..., :2], axis=-1)
-        across[rows] = np.where(fix.ok, off, np.nan)
-        return BlindBearings(np.where(found.given, found.error, np.nan), found.given & found.wrong, across)
+        return Told(**vars(found), listener=self, covariance_s2=vectors.covariance_s2, depth_m=depth_m, place_m=place_m)
 
     def _integers(
         self, times: Floats, noise: Floats, carrier_s2: float, cycle_s2: float, rng: np.random.Generator
@@ -240,7 +213,7 @@ class Listener:
     def _level(self) -> Floats:
         return self.scene.vehicle.level_pose.rotation
 
-    def _position(self, delays: Tdoa, depth_m: Floats) -> Fix:
+    def positions(self, delays: Tdoa, depth_m: Floats) -> Fix:
         """Positions in the frame that stands level, as `locate` finds them by the likeliest vector alone."""
         return locate_source(
             delays,
@@ -274,7 +247,7 @@ class Listener:
         return cycles_apart(self.hydrophones_m, one, other, self.scene.sound_speed_m_s, self.pinger.frequency_hz)
 
 
-@dataclass(frozen=True)
+@record
 class Vectors:
     """Delays of t pings by j vectors of integers, (t, j, k), their covariance (k, k), and as `IntegerAlternatives`."""
 
@@ -284,7 +257,7 @@ class Vectors:
     misfit: Floats
 
 
-@dataclass(frozen=True)
+@record
 class _Found:
     """What is told first of t pings; `decided`: no other direction stands against it."""
 
@@ -293,6 +266,19 @@ class _Found:
     given: NDArray[np.bool_]
     decided: NDArray[np.bool_]
     delay_s: Floats
+
+
+@record
+class Told(_Found):
+    """What a listener tells first of t pings, by their delays, and where they come from in the frame that stands level.
+
+    `delay_s`: (t, k), of covariance `covariance_s2`, (k, k); `depth_m`: (t,), as known; `place_m`: (t, 3).
+    """
+
+    listener: Listener
+    covariance_s2: Floats
+    depth_m: Floats
+    place_m: Floats
 
 
 def _shares(log_weight: Floats, ping: NDArray[np.intp]) -> Floats:

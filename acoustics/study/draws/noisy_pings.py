@@ -9,21 +9,23 @@ itself, once for each draw.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, Pose
+from acoustics.base.record import record
 from acoustics.estimate.detect import leading_edge
 from acoustics.estimate.direction import NEAREST_M
 from acoustics.estimate.tdoa import IntegerAlternatives, Segment, TdoaMeasurement, channel_gain_sd, measure_tdoa
 from acoustics.propagate.arrivals import Arrivals
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws.listener import VECTORS, BlindBearings, Listener, Vectors
+from acoustics.study.draws.listener import VECTORS, Listener, Vectors
 from acoustics.study.draws.sampled import LEAD_CYCLES, SEARCH_CYCLES, Listeners, Sampled, by_channels_in_use
+from acoustics.study.draws.told_positions import BlindBearings, with_positions
 
 _STEPS_AN_OCTAVE = 1.0  # stated variances this near each other are taken as one
 _QUIET_S = 2e-3  # of noise before the burst, as `locate` looks at
@@ -70,18 +72,15 @@ def hear_with_noise(
         for low in range(0, len(sources), at_once)
         for one in _heard(setting, np.arange(low, min(low + at_once, len(sources))), place, shift_s, rng)
     ]
-    drawn = BlindBearings(np.full(len(sources), np.nan), np.zeros(len(sources), bool), np.full(len(sources), np.nan))
+    parts = []
     for alike in _alike(heard):
+        listener = Listener(scene, pinger, alike.channels, attitude_sd)
         vectors = alike.vectors(pinger.frequency_hz)
-        part = Listener(scene, pinger, alike.channels, attitude_sd).told(
-            vectors, sources[alike.rows], turn[alike.rows], rng
-        )
-        for name, value in vars(part).items():
-            getattr(drawn, name)[alike.rows] = value
-    return BlindBearings(**{name: value.reshape(-1, draws) for name, value in vars(drawn).items()})
+        parts.append((alike.rows, listener.told(vectors, sources[alike.rows], turn[alike.rows], rng)))
+    return with_positions(parts, (len(sources) // draws, draws))
 
 
-@dataclass(frozen=True)
+@record
 class _Setting(Sampled):
     """What is the same for all draws."""
 
@@ -103,7 +102,7 @@ class _Setting(Sampled):
         return int((self.lead_s + self.listened_s) * self.rate_hz) * len(self.scene.array.hydrophones)
 
 
-@dataclass(frozen=True)
+@record
 class _Heard:
     """Draws, rows (t,), that were answered by the same channels: delays (t, k) [s], their covariances (t, k, k),
     and what may have to be added to them."""

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.tdoa import LEAST_CYCLES, LEAST_ENERGY_RATIO
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -17,7 +18,7 @@ from acoustics.study.draws.blind import BlindPings
 _NODES = 4  # lengths of the window between which is interpolated: as many as 40 pings hold apart
 
 
-@dataclass(frozen=True)
+@record
 class OwnArrivals:
     """What the estimator's own window, and the echoes in it, make of the link budget of the multipath-free one.
 

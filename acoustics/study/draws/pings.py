@@ -8,12 +8,13 @@ that is given.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, direction, rotation_matrix, wrap_angle
+from acoustics.base.record import record
 from acoustics.base.regions import inside_region
 from acoustics.estimate.direction import estimate_bearing
 from acoustics.estimate.position import Fix, locate_source
@@ -27,7 +28,7 @@ from acoustics.study.draws.integers import resolved_integers
 IN_SHADOW = "no direct ray comes there: a shadow zone of the sound-speed profile"
 
 
-@dataclass(frozen=True)
+@record
 class ArrivalErrors:
     """Everything that moves an arrival time of one ping.
 
@@ -53,7 +54,7 @@ class ArrivalErrors:
         return np.broadcast_to(self.sizes.element_sd_m, n_hydrophones)
 
 
-@dataclass(frozen=True)
+@record
 class BearingTrials:
     """One entry a trial, shape (n_trials,): error of the bearing [rad], wrong cycle, inside the stated 95 % region."""
 

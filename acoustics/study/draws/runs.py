@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Literal
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.errors import ParameterError, SceneError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.fuse import PingClock, PingRun, Track, UndetectedEchoes, stops_of
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix
@@ -27,7 +28,7 @@ _PLACES_EACH = 2  # about each place of a run at which a ping is measured
 _FINELY = 1001  # places along a leg, to say where it leaves the water
 
 
-@dataclass(frozen=True)
+@record
 class Route:
     """True poses of a run: `n_pings` places, evenly along a straight leg from the vehicle's place.
 
@@ -154,7 +155,7 @@ def simulate_runs(
     )
 
 
-@dataclass(frozen=True)
+@record
 class _PingNoise:
     """Variances of an arrival by ping [s^2], means over where each is measured, and whether it is heard at all, (p,).
 
@@ -189,7 +190,7 @@ class _PingNoise:
         return np.divide(self.lasting_s2, self.stated_s2, out=np.zeros(len(self.heard)), where=self.heard)
 
 
-@dataclass(frozen=True)
+@record
 class _Heard:
     """Arrival times (n_runs, p, n) [s] by the envelope, what noise and echoes add to them by the carrier, and of which
     pings the estimator tells at all, (n_runs, p)."""

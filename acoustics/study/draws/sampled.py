@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, Pose
+from acoustics.base.record import record
 from acoustics.estimate.tdoa import TdoaMeasurement, thinning_factor
 from acoustics.physics.levels import pressure_from_level_pa
 from acoustics.propagate.arrivals import Arrivals, arrivals
@@ -22,7 +22,7 @@ SEARCH_CYCLES = 5.0  # by which the estimator may look for the arrival, and what
 _WEAKEST_ECHO_DB = -40.0
 
 
-@dataclass(frozen=True)
+@record
 class Listeners:
     """Hydrophones (m, n, 3) [m] of a vehicle at m poses, and what of it is in the way."""
 
@@ -36,7 +36,7 @@ class Listeners:
         return cls(sites, None if hull is None else hull.spread(sites.shape[:1]))
 
 
-@dataclass(frozen=True)
+@record
 class Sampled:
     """A pinger's burst at the recorder of a scene's vehicle."""
 

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.fuse import FusedFix, PingRun, SourceArea, Track, fuse_pings
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.scene import Scene
 
 
-@dataclass(frozen=True)
+@record
 class SimulatedRuns:
     """Runs of shape (n_runs,) as the vehicle would have them.
 

@@ -6,13 +6,14 @@ with noise, mounting, skew and sound speed. Scaled and uneven arrays are told ap
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.frames import Floats, Pose, bearing_and_depression, wrap_angle
 from acoustics.base.intervals import Interval, rate_interval, rms_interval
+from acoustics.base.record import record
 from acoustics.scene.array import Array
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -24,7 +25,7 @@ _RENDERED_OVER_SIMULATED = 2.0
 _NOTHING_CYCLES = 1e3  # an arrival known no better than this tells no direction of any array
 
 
-@dataclass(frozen=True)
+@record
 class BearingOutcome:
     """Simulated with the echoes inside the estimator's window, 95 % intervals.
 

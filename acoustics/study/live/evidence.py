@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.fuse import StationModel, station_posterior
 
 _NODES = 4  # along each axis, of the sum over what the next pings may say
 
 
-@dataclass(frozen=True)
+@record
 class CommitRule:
     """When to commit: from a probability on; or, where the cost of a wrong station is given in seconds of the run [s],
     as soon as listening once more costs more time than the mistakes it is expected to save.
@@ -29,7 +28,7 @@ class CommitRule:
             raise ParameterError(f"wrong_station_cost_s={self.wrong_station_cost_s}: expected above 0, finite")
 
 
-@dataclass(frozen=True)
+@record
 class Commit:
     """Whether to go to `station` now, and by what: its probability, and with a cost the two expected costs [s].
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.frames import Floats, Pose, wrap_angle
 from acoustics.base.least_squares import transposed
+from acoustics.base.record import record
 from acoustics.estimate.fuse import EPOCH_SD_S, StationModel
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -29,7 +30,7 @@ from acoustics.study.waypoints import (
 _TIME_BINS, _BEST_OF_BIN = 4, 3  # the few places whose worth in mistakes is worked out
 
 
-@dataclass(frozen=True)
+@record
 class HeardPings:
     """The inliers of a run: poses of batch shape (n,), where the run began, shape (3,) [m], the way to each from there
     [m], the variance of one arrival time from noise [s^2], and when each was heard [s], shape (n,) each; and where
@@ -44,7 +45,7 @@ class HeardPings:
     jitter_sd_s: float | None = None
 
 
-@dataclass(frozen=True)
+@record
 class NextWaypoint:
     """A stop, and what it is expected to add.
 

@@ -12,6 +12,7 @@ import numpy as np
 from pydantic import Field
 
 from acoustics.base.frames import Pose
+from acoustics.base.record import record
 from acoustics.base.table_model import Number, TableModel
 from acoustics.base.toml_tables import validated
 from acoustics.estimate.fuse import ALTERNATIVE, NONE_OF_THESE, Track, navigated_track, track_of_pings
@@ -40,7 +41,7 @@ class _State(TableModel):
     navigation: NavigationState | None
 
 
-@dataclass(frozen=True)
+@record
 class RejectedPing:
     """A ping of the window that the position does not rest on, and why."""
 
@@ -48,7 +49,7 @@ class RejectedPing:
     why: str
 
 
-@dataclass(frozen=True)
+@record
 class LiveAnswer:
     """What is known by now.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,7 @@ from acoustics.accuracy.information import eliminate_nuisance
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.accuracy.observability import position_bound_of
 from acoustics.base.frames import Floats, bearing_and_depression
+from acoustics.base.record import record
 from acoustics.estimate.position import EXACT_DEPTH_SD_M
 from acoustics.physics.direct_rays import direct_rays
 from acoustics.scene.pinger import Pinger
@@ -25,7 +26,7 @@ from acoustics.study.map.stations import of_bearing_and_inverse
 _LEAST_SPEED_SD = 1e-6
 
 
-@dataclass(frozen=True)
+@record
 class CellBounds:
     """Of the cells at one heading each, shape (n_cells, ...).
 

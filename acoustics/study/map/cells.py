@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError, SceneError
 from acoustics.base.frames import Floats, Pose
+from acoustics.base.record import record
 from acoustics.propagate.multipath_free_window import multipath_free_map_s, multipath_free_windows
 from acoustics.propagate.sight import hydrophones_reached
 from acoustics.scene.pinger import Pinger
@@ -21,7 +21,7 @@ _MOST_CELLS = 200_000
 _NEAREST_M = 0.05  # nearer the pinger touches the vehicle
 
 
-@dataclass(frozen=True)
+@record
 class Cells:
     """Centres of a grid's columns x (n_x,) and rows y (n_y,) [m], and those of its places that can be.
 

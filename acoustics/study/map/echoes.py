@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import groupby
 from typing import TYPE_CHECKING
 
@@ -13,6 +13,7 @@ from scipy.special import stdtrit
 
 from acoustics.base.frames import Floats, bearing_and_depression
 from acoustics.base.intervals import Interval, rms_interval
+from acoustics.base.record import record
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.execution import Arrays
@@ -34,7 +35,7 @@ def usual_echo_cells(trials: int) -> int:
     return _ECHO_CELLS if trials else 0
 
 
-@dataclass(frozen=True)
+@record
 class EchoPlace:
     """Pings rendered at one cell. Simulations, but for the bound; None where fewer than two pings were answered.
 
@@ -62,7 +63,7 @@ class EchoPlace:
     range_bias_m: Interval | None
 
 
-@dataclass(frozen=True)
+@record
 class EchoChunk:
     """A few pings of one cell, which stands at x and y [m], each with and without echoes."""
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import masked_rms
+from acoustics.base.record import record
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.study.draws import ArrivalErrors, simulate_fixes
@@ -21,7 +22,7 @@ Ints = NDArray[np.intp]
 _FIXES_AT_ONCE = 16_384  # about 20 MB at work
 
 
-@dataclass(frozen=True)
+@record
 class FixModel:
     """What the fixes of cells share; as the arguments of `simulate_fixes`."""
 
@@ -38,7 +39,7 @@ class FixModel:
         return replace(self, hydrophones_m=self.hydrophones_m[hydrophones], sizes=sizes)
 
 
-@dataclass(frozen=True)
+@record
 class FixChunk:
     """Some cells, by number: where the pinger is, the variance of an arrival's phase there, and their own seed."""
 
@@ -50,7 +51,7 @@ class FixChunk:
     seed: np.random.SeedSequence
 
 
-@dataclass(frozen=True)
+@record
 class CellFixes:
     """RMS of the fixes given and the ends of its 95 % interval [m], and the share of pings without one; (n_cells,).
 

@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.accuracy.echo_bound import echo_bound
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import unless_guessed
+from acoustics.base.record import record
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.map.bounds import CellBounds
 from acoustics.study.map.cells import Cells, waypoints_and_pingers
 
 NEAR_M = 0.5
-KNOWN_POOL_CELLS = 400  # that a map works out unless told otherwise: about a second
+KNOWN_POOL_CELLS = 400  # that a map works out unless told otherwise: about half a second
 
 
-@dataclass(frozen=True)
+@record
 class KnownPool:
     """Bounds (Cramer-Rao) of the horizontal position from one ping, RMS in metres, by cell, shape (n_cells,).
 
@@ -53,7 +52,7 @@ def known_pool_in_cells(
     at : CellBounds
         The bounds without echoes, and the heading, in each of them.
     most : int
-        Cells to work out; each costs some three milliseconds.
+        Cells to work out; each costs about a millisecond.
     site_position : bool
         Whether the position is the site's, or relative to the vehicle.
     """

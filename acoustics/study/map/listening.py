@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.scene.clearance import roomy
 
 GOOD_M = 1.0  # a fix so near is a place that a crew can act on; our choice, no source
@@ -16,7 +16,7 @@ _MOST_FAILED = 0.1  # of the pings: a place where more fail is not one to listen
 _MOST_CELLS = 0.9  # of those nearer must be good for the range to count as good
 
 
-@dataclass(frozen=True)
+@record
 class ListeningPlace:
     """The best cell of a map by the position error of one ping, or by the bearing where no cell gives a position.
 

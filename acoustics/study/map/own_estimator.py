@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.intervals import BEARING_GUESS_SD, unless_guessed
+from acoustics.base.record import record
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import BlindPings, draw_blind_bearings, draws_each, measure_blind
@@ -18,7 +17,7 @@ MEASURED_CELLS, _MEASURED_PINGERS = 40, 16  # each costs some milliseconds
 _MOST_DRAWS = 24
 
 
-@dataclass(frozen=True)
+@record
 class OwnEstimator:
     """Predictions in some cells, shape (n,): by the estimator's own window, echoes inside it included.
 
@@ -54,7 +53,7 @@ class OwnEstimator:
         return float(np.average(self.wrong_integer[told], weights=self.answered[told])) if told.any() else np.nan
 
 
-@dataclass(frozen=True)
+@record
 class MeasuredCells:
     """Pings as the estimator measures them in some of the wet cells, `some` (n,), and the vehicle's poses there."""
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, quantiles
+from acoustics.base.record import record
 from acoustics.base.result import Result
 from acoustics.study.map.cells import Over
 from acoustics.study.map.echoes import EchoPlace
@@ -18,7 +18,7 @@ from acoustics.study.map.listening import ListeningPlace
 from acoustics.study.map.own_estimator import OwnEstimator
 
 
-@dataclass(frozen=True)
+@record
 class MapChoices:
     """What a map is over and of.
 
@@ -44,7 +44,7 @@ class MapChoices:
     known_pool_cells: int = 0
 
 
-@dataclass(frozen=True)
+@record
 class Outcomes:
     """Shares of the pings, adding up to one, shape (n_y, n_x), NaN where nothing can be.
 
@@ -58,7 +58,7 @@ class Outcomes:
     undecided: Floats
 
 
-@dataclass(frozen=True)
+@record
 class OutcomeShare:
     """Mean share of one of the outcomes over the cells: predicted, and simulated with its 95 % interval."""
 
@@ -67,7 +67,7 @@ class OutcomeShare:
     simulated: Interval | None
 
 
-@dataclass(frozen=True)
+@record
 class StationMap:
     """The station that one ping's fix would choose by Bayes' rule, the right cycle given.
 
@@ -86,7 +86,7 @@ class StationMap:
     over_cells: tuple[OutcomeShare, ...]
 
 
-@dataclass(frozen=True)
+@record
 class PoolMap(Result):
     """Cells of a grid, shape (n_y, n_x); NaN where nothing can be.
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import BEARING_GUESS_SD
+from acoustics.base.record import record
 from acoustics.estimate.direction import MISFIT_P
 from acoustics.estimate.fuse import (
     NEAREST_M,
@@ -30,7 +29,7 @@ SURE = 0.5
 _EXACT_M = 1e-3
 
 
-@dataclass(frozen=True)
+@record
 class Chooser:
     """How a fix becomes a choice: the answers, none of these the last, the stations, and the vehicle's own sd."""
 
@@ -52,7 +51,7 @@ class Chooser:
         return decisions(station_posterior(pingers_m[..., :2], exact, self.stations))
 
 
-@dataclass(frozen=True)
+@record
 class Sights:
     """How cells see the pinger in the site frame, shape (n_cells, ...).
 

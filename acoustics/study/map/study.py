@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.link_budget import LinkBudget
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.intervals import BEARING_GUESS_SD, Interval, median_interval, unless_guessed
+from acoustics.base.record import record
 from acoustics.scene.clearance import room_m
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -131,7 +132,7 @@ def map_pool(
     )
 
 
-@dataclass(frozen=True)
+@record
 class _Told:
     """What is told of the cells before anything is simulated there.
 

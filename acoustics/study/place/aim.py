@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -10,6 +10,7 @@ from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.base.errors import ParameterError, SceneError
 from acoustics.base.frames import Floats, Pose, bearing_and_depression
+from acoustics.base.record import record
 from acoustics.physics.direct_rays import direct_rays
 from acoustics.propagate.multipath_free_window import multipath_free_windows, no_window
 from acoustics.scene.line import waypoints_along_line
@@ -24,7 +25,7 @@ from acoustics.study.place.regions import all_corners
 _ALL_ROUND, _STEP_DEG, _FEWEST_IN_SECTOR = 24, 15.0, 9
 
 
-@dataclass(frozen=True)
+@record
 class Aim:
     """What is to be good, in which directions, and how they are weighed.
 
@@ -50,7 +51,7 @@ class Aim:
         return "the worst direction" if self.worst else "RMS over the directions"
 
 
-@dataclass(frozen=True)
+@record
 class Ranges:
     """Where the pinger is heard from, shape (n_ranges,): how far [m], the multipath-free window [s], and the link.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -16,6 +16,7 @@ from acoustics.accuracy.information import independent_variance
 from acoustics.accuracy.observability import position_bound_of
 from acoustics.base.frames import Floats, bearing_and_depression, direction, wrap_angle
 from acoustics.base.intervals import BEARING_GUESS_SD
+from acoustics.base.record import record
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.lattice_reduction import reduced_basis
 from acoustics.physics.refraction import SoundSpeedProfile
@@ -32,7 +33,7 @@ _NO_WIDTH = 1e-3  # part of the widest spread that is none, as `array_rank` has 
 Of = Literal["bearing", "position"]
 
 
-@dataclass(frozen=True)
+@record
 class Knowledge:
     """What a position rests on besides the delays.
 
@@ -54,7 +55,7 @@ class Knowledge:
     profile: SoundSpeedProfile | None = None
 
 
-@dataclass(frozen=True)
+@record
 class Criterion:
     """How good arrays are towards directions; the arrays have shape (n_arrays, n_hydrophones, 3) [m].
 

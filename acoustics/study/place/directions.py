@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, direction
+from acoustics.base.record import record
 from acoustics.physics.direct_rays import DirectRays
 
 
-@dataclass(frozen=True)
+@record
 class Directions:
     """Where the pinger may be, shape (n_directions,), and the variance of one arrival from there.
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.scene.mounting import Mounting
 from acoustics.study.execution import ALONE, Arrays, Running, run_chunks
 from acoustics.study.place.criterion import Criterion
@@ -28,7 +29,7 @@ _STEPS = (0.1, 0.02, 0.004)  # of the polish, as parts of the regions' extent
 Places = Callable[[Floats, Floats], Floats]
 
 
-@dataclass(frozen=True)
+@record
 class Found:
     """An array, shape (n_hydrophones, 3) [m], with its error [rad or m] and probability of a wrong cycle."""
 
@@ -146,7 +147,7 @@ def exchange(criterion: Criterion, start: Found, limit: float, places: Places) -
     return best
 
 
-@dataclass(frozen=True)
+@record
 class _Start:
     """One start of the search, with its own seed: from a known array, or at random."""
 

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.scene.scenario import load_array, shipped
 from acoustics.study.place.criterion import Criterion
 from acoustics.study.place.regions import all_corners, fits, scattered
@@ -16,7 +15,7 @@ _SCALES, _ANCHORS, _TRIED = 40, 60, 6
 _SEED = 0  # of the places that an array is tried at; they are no part of the answer
 
 
-@dataclass(frozen=True)
+@record
 class Alternative:
     """A shipped array in the mounting; `found` is None where it does not fit."""
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,6 +10,7 @@ import numpy as np
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, array_rank
+from acoustics.base.record import record
 from acoustics.base.result import Result
 from acoustics.physics.levels import power_ratio_db
 from acoustics.scene.pinger import Pinger
@@ -30,7 +30,7 @@ _FEWEST, _MOST = 3, LARGEST_DIMENSION + 1
 _ROUNDING = (4, 6)  # decimals of a metre: tenths of a millimetre, if that keeps what the mounting asks for
 
 
-@dataclass(frozen=True)
+@record
 class Line:
     """One row of the comparison, predictions with the right cycle: bearing [deg], horizontal position [m], and how
     probable the wrong cycle is."""
@@ -45,7 +45,7 @@ class Line:
     within_limit: bool
 
 
-@dataclass(frozen=True)
+@record
 class Curves:
     """Of one array by bearing, the worst over depressions and ranges, shape (n_bearings,): bearing and position."""
 
@@ -53,7 +53,7 @@ class Curves:
     position_error_m: Floats
 
 
-@dataclass(frozen=True)
+@record
 class Placement(Result):
     """The array found, and the shipped ones by the same measure; curves go with `bearing_deg`.
 
@@ -194,7 +194,7 @@ def study_place(
     )
 
 
-@dataclass(frozen=True)
+@record
 class _Shipped:
     """The shipped arrays in the mounting, as they are and scaled; of those with no more hydrophones than are asked for,
     the best, and where the search starts."""

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, rate_interval, rms_interval
+from acoustics.base.record import record
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import (
@@ -25,7 +25,7 @@ from acoustics.study.draws import (
 from acoustics.study.place.criterion import Criterion
 
 
-@dataclass(frozen=True)
+@record
 class Check:
     """Simulation of an array over all its directions, each as often as any other.
 

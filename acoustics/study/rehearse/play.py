@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.frames import Floats, Pose, wrap_angle
+from acoustics.base.record import record
 from acoustics.io.navigation_stream import NavigationLog
 from acoustics.io.ping import Ping
 from acoustics.scene.pinger import Pinger
@@ -22,7 +23,7 @@ _ROW_S = 0.05  # the navigation gives a pose so long before and after each ping
 _LARGEST_SEED = 2**63
 
 
-@dataclass(frozen=True)
+@record
 class PlayedRuns:
     """Runs to play: their scene, pinger and rule, and a seed for each."""
 

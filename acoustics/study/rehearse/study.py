@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, median_interval, rate_interval
+from acoustics.base.record import record
 from acoustics.base.regions import error_ellipse, inside_region
 from acoustics.base.result import Result
 from acoustics.scene.pinger import Pinger
@@ -26,7 +26,7 @@ _OF_EACH_RUN = ("outcome", "time_s", "distance_m", "stops", "stated", "source_m"
 _STATION_TRIALS = 8, 100  # at least and at most, for each station
 
 
-@dataclass(frozen=True)
+@record
 class Moment:
     """What a run had stated after so many of its pings: position (2,) [m] and 95 % ellipse; None where it had none."""
 
@@ -38,7 +38,7 @@ class Moment:
     azimuth_deg: float | None
 
 
-@dataclass(frozen=True)
+@record
 class RehearsedRun:
     """One run from above: believed and true places at the pings (n, 3), the pinger's, and the position found [m].
 
@@ -59,7 +59,7 @@ class RehearsedRun:
     moments: tuple[Moment, ...]
 
 
-@dataclass(frozen=True)
+@record
 class Rehearsal(Result):
     """Outcomes of simulated runs, with 95 % intervals.
 

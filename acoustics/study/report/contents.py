@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 
+from acoustics.base.record import record
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.budget import Budget, study_budget
@@ -45,7 +46,7 @@ class _Parts:
         return lambda done, of: self.progress(before + cost * done // max(of, 1), self.total)
 
 
-@dataclass(frozen=True)
+@record
 class Report:
     """The studies of one scene and pinger, and what is needed to repeat them."""
 

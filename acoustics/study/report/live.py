@@ -6,8 +6,6 @@ package's own functions, so that a test can hold the two together.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.accuracy.ambiguity import wrong_integer_probability_pair
@@ -15,6 +13,7 @@ from acoustics.accuracy.bounds import bearing_bound
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import BEARING_GUESS_SD
+from acoustics.base.record import record
 from acoustics.physics.levels import power_ratio_db
 from acoustics.propagate.multipath_free_window import multipath_free_windows
 from acoustics.scene.line import waypoints_along_line
@@ -29,7 +28,7 @@ _WARMER_DEGC = 10.0
 _TEMPERATURES = 81
 
 
-@dataclass(frozen=True)
+@record
 class LiveModel:
     """Numbers of one scene and pinger.
 
@@ -79,7 +78,7 @@ class LiveModel:
     start_range_m: float
 
 
-@dataclass(frozen=True)
+@record
 class LiveFigures:
     """What the live part shows: all bounds but the last, which is the probability for the shortest pair alone."""
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
 from acoustics.accuracy.ambiguity import wrong_integer_probability_pair
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics.absorption import (
     absorption_ainslie_mccolm1998_db_per_km,
     absorption_francois_garrison1982_db_per_km,
@@ -33,7 +33,7 @@ _SAND = {
 _CONCRETE = {"water_density_kg_m3": 998.2, "water_speed_m_s": 1482.3, "density_kg_m3": 2600.0, "speed_m_s": 3100.0}
 
 
-@dataclass(frozen=True)
+@record
 class Published:
     """A value with its source; `compute` gives ours, the tolerance is in the same unit."""
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,6 +12,7 @@ from acoustics.accuracy.ambiguity import wrong_integer_probability_pair
 from acoustics.accuracy.bounds import bearing_bound, position_bound
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, rate_interval, rms_interval
+from acoustics.base.record import record
 from acoustics.base.regions import inside_region
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.timing_bounds import arrival_time_variance
@@ -29,7 +29,7 @@ _BEARING_ARRAYS = ("square-half-wave", "tetra-4")
 _BEARING, _DEPRESSION, _SOURCE_M = 0.7, 0.4, np.array([2.0, 1.0, 1.5])
 
 
-@dataclass(frozen=True)
+@record
 class Check:
     """One value against its reference; with a 95 % confidence interval where it is simulated."""
 
@@ -44,7 +44,7 @@ class Check:
     passed: bool
 
 
-@dataclass(frozen=True)
+@record
 class SelfCheck:
     """All checks, and whether every one passed."""
 

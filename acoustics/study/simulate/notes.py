@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.frames import Pose, bearing_and_depression
+from acoustics.base.record import record
 from acoustics.io.recording import Encoding, volts_per_stored
 from acoustics.io.sidecar import Sidecar
 from acoustics.physics.levels import power_ratio_db
@@ -18,7 +18,7 @@ from acoustics.scene.scene import Scene
 from acoustics.study.simulate.scene_sidecar import sidecar_of_scene
 
 
-@dataclass(frozen=True)
+@record
 class HeardPinger:
     """One pinger as the array hears it.
 

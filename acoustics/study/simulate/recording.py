@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 from acoustics.base.errors import ParameterError
 from acoustics.base.files import whole_file
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.result import Result
 from acoustics.io.recording import Encoding, choose_encoding, write_samples
 from acoustics.io.sidecar import sidecar_table
@@ -36,7 +36,7 @@ Progress = Callable[[int, int], None]
 _SKETCH_CHILD = 1000  # of the seed: far from those that a take uses, so that its draws stay what they are
 
 
-@dataclass(frozen=True)
+@record
 class SimulatedRecording(Result):
     """What was written and how it came out; `clipped_samples` and `peak` (share of full scale) are by channel."""
 

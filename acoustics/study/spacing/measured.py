@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.errors import SceneError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import (
@@ -26,7 +27,7 @@ NEXT_TO_NOTHING = 1e-4  # of all deviations
 _ROUNDS = 20  # in which pings of two spacings alternate
 
 
-@dataclass(frozen=True)
+@record
 class MeasuredScales:
     """Pings from all bearings of interest, in turn, at k spacings.
 

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.accuracy.ambiguity import CycleAmbiguity, mixture_bearing_rms
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 
 
-@dataclass(frozen=True)
+@record
 class Prediction:
     """At spacings of shape (n,), over bearings: RMS error with the right integers [deg], share of pings with wrong
     ones, and RMS error of these [deg]."""

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import BEARING_GUESS_SD, Interval, unless_guessed
+from acoustics.base.record import record
 from acoustics.study.spacing.sweep import SimulatedBearings, Sweep
 from acoustics.study.spacing.work import Work
 
@@ -19,7 +20,7 @@ _GUESSED_DEG = 0.9 * float(np.rad2deg(BEARING_GUESS_SD))
 SIMULATED = 10  # spacings, or one less
 
 
-@dataclass(frozen=True)
+@record
 class Recommendation:
     """One combination, and what decides it.
 
@@ -40,7 +41,7 @@ class Recommendation:
     simulated_worse: bool = False
 
 
-@dataclass(frozen=True)
+@record
 class PingerChoice:
     """One of several pingers: what it would take alone, and what the spacing for all gives it (predictions)."""
 
@@ -52,7 +53,7 @@ class PingerChoice:
     wrong_integer: float
 
 
-@dataclass(frozen=True)
+@record
 class Curves:
     """Of one pinger by spacing, (n_spacings,); the last three by sample rate and spacing, (n_rates, n_spacings).
 

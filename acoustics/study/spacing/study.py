@@ -8,11 +8,11 @@ and simulation beside them. For every sample rate: what rounding to samples woul
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.result import Result
 from acoustics.physics.levels import power_ratio_db
 from acoustics.scene.pinger import Pinger
@@ -32,7 +32,7 @@ from acoustics.study.spacing.work import A_MEASURED_PING, A_SEARCH, A_SWEEP, Wor
 _FEW_CYCLES = 5.0
 
 
-@dataclass(frozen=True)
+@record
 class SpacingStudy(Result):
     """Bearing error by spacing, shape (n_spacings,), and by sample rate and spacing, (n_rates, n_spacings).
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -16,6 +16,7 @@ from acoustics.accuracy.link_budget import LinkBudget, link_budget
 from acoustics.base.errors import SceneError
 from acoustics.base.frames import Floats, bearing_and_depression, principal_axes
 from acoustics.base.intervals import BEARING_GUESS_SD, Interval, rate_interval, rms_interval
+from acoustics.base.record import record
 from acoustics.physics.timing_bounds import half_wavelength_m, lag_rounding_variance, onset_rounding_variance
 from acoustics.propagate.multipath_free_window import multipath_free_windows, no_window
 from acoustics.propagate.sight import heard_directly
@@ -35,7 +36,7 @@ _DRAWN, _DRAWS = 7, 150  # spacings, and draws at each bearing, that tell by how
 _SECTOR_OF_A_LINE = np.deg2rad(60.0)  # a line is blind along itself; teams use it within this of abeam
 
 
-@dataclass(frozen=True)
+@record
 class SimulatedBearings:
     """Simulation at a few spacings, each of shape (n_simulated,): bearing RMS [deg] and share of wrong cycles."""
 
@@ -45,7 +46,7 @@ class SimulatedBearings:
     wrong_integer: tuple[Interval, ...]
 
 
-@dataclass(frozen=True)
+@record
 class Sweep:
     """What stays the same over the sweep.
 

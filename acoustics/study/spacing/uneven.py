@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.study.draws import (
     JOINED,
     BearingOutcome,
@@ -25,7 +24,7 @@ from acoustics.study.spacing.work import A_MEASURED_PING, A_SEARCH, Work
 _FEWEST = 3
 
 
-@dataclass(frozen=True)
+@record
 class Choice:
     """An array, and the bearing errors that a crew will see after one ping and after four joined at one place.
 
@@ -43,7 +42,7 @@ class Choice:
         return float(np.linalg.norm(self.hydrophones_m[first] - self.hydrophones_m[second], axis=-1).min())
 
 
-@dataclass(frozen=True)
+@record
 class Alternative:
     """The scaled array that `spacing` recommends and the uneven one of `place`.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from acoustics.accuracy.echo_bound import EchoPlaceErrors, echo_place_errors
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, rate_interval
+from acoustics.base.record import record
 from acoustics.estimate.fuse import usable_echoes, why_no_places
 from acoustics.io.echo_fix import FAR_M
 from acoustics.scene.pinger import Pinger
@@ -19,7 +20,7 @@ from acoustics.study.draws import FoundPlaces, scale_of_variances
 from acoustics.study.execution import Arrays, Running, run_chunks
 
 
-@dataclass(frozen=True)
+@record
 class RenderedPlaces:
     """What the estimator by echoes made of rendered runs past the stations.
 
@@ -36,7 +37,7 @@ class RenderedPlaces:
     variance_scale: float
 
 
-@dataclass(frozen=True)
+@record
 class EchoOutlook:
     """Of one pinger: places found in rendered runs along a path (n_pings, 3) [m], their errors anywhere, with variances
     so much larger than their bound's."""
@@ -50,7 +51,7 @@ class EchoOutlook:
         return np.asarray(np.linalg.norm(path_m[:, None] - self.path_m, axis=-1).argmin(axis=-1))
 
 
-@dataclass(frozen=True)
+@record
 class _Run:
     scene: Scene
     pinger: Pinger

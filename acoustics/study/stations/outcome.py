@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, rate_interval
+from acoustics.base.record import record
 from acoustics.estimate.fuse import StationModel
 from acoustics.study.stations.runs import Decisions
 
 
-@dataclass(frozen=True)
+@record
 class PingCount:
     """Probability of the right station, all stations by their priors, from so many pings over the same leg."""
 
@@ -22,7 +22,7 @@ class PingCount:
     right: Interval
 
 
-@dataclass(frozen=True)
+@record
 class Outcome:
     """Decisions over simulated runs, see `StationStudy`."""
 

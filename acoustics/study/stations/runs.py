@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.fuse import FusedFix, StationModel, decisions, station_posterior
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -37,7 +38,7 @@ _BY_ECHOES = "by_echoes_"
 HeardAlong = dict[Pinger, dict[tuple[float, ...], Arrays]]  # by pinger and place, what `BlindPings` holds
 
 
-@dataclass(frozen=True)
+@record
 class RunsAlong:
     """Runs over the same path (n_pings, 3) [m] past each of several pingers: how many, and with which seed.
 
@@ -51,7 +52,7 @@ class RunsAlong:
     echoes: tuple[EchoOutlook, ...] = ()
 
 
-@dataclass(frozen=True)
+@record
 class Decisions:
     """Of runs (n,): answers by index, one more than stations for no fix; probability stated; RMS stated and error of
     the position [m]; pings heard, and of them those with a wrong integer."""
@@ -70,7 +71,7 @@ def together(parts: Iterable[Decisions]) -> Decisions:
     return Decisions(*(np.concatenate(column) for column in columns))
 
 
-@dataclass(frozen=True)
+@record
 class _Batch:
     """Some runs of a plan, and what is measured of each of its pingers along the path; None: nothing can be."""
 
@@ -80,7 +81,7 @@ class _Batch:
     measured: tuple[BlindPings | None, ...]
 
 
-@dataclass(frozen=True)
+@record
 class _Listening:
     """Pingers that differ by their places alone, and for each the places (n, 3) [m] at which plans have it heard."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cache, partial
 from typing import Any
 
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from acoustics.base.errors import SceneError
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval
+from acoustics.base.record import record
 from acoustics.base.result import Result
 from acoustics.estimate.fuse import NONE_OF_THESE, StationModel, decisions_by_fix
 from acoustics.scene.pinger import Pinger
@@ -32,7 +33,7 @@ _TRIALS_FOR_ACCURACY = 8_000
 _RENDERED = 1000  # a ping that is rendered and located takes as long as so many simulated ones
 
 
-@dataclass(frozen=True)
+@record
 class EchoPlan:
     """The same runs where places by echoes stand for the bearings of their pings, as `fuse --echoes` has it.
 
@@ -45,7 +46,7 @@ class EchoPlan:
     rendered: RenderedPlaces
 
 
-@dataclass(frozen=True)
+@record
 class StationStudy(Result):
     """Decisions over simulated runs.
 
@@ -220,7 +221,7 @@ def _asked(scene: Scene, pinger: Pinger, model: StationModel) -> dict[str, Any]:
     }
 
 
-@dataclass(frozen=True)
+@record
 class _ByAccuracy:
     """What error of a fix suffices, bounds with the pool known, and the share of right stations by either."""
 

@@ -6,12 +6,12 @@ import contextlib
 import importlib
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from acoustics.base.errors import ParameterError
+from acoustics.base.record import record
 from acoustics.estimate.locate import LocateOptions, first_pings
 from acoustics.io.recording import Recording, load_recording
 from acoustics.io.sidecar import Sidecar, read_sidecar
@@ -30,7 +30,7 @@ BUILT_IN = ("phase", "correlation", "phat", "onset")
 DEFAULT_TIME_LIMIT_S = 10.0
 
 
-@dataclass(frozen=True)
+@record
 class Estimator:
     """An estimator by what it takes to reach it from any process.
 

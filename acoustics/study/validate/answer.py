@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Annotated, Any, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
 from acoustics.base.errors import InputError
+from acoustics.base.record import record
 from acoustics.base.table_model import TableModel
 from acoustics.base.toml_tables import shown, validated
 from acoustics.io.ping import Ping
@@ -23,7 +23,7 @@ class EstimatorFailure(Exception):
     """An estimator gave no answer that can be used; the text is the reason."""
 
 
-@dataclass(frozen=True)
+@record
 class Answer:
     """One estimator's answer about one ping, angles from the bow and the horizontal [rad].
 

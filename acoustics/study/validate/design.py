@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import secrets
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import product
 from math import gcd
 
@@ -14,6 +13,7 @@ import numpy as np
 from acoustics.accuracy.link_budget import link_budget
 from acoustics.base.errors import ParameterError, SceneError
 from acoustics.base.frames import Floats, Pose, bearing_and_depression, wrap_angle
+from acoustics.base.record import record
 from acoustics.physics.levels import power_ratio_db
 from acoustics.propagate.sight import in_sight
 from acoustics.scene.pinger import Pinger
@@ -31,7 +31,7 @@ _NEGLIGIBLE = 1e-9  # of a bearing [rad]; without roll and pitch at once
 _HEADING_STEPS = 4  # each shrinks what roll and pitch add to the bearing by the sine of their angle
 
 
-@dataclass(frozen=True)
+@record
 class Design:
     """Which pings are sounded; every combination of the levels is one cell, and trials go round the cells.
 
@@ -81,7 +81,7 @@ class Design:
         return [cells[k] for k in rng.permutation(len(cells))]
 
 
-@dataclass(frozen=True)
+@record
 class Trial:
     """One ping of the design; `number` counts from 1. Bearing and depression [rad] are the truth, from the array's
     centre in the body frame; `recording_seed` is of everything else that is drawn for it."""

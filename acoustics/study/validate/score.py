@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, rate_interval
+from acoustics.base.record import record
 from acoustics.study.validate.trials import ANSWERED, FAILED, REFUSED, Arrays
 
 _RESAMPLES = 1000
@@ -20,7 +20,7 @@ UNKNOWN = Interval(np.inf, 0.0, np.inf)
 Statistic = Callable[[Floats, Floats], Floats]
 
 
-@dataclass(frozen=True)
+@record
 class Score:
     """Figures of one group of pings, each a simulation with its 95 % interval. Errors are those of the bearing.
 
@@ -171,7 +171,7 @@ def _floats(trials: Arrays, name: str) -> NDArray[np.float64]:
     return np.asarray(trials[name], dtype=float)
 
 
-@dataclass(frozen=True)
+@record
 class Limits:
     """What an estimator must keep to pass; None: not asked for. Each is held against the unfavourable end of the 95 %
     interval over all pings, so that a pass is shown and not luck."""

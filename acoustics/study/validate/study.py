@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from itertools import product
 
@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.result import Result
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -29,7 +30,7 @@ _MOST_REASONS = 8
 _OUTCOMES = {ANSWERED: "answered", REFUSED: "refused", FAILED: "failed"}
 
 
-@dataclass(frozen=True)
+@record
 class Cell:
     """Pings of one bearing sector at one SNR, with echoes or without, over all ranges."""
 
@@ -39,7 +40,7 @@ class Cell:
     score: Score
 
 
-@dataclass(frozen=True)
+@record
 class EachPing:
     """One entry a ping, each of shape (n_trials,): where it was, what came of it, and how far off the bearing was.
 
@@ -60,7 +61,7 @@ class EachPing:
     reason: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@record
 class Validation(Result):
     """How an estimator did. Every error is a simulation at the level of samples; bounds are Cramer-Rao.
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +12,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, direction, wrap_angle
 from acoustics.base.mixtures import credible_level
+from acoustics.base.record import record
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import HALF_A_CYCLE, cycles_apart
@@ -26,7 +26,7 @@ BESIDE = "beside_"
 Arrays = dict[str, NDArray[Any]]
 
 
-@dataclass(frozen=True)
+@record
 class Validated:
     """What is tried on what: equal for every part of the trials. `beside`: another one, asked about the same pings."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from acoustics.accuracy.ambiguity import wrong_integer_probability
 from acoustics.accuracy.link_budget import LinkBudget
 from acoustics.base.errors import ParameterError, SceneError
 from acoustics.base.frames import Floats, Pose
+from acoustics.base.record import record
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.multipath_free_window import multipath_free_pairs_s
@@ -32,7 +33,7 @@ PINGS_MEASURED = _PLACES_MEASURED * _WAYPOINTS_MEASURED
 _PLACES_FOR_INTEGERS = 50  # each costs a millisecond or two at each waypoint
 
 
-@dataclass(frozen=True)
+@record
 class Candidates:
     """Waypoints with a heading each; place 0 of `ways` is the start.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -11,6 +10,7 @@ from acoustics.accuracy.echo_bound import EchoPlaceErrors, echo_place_errors
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.intervals import Interval, rate_interval
 from acoustics.base.least_squares import transposed
+from acoustics.base.record import record
 from acoustics.estimate.fuse import usable_echoes
 from acoustics.io.echo_fix import FAR_M
 from acoustics.physics.error_model import ErrorSizes
@@ -18,7 +18,6 @@ from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 from acoustics.study.draws import scale_of_variances
 from acoustics.study.execution import Arrays, Running, run_chunks
-from acoustics.study.rendered_run import rendered_run
 from acoustics.study.waypoints.information import Heard
 from acoustics.study.waypoints.prior import Prior
 
@@ -27,7 +26,7 @@ _CHANNELS = 8  # errors before those of the channels, see `EchoPlaceErrors`
 _DEPTH, _OWN, _ATTITUDE, _HEADING, _SPEED = 0, slice(1, 4), slice(4, 7), 6, 7
 
 
-@dataclass(frozen=True)
+@record
 class PlacesFound:
     """What the estimator by echoes made of rendered pings at some waypoints.
 
@@ -40,7 +39,7 @@ class PlacesFound:
     variance_scale: float
 
 
-@dataclass(frozen=True)
+@record
 class _Ping:
     scene: Scene
     pinger: Pinger
@@ -87,6 +86,8 @@ def found_places(
 
 
 def _found(ping: _Ping) -> Arrays:
+    from acoustics.study.rendered_run import rendered_run  # here, for few runs render anything
+
     source, here = np.array(ping.pinger.position_m), np.array([ping.scene.vehicle.position_m])
     heard = rendered_run(ping.scene, ping.pinger, here, np.random.default_rng(ping.seed))
     fixes = [one.echoes for one in heard if one.echoes is not None and usable_echoes(one)]

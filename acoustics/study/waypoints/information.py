@@ -9,13 +9,12 @@ has an arrival time besides, and start and interval of that clock are two more u
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.least_squares import transposed
+from acoustics.base.record import record
 from acoustics.estimate.fuse import EPOCH_SD_S, PingClock
 from acoustics.physics.direct_rays import direct_rays, with_times
 from acoustics.physics.error_model import ErrorSizes, attitude_axes, sight_of_source
@@ -23,7 +22,7 @@ from acoustics.physics.refraction import SoundSpeedProfile
 from acoustics.physics.tdoa import difference_matrix
 
 
-@dataclass(frozen=True)
+@record
 class Heard:
     """Derivatives and errors of the delays of waypoints, linear in every error.
 

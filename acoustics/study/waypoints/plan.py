@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
 
 from acoustics.base.errors import SceneError
 from acoustics.base.frames import Floats, Pose
+from acoustics.base.record import record
 from acoustics.study.execution import Running
 from acoustics.study.waypoints.candidates import HEADINGS, Candidates, candidates_at
 from acoustics.study.waypoints.echoes import PlacesFound, found_places
@@ -22,7 +23,7 @@ _FINER = (0.5, 0.25)  # steps of the finer grids, in those of the first
 _AROUND = np.stack(np.meshgrid([0.0, -1.0, 1.0], [0.0, -1.0, 1.0], [0.0]), axis=-1).reshape(-1, 3)
 
 
-@dataclass(frozen=True)
+@record
 class Plan:
     """What is planned of one question; `by_echoes`: the same run with places, and the one proposed with them."""
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.base.errors import ParameterError, SceneError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
 
@@ -16,7 +15,7 @@ _FEWEST_STATIONS = 3  # the normal prior of fewer is a line, and knows more than
 _PLACES_ACROSS_POOL = 16
 
 
-@dataclass(frozen=True)
+@record
 class Prior:
     """Places where the pinger may be.
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.accuracy.echo_bound import EchoPlaceErrors
 from acoustics.base.frames import Floats, Pose, wrap_angle
+from acoustics.base.record import record
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -27,7 +26,7 @@ _STRAIGHT_STEPS = 400
 _STRAIGHT_LENGTHS = 8
 
 
-@dataclass(frozen=True)
+@record
 class Waypoint:
     """A stop: where, with which heading, when the vehicle leaves it, and what is then known (prediction)."""
 
@@ -39,7 +38,7 @@ class Waypoint:
     ellipse: Ellipse
 
 
-@dataclass(frozen=True)
+@record
 class Run:
     """Waypoints in the order of the visit, the way through them, shape (n, 2) [m], and the check by simulation."""
 
@@ -57,7 +56,7 @@ class Run:
 Planned = tuple[Run, WaypointRun]
 
 
-@dataclass(frozen=True)
+@record
 class RandomRuns:
     """Predicted after as many waypoints at random in the time: median, and the limits of the middle 95 % of the sets
     [m]."""
@@ -68,7 +67,7 @@ class RandomRuns:
     high_m: float
 
 
-@dataclass(frozen=True)
+@record
 class Question:
     """Who listens, for what, with which errors, and how runs are judged; what all runs of a study share.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 from acoustics.accuracy.echo_bound import EchoPlaceErrors
 from acoustics.base.frames import Floats, Pose
 from acoustics.base.intervals import Interval, rate_interval, rms_interval
+from acoustics.base.record import record
 from acoustics.base.regions import inside_region
 from acoustics.estimate.fuse import EPOCH_SD_S, PingClock, PingRun, SourceArea, Track, fuse_pings
 from acoustics.physics.error_model import ErrorSizes
@@ -25,7 +25,7 @@ from acoustics.study.waypoints.value import Worth
 _RUNS_AT_ONCE = 500  # some 10 MB at work
 
 
-@dataclass(frozen=True)
+@record
 class WaypointRun:
     """A run as it is planned.
 
@@ -62,7 +62,7 @@ class WaypointRun:
     profile: SoundSpeedProfile | None = None
 
 
-@dataclass(frozen=True)
+@record
 class RunTrials:
     """Horizontal errors of simulated runs [m]; `predicted_m` is the RMS by the linear model, `inside_95` the share of
     the stated 95 % ellipses that hold the truth."""
@@ -73,7 +73,7 @@ class RunTrials:
     inside_95: Interval
 
 
-@dataclass(frozen=True)
+@record
 class _Chunk:
     """Some runs over one route, with their own seed."""
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from acoustics.accuracy.error_sizes import error_sizes_of
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.result import Result
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.scene.pinger import Pinger
@@ -32,7 +33,7 @@ from acoustics.study.waypoints.value import CRITERIA, Ellipse, Worth, ellipse_95
 from acoustics.study.waypoints.work import Work
 
 
-@dataclass(frozen=True)
+@record
 class EchoWaypoints:
     """The plan of a crew with a site sketch, whose fusion takes places by echoes in the stead of bearings.
 
@@ -46,7 +47,7 @@ class EchoWaypoints:
     found: PlacesFound
 
 
-@dataclass(frozen=True)
+@record
 class WaypointsStudy(Result):
     """The proposed waypoints beside a straight run and random waypoints; sizes by the criterion are predictions [m].
 

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.base.regions import error_ellipse
 from acoustics.study.waypoints.information import Heard, run_information
 from acoustics.study.waypoints.search import Indices, shortest_order
@@ -15,7 +14,7 @@ CRITERIA = ("rms", "area")
 _NUMBERS_AT_ONCE = 4_000_000  # about 100 MB at work
 
 
-@dataclass(frozen=True)
+@record
 class Ellipse:
     """The 95 % ellipse of a horizontal covariance: half axes [m] and the site bearing of the long one [deg]."""
 
@@ -24,7 +23,7 @@ class Ellipse:
     bearing_deg: float
 
 
-@dataclass(frozen=True)
+@record
 class Worth:
     """How runs are judged.
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from itertools import accumulate
 
 import numpy as np
 
+from acoustics.base.record import record
 from acoustics.scene.scene import Scene
 from acoustics.study.waypoints.candidates import PINGS_MEASURED
 
@@ -17,7 +17,7 @@ _PING, _HEARD, _TRIED, _REST = 15.0, 0.03, 0.0035, 300.0
 _RENDERED = 1000.0  # and a ping that is rendered and located
 
 
-@dataclass(frozen=True)
+@record
 class Work:
     """Parts of a plan: pings measured, candidates listened to, each waypoint chosen, other runs held against it, the
     plan with places by echoes where it is asked for, and at last the simulation.

@@ -7,6 +7,7 @@ import pytest
 from scipy.stats import chi2, ncx2
 
 from acoustics.base.errors import ParameterError
+from acoustics.estimate.detect import indistinct, leaks
 from acoustics.estimate.detect.burst_edge import leading_edge
 from acoustics.estimate.detect.detector import band_detector, detection_probability, detection_threshold
 from acoustics.estimate.detect.matched_filter import burst_samples, filter_bank, leakage
@@ -70,6 +71,17 @@ def test_leakage_is_one_for_the_same_burst_and_small_for_another_frequency():
     # than doubled by the build-up, which puts less energy into the plateau.
     for apart in (1e3, 2e3):
         assert leakage(Burst(30e3 + apart, 4e-3), BURST) < 2.0 / (np.pi * apart * 4e-3) ** 2
+
+
+def test_bursts_are_distinct_by_how_far_each_shows_in_the_others_band():
+    # Bursts of 4 ms that are 20 Hz apart slip by a twelfth of a cycle, and either filter hears both; of one 10 kHz away
+    # 2 / (pi D L)^2 = 1e-4 passes at most, which with 10 dB to spare hides nothing.
+    far, near = Burst(40e3, 4e-3), Burst(30e3 + 20.0, 4e-3)
+    assert indistinct([BURST, far, near]) == [(0, 2)]
+    assert indistinct([BURST]) == []
+    shown = leaks([BURST, far, near])
+    assert np.all(np.diag(shown) == 0.0)
+    assert shown[0, 1] == pytest.approx(10.0 * leakage(far, BURST))
 
 
 @pytest.mark.slow

@@ -17,7 +17,8 @@ from acoustics.estimate.fuse.fusion import (
     Track,
     fuse_pings,
 )
-from acoustics.estimate.fuse.model import fusion_problem, information, linearise, weighed
+from acoustics.estimate.fuse.information import information
+from acoustics.estimate.fuse.model import fusion_problem, linearise, weighed
 from acoustics.estimate.fuse.run import SourceArea, uniform_over
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix, spherical_time
@@ -159,8 +160,8 @@ def test_every_run_comes_to_the_end_of_its_ridge():
     start[:, :3] = SOURCE + [3.0, 1.2, 0.0]
     found = descend(problem, start, np.ones((300, 4)))
     problem = weighed(problem, found)
-    _, normal, gradient = information(problem, linearise(problem, found), found, np.ones((300, 4)))
-    promised = np.einsum("rs,rs->r", gradient, np.linalg.solve(normal, gradient[..., None])[..., 0])
+    told = information(problem, linearise(problem, found), found, np.ones((300, 4)))
+    promised = np.einsum("rs,rs->r", told.downhill, np.linalg.solve(told.matrix, told.downhill[..., None])[..., 0])
     assert promised.max() < 2e-3  # of the sum of squares: a twentieth of a standard deviation
 
 

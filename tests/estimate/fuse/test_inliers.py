@@ -7,8 +7,9 @@ from acoustics.base.frames import Pose
 from acoustics.estimate.fuse import inliers
 from acoustics.estimate.fuse.descent import descend
 from acoustics.estimate.fuse.fusion import PingRun, Track, fuse_pings
+from acoustics.estimate.fuse.information import information
 from acoustics.estimate.fuse.inliers import deciding_inliers, inlier_choice_covariance
-from acoustics.estimate.fuse.model import fusion_problem, information, linearise
+from acoustics.estimate.fuse.model import fusion_problem, linearise
 from acoustics.estimate.fuse.run import uniform_over
 from acoustics.physics.error_model import ErrorSizes
 from acoustics.physics.tdoa import difference_matrix, spherical_time
@@ -41,7 +42,7 @@ def fitted(run, inliers, errors, area=POOL):
     problem = fusion_problem(run, track, errors, depth_m=np.array(2.4), depth_sd_m=0.2, area=area)
     weight = inliers[None].astype(float)
     state = descend(problem, np.r_[SOURCE, np.zeros(problem.size - 3)][None], weight)
-    normal = information(problem, linearise(problem, state), state, weight)[1]
+    normal = information(problem, linearise(problem, state), state, weight).matrix
     return problem, state, np.linalg.inv(normal)
 
 

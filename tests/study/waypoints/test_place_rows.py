@@ -43,7 +43,7 @@ def test_headings_at_one_place_share_its_errors():
 
 
 def test_pings_without_a_place_count(monkeypatch):
-    monkeypatch.setattr("acoustics.study.waypoints.echoes.rendered_run", lambda *given: [])
+    monkeypatch.setattr("acoustics.study.rendered_run.rendered_run", lambda *given: [])
     pose, prior = Pose(np.array([POOL.vehicle.position_m]), 0.0, 0.0, np.zeros(1)), pinger_prior(POOL, PINGER, None)
     found = found_places(POOL, PINGER, prior, pose, pings=5, seed=1, running=ALONE, progress=lambda done, of: None)
     assert found.usable.value == 0.0 and found.usable.high > 0.3 and found.variance_scale == VARIANCE_SCALE
