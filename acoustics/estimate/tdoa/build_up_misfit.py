@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.tdoa.burst_sums import products
 from acoustics.estimate.tdoa.direct_sound import DirectSound
 from acoustics.estimate.tdoa.toa import LOST_CYCLES
@@ -21,7 +21,7 @@ _SPAN_CYCLES = 3
 _BUILT_UP = 7.0
 
 
-@dataclass(frozen=True)
+@record
 class OnsetMisfit:
     """Misfit of m pings by the onset of each channel, on steps of a cycle divided by the number of channels.
 

@@ -8,7 +8,7 @@ again for another phase or amplitude.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from typing import Self
 
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
+from acoustics.base.record import record
 from acoustics.estimate.tdoa.running_sums import RunningSums
 from acoustics.estimate.tdoa.segment import AlignedSegments
 from acoustics.physics.burst import Burst, Complexes, Envelopes
@@ -26,7 +27,7 @@ ENVELOPE_OR_SLOPE, _FACTORS = np.array([0, 0, 1]), np.array([1.0, 1.0j, -1.0])
 _PAIRS = np.array([[0, 1], [1, 2]])  # of envelope and slope: both, one with the other, both
 
 
-@dataclass(frozen=True)
+@record
 class CarriedSegments(AlignedSegments):
     """Aligned samples of m pings, ready for sums over bursts. Complex values stand as real and imaginary parts.
 
@@ -90,7 +91,7 @@ def product_of(one: Complexes, other: Complexes, doubled: Complexes, level: Enve
     return np.asarray(0.5 * (one * (other * doubled + np.conj(other) * level)).real)
 
 
-@dataclass(frozen=True)
+@record
 class BurstSums:
     """Sums over bursts that begin at given onsets and count up to given times after them.
 
@@ -152,7 +153,7 @@ class BurstSums:
         return normal, (factor * self.mixed[..., ENVELOPE_OR_SLOPE]).real
 
 
-@dataclass(frozen=True)
+@record
 class BurstSamples:
     """Bursts that begin at given onsets and count up to given times after them, sample by sample.
 

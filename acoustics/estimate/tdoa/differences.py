@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.io.ping import Ping
 from acoustics.physics.tdoa import difference_matrix
 
 
-@dataclass(frozen=True)
+@record
 class Tdoa:
     """Time differences of all hydrophones but the reference, in the order of the hydrophones, against the reference.
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
+from acoustics.base.record import record
 from acoustics.estimate.tdoa.burst_sums import ENVELOPE_OR_SLOPE, BurstSums, direct_factors, product_of
 from acoustics.estimate.tdoa.echo_sums import echo_sums
 from acoustics.physics.burst import Complexes
@@ -15,7 +14,7 @@ from acoustics.physics.burst import Complexes
 _LEAST = 1e-9
 
 
-@dataclass(frozen=True)
+@record
 class EchoSums:
     """Echoes of k beginnings beside the direct sound of m pings: two quadratures of unit amplitude at each channel.
 
@@ -37,7 +36,7 @@ class EchoSums:
     taken: Floats
 
 
-@dataclass(frozen=True)
+@record
 class DirectFit:
     """The direct sound of m pings, linear about its fit.
 

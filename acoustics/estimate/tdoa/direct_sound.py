@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.batches import rows_of
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.tdoa.burst_sums import BurstSums, CarriedSegments
 from acoustics.estimate.tdoa.multipath import LEAST_CYCLES, multipath_free_window
 from acoustics.estimate.tdoa.segment import align_segments
@@ -28,7 +29,7 @@ _MORE = 1.5  # times what was looked at: from so long a window on a weak burst i
 _LEAD_CYCLES = 4.0  # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 
 
-@dataclass(frozen=True)
+@record
 class Pings:
     """m pings to be measured, laid out flat.
 
@@ -84,7 +85,7 @@ class Pings:
         return self.pressure.shape[-1] / self.sample_rate_hz
 
 
-@dataclass(frozen=True)
+@record
 class DirectSound:
     """The direct sound of m pings.
 

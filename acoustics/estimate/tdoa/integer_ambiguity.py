@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import product
 from typing import Any, Self
 
@@ -14,6 +13,7 @@ from acoustics.base.batches import fill_gaps, flat, rows_of
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats, array_rank, principal_axes
 from acoustics.base.least_squares import NEGLIGIBLE_DELAY_S, transposed
+from acoustics.base.record import record
 from acoustics.estimate.tdoa.build_up_misfit import OnsetMisfit
 from acoustics.estimate.tdoa.differences import Tdoa
 from acoustics.physics.lattice_reduction import nearest_points, reduced_basis
@@ -34,7 +34,7 @@ _WITHIN, _MOST_LOST = 80.0, 30.0
 _NUMBERS_AT_ONCE, _OF_MANY_SETS_AT_ONCE = 250_000, 1_000_000
 
 
-@dataclass(frozen=True)
+@record
 class IntegerAlternatives:
     """The best vectors of integers of pings, the best first; batch shape (...), n of them.
 
@@ -74,7 +74,7 @@ class IntegerAlternatives:
         )
 
 
-@dataclass(frozen=True)
+@record
 class Cycles:
     """Phase delays with their cycles resolved.
 
@@ -212,7 +212,7 @@ def resolve_ambiguity(
     )
 
 
-@dataclass(frozen=True)
+@record
 class _Search:
     """Phase and coarse delays (m, k) [s]; the real cycles nearest to both and the lattice point next to them, (m, k);
     reduced basis and metric of the lattice, and weights of the delays, (m or 1, k, k); and what else scores a set."""

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.tdoa.build_up_misfit import OnsetMisfit
 from acoustics.estimate.tdoa.differences import Tdoa
 from acoustics.estimate.tdoa.direct_sound import DirectSound, Pings, fit_direct_sound
@@ -41,7 +42,7 @@ NO_PEAK = "the correlation has no peak"
 _LONGEST_REASON = max(map(len, (NOT_FINITE, BELOW_THRESHOLD, TOO_WEAK, NOT_NEAR, NOT_HELD, TOO_SHORT, NO_PEAK)))
 
 
-@dataclass(frozen=True)
+@record
 class TdoaMeasurement:
     """Time differences of pings with what they rest on; batch shape (...).
 

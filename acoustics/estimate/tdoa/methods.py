@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import NamedTuple
 
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import erf
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.tdoa.build_up_misfit import OnsetMisfit, onset_misfit
 from acoustics.estimate.tdoa.carrier_phase import phase_delays, with_cycles
 from acoustics.estimate.tdoa.correlation import correlation_delays
@@ -23,7 +24,7 @@ from acoustics.physics.error_model import channel_variance_s2
 from acoustics.physics.tdoa import curvature_covariance, difference_matrix
 
 
-@dataclass(frozen=True)
+@record
 class KnownArray:
     """What the methods know beside the samples."""
 

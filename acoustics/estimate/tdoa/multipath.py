@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtri
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.estimate.tdoa.burst_sums import BurstSums, CarriedSegments
 from acoustics.estimate.tdoa.direct_fit import DirectFit
 from acoustics.estimate.tdoa.toa import BuildUp, fit_build_up
@@ -127,7 +128,7 @@ def multipath_free_window(
     return window, onsets[np.searchsorted(ends, window + 1e-3 * period), np.arange(m)]
 
 
-@dataclass(frozen=True)
+@record
 class _DirectSound:
     """What the direct sound of m pings is fitted to; `margin_s` is what samples come before an onset and after it."""
 

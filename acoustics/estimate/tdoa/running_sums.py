@@ -7,13 +7,14 @@ another onset, window or echo. Those of the carrier's square are of one tone at 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics.burst import Burst, Complexes
 
 _LARGEST_EXPONENT = 300.0  # of the build-up by the last sample; its square is still a number
@@ -28,7 +29,7 @@ class Between(NamedTuple):
     mixed: Complexes
 
 
-@dataclass(frozen=True)
+@record
 class RunningSums:
     """Of m pings with n samples at each channel: over those from one on, up to the last.
 

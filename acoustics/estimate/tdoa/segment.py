@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Self
 
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from acoustics.base.checks import checked
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics.burst import Burst
 
 # Kept for the delays: all up to twice the carrier and more, far above what the build-up holds;
@@ -23,7 +24,7 @@ def thinning_factor(sample_rate_hz: float, burst: Burst) -> int:
     return max(int(sample_rate_hz / (_SAMPLES_IN_A_CYCLE * (burst.frequency_hz + abs(burst.sweep_hz) / 2.0))), 1)
 
 
-@dataclass(frozen=True)
+@record
 class Segment:
     """Samples of all channels around one ping, or around each of many.
 
@@ -73,7 +74,7 @@ class Segment:
         return int(self.pressure.shape[-2])
 
 
-@dataclass(frozen=True)
+@record
 class AlignedSegments:
     """A flat batch of m pings, each channel about its own arrival; times count from the ping's `onset_s`.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import scipy
@@ -12,6 +12,7 @@ from scipy.special import chdtri
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
+from acoustics.base.record import record
 from acoustics.base.running import running_minimum
 from acoustics.estimate.tdoa.burst_sums import BurstSums, CarriedSegments
 from acoustics.estimate.tdoa.segment import align_segments
@@ -44,7 +45,7 @@ LOST_CYCLES = 10.0
 NEARNESS_HZ = 250.0
 
 
-@dataclass(frozen=True)
+@record
 class BuildUp:
     """The direct sound fitted to the samples of m pings, up to a time after its arrival at each channel.
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
 from acoustics.base.least_squares import transposed
+from acoustics.base.record import record
 from acoustics.estimate.tdoa.burst_sums import BurstSums
 from acoustics.estimate.tdoa.direct_fit import DirectFit
 from acoustics.estimate.tdoa.toa import BuildUp
@@ -31,7 +30,7 @@ _NEGLIGIBLE = 0.01
 _LEAST, _RIDGE = 1e-9, 1e-6
 
 
-@dataclass(frozen=True)
+@record
 class _FirstEcho:
     """From how many cycles after the direct sound on it may come, and its powers re that of `_POWER`, with shares."""
 
@@ -49,7 +48,7 @@ _WIDE = _FirstEcho(0.5, ((1.0, 1.0),))
 _NARROW_CYCLES = 0.55  # longest delay: half a wavelength and what mounting adds
 
 
-@dataclass(frozen=True)
+@record
 class EchoTerm:
     """What undetected echoes add to the phases of m pings, averaged over all that may be.
 

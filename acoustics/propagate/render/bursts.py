@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics.burst import burst_envelope, burst_phase
 from acoustics.propagate.images import Bools, Complexes
 from acoustics.scene.pinger import Pinger
@@ -22,7 +22,7 @@ _ON_THE_CIRCLE = np.exp(2j * np.pi * np.arange(_POINTS) / _POINTS)
 _MOST_GROWTH = 300.0  # its exponential is a number, and so is its inverse
 
 
-@dataclass(frozen=True)
+@record
 class SampleTimes:
     """When the channels are sampled: sample k of channel i at ``k * interval_s + offset_s[i]`` [s]."""
 

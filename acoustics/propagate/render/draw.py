@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.propagate.arrivals import Arrivals, arrivals
 from acoustics.propagate.hull_shadow import Hull
 from acoustics.propagate.readings import InstrumentReadings, draw_readings
@@ -25,7 +26,7 @@ _LONGEST_S = 86_400.0
 _MOST_PINGS = 1_000_000
 
 
-@dataclass(frozen=True)
+@record
 class PingSeries:
     """One pinger's pings that are heard in the recording.
 
@@ -55,7 +56,7 @@ class PingSeries:
         return late.min(axis=-1, initial=np.inf)
 
 
-@dataclass(frozen=True)
+@record
 class ChannelFaults:
     """Channels, by name of hydrophone, that are failed, of the wrong polarity, or exchanged in pairs; and dropouts.
 
@@ -88,7 +89,7 @@ class ChannelFaults:
         return hydrophone, np.array(factor)
 
 
-@dataclass(frozen=True)
+@record
 class DrawnRecording:
     """A recording before it is rendered: everything that is drawn once, and seeds for what is drawn as it goes.
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import scipy
 
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics.levels import pressure_from_level_pa
 from acoustics.physics.noise import isotropic_coherence
 from acoustics.propagate.render.bursts import SampleTimes
@@ -18,7 +18,7 @@ from acoustics.scene.noise import Tone
 _PIECE = 16_384  # samples
 
 
-@dataclass(frozen=True)
+@record
 class RandomPieces:
     """Endless independent standard normal numbers, shape (n, n_channels), the same however they are asked for.
 
@@ -39,7 +39,7 @@ class RandomPieces:
         return _from_pieces(self.piece, start, stop)
 
 
-@dataclass(frozen=True)
+@record
 class IsotropicPieces:
     """Normal numbers of unit variance and white in each channel, with the coherence of isotropic noise between them.
 
@@ -78,7 +78,7 @@ class IsotropicPieces:
         return scipy.fft.irfft(mixed, n_fft, axis=0)[half : half + rows]
 
 
-@dataclass(frozen=True)
+@record
 class SteadyTones:
     """Tones that sound throughout, each with a phase of its own at every channel."""
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
+from acoustics.base.record import record
 from acoustics.physics.levels import pressure_from_level_pa
 from acoustics.propagate.render.bursts import ping_pressure, ping_samples
 from acoustics.propagate.render.draw import DrawnRecording, PingSeries
@@ -115,7 +116,7 @@ def _passband(recorder: Recorder) -> Floats | None:
     return np.asarray(butter(_PASSBAND_ORDER, edges, kind, fs=recorder.sample_rate_hz, output="sos"))
 
 
-@dataclass(frozen=True)
+@record
 class _Noise:
     """Ambient and self noise: each of constant density over the recorder's band, that at the first pinger's frequency.
 

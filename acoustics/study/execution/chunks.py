@@ -13,12 +13,12 @@ from concurrent.futures import (
     wait,
 )
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
 from acoustics.base.errors import ParameterError, PingfixError
 from acoustics.base.processes import cores, module_of, processes
+from acoustics.base.record import record
 from acoustics.study.execution.store import Arrays, ChunkStore
 
 Task = TypeVar("Task")
@@ -31,7 +31,7 @@ class WorkersLostError(PingfixError):
     """The workers of a study keep dying, or the cluster cannot be reached."""
 
 
-@dataclass(frozen=True)
+@record
 class Workers:
     """Who does the work: this process (`jobs` of 1), a pool of processes, or a Dask cluster by its address.
 
@@ -54,7 +54,7 @@ class Workers:
 HERE = Workers()
 
 
-@dataclass(frozen=True)
+@record
 class Running:
     """How a long study is run: by whom, and where its finished chunks are kept."""
 
@@ -153,7 +153,7 @@ def run_chunks(
     return [results[index] for index in range(len(tasks))]
 
 
-@dataclass(frozen=True)
+@record
 class _Team:
     """An executor, how many workers it has, how many chunks it is given at a time, and what it raises for a chunk whose
     worker died."""

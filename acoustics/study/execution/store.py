@@ -7,7 +7,7 @@ import json
 import struct
 import zipfile
 import zlib
-from dataclasses import asdict, dataclass, is_dataclass
+from dataclasses import asdict, is_dataclass
 from importlib.metadata import version
 from pathlib import Path
 from tokenize import TokenError
@@ -18,6 +18,7 @@ from pydantic import BaseModel
 
 from acoustics.base.errors import OutputError
 from acoustics.base.files import whole_file, write_file
+from acoustics.base.record import record
 
 # A chunk's result: named arrays of numbers or text, which a file can hold without pickling.
 Arrays = dict[str, NDArray[np.generic]]
@@ -54,7 +55,7 @@ def _plain(value: object) -> object:
     raise TypeError(f"{type(value).__name__} cannot be part of a fingerprint")
 
 
-@dataclass(frozen=True)
+@record
 class ChunkStore:
     """Finished chunks in `folder`: one NPZ file each, and a note of the study that they belong to."""
 
