@@ -148,7 +148,7 @@ def _simulated(result: Placement, check: Check) -> list[str]:
     notes = [
         f"simulated for the vehicle's own estimator with the echoes in its window, {check.trials:,} pings over all the "
         f"directions, 95 % intervals: after one ping {_outcome(check.one_ping)}; after {JOINED} joined at one place "
-        f"{_outcome(check.four_pings)}. Wide arrays may have twice as many wrong cycles on real samples."
+        f"{_outcome(check.four_pings)}. Wide arrays may have three times as many wrong cycles on real samples."
     ]
     if check.position_m is None or check.refused is None:
         return notes

@@ -106,8 +106,8 @@ def alternative_verdict(found: Alternative, limit: float) -> str:
     one, four = found.uneven.one_ping, found.uneven.four_pings
     if one.wrong_integer.value > 0:
         risk = (
-            f"{percent(one.wrong_integer.value)} of its single pings have a wrong cycle, perhaps twice as many, and "
-            f"err by {number(one.wrong_integer_deg)} deg RMS or more; the others by "
+            f"{percent(one.wrong_integer.value)} of its single pings have a wrong cycle, perhaps three times as many, "
+            f"and err by {number(one.wrong_integer_deg)} deg RMS or more; the others by "
             f"{number(one.right_integer_deg.value)}"
         )
     else:
