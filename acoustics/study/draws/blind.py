@@ -256,7 +256,9 @@ class _Setting(Sampled):
         found.envelope[at] = np.nan_to_num(measured.envelope_delay_s - delay_s[:, 1:])
         variance = np.diagonal(measured.noise_covariance_s2, axis1=-2, axis2=-1).mean(axis=-1) / 2
         found.lasting[rows] = variance * measured.lasting_share
-        found.variance[rows] = variance * (1.0 - measured.lasting_share)
+        # Of a loud ping the noise is lost in rounding beside the echoes: no less than the carrier's bound.
+        least = 1.0 / (measured.energy_ratio * self.pinger.burst.carrier**2)
+        found.variance[rows] = np.maximum(variance * (1.0 - measured.lasting_share), least)
 
     def _ask(
         self,
