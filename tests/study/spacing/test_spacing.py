@@ -202,18 +202,19 @@ def uneven_in_noise():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("row", [0, -1])
-def test_an_uneven_array_beside_echoes_errs_as_predicted(uneven_in_noise, row):
+@pytest.mark.parametrize("row, known_to", [(0, 0.12), (-1, 0.25)])
+def test_an_uneven_array_beside_echoes_errs_as_predicted(uneven_in_noise, row, known_to):
     spacing = common_spacings([uneven_in_noise])[[row]]
     predicted = uneven_in_noise.predicted(spacing)
     bearing = np.resize(uneven_in_noise.bearings, 6000)
     drawn = uneven_in_noise.draw(float(spacing[0]), bearing, np.random.default_rng(1))
     share = predicted.wrong[0]
-    # 3 standard errors, and 4 % for first orders; the RMS is known to 2.5 % and is of second minima too, which 3,600
-    # draws know to some 5 %. With jumps alone, and shifts by echoes as noise, it was 33 % too low and 18 % too high.
+    # 3 standard errors, and 4 % for first orders. The RMS of eight such draws scatters by 3 % in the first row, in the
+    # last, where half the integers are wrong and few of them make it, by 10 %, and is 5 and 10 % above the prediction.
+    # With jumps alone, and shifts by echoes as noise, that was 33 % too low in the last and 18 % too high in the first.
     known = np.sqrt(share * (1.0 - share) / len(bearing))
     assert drawn.wrong_integer.mean() == pytest.approx(share, abs=3.0 * known + 0.04 * share)
-    assert np.rad2deg(np.sqrt(np.mean(drawn.error**2))) == pytest.approx(predicted.rms_deg[0], rel=0.12)
+    assert np.rad2deg(np.sqrt(np.mean(drawn.error**2))) == pytest.approx(predicted.rms_deg[0], rel=known_to)
 
 
 @pytest.mark.slow
