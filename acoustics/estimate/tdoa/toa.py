@@ -42,7 +42,7 @@ _FARTHEST_HALF_CYCLES = 8
 LOST_CYCLES = 10.0
 # Root mean square of one over the direct sound's travel time, for ranges from 2 to 200 m, each ratio as likely. With
 # twice as much more integers of weak wide arrays far away are wrong, and near the pinger no fewer.
-NEARNESS_HZ = 250.0
+_NEARNESS_HZ = 250.0
 
 
 @record
@@ -226,8 +226,7 @@ def fit_build_up(
     none of the damping of `levenberg`. The carrier's phase is free at each channel, so the onset rests on the envelope
     alone and its errors are independent of those of the phase, but for windows of a cycle or less.
 
-    The amplitude falls as one over the distance (spherical spreading), so to first order by the onset's delay over the
-    travel time, which is not known: its inverse is normal with the deviation `NEARNESS_HZ`.
+    Of the amplitude's fall with the distance (`spreading`) the size is one more unknown, normal of variance 1.
     """
     n = onset_s.shape[1]
     scale = noise_sd.mean(axis=-1, keepdims=True) / noise_sd
@@ -238,8 +237,7 @@ def fit_build_up(
             phase, amplitude = _start(sums, scale)
         normal, right = sums.normal_equations(phase)
         normal, right = normal * scale[..., None, None] ** 2, right * scale[..., None]
-        later = onset - onset.mean(axis=-1, keepdims=True)
-        solution, expected, own, common = _solve(normal, right, amplitude, later, gain_sd)
+        solution, expected, own, common = _solve(normal, right, amplitude, spreading(onset), gain_sd)
         amplitude = solution[..., 0]
         size = np.maximum(amplitude.mean(axis=-1), 1e-9)[:, None]
         phase = phase + np.clip(solution[..., 1] / size, -1.0, 1.0)
@@ -271,6 +269,15 @@ def fit_build_up(
     )
 
 
+def spreading(onset_s: Floats) -> Floats:
+    """Relative change of the amplitude from channel to channel (m, n_channels) by how far they are from the pinger.
+
+    The amplitude falls as one over the distance (spherical spreading), so to first order by the onset's delay over the
+    travel time. That is not known; here its inverse is as large as its standard deviation beforehand.
+    """
+    return np.asarray(-_NEARNESS_HZ * (onset_s - onset_s.mean(axis=-1, keepdims=True)))
+
+
 def with_lost_onsets(fit: BuildUp, lost: Floats, burst: Burst) -> BuildUp:
     """The fit with onsets that are, with a probability at each ping (m,), anywhere about."""
     anywhere_s2 = (LOST_CYCLES / burst.frequency_hz) ** 2 / 3.0
@@ -300,7 +307,7 @@ def _start(sums: BurstSums, scale: Floats) -> tuple[Floats, Floats]:
 
 
 def _solve(
-    normal: Floats, right: Floats, amplitude: Floats, later_s: Floats, gain_sd: float
+    normal: Floats, right: Floats, amplitude: Floats, weaker: Floats, gain_sd: float
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """Amplitudes and steps times amplitude, (m, n, 3), the amplitudes to be expected (m, n), covariances (m, n, 3, 3)
     of each channel alone, and the roots (m, n, 3, 2) of what is common to the channels and comes on top of these.
@@ -319,7 +326,7 @@ def _solve(
     solution, leans = (own @ right[..., None])[..., 0], tie[..., None] * own[..., 0]
     # Of a sample or two an amplitude may be beyond all bounds, the tie nothing, and what is left lost in rounding.
     told = tie * np.maximum(1.0 - leans[..., 0], 1e-12)
-    expected, roots = _expected(told, tie * solution[..., 0], -NEARNESS_HZ * later_s, size**-2)
+    expected, roots = _expected(told, tie * solution[..., 0], weaker, size**-2)
     return solution + leans * expected[..., None], expected, own, leans[..., None] * roots[..., None, :]
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from acoustics.base.frames import Floats
 from acoustics.estimate.tdoa.burst_sums import BurstSums
 from acoustics.estimate.tdoa.direct_fit import DirectFit
-from acoustics.estimate.tdoa.toa import NEARNESS_HZ, BuildUp
+from acoustics.estimate.tdoa.toa import BuildUp, spreading
 from acoustics.estimate.tdoa.undetected_echo import RANGE_S
 from acoustics.physics.error_model import echo_coherence
 
@@ -49,7 +49,7 @@ def unequal_amplitudes(
     the direct sound's amplitude and the coherence C (`echo_coherence`) of echoes that come by the delay b, the own
     amplitudes have the covariance ``noise + gain + spreading + s^2 C`` about an unknown mean, and the phases
     ``s^2 C``. Spreading is what distances do: each channel's delay over a travel time that is not known
-    (`NEARNESS_HZ`). Deviations (0 with even chances, else evenly over ratios) and delays (evenly over ratios, up to the
+    (`spreading`). Deviations (0 with even chances, else evenly over ratios) and delays (evenly over ratios, up to the
     window's length) are weighed by the likelihood of the amplitudes, and s^2 C is averaged.
 
     Echoes that the window holds move onsets, too, and not in proportion: where the sum falls or grows along the window,
@@ -73,7 +73,7 @@ def unequal_amplitudes(
     square = np.concatenate([[0.0], _SIZES**2])
     log_prior = np.log(np.concatenate([[_NONE], np.full(len(_SIZES), (1.0 - _NONE) / len(_SIZES))]))
     # Shapes are (sizes, m, delays, n, n).
-    weaker = NEARNESS_HZ * (fit.onset_s - fit.onset_s.mean(axis=-1, keepdims=True))
+    weaker = spreading(fit.onset_s)
     without = np.minimum(variance, 1e6)[..., None] * np.eye(n) + weaker[..., None] * weaker[:, None]
     spread = square[:, None, None, None, None] * coherence + without[:, None]
     log_weight = _log_evidence(own[:, None], spread) + log_prior[:, None, None]
