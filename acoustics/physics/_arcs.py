@@ -13,6 +13,18 @@ _TINY = 1e-6  # of g times time: below it the series of artanh is exact to round
 MOST_ARCS = 3_000
 
 
+class Profile(NamedTuple):
+    """Rows of depth, the sound speed there, and the gradient of the layer below each but the last."""
+
+    rows_m: Floats
+    speed_m_s: Floats
+    slope: Floats
+
+    @classmethod
+    def of(cls, rows_m: Floats, speed_m_s: Floats) -> Profile:
+        return cls(rows_m, speed_m_s, np.diff(speed_m_s) / np.diff(rows_m))
+
+
 class Rays(NamedTuple):
     """Rays on their way: depth, sound speed, sine of the angle, ``cos(theta) / c``, and the layer ahead."""
 
@@ -23,24 +35,25 @@ class Rays(NamedTuple):
     layer: NDArray[np.int64]
 
     def take(self, which: NDArray[np.bool_] | NDArray[np.int64] | slice) -> Rays:
-        return Rays._make(values[which] for values in self)
+        z, c, sine, xi, layer = self
+        return Rays(z[which], c[which], sine[which], xi[which], layer[which])
 
 
-def start(rows_m: Floats, speed_m_s: Floats, from_depth_m: Floats, angle: Floats) -> Rays:
+def start(water: Profile, from_depth_m: Floats, angle: Floats) -> Rays:
     z = np.array(from_depth_m, dtype=float)
-    c = np.interp(z, rows_m, speed_m_s)
-    layer = np.clip(np.searchsorted(rows_m, z, side="right") - 1, 0, len(rows_m) - 2)
+    c = np.interp(z, water.rows_m, water.speed_m_s)
+    layer = np.clip(np.searchsorted(water.rows_m, z, side="right") - 1, 0, len(water.rows_m) - 2)
     return Rays(z, c, np.sin(angle), np.cos(angle) / c, layer)
 
 
-def to_next_row(rows_m: Floats, speed_m_s: Floats, rays: Rays) -> tuple[Floats, Floats, Rays]:
+def to_next_row(water: Profile, rays: Rays) -> tuple[Floats, Floats, Rays]:
     """Gradient of the rays' layers, the range across them, and the rays where they leave."""
     z, c, sine, xi, layer = rays
-    slope = (np.diff(speed_m_s) / np.diff(rows_m))[layer]
-    down = np.where(sine != 0, sine > 0, slope < 0)
-    far = layer + down
-    turns = xi * speed_m_s[far] >= 1.0  # before it comes to the row ahead
-    row = np.where(turns, layer + 1 - down, far)
+    rows_m, speed_m_s, slope = water.rows_m, water.speed_m_s, water.slope[layer]
+    down = (sine > 0) | ((sine == 0) & (slope < 0))
+    turns = xi * speed_m_s[layer + down] >= 1.0  # before it comes to the row ahead
+    leaves_below = down ^ turns
+    row = layer + leaves_below
     c_row, z_row = speed_m_s[row], rows_m[row]
     out = np.sqrt(np.maximum(1.0 - (xi * c_row) ** 2, 0.0))
     steep = np.abs(sine) + out
@@ -48,8 +61,8 @@ def to_next_row(rows_m: Floats, speed_m_s: Floats, rays: Rays) -> tuple[Floats, 
         # Written without the difference of two sines, which nearly cancel where the gradient is small.
         across = xi * (c + c_row) * np.abs(z_row - z) / steep
         reach = np.where(turns, steep / (xi * np.abs(slope)), across)
-    reach = np.where(np.isfinite(reach), reach, np.inf)  # level in even water, or along the axis of a channel
-    sine_then = np.where(down ^ turns, out, -out)
+    reach = np.fmin(reach, np.inf)  # NaN: level in even water, or along the axis of a channel
+    sine_then = np.where(leaves_below, out, -out)
     return slope, reach, Rays(z_row, c_row, sine_then, xi, layer + np.where(sine_then > 0, 1, -1))
 
 

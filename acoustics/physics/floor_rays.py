@@ -17,7 +17,7 @@ from acoustics.base.errors import ParameterError
 from acoustics.base.floors import Floor
 from acoustics.base.frames import Floats
 from acoustics.base.record import record
-from acoustics.physics._arcs import MOST_ARCS, Rays, along_arc, arc_time, start, to_next_row
+from acoustics.physics._arcs import MOST_ARCS, Profile, Rays, along_arc, arc_time, start, to_next_row
 
 SURFACE = 0
 _LEAST_AHEAD = 0.05  # cosine between a ray's way and the receiver's, seen from above; less, and it is given up
@@ -132,7 +132,8 @@ def trace_over_floor(
     toward = away / across[:, None]
     cosine, sine, count = np.cos(turn), np.sin(turn), len(angle)
     way_x, way_y = cosine * toward[:, 0] - sine * toward[:, 1], cosine * toward[:, 1] + sine * toward[:, 0]
-    rays = start(rows_m, speed_m_s, np.full(count, float(from_m[2])), angle)
+    water = Profile.of(rows_m, speed_m_s)
+    rays = start(water, np.full(count, float(from_m[2])), angle)
     x, y, begin = np.full(count, float(from_m[0])), np.full(count, float(from_m[1])), np.zeros(count, dtype=np.int64)
     plane = _plane(floor, x + _PAST_EDGE_M * way_x, y + _PAST_EDGE_M * way_y)
     state = _State(np.arange(count), x, y, way_x, way_y, cosine, across, rays, plane, begin > 0, begin, np.zeros(count))
@@ -143,7 +144,7 @@ def trace_over_floor(
         state = state.take(on & (state.time < longest_s[state.number]))
         if not state.number.size:
             break
-        state, event = _moved(rows_m, speed_m_s, floor, state)
+        state, event = _moved(water, floor, state)
         landed.append(state.take(event == _END))
         goes = (event != _SKIMS) & (event != _END) & (reflected | ~state.reflected)
         state, event = state.take(goes), event[goes]
@@ -163,10 +164,10 @@ def _plane(floor: Floor, x_m: Floats, y_m: Floats) -> NDArray[np.int64]:
     return np.asarray(floor.slack_m(np.column_stack([x_m, y_m])).argmax(axis=-1))
 
 
-def _moved(rows_m: Floats, speed_m_s: Floats, floor: Floor, state: _State) -> tuple[_State, NDArray[np.int64]]:
+def _moved(water: Profile, floor: Floor, state: _State) -> tuple[_State, NDArray[np.int64]]:
     """Rays at the next event on their way, and which one it is."""
     rays = state.rays
-    slope, row_m, then = to_next_row(rows_m, speed_m_s, rays)
+    slope, row_m, then = to_next_row(water, rays)
     steps = np.stack([state.left / state.ahead, _to_floor(floor, state, slope), _to_edge(floor, state), row_m])
     event = steps.argmin(axis=0)
     step = steps.min(axis=0)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, bearing_and_depression, direction
 from acoustics.base.record import record
-from acoustics.physics._arcs import MOST_ARCS, Rays, along_arc, arc_time, start, to_next_row
+from acoustics.physics._arcs import MOST_ARCS, Profile, Rays, along_arc, arc_time, start, to_next_row
 from acoustics.physics.eigenrays import LOUDEST, MET_M, MISS_M, TURN, root_between
 from acoustics.physics.ray_tracing import even_beyond
 
@@ -288,7 +288,8 @@ def _trace(rows_m: Floats, speed_m_s: Floats, paths: _Paths, heading: Floats, *,
     n, number = len(heading), np.arange(len(heading))
     nowhere, none = np.full((n, 3), np.nan), np.full(n, np.nan)
     landed = _Landed(nowhere, nowhere.copy(), none, none.copy(), np.zeros(paths.planes.shape[:2]), [])
-    begin = start(rows_m, speed_m_s, np.full(n, paths.from_m[2]), np.arcsin(np.clip(heading[:, 2], -1.0, 1.0)))
+    water = Profile.of(rows_m, speed_m_s)
+    begin = start(water, np.full(n, paths.from_m[2]), np.arcsin(np.clip(heading[:, 2], -1.0, 1.0)))
     xy, met = np.tile(paths.from_m[:2], (n, 1)), np.zeros(n, dtype=np.int64)
     state = _Way(number, xy, _level(heading), begin, met, np.zeros(n))
     if tracked:
@@ -297,7 +298,7 @@ def _trace(rows_m: Floats, speed_m_s: Floats, paths: _Paths, heading: Floats, *,
         if not state.number.size:
             break
         plane = paths.planes[state.number, state.met]
-        slope, row_m, then = to_next_row(rows_m, speed_m_s, state.rays)
+        slope, row_m, then = to_next_row(water, state.rays)
         plane_m = _to_plane(state, slope, plane)
         meets, step_m = plane_m <= row_m, np.minimum(plane_m, row_m)
         half = state.moved(slope, 0.5 * step_m) if tracked else state

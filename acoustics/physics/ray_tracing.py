@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.record import record
-from acoustics.physics._arcs import MOST_ARCS, Rays, along_arc, arc_time, start, to_next_row
+from acoustics.physics._arcs import MOST_ARCS, Profile, Rays, along_arc, arc_time, start, to_next_row
 
 _BEYOND_M = 1e6  # above and below the rows a ray on its way to being found may run
 
@@ -82,7 +82,8 @@ def trace_rays(
     ParameterError
         A range so long that a ray is of more than `MOST_ARCS` arcs.
     """
-    rays = start(rows_m, speed_m_s, from_depth_m, angle)
+    water = Profile.of(rows_m, speed_m_s)
+    rays = start(water, from_depth_m, angle)
     z, sine, c, time = (np.full(len(rays.z), np.nan) for _ in range(4))
     spent, left = np.zeros(len(rays.z)), np.array(range_m, dtype=float)
     passed: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
@@ -90,7 +91,7 @@ def trace_rays(
     for _ in range(MOST_ARCS):
         if not going.size:
             break
-        slope, arc_m, then = to_next_row(rows_m, speed_m_s, rays)
+        slope, arc_m, then = to_next_row(water, rays)
         ends = arc_m >= left
         if ends.any():
             here, last = going[ends], rays.take(ends)
@@ -98,8 +99,8 @@ def trace_rays(
             c[here] = last.c + slope[ends] * (z[here] - last.z)
             if timed:
                 time[here] = spent[ends] + arc_time(last.xi, slope[ends], left[ends], last.sine, sine[here])
-        row = then.layer + (then.sine <= 0)
         if watched is not None:
+            row = then.layer + (then.sine <= 0)
             seen = ~ends & watched[row]
             passed.append((going[seen], row[seen]))
         on = ~ends & (then.layer >= 0) & (then.layer < len(rows_m) - 1)
@@ -139,7 +140,8 @@ def fan_depths(rows_m: Floats, speed_m_s: Floats, from_depth_m: float, angle: Fl
     """
     order = np.argsort(range_m)
     ranges, n_rays = np.asarray(range_m, dtype=float)[order], len(angle)
-    rays = start(rows_m, speed_m_s, np.full(n_rays, float(from_depth_m)), angle)
+    water = Profile.of(rows_m, speed_m_s)
+    rays = start(water, np.full(n_rays, float(from_depth_m)), angle)
     going, begun = np.arange(n_rays), np.zeros(n_rays)
     # Which of the arcs, numbered as they are found, each ray is on at each range: the last that has begun.
     arcs: list[Floats] = []
@@ -151,7 +153,7 @@ def fan_depths(rows_m: Floats, speed_m_s: Floats, from_depth_m: float, angle: Fl
         number[going, np.searchsorted(ranges, begun)] = found + np.arange(len(going))
         found += len(going)
         rays = rays._replace(layer=np.clip(rays.layer, 0, len(rows_m) - 2), z=np.where(inside, rays.z, np.nan))
-        slope, arc_m, then = to_next_row(rows_m, speed_m_s, rays)
+        slope, arc_m, then = to_next_row(water, rays)
         arcs.append(np.stack([begun, rays.z, rays.c, rays.sine, rays.xi, slope]))
         begun = begun + arc_m
         on = inside & (begun <= ranges[-1])
