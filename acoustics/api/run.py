@@ -52,6 +52,7 @@ def fuse(
     drift_sd_m_per_root_m: float | None = None,
     log_scale_sd: float | None = None,
     sound_speed_sd_m_s: float | None = None,
+    dead_reckoned: bool | None = None,
     by_echoes: bool = False,
 ) -> FusedRun:
     """One position from several pings, and the station that it belongs to.
@@ -73,6 +74,10 @@ def fuse(
         and 0.01.
     sound_speed_sd_m_s : float, optional
         In the place of the pings' own [m/s].
+    dead_reckoned : bool, optional
+        Whether compass and velocity log made the places one from the other, so that the heading's error turned the way
+        between them, or each was measured by itself; by default with `navigation`, or where an error of dead reckoning
+        is given.
     by_echoes : bool
         Whether places by echoes count, which `locate` finds with a site sketch (experimental); they rest on the poses
         in the pings, so `navigation` must be None.
@@ -90,8 +95,8 @@ def fuse(
     else:
         run = sorted(run, key=lambda ping: ping.time_s)
         track = navigated_track(read_navigation(navigation), [ping.time_s for ping in run])
-    given = RunErrors(heading_bias_sd_deg, drift_sd_m_per_root_m, log_scale_sd, sound_speed_sd_m_s)
-    errors = errors_of_run(run, scene, given)
+    given = RunErrors(heading_bias_sd_deg, drift_sd_m_per_root_m, log_scale_sd, sound_speed_sd_m_s, dead_reckoned)
+    errors = errors_of_run(run, scene, given, navigated=navigation is not None)
     return fuse_run(run, track, errors, scene, by_echoes=by_echoes).drawn_over(scene)
 
 

@@ -80,6 +80,12 @@ def one_pinger(pings: list[Ping], name: str | None) -> list[Ping]:
     help="Sd of the sound speed; default: the pings' own; 50 to take it as unknown.",
 )
 @click.option(
+    "--dead-reckoned/--measured-places",
+    default=None,
+    help="Whether compass and log made the poses, so that a heading error turned the way between them, or each place "
+    "was measured by itself. Default: dead reckoned with --navigation or an sd of it, else measured.",
+)
+@click.option(
     "--echoes",
     "by_echoes",
     is_flag=True,
@@ -98,6 +104,7 @@ def fuse_command(
     drift_sd_m_per_root_m: float | None,
     log_scale_sd: float | None,
     sound_speed_sd_m_s: float | None,
+    dead_reckoned: bool | None,
     by_echoes: bool,
     csv_path: Path | None,
     pings_csv: Path | None,
@@ -127,7 +134,7 @@ def fuse_command(
 
     if by_echoes and navigation is not None:
         raise click.UsageError("--echoes: places by echoes rest on the poses in the pings; leave out --navigation")
-    errors = RunErrors(heading_bias_sd_deg, drift_sd_m_per_root_m, log_scale_sd, sound_speed_sd_m_s)
+    errors = RunErrors(heading_bias_sd_deg, drift_sd_m_per_root_m, log_scale_sd, sound_speed_sd_m_s, dead_reckoned)
     if Path("-") in pings:
         if len(pings) > 1 or csv_path or pings_csv or output.plot:
             raise click.UsageError("- is the only PINGS of a live run, which has no --csv, --pings-csv and --plot")

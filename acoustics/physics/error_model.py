@@ -82,7 +82,7 @@ class ErrorSizes:
     attitude_sd : array_like, shape (3,)
         Errors of roll, pitch and heading that are new at each ping [rad].
     position_sd_m : float
-        Error of the start of the run, along x and along y [m].
+        Error of the start of the run, along x and along y [m]; without dead reckoning of every place.
     depth_sd_m : float
         Error of the vehicle's depth, the same for the whole run [m].
     drift_sd_m_per_root_m : float
@@ -91,8 +91,8 @@ class ErrorSizes:
     log_scale_sd : float
         Relative error of the velocity log, the same for the whole run: grows with the distance itself [1].
     dead_reckoned : bool
-        Whether the heading's lasting error turned the track as well, as it does where compass and velocity log
-        make it. False for positions from elsewhere.
+        Whether compass and velocity log made the track, from its start on: the heading's lasting error then turned it
+        as well. False where each place was measured by itself, which drift and scale do not concern.
     sound_speed_sd_m_s : float
         Error of the assumed sound speed [m/s].
     element_sd_m : array_like, shape () or (n_hydrophones,)
@@ -137,8 +137,9 @@ class ErrorSizes:
 
     @property
     def start_sd_m(self) -> Floats:
-        """Of the start of the run along the axes of the site [m], shape (3,)."""
-        return np.array([self.position_sd_m, self.position_sd_m, self.depth_sd_m])
+        """Of the start of the run, which all its places share, along the axes of the site [m], shape (3,)."""
+        level = self.position_sd_m if self.dead_reckoned else 0.0
+        return np.array([level, level, self.depth_sd_m])
 
     @property
     def single_attitude_sd(self) -> Floats:

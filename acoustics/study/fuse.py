@@ -48,19 +48,26 @@ _DRIFT_SD_M_PER_ROOT_M, _LOG_SCALE_SD = 0.02, 0.01  # dead reckoning of which no
 
 @record
 class RunErrors:
-    """What is known of the errors of a run beyond its pings; None: by the scene's vehicle, else as `errors_of_run`."""
+    """What is known of the errors of a run beyond its pings; None: by the scene's vehicle, else as `errors_of_run`.
+
+    `dead_reckoned`: whether compass and log made the places one from the other, or each was measured by itself.
+    """
 
     heading_bias_sd_deg: float | None = None
     drift_sd_m_per_root_m: float | None = None
     log_scale_sd: float | None = None
     sound_speed_sd_m_s: float | None = None
+    dead_reckoned: bool | None = None
 
 
-def errors_of_run(pings: Sequence[Ping], scene: Scene | None, given: RunErrors) -> ErrorSizes:
+def errors_of_run(
+    pings: Sequence[Ping], scene: Scene | None, given: RunErrors, *, navigated: bool = True
+) -> ErrorSizes:
     """Sizes of the errors of a run of pings: those given, else the scene's, else those that stand in the pings.
 
     Without a scene all of the heading's error lasts, and dead reckoning is taken to stray by 0.02 m after 1 m, growing
-    with the root, with the log's scale out by 1 %.
+    with the root, with the log's scale out by 1 %. Places that are not `navigated` but stand in the pings, as a crew
+    noted them, are taken as measured each by itself, unless an error of dead reckoning is given.
     """
     vehicle = None if scene is None else scene.vehicle
     bias = None if given.heading_bias_sd_deg is None else math.radians(given.heading_bias_sd_deg)
@@ -71,11 +78,15 @@ def errors_of_run(pings: Sequence[Ping], scene: Scene | None, given: RunErrors) 
         drift = _DRIFT_SD_M_PER_ROOT_M if vehicle is None else vehicle.drift_sd_m_per_root_m
     if log_scale is None:
         log_scale = _LOG_SCALE_SD if vehicle is None else vehicle.log_scale_sd
+    dead_reckoned = given.dead_reckoned
+    if dead_reckoned is None:
+        dead_reckoned = navigated or given.drift_sd_m_per_root_m is not None or given.log_scale_sd is not None
     return error_sizes_of_pings(
         pings,
         heading_bias_sd=bias,
         drift_sd_m_per_root_m=drift,
         log_scale_sd=log_scale,
+        dead_reckoned=dead_reckoned,
         sound_speed_sd_m_s=given.sound_speed_sd_m_s,
     )
 
@@ -147,11 +158,13 @@ class FusedMode:
 class FusedRun(Result):
     """A fused position in the site frame, with everything a planner may ask about it.
 
-    Standard deviations and the ellipse are predictions from the stated errors. `azimuth_deg` of the ellipse's longer
-    axis is clockwise from +x. `line` stands where the range is not observed. `heading_bias_deg` is to be added to the
-    heading shown. `modes`, the most probable first, stand where the integers of the pings leave more places than one:
-    the region is then all of their ellipses. `stations` and `probabilities` end with none of these, and are empty
-    without a scenario. `clock` says what became of the arrival times, where the scene gives the pinger's `pri_sd_ppm`,
+    Standard deviations and the ellipse are predictions from the stated errors. `azimuth_deg` of the ellipse's
+    longer axis is clockwise from +x. `line` stands where the range is not observed. `heading_bias_deg` is to be
+    added to the heading shown. `dead_reckoned`: whether the places of the pings were taken as reckoned by compass
+    and log, or as measured each by itself. `modes`, the most probable first, stand where the integers of the pings
+    leave more places than one: the region is then all of their ellipses. `stations` and `probabilities` end with
+    none of these, and are empty without a scenario. `clock` says what became of the arrival times, where the scene
+    gives the pinger's `pri_sd_ppm`,
     and `echoes` what became of the places by echoes, where they were asked for.
     """
 
@@ -171,6 +184,7 @@ class FusedRun(Result):
     not_measured: int
     heading_bias_deg: float
     heading_bias_sd_deg: float
+    dead_reckoned: bool
     alternative_m: Floats | None
     modes: tuple[FusedMode, ...]
     line: BearingLine | None
@@ -239,6 +253,7 @@ def fuse_run(
         not_measured=statuses.count("not measured"),
         heading_bias_deg=float(np.rad2deg(fix.heading_bias)),
         heading_bias_sd_deg=float(np.rad2deg(fix.heading_bias_sd)),
+        dead_reckoned=errors.dead_reckoned,
         alternative_m=fix.alternative_m if np.isfinite(fix.alternative_m).all() else None,
         modes=_modes(fix),
         line=_line(fix, track.position_m[heard[-1]]) if fix.reason == RANGE_UNSEEN and not miswired else None,

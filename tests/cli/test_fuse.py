@@ -83,6 +83,22 @@ def test_pings_of_several_recordings_are_counted_in_the_order_given(tmp_path):
     assert [p["ping"] for p in one] == [4, 5, 6], "a recording's own numbers are those that locate printed"
 
 
+def test_a_heading_error_turns_the_way_only_where_places_were_reckoned_by_it(tmp_path):
+    """A compass 6 degrees off: reckoned places turn the answer about the first of them, measured ones do not."""
+    off = [replace(p, pose=replace(p.pose, heading=HEADING - 0.1, heading_sd=0.1)) for p in pings(sd_s=2e-8)]
+    path = written(tmp_path, off)
+    assert "Poses: each place taken as measured by itself; --dead-reckoned where" in run(fuse_command, path).output
+    measured, reckoned = (
+        json.loads(run(fuse_command, path, *choice, "--json").output) for choice in ((), ("--dead-reckoned",))
+    )
+    assert (measured["dead_reckoned"], reckoned["dead_reckoned"]) == (False, True)
+    assert np.linalg.norm(np.subtract(measured["position_m"], SOURCE)[:2]) < 0.1
+    assert measured["heading_bias_deg"] == pytest.approx(np.rad2deg(0.1), abs=3 * measured["heading_bias_sd_deg"])
+    # Turning with the track, the heading's error shows in no crossing: 0.1 of 13 m from the start is left in doubt.
+    assert reckoned["heading_bias_sd_deg"] > 5.0 and reckoned["semi_major_95_m"] > 10 * measured["semi_major_95_m"]
+    assert "Poses: taken as dead reckoned from the first" in run(fuse_command, path, "--log-scale-sd", 0.01).output
+
+
 def test_json_needs_no_scenario(tmp_path):
     result = run(fuse_command, written(tmp_path, pings()), "--json", "--heading-bias-sd-deg", 1, "--log-scale-sd", 0)
     answer = json.loads(result.output)
@@ -117,7 +133,9 @@ def test_navigation_takes_the_place_of_the_poses_in_the_pings(tmp_path):
     rows = [f"{2.0 * k + 0.5},{x},{y},{z},0,0,{np.rad2deg(HEADING)}" for k, (x, y, z) in enumerate(WAY)]
     nav.write_text("time_s,x_m,y_m,z_m,roll_deg,pitch_deg,heading_deg\n" + "\n".join(rows) + "\n")
     from_navigation = json.loads(run(fuse_command, written(tmp_path, lost), "--navigation", nav, "--json").output)
-    from_pings = json.loads(run(fuse_command, written(tmp_path, pings(), "b.jsonl"), "--json").output)
+    from_pings = json.loads(
+        run(fuse_command, written(tmp_path, pings(), "b.jsonl"), "--dead-reckoned", "--json").output
+    )
     np.testing.assert_allclose(from_navigation["position_m"], from_pings["position_m"], atol=1e-4)
     nav.write_text("\n".join(nav.read_text().splitlines()[:5]) + "\n")
     with pytest.raises(InputError, match="has no row for a ping at 8.500 s"):

@@ -15,6 +15,7 @@ from acoustics.base.least_squares import inverse_factor, transposed
 from acoustics.base.record import record
 from acoustics.estimate.fuse.echo_places import EchoPlaces
 from acoustics.estimate.fuse.echo_rows import CHANNELS, ROWS, EchoRows, echo_rows, place_by_echoes
+from acoustics.estimate.fuse.place_errors import PlaceErrors, place_errors
 from acoustics.estimate.fuse.run import EPOCH_SD_S, PingClock, PingRun, SourceArea, Track
 from acoustics.estimate.fuse.stops import by_stop, stops_of
 from acoustics.physics.direct_rays import direct_rays, with_times
@@ -44,7 +45,7 @@ class FusionProblem:
     heard: NDArray[np.bool_]  # (r, p)
     position: Floats  # (r, p, 3)
     rotation: Floats  # (r, p, 3, 3), from the body to the site by the navigation
-    legs: Floats  # (r, p), square roots of the lengths of the legs
+    place_errors: PlaceErrors
     origin: Floats  # (r, 3)
     differences: Floats  # (p, k, n)
     hydrophones: Floats  # (n, 3)
@@ -154,8 +155,9 @@ class FusionProblem:
 
     def subset(self, runs: NDArray[np.intp]) -> FusionProblem:
         """Some of the runs, in the given order; they may repeat."""
-        names = ("delay", "covariance", "heard", "position", "rotation", "legs", "origin", "skew_sd", "count")
-        part = {name: getattr(self, name)[runs] for name in names}
+        names = ("delay", "covariance", "heard", "position", "rotation", "origin", "skew_sd", "count")
+        part: dict[str, Any] = {name: getattr(self, name)[runs] for name in names}
+        part["place_errors"] = self.place_errors.subset(runs)
         optional = ("by_place", "by_stop", "whitener")
         part |= {name: value[runs] for name in optional if (value := getattr(self, name)) is not None}
         if self.alternatives is not None and self.misfit is not None:
@@ -205,16 +207,15 @@ def fusion_problem(
 
     delay, covariance, differences, count = run.with_arrivals()
     k = delay.shape[-1]
-    distance = np.asarray(track.distance_m)
-    legs = np.sqrt(np.diff(distance, axis=-1, prepend=0.0))
+    position = rows(track.position_m, (p, 3))
     shown = Pose(track.position_m, track.roll, track.pitch, track.heading)
     problem = FusionProblem(
         delay=rows(delay * speed[:, None], (p, k)),
         covariance=rows(covariance * speed[:, None, None] ** 2, (p, k, k)) + _NEGLIGIBLE_PATH_M**2 * np.eye(k),
         heard=np.broadcast_to(run.heard, (*batch, p)).reshape(-1, p),
-        position=rows(track.position_m, (p, 3)),
+        position=position,
         rotation=rows(shown.rotation, (p, 3, 3)),
-        legs=rows(legs, (p,)),
+        place_errors=place_errors(errors, position, rows(np.asarray(track.distance_m), (p,))),
         origin=rows(np.asarray(track.origin_m), (3,)),
         differences=differences,
         hydrophones=run.hydrophones_m,
@@ -317,9 +318,9 @@ def _placed(problem: FusionProblem, state: Floats, steps: Floats) -> tuple[Float
     if errors.dead_reckoned:
         turned = _about_z(turned, bias)
     position = problem.position - lead + turned + (state[:, 6:9] * errors.start_sd_m)[:, None]
-    walk = steps.reshape(*position.shape[:2], 2) * (errors.drift_sd_m_per_root_m * problem.legs)[..., None]
+    walk = steps.reshape(*position.shape[:2], 2) * problem.place_errors.step_sd_m[..., None]
     rotation = transposed(_about_z(transposed(problem.rotation), bias[..., None]))
-    return position, np.cumsum(walk, axis=1), rotation, turned
+    return position, problem.place_errors.carried @ walk, rotation, turned
 
 
 def _about_z(vectors: Floats, angle: Floats) -> Floats:
@@ -351,8 +352,7 @@ def linearise(problem: FusionProblem, state: Floats) -> Linearised:
     by_place = -by_source if problem.by_place is None else white @ problem.by_place
     jacobian[..., SOURCE:shared] = sight.shared_effects(problem.sizes, rotation, turned, sums)
     jacobian[..., shared:walk] = 0.0  # what only echoes depend on
-    # A step moves every place from its ping on.
-    drift = errors.drift_sd_m_per_root_m * problem.legs[:, None] * np.tri(p)  # (r, p, p)
+    drift = problem.place_errors.step_sd_m[:, None] * problem.place_errors.carried
     steps = unclocked[..., walk:stop].reshape(*sums.shape[:-1], p, 2)
     for axis in range(2):
         np.multiply(drift[:, :, None], by_place[..., axis, None], out=steps[..., axis])

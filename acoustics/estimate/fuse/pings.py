@@ -116,6 +116,7 @@ def error_sizes_of_pings(
     heading_bias_sd: float | None,
     drift_sd_m_per_root_m: float,
     log_scale_sd: float,
+    dead_reckoned: bool = True,
     sound_speed_sd_m_s: float | None = None,
 ) -> ErrorSizes:
     """The largest standard deviations in the pings and their poses, and of the run what no ping tells.
@@ -135,8 +136,9 @@ def error_sizes_of_pings(
         attitude_sd=np.array([max(pose.roll_sd for pose in poses), max(pose.pitch_sd for pose in poses), jitter]),
         position_sd_m=max(pose.position_sd_m for pose in poses),
         depth_sd_m=max(pose.depth_sd_m for pose in poses),
-        drift_sd_m_per_root_m=drift_sd_m_per_root_m,
-        log_scale_sd=log_scale_sd,
+        drift_sd_m_per_root_m=drift_sd_m_per_root_m * dead_reckoned,
+        log_scale_sd=log_scale_sd * dead_reckoned,
+        dead_reckoned=dead_reckoned,
         sound_speed_sd_m_s=sound_speed_sd_m_s,
         element_sd_m=np.array(tolerances + [0.0] * (2 - len(tolerances))),
         skew_sd_s=np.array(max(ping.skew_sd_s for ping in pings)),

@@ -175,7 +175,7 @@ def _misfits(problem: FusionProblem, candidates: Floats, foot: Floats) -> tuple[
     distance = np.maximum(path.mean(axis=2), 0.1)
     if problem.alternatives is None:
         turning = errors.heading_bias_sd**2 + float(np.sum(np.square(errors.attitude_sd))) + _GRID_SD**2
-        wandered = np.sum(problem.legs**2, axis=-1) * errors.drift_sd_m_per_root_m**2 + errors.position_sd_m**2
+        wandered = problem.place_errors.variance_m2 + errors.start_sd_m[0] ** 2
         turning = turning + (wandered[:, None, None] + errors.depth_sd_m**2) / distance**2
         radius = np.linalg.norm(problem.hydrophones - problem.hydrophones.mean(axis=0), axis=-1).max()
         shape = radius**2 * (problem.differences @ transposed(problem.differences))
@@ -214,7 +214,7 @@ def _turning_from_ray(problem: FusionProblem, candidates: Floats, foot: Floats, 
     errors = problem.errors
     aside = np.linalg.norm(problem.position[:, :, None] - foot[:, None], axis=-1)
     deep = 0.0 if problem.depth is None else np.abs(candidates[..., 2] - foot[..., 2])[:, None]
-    wandered = np.sum(problem.legs**2, axis=-1)[:, None, None] * errors.drift_sd_m_per_root_m**2
+    wandered = problem.place_errors.variance_m2[:, None, None]
     along = _RANGE_STEP_SD**2 * (aside**2 + deep**2) + (errors.heading_bias_sd * aside) ** 2
     apart = along + wandered + errors.depth_sd_m**2 + (0.0 if problem.depth is None else problem.depth_sd**2)
     return np.asarray(_FINE_SD**2 + 2.0 * float(np.sum(np.square(errors.attitude_sd))) + apart / distance**2)

@@ -48,6 +48,13 @@ _PING_COLUMNS = (
     "reason",
 )
 _SURE = 0.95
+_DEAD_RECKONED = (
+    "Poses: taken as dead reckoned from the first, so that a heading error turned the way between them as well; "
+    "--measured-places where each place was measured by itself."
+)
+_MEASURED = (
+    "Poses: each place taken as measured by itself; --dead-reckoned where compass and log made them one from the other."
+)
 
 
 def fusion_text(run: FusedRun) -> str:
@@ -99,6 +106,8 @@ def _ping_rows(run: FusedRun) -> str:
 
 def _conclusions(run: FusedRun) -> list[str]:
     found = []
+    if len({tuple(ping.position_m[:2]) for ping in run.pings}) > 1:
+        found.append(_DEAD_RECKONED if run.dead_reckoned else _MEASURED)
     if not run.ok:
         found.append(f"No position to go by: {run.reason}.")
     elif run.reason:

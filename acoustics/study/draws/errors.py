@@ -17,8 +17,7 @@ class DrawnErrors:
     """Errors of r runs of p pings at n hydrophones; what a run shares has an axis of 1 in the place of the pings.
 
     `heading` (r, 1) [rad], `scale` (r, 1) the factor of the log, `start` (r, 1, 3) and `walk` (r, p, 2) [m], `attitude`
-    (r, p, 3) [rad], `offsets` (r, 1, n, 3) [m] of the hydrophones, `sound_speed` (r, 1) [m/s], `skew` (r, 1, n) [s];
-    `dead_reckoned` as in `ErrorSizes`.
+    (r, p, 3) [rad], `offsets` (r, 1, n, 3) [m] of the hydrophones, `sound_speed` (r, 1) [m/s], `skew` (r, 1, n) [s].
     """
 
     heading: Floats
@@ -29,7 +28,6 @@ class DrawnErrors:
     offsets: Floats
     sound_speed: Floats
     skew: Floats
-    dead_reckoned: bool
 
     def true_positions(self, shown_m: Floats, origin_m: Floats) -> Floats:
         """Where the vehicle is, (r, p, 3) [m], if its navigation shows (p, 3) on a run from an origin (3,)."""
@@ -104,8 +102,8 @@ class DrawnErrors:
         return np.concatenate([np.broadcast_to(part, (*batch, part.shape[-1])) for part in parts], axis=-1)
 
     def _turned(self, level: Floats, sense: float) -> Floats:
-        """Horizontal vectors turned by the heading's lasting error where the track is dead reckoned."""
-        angle = sense * self.heading * self.dead_reckoned
+        """Horizontal vectors turned by the heading's lasting error."""
+        angle = sense * self.heading
         x, y = level[..., 0], level[..., 1]
         return np.stack([x * np.cos(angle) - y * np.sin(angle), x * np.sin(angle) + y * np.cos(angle)], axis=-1)
 
@@ -117,7 +115,8 @@ class DrawnErrors:
 def draw_errors(
     sizes: ErrorSizes, legs_m: Floats, n_hydrophones: int, *, n_runs: int, rng: np.random.Generator
 ) -> DrawnErrors:
-    """Errors of runs over legs (p,) [m], each the way to a ping from the one before, as `error_model.EFFECTS` says."""
+    """Errors of dead-reckoned runs over legs (p,) [m], each the way to a ping from the one before, as
+    `error_model.EFFECTS` says."""
     p, n = len(legs_m), n_hydrophones
     elements = np.broadcast_to(np.asarray(sizes.element_sd_m), n)
     steps = rng.normal(size=(n_runs, p, 2)) * (sizes.drift_sd_m_per_root_m * np.sqrt(legs_m))[:, None]
@@ -130,5 +129,4 @@ def draw_errors(
         offsets=rng.normal(size=(n_runs, 1, n, 3)) * elements[:, None],
         sound_speed=rng.normal(size=(n_runs, 1)) * sizes.sound_speed_sd_m_s,
         skew=rng.normal(size=(n_runs, 1, n)) * np.asarray(sizes.skew_sd_s)[..., None, None],
-        dead_reckoned=sizes.dead_reckoned,
     )

@@ -154,7 +154,7 @@ class LiveRun:
         solution = commit = following = None
         if fused:
             track = self._track(fused)
-            errors = errors_of_run(fused, self.scene, self.errors)
+            errors = errors_of_run(fused, self.scene, self.errors, navigated=self.navigation is not None)
             solution = fuse_run(fused, track, errors, self.scene, by_echoes=self.by_echoes)
             following = self._next(fused, track, solution)
             commit = self._commit(solution, following)

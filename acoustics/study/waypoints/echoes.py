@@ -142,7 +142,7 @@ def with_place_rows(
     n_site = by.shape[-1] - (heard.shared.shape[-1] - 6) - _CHANNELS
     channels, site = np.split(by[..., _CHANNELS:], [by.shape[-1] - _CHANNELS - n_site], axis=-1)
     way = np.broadcast_to(travelled_m[:, None], (*by.shape[:2], 3))
-    turned = np.stack([-way[..., 1], way[..., 0], 0.0 * way[..., 0]], axis=-1) * errors.dead_reckoned
+    turned = np.stack([-way[..., 1], way[..., 0], 0.0 * way[..., 0]], axis=-1)
     own_m = by[..., _OWN]
     heading = by[..., _HEADING] + np.einsum("...ij,...j->...i", own_m, turned)
     columns = [
