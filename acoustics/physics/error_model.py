@@ -136,10 +136,14 @@ class ErrorSizes:
                 raise ParameterError(f"{name}={getattr(self, name)}: expected a finite value, 0 or more")
 
     @property
+    def single_place_sd_m(self) -> Floats:
+        """Of the place along the axes of the site for whoever takes one ping alone [m], shape (3,)."""
+        return np.array([self.position_sd_m, self.position_sd_m, self.depth_sd_m])
+
+    @property
     def start_sd_m(self) -> Floats:
         """Of the start of the run, which all its places share, along the axes of the site [m], shape (3,)."""
-        level = self.position_sd_m if self.dead_reckoned else 0.0
-        return np.array([level, level, self.depth_sd_m])
+        return self.single_place_sd_m * [self.dead_reckoned, self.dead_reckoned, 1.0]
 
     @property
     def single_attitude_sd(self) -> Floats:

@@ -52,7 +52,7 @@ def echo_rows(echoes: EchoPlaces, errors: ErrorSizes, depth_sd_m: float, runs: t
     turned = echoes.by[..., _ATTITUDE]
     noise = echoes.noise_m2 + (turned * errors.attitude_sd**2) @ transposed(turned)
     variance = np.ones(k)
-    variance[_DEPTH], variance[_OWN] = depth_sd_m**2, errors.start_sd_m**2
+    variance[_DEPTH], variance[_OWN] = depth_sd_m**2, errors.single_place_sd_m**2
     variance[_ATTITUDE], variance[_SPEED] = [0.0, 0.0, errors.heading_bias_sd**2], errors.sound_speed_sd_m_s**2
     total = noise + (echoes.by * variance) @ transposed(echoes.by)
     there, one = at[:, None, None, None], np.eye(ROWS)
