@@ -11,7 +11,7 @@ from acoustics.base.frames import Floats, length
 from acoustics.propagate.bending import Bending, walls_on_a_slope
 from acoustics.propagate.bent_beside_straight import bent_beside_straight
 from acoustics.propagate.echoes import face_sequences, find_images, follow_paths
-from acoustics.propagate.images import Ints, Pairs, Room
+from acoustics.propagate.images import Bools, Ints, Pairs, Room
 from acoustics.propagate.kept_paths import KeptPaths, Limits, join
 from acoustics.scene.scene import Scene
 
@@ -41,15 +41,9 @@ def kept_straight_paths(
     distance = _distances_m(receivers, images.position_m)
     near = np.any(distance <= reach.T[:, :, None], axis=0)
     near[:, 0] = True
-    bent = None
-    if water is not None:
-        off = receivers.mean(axis=1)[:, None] - images.position_m
-        bent = water.counts(np.hypot(off[..., 0], off[..., 1]), np.abs(off[..., 2]))
-        if walls_on_a_slope(scene):
-            bent |= bent[:, :1]
-            near[bent[:, 0], 0] = False
-        else:
-            near &= ~bent
+    bent = None if water is None else _bent(scene, receivers, images.position_m, water)
+    if bent is not None:  # fans of rays find these, and on a slope with walls the direct one alone
+        near &= ~bent | (walls_on_a_slope(scene) & (np.arange(len(images.order)) > 0))
     pair = np.flatnonzero(near)
     element, image = np.divmod(pair, near.shape[1]) if len(part) > 1 else (np.zeros(pair.shape, dtype=np.int64), pair)
     # What follows has the shape (n_hydrophones, n).
@@ -61,8 +55,8 @@ def kept_straight_paths(
     spread = np.exp(-loss * distance)
     spread /= distance
     amplitude, strength = paths.gain * spread, np.abs(paths.gain) * spread
+    from_m = images.position_m.take(image, axis=0)
     row = np.zeros(0, dtype=np.int64) if bent is None else np.flatnonzero(bent[element, image])
-    beside = None
     if bent is not None and row.size:
         some = Pairs(np.repeat(image[row], n_hydrophones), receiver[:, row].T.ravel())
         beside = bent_beside_straight(scene, room, source, images, receivers.reshape(-1, 3), some).of(n_hydrophones)
@@ -71,10 +65,8 @@ def kept_straight_paths(
         amplitude[:, row] = beside.amplitude.T * np.exp(-loss * distance[:, row])
         strength[:, row] = np.abs(amplitude[:, row])
         delay[:, row] = beside.delay_s.T
+        from_m[row] = beside.from_m[np.arange(len(row)), np.argmax(beside.exists, axis=-1)]
     if limits.hull is not None:
-        from_m = images.position_m.take(image, axis=0)
-        if beside is not None:
-            from_m[row] = beside.from_m[np.arange(len(row)), np.argmax(beside.exists, axis=-1)]
         exists &= limits.hull.clear(part[element], from_m).T
 
     order = images.order[image]
@@ -90,6 +82,13 @@ def kept_straight_paths(
         return face_sequences(room, source, images.take(image), hears)
 
     return KeptPaths(part[element], order, delay, amplitude, exists, find_faces)
+
+
+def _bent(scene: Scene, receivers_m: Floats, images_m: Floats, water: Bending) -> Bools:
+    """Whether the water bends the path from each image (n_images, 3) to each element, shape (n_elements, n_images)."""
+    off = receivers_m.mean(axis=1)[:, None] - images_m
+    bent = water.counts(np.hypot(off[..., 0], off[..., 1]), np.abs(off[..., 2]))
+    return bent | bent[:, :1] if walls_on_a_slope(scene) else bent
 
 
 def _distances_m(receivers_m: Floats, images_m: Floats) -> Floats:
