@@ -7,19 +7,21 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import chdtri, chndtr
+from scipy.special import chdtri, chndtr, fdtri
 
 from acoustics.base.errors import ParameterError
 from acoustics.base.frames import Floats
 from acoustics.base.record import record
 from acoustics.base.running import running_minimum
 from acoustics.estimate.detect.matched_filter import Singles
-from acoustics.estimate.detect.noise_level import recent_noise_power
+from acoustics.estimate.detect.noise_level import looks_of_mean, recent_noise_power
 
 # Of the channels' median noise, 30 dB: hydrophones differ by a few decibels, and an unplugged input hears the
 # converter alone. A channel under it hears nothing; common practice, no source.
 FAILED_SHARE = 1e-3
 PAST_BURSTS = 4  # an onset looks back over three, and one more is the filter's own rise
+# Independent ones: powers behind a filter as long as a burst are correlated by (1 - t / length)^2, 2/3 of a length.
+_LOOKS_IN_A_BURST = 1.5
 _NOISE_EVERY = 4  # outputs: those between are of the same samples and tell little more of the noise
 _NOISE_MEMORY_S = 1.0  # long against a burst, short against a passing boat; its row is in benchmarks/constants.py
 _RISE = 4.0  # 6 dB over what was heard just before: an onset, not the tail of an echo train
@@ -29,7 +31,7 @@ _STRONGER = 10.0
 _DEAD_TIME = 0.5
 
 
-def detection_threshold(false_alarm_probability: ArrayLike, n_channels: int) -> Floats:
+def detection_threshold(false_alarm_probability: ArrayLike, n_channels: int, noise_looks: float = np.inf) -> Floats:
     """Threshold for twice the normalised power of a matched quadrature filter, summed over channels.
 
     Parameters
@@ -38,34 +40,41 @@ def detection_threshold(false_alarm_probability: ArrayLike, n_channels: int) -> 
         Of one look in noise alone, in (0, 1).
     n_channels : int
         Channels with independent Gaussian noise.
+    noise_looks : float
+        Independent looks at noise alone of which each channel's power, by which it is normalised, is the mean; over 0.
 
     Returns
     -------
     ndarray, shape (...)
-        Quantile of chi-square with two degrees of freedom a channel: the envelope of each is Rayleigh.
+        Quantile of chi-square with two degrees of freedom a channel: the envelope of each is Rayleigh. Of noise from
+        few looks that of F, with twice the looks of all channels below, times two a channel: for one channel
+        ``2 N (p^(-1/N) - 1)``, the constant false-alarm rate of averaged cells.
 
     Raises
     ------
     ParameterError
-        A probability outside (0, 1) or no channel.
+        A probability outside (0, 1), no channel or no look.
 
     References
     ----------
     Urick (1983), Principles of Underwater Sound, 3rd ed., ch. 12; Richards (2014), Fundamentals of Radar Signal
-    Processing, 2nd ed., sec. 6.3 (non-coherent integration, from memory).
+    Processing, 2nd ed., sec. 6.3 (non-coherent integration) and 6.5 (cell averaging; from memory).
     """
     p = np.asarray(false_alarm_probability, dtype=float)
-    if not np.all((p > 0) & (p < 1)) or n_channels < 1:
+    if not np.all((p > 0) & (p < 1)) or n_channels < 1 or not noise_looks > 0:
         raise ParameterError(
-            f"false_alarm_probability={p.tolist()}, n_channels={n_channels}: expected probabilities in (0, 1) and "
-            "at least one channel"
+            f"false_alarm_probability={p.tolist()}, n_channels={n_channels}, noise_looks={noise_looks}: expected "
+            "probabilities in (0, 1), at least one channel and looks above 0"
         )
-    return np.asarray(chdtri(2.0 * n_channels, p))
+    freedom = 2.0 * n_channels
+    if not np.isfinite(noise_looks):
+        return np.asarray(chdtri(freedom, p))
+    return np.asarray(freedom / fdtri(freedom * noise_looks, freedom, p))  # the upper quantile of F, of small p as well
 
 
 @cache
-def _threshold(false_alarm_probability: float, n_channels: int) -> float:
-    return float(detection_threshold(false_alarm_probability, n_channels))
+def _threshold(false_alarm_probability: float, n_channels: int, noise_looks: float) -> float:
+    return float(detection_threshold(false_alarm_probability, n_channels, noise_looks))
 
 
 def detection_probability(energy_ratio: ArrayLike, n_channels: int, false_alarm_probability: ArrayLike) -> Floats:
@@ -137,12 +146,15 @@ class BandDetector:
         Power of the converter's own noise, once a burst has shown it: without one, samples may stand still.
     noise : ndarray, shape (n_channels,)
         Mean power of the recent noise in each channel.
+    noise_looks : float
+        As many independent looks would tell it by their mean as well.
 
     Notes
     -----
     The noise in each channel is that of the last second by `recent_noise_power`: an ordered-statistic constant
-    false-alarm rate. The echo train after an onset is suppressed: an onset must rise by 6 dB over what came just
-    before it, and in the first half of the repetition interval only an event 10 dB stronger begins again.
+    false-alarm rate, of a higher threshold while a recording has told little of its noise. The echo train after an
+    onset is suppressed: an onset must rise by 6 dB over what came just before it, and in the first half of the
+    repetition interval only an event 10 dB stronger begins again.
 
     References
     ----------
@@ -157,20 +169,25 @@ class BandDetector:
     least_noise: float = 0.0
     n_working: int = 1
     noise: Floats = field(default_factory=lambda: np.zeros(0))
+    noise_looks: float = np.inf
     _recent: Singles | None = None
+    _quiet: Floats = field(default_factory=lambda: np.zeros(0))
     _past: Floats | None = None
     _held: Event | None = None
 
-    def statistic(self, power: Singles, n_own: int) -> Floats:
-        """Twice the power over the noise's, summed over the channels that have noise at all; shape (n_outputs,).
-
-        Call once a block, in order: the first `n_own` outputs join what the noise is measured from.
-        """
+    def hear(self, power: Singles, n_own: int) -> None:
+        """Measure the noise anew. Call once a block, in order: its first `n_own` outputs join those of a second."""
         kept = power[:, :n_own:_NOISE_EVERY]
         self._recent = (
             kept if self._recent is None else np.concatenate([self._recent, kept], axis=-1)[:, -self.memory :]
         )
-        self.noise = np.maximum(recent_noise_power(self._recent), self.least_noise)
+        self._quiet = recent_noise_power(self._recent)
+        bursts = self._recent.shape[-1] * _NOISE_EVERY / self.looks_in_a_burst
+        self.noise_looks = looks_of_mean(_LOOKS_IN_A_BURST * bursts)
+
+    def statistic(self, power: Singles) -> Floats:
+        """Twice the power over the noise's, summed over the channels that have noise at all; shape (n_outputs,)."""
+        self.noise = np.maximum(self._quiet, self.least_noise)
         working = self.noise > FAILED_SHARE * np.sort(self.noise)[len(power) // 2]
         self.n_working = max(int(working.sum()), 1)
         return np.asarray(np.divide(2.0, self.noise, out=np.zeros(len(power)), where=working) @ power)
@@ -198,7 +215,7 @@ class BandDetector:
         joined = self.with_past(statistic[:n_own])
         self._past = joined[n_own:]
         before = running_minimum(joined[len(joined) - n_own - lag - span :], span)[:n_own]
-        threshold = np.maximum(_threshold(self.false_alarm_probability, self.n_working), floor)
+        threshold = np.maximum(_threshold(self.false_alarm_probability, self.n_working, self.noise_looks), floor)
         own = statistic[:n_own]
         over = np.flatnonzero((own > threshold[:n_own]) & (own > _RISE * before))
         found: list[Event] = []

@@ -104,6 +104,15 @@ def noise_power(powers: Singles) -> Floats:
     return np.partition(powers, rank, axis=-1)[:, rank].astype(float) / -np.log1p(-_QUANTILE)
 
 
+def looks_of_mean(n_looks: float) -> float:
+    """How many looks at noise tell its mean power by their mean as well as `noise_power` does by so many.
+
+    The quantile q of N exponentials has the variance ``q / ((1 - q) N)``, and what it is divided by is its mean,
+    ``-ln(1 - q)`` (David & Nagaraja 2003, Order Statistics, 3rd ed., section 10.2): a quarter of the looks.
+    """
+    return n_looks * (1.0 - _QUANTILE) / _QUANTILE * float(np.log1p(-_QUANTILE)) ** 2
+
+
 def recent_noise_power(powers: Singles) -> Floats:
     """Mean power of the noise behind a matched filter, shape (n_channels,), in the unit of `powers`.
 

@@ -38,7 +38,7 @@ from acoustics.physics.burst import Burst
 # Kept before each block: the noise before a ping is measured there, in some fifty segments;
 # flat: halved or doubled, accuracy moves under 5 % (benchmarks/constants.py)
 _HISTORY_S = 0.06
-_HOPS_HELD = 16  # samples are moved to the front of their buffer once in so many blocks
+_HOPS_HELD = 16  # some 35 bursts; samples are moved to the front of their buffer once in so many blocks
 _HEARD_BESIDE = 0.1  # another pinger at the same time counts if it is over a tenth of this one's power
 
 
@@ -202,7 +202,8 @@ def _heard_in(
     leaking = leaks(bursts)
     unknown = UnknownSounds(sidecar.pingers, rate)
     count, varies, clipped = 0, False, np.zeros(stream.n_channels)
-    for window, powers in _filtered(_windows(stream, bank, int(_HISTORY_S * rate)), bank):
+    blocks = _filtered(_windows(stream, bank, int(_HISTORY_S * rate)), bank)
+    for window, powers in _with_noise_heard(blocks, bank, detectors):
         tally.seconds = (window.first + window.n_real) / rate
         begin = window.history
         own = window.samples[:, begin : begin + min(bank.hop, window.n_real)]
@@ -257,12 +258,35 @@ def _filtered(windows: Iterator[_Window], bank: FilterBank) -> Iterator[tuple[_W
         yield window, powers
 
 
+def _with_noise_heard(
+    blocks: Iterator[tuple[_Window, list[Singles]]], bank: FilterBank, detectors: list[BandDetector]
+) -> Iterator[tuple[_Window, list[Singles]]]:
+    """Each block as soon as the detectors have heard the noise up to its end; the first ones once they have heard them
+    all, for little of it tells no threshold."""
+    beginning: list[tuple[_Window, list[Singles]]] | None = []
+    for window, powers in blocks:
+        for detector, power in zip(detectors, powers, strict=True):
+            detector.hear(power, _own(window, bank, detector))
+        if beginning is None:
+            yield window, powers
+            continue
+        beginning.append((window, powers))
+        if window.is_last or len(beginning) == _HOPS_HELD:  # the next one's samples may take their place
+            yield from beginning
+            beginning = None
+
+
+def _own(window: _Window, bank: FilterBank, detector: BandDetector) -> int:
+    """Outputs of a block that begin in it and in the recording."""
+    return (min(bank.hop, window.n_real) if window.is_last else bank.hop) // detector.step
+
+
 def _heard(
     window: _Window, powers: list[Singles], bank: FilterBank, detectors: list[BandDetector], leaking: Floats
 ) -> list[tuple[int, Event, list[int]]]:
     """Events of all bands in the order of time: the pinger, the event, and other pingers that drown it."""
-    own = [min(bank.hop, window.n_real) // d.step if window.is_last else bank.hop // d.step for d in detectors]
-    statistics = [d.statistic(p, n) for d, p, n in zip(detectors, powers, own, strict=True)]
+    own = [_own(window, bank, d) for d in detectors]
+    statistics = [d.statistic(p) for d, p in zip(detectors, powers, strict=True)]
     joined = [d.with_past(s) for d, s in zip(detectors, statistics, strict=True)]
     noise = np.array([d.noise.mean() for d in detectors])
     units = noise / np.maximum(noise[:, None], 1e-300)  # of another band's statistic in those of this one
