@@ -317,9 +317,14 @@ class _Setting(Sampled):
 
 def _middle_windows(window_s: Floats, of: NDArray[np.intp]) -> Floats:
     """For windows (m,) the middle one of those from the same place that are nearly as long."""
-    near = np.round(_WINDOWS_AN_OCTAVE * np.log2(np.maximum(window_s, 1e-9)))
+    near = windows_alike(window_s)
     middle = np.empty(len(window_s))
     for place, length in np.unique(np.stack([of, near], axis=-1), axis=0):
         those = (of == place) & (near == length)
         middle[those] = np.median(window_s[those])
     return middle
+
+
+def windows_alike(window_s: Floats) -> Floats:
+    """Numbers that are equal for windows that are taken as one."""
+    return np.asarray(np.round(_WINDOWS_AN_OCTAVE * np.log2(np.maximum(window_s, 1e-9))))

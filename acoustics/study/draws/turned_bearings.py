@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval, rms_interval, share_interval
 from acoustics.base.record import record
+from acoustics.study.draws.blind import windows_alike
 from acoustics.study.draws.blind_bearings import BY_SAMPLES, often_wrong, onsets_go_astray, takes_longer
 from acoustics.study.draws.listener import Listener, Told
 from acoustics.study.draws.noisy_pings import told_with_noise
@@ -22,8 +23,8 @@ from acoustics.study.draws.turned import TurnedPings
 
 JOINED = 4  # pings at one place; by then a crew has heard enough to move on
 # Where directions take long, draws of a place for which they are worked out: with integers beyond doubt, and others.
-_SURE, _DOUBTFUL = 4, 12
-_MOST_DRAWS = 48  # of a place: more tell little beside the other places
+_SURE, _DOUBTFUL = 4, 8
+_MOST_DRAWS = 32  # of a place: more tell little beside the other places
 
 
 @record
@@ -115,7 +116,7 @@ def simulate_turned(heard: TurnedPings, trials: int, rng: np.random.Generator, *
     heard : TurnedPings
         Each is drawn as often as the others, but for those that are not answered.
     trials : int
-        At most 48 of a place are drawn.
+        At most 32 of a place are drawn.
     rng : Generator
         Source of randomness.
     joined : int
@@ -157,7 +158,7 @@ def _linearised(heard: TurnedPings, draws: int, rng: np.random.Generator, joined
     pings = heard.pings.averaged(joined)
     sources = heard.pose.to_body(np.array(heard.pinger.position_m)[None])[:, 0]
     sure, others = (_SURE, _DOUBTFUL) if takes_longer(heard.scene, heard.pinger) else (len(pings.window_s) * draws,) * 2
-    kinds = np.column_stack([pings.window_s, pings.heard])
+    kinds = np.column_stack([windows_alike(pings.window_s), pings.heard])
     parts = []
     for kind in np.unique(kinds[pings.answered], axis=0):
         rows = np.flatnonzero((kinds == kind).all(axis=-1) & pings.answered)

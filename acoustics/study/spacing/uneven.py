@@ -18,7 +18,7 @@ from acoustics.study.draws import (
 from acoustics.study.place import Aim, quick_placement
 from acoustics.study.spacing.recommendation import Recommendation
 from acoustics.study.spacing.sweep import Sweep
-from acoustics.study.spacing.work import A_MEASURED_PING, A_SEARCH, Work
+from acoustics.study.spacing.work import A_MEASURED_PING, A_SEARCH, AN_OUTCOME, Work
 
 _FEWEST = 3
 
@@ -78,7 +78,7 @@ def alternative(sweep: Sweep, choice: Recommendation, *, trials: int, seed: int,
     outcomes = []
     for pings, joined, rng in zip((ours, ours, heard, heard), 2 * (1, JOINED), children, strict=True):
         outcomes.append(BearingOutcome.of(simulate_turned(pings, trials, rng, joined=joined), rng))
-        work.did(trials)
+        work.did(AN_OUTCOME)
     scaled, uneven = outcomes[:2], outcomes[2:]
     limit = scene.study.wrong_cycle_limit
     return Alternative(
