@@ -104,6 +104,12 @@ class Pose:
         turn[..., 2, 0], turn[..., 2, 1], turn[..., 2, 2] = -sp, cp * sr, cp * cr
         return turn
 
+    def some(self, rows: NDArray[np.intp]) -> Pose:
+        """Some of a batch of shape (m,)."""
+        place, *angles = np.asarray(self.position_m), self.roll, self.pitch, self.heading
+        m = len(self.rotation)
+        return Pose(np.broadcast_to(place, (m, 3))[rows], *(np.broadcast_to(a, m)[rows] for a in angles))
+
     def to_site(self, points_m: ArrayLike) -> Floats:
         """Points fixed to the body, shape (n, 3) or (..., n, 3) [m], in the site frame, shape (..., n, 3) [m]."""
         turned = np.asarray(points_m, dtype=float) @ np.swapaxes(self.rotation, -1, -2)

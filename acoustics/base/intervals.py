@@ -35,12 +35,22 @@ class Interval:
     high: float
 
 
-def rms_interval(errors: ArrayLike, rng: np.random.Generator) -> Interval:
+def rms_interval(errors: ArrayLike, rng: np.random.Generator, *, place: NDArray[np.integer] | None = None) -> Interval:
     """Root mean square of errors of shape (n,), with a percentile bootstrap interval (Efron 1979).
 
-    Not the chi-square interval: errors with wrong cycles among them are far from normal.
+    Not the chi-square interval: errors with wrong cycles among them are far from normal. Of errors from several places,
+    `place` of shape (n,) counts them, places are drawn again whole, for what one place has in common is not drawn anew
+    with each error (Davison & Hinkley 1997, Bootstrap Methods and their Application, section 3.8).
     """
     squares = np.square(np.asarray(errors, dtype=float))
+    if place is not None and squares.size:
+        count = np.bincount(place)
+        total = np.bincount(place, squares)[count > 0]
+        count = count[count > 0]
+        if len(count) > 1:
+            again = rng.integers(len(count), size=(_RESAMPLES, len(count)))
+            low, high = np.sqrt(np.quantile(total[again].sum(-1) / count[again].sum(-1), [0.025, 0.975]))
+            return Interval(float(np.sqrt(squares.mean())), float(low), float(high))
     if squares.size < 2:
         value = float(np.sqrt(squares.mean())) if squares.size else np.inf
         return Interval(value, 0.0, np.inf)
@@ -91,11 +101,32 @@ def masked_rms(squares: Floats, counts: NDArray[np.bool_]) -> tuple[Floats, Floa
 
 def rate_interval(hits: int, trials: int) -> Interval:
     """Share of `hits` in `trials`, with the Wilson (1927) score interval."""
-    share, z = hits / trials, float(ndtri(0.975))
+    return _wilson(hits / trials, trials)
+
+
+def share_interval(hits: NDArray[np.bool_], place: NDArray[np.integer], trials: float) -> Interval:
+    """Share of hits of shape (n,) from several places, which `place` of shape (n,) counts, with its interval.
+
+    Wilson's for as many trials as would tell the share as well if each were at a place of its own (Kish 1965, Survey
+    Sampling; Dean & Pagano 2015, Journal of Survey Statistics and Methodology 3, 484-503), at most `trials`: where hits
+    gather at a few places, fewer.
+    """
+    count = np.bincount(place)
+    hit = np.bincount(place, hits)[count > 0]
+    count = count[count > 0]
+    share, m = float(hits.mean()), len(count)
+    if 0.0 < share < 1.0 and m > 1:
+        variance = m / (m - 1) * np.sum((hit - share * count) ** 2) / len(hits) ** 2
+        trials = min(trials, share * (1.0 - share) / variance) if variance > 0 else trials
+    return _wilson(share, trials)
+
+
+def _wilson(share: float, trials: float) -> Interval:
+    z = float(ndtri(0.975))
     middle = (share + z**2 / (2 * trials)) / (1 + z**2 / trials)
     reach = z * float(np.sqrt(share * (1 - share) / trials + (z / (2 * trials)) ** 2)) / (1 + z**2 / trials)
     # At the ends the formula gives 0 and 1, but for rounding.
-    return Interval(share, middle - reach if hits else 0.0, middle + reach if hits < trials else 1.0)
+    return Interval(share, middle - reach if share > 0 else 0.0, middle + reach if share < 1 else 1.0)
 
 
 def quantiles(values: ArrayLike, probabilities: tuple[float, ...] = (0.5, 0.9, 0.95)) -> Floats:

@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from acoustics.base.intervals import masked_rms, median_interval, quantiles, rate_interval, rms_interval
+from acoustics.base.intervals import (
+    masked_rms,
+    median_interval,
+    quantiles,
+    rate_interval,
+    rms_interval,
+    share_interval,
+)
 
 REPEATS = 400
 # 400 repeats of a 95 % interval: the share that covers is known to 1.1 %; bootstrap and central limit are exact only
@@ -36,6 +43,28 @@ def test_rms_interval_covers_the_true_rms():
     rng = np.random.default_rng(1)
     inside = [(i := rms_interval(rng.normal(size=200), rng)).low <= 1.0 <= i.high for _ in range(REPEATS)]
     assert COVERED[0] < np.mean(inside) < COVERED[1]
+
+
+def test_intervals_over_places_cover_what_holds_over_all_places():
+    """Of 40 places each has its own size of error and its own share of hits; by the draws alone, 20 of each, the
+    intervals cover half as often as they should."""
+    rng, place = np.random.default_rng(6), np.repeat(np.arange(40), 20)
+    rms, share, alone = [], [], []
+    for _ in range(REPEATS):
+        errors = np.repeat(rng.exponential(size=40), 20) * rng.normal(size=800)  # of mean square 2
+        hits = rng.random(800) < np.repeat(rng.beta(0.5, 4.5, 40), 20)
+        rms.append((i := rms_interval(errors, rng, place=place)).low <= np.sqrt(2.0) <= i.high)
+        share.append((i := share_interval(hits, place, 800)).low <= 0.1 <= i.high)
+        alone.append((i := rate_interval(int(hits.sum()), 800)).low <= 0.1 <= i.high)
+    # The squares of exponential sizes are so unlike that the bootstrap over 40 places covers some points less.
+    assert 0.84 < np.mean(rms) < COVERED[1]
+    assert COVERED[0] < np.mean(share) < COVERED[1] and np.mean(alone) < 0.8
+
+
+def test_a_share_over_places_that_are_alike_has_wilsons_interval():
+    place = np.tile(np.arange(10), 10)
+    for hits in (np.zeros(100, dtype=bool), np.arange(100) < 10, np.ones(100, dtype=bool)):
+        assert share_interval(hits, place, 100.0) == rate_interval(int(hits.sum()), 100)
 
 
 def test_many_rms_at_once_cover_the_true_rms():

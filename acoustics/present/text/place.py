@@ -146,9 +146,9 @@ def _notes(result: Placement) -> list[str]:
 
 def _simulated(result: Placement, check: Check) -> list[str]:
     notes = [
-        f"simulated for the vehicle's own estimator with the echoes in its window, {check.trials:,} pings over all the "
-        f"directions, 95 % intervals: after one ping {_outcome(check.one_ping)}; after {JOINED} joined at one place "
-        f"{_outcome(check.four_pings)}. Wide arrays may have three times as many wrong cycles on real samples."
+        "simulated for the vehicle's own estimator with the echoes in its window, over all the directions, 95 % "
+        f"intervals: after one ping {_outcome(check.one_ping)}; after {JOINED} joined at one place "
+        f"{_outcome(check.four_pings)}."
     ]
     if check.position_m is None or check.refused is None:
         return notes

@@ -106,9 +106,9 @@ def alternative_verdict(found: Alternative, limit: float) -> str:
     one, four = found.uneven.one_ping, found.uneven.four_pings
     if one.wrong_integer.value > 0:
         risk = (
-            f"{percent(one.wrong_integer.value)} of its single pings have a wrong cycle, perhaps three times as many, "
-            f"and err by {number(one.wrong_integer_deg)} deg RMS or more; the others by "
-            f"{number(one.right_integer_deg.value)}"
+            f"{percent(one.wrong_integer.value)} of its single pings have a wrong cycle "
+            f"({percent(one.wrong_integer.low)} to {percent(one.wrong_integer.high)}) and err by "
+            f"{number(one.wrong_integer_deg)} deg RMS; the others by {number(one.right_integer_deg.value)}"
         )
     else:
         most = percent(max(one.wrong_integer.high, 1e-4))

@@ -18,14 +18,14 @@ from acoustics.study.draws.runs import Route, measure_along, route_positions, si
 from acoustics.study.draws.simulated_runs import SimulatedRuns, fuse_simulated, join_runs
 from acoustics.study.draws.told_positions import BlindBearings
 from acoustics.study.draws.turned import (
-    JOINED,
-    BearingOutcome,
+    TurnedPings,
     answered_all_round,
     measure_turned,
-    simulate_turned,
+    turned_about,
     turned_poses,
     with_hydrophones,
 )
+from acoustics.study.draws.turned_bearings import JOINED, BearingOutcome, TurnedBearings, simulate_turned
 from acoustics.study.draws.vehicle import SimulatedVehicle
 
 __all__ = [
@@ -42,6 +42,8 @@ __all__ = [
     "FoundPlaces",
     "OwnArrivals",
     "SimulatedVehicle",
+    "TurnedBearings",
+    "TurnedPings",
     "answered_all_round",
     "cycles_apart",
     "pinger_clock",
@@ -64,6 +66,7 @@ __all__ = [
     "simulate_runs",
     "simulate_turned",
     "source_area",
+    "turned_about",
     "turned_poses",
     "water_outline",
     "with_hydrophones",

@@ -9,7 +9,7 @@ segments with noise tell where its window ends, and the same segments without no
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,6 +65,16 @@ class BlindPings:
     def some(self, rows: NDArray[np.intp]) -> BlindPings:
         """The same of some of the pings."""
         return BlindPings(**{name: value[rows] for name, value in vars(self).items()})
+
+    def averaged(self, count: int) -> BlindPings:
+        """As if phases and build-ups of so many pings from each place were averaged: noise is new at each of them;
+        echoes are not, and no number of pings lessens what they shift or may hide."""
+        return replace(
+            self,
+            energy_ratio_2e_n0=self.energy_ratio_2e_n0 * count,
+            carrier_variance_s2=self.carrier_variance_s2 / count,
+            cycle_variance_s2=self.cycle_variance_s2 / count,
+        )
 
     @classmethod
     def joined(cls, parts: Sequence[BlindPings]) -> BlindPings:
@@ -307,9 +317,14 @@ class _Setting(Sampled):
 
 def _middle_windows(window_s: Floats, of: NDArray[np.intp]) -> Floats:
     """For windows (m,) the middle one of those from the same place that are nearly as long."""
-    near = np.round(_WINDOWS_AN_OCTAVE * np.log2(np.maximum(window_s, 1e-9)))
+    near = windows_alike(window_s)
     middle = np.empty(len(window_s))
     for place, length in np.unique(np.stack([of, near], axis=-1), axis=0):
         those = (of == place) & (near == length)
         middle[those] = np.median(window_s[those])
     return middle
+
+
+def windows_alike(window_s: Floats) -> Floats:
+    """Numbers that are equal for windows that are taken as one."""
+    return np.asarray(np.round(_WINDOWS_AN_OCTAVE * np.log2(np.maximum(window_s, 1e-9))))

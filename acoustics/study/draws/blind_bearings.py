@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from acoustics.accuracy.ambiguity import LARGEST_DIMENSION
 from acoustics.base.frames import Floats, Pose
@@ -17,7 +17,7 @@ from acoustics.study.draws.told_positions import BlindBearings, with_positions
 _WIDE_CYCLES, _TAKES_LONGER = 3.0, 3  # an array's extent from which on integers and distances take long to weigh
 # Share of wrong integers from which on, and 2 E / N0 up to which, onsets are found whole cycles off, which linearised
 # noise does not know; and at most so many draws of each ping are then put through the estimator as samples.
-_OFTEN, _WEAK, _BY_SAMPLES = 0.02, 100.0, 4
+_OFTEN, _WEAK, BY_SAMPLES = 0.02, 100.0, 4
 
 
 def draw_blind_bearings(
@@ -57,14 +57,28 @@ def draw_blind_bearings(
         fewer draws for each ping.
     """
     attitude = np.asarray(attitude_sd, dtype=float)
-    searched = len(scene.array.hydrophones) <= LARGEST_DIMENSION + 1
-    by_samples = searched and _is_weak(pings) and _width_cycles(scene, pinger) > 1.0
-    if not by_samples:
+    if not onsets_go_astray(scene, pinger, pings):
         drawn = _draw_linearised(scene, pinger, pings, pose, draws, rng, attitude)
-        by_samples = searched and drawn.wrong_integer.sum() > _OFTEN * np.isfinite(drawn.error).sum()
-        if not by_samples:
+        if not often_wrong(scene, drawn.wrong_integer, np.isfinite(drawn.error)):
             return drawn
-    return hear_with_noise(scene, pinger, pose, draws=min(draws, _BY_SAMPLES), rng=rng, attitude_sd=attitude)
+    return hear_with_noise(scene, pinger, pose, draws=min(draws, BY_SAMPLES), rng=rng, attitude_sd=attitude)
+
+
+def onsets_go_astray(scene: Scene, pinger: Pinger, pings: BlindPings) -> bool:
+    """Whether linearised noise says too little: integers are searched over a wide array, and most of the pings that are
+    measured are bursts so weak that onsets are found whole cycles off."""
+    ratio = pings.energy_ratio_2e_n0[pings.answered]
+    weak = bool(len(ratio) and np.median(ratio) < _WEAK)
+    return weak and _searched(scene) and width_cycles(scene, pinger) > 1.0
+
+
+def often_wrong(scene: Scene, wrong_integer: NDArray[np.bool_], given: NDArray[np.bool_]) -> bool:
+    """Whether so many of the draws that are given have wrong integers that linearised noise says too little."""
+    return _searched(scene) and bool((wrong_integer & given).sum() > _OFTEN * given.sum())
+
+
+def _searched(scene: Scene) -> bool:
+    return len(scene.array.hydrophones) <= LARGEST_DIMENSION + 1
 
 
 def _draw_linearised(
@@ -89,18 +103,17 @@ def _draw_linearised(
     return with_positions(parts, (len(sources), draws))
 
 
-def _is_weak(pings: BlindPings) -> bool:
-    """Whether most of the pings that are measured are bursts so weak that onsets are found whole cycles off."""
-    return bool(pings.answered.any() and np.median(pings.energy_ratio_2e_n0[pings.answered]) < _WEAK)
-
-
 def draws_each(scene: Scene, pinger: Pinger, most: int) -> int:
     """Draws for each ping: `most`, or a third of it where a line's cone or a wide array's integers take three times as
     long."""
-    takes_longer = _width_cycles(scene, pinger) > _WIDE_CYCLES or scene.array.rank == 1
-    return most // _TAKES_LONGER if takes_longer else most
+    return most // _TAKES_LONGER if takes_longer(scene, pinger) else most
 
 
-def _width_cycles(scene: Scene, pinger: Pinger) -> float:
+def takes_longer(scene: Scene, pinger: Pinger) -> bool:
+    """Whether directions of the array's pings take long to weigh."""
+    return width_cycles(scene, pinger) > _WIDE_CYCLES or scene.array.rank == 1
+
+
+def width_cycles(scene: Scene, pinger: Pinger) -> float:
     """The array's extent in wavelengths."""
     return scene.array.diagonal_m * pinger.frequency_hz / scene.sound_speed_m_s

@@ -65,6 +65,13 @@ class Listener:
         self, pings: BlindPings, rows: NDArray[np.intp], sources: Floats, draws: int, rng: np.random.Generator
     ) -> Told:
         """Draws for pings of one window, laid out flat."""
+        found = self.searched(pings, rows, sources, draws, rng)
+        return self.told(found.vectors, sources, found.turn, rng)
+
+    def searched(
+        self, pings: BlindPings, rows: NDArray[np.intp], sources: Floats, draws: int, rng: np.random.Generator
+    ) -> Searched:
+        """Draws for pings of one window, laid out flat, whose directions are still to be worked out."""
         carrier_s2, cycle_s2, lasting_s2 = (
             float(v[rows].mean())
             for v in (pings.carrier_variance_s2, pings.cycle_variance_s2, pings.lasting_variance_s2)
@@ -76,7 +83,10 @@ class Listener:
         times, turn = self.arrival_times(sources, rng)
         times += by_envelope
         noise = by_carrier - by_envelope + rng.standard_normal(times.shape) * np.sqrt(carrier_s2)
-        return self.told(self._integers(times, noise, carrier_s2 + lasting_s2, cycle_s2, rng), sources, turn, rng)
+        vectors = self._integers(times, noise, carrier_s2 + lasting_s2, cycle_s2, rng)
+        off_s = vectors.delay_s[:, 0] - (times + noise) @ difference_matrix(times.shape[-1]).T
+        wrong = np.any(np.abs(off_s) > HALF_A_CYCLE / self.pinger.frequency_hz, axis=-1)
+        return Searched(vectors, turn, wrong | ((vectors.weight >= _NEGLIGIBLE).sum(axis=-1) > 1))
 
     def arrival_times(self, sources: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
         """Times (t, n) [s] from places (t, 3) in the body frame, mounting, attitude, sound speed and skew drawn anew;
@@ -255,6 +265,24 @@ class Vectors:
     covariance_s2: Floats
     weight: Floats
     misfit: Floats
+
+    def some(self, rows: NDArray[np.intp]) -> Vectors:
+        """Of some of the pings."""
+        return Vectors(self.delay_s[rows], self.covariance_s2, self.weight[rows], self.misfit[rows])
+
+
+@record
+class Searched:
+    """Draws (t,): their vectors of integers, how the array is turned, (t, 3, 3), and whether more than one vector may
+    be right, or the likeliest is not."""
+
+    vectors: Vectors
+    turn: Floats
+    doubtful: NDArray[np.bool_]
+
+    def some(self, rows: NDArray[np.intp]) -> Searched:
+        """Some of the draws."""
+        return Searched(self.vectors.some(rows), self.turn[rows], self.doubtful[rows])
 
 
 @record

@@ -23,7 +23,7 @@ from acoustics.estimate.tdoa import IntegerAlternatives, Segment, TdoaMeasuremen
 from acoustics.propagate.arrivals import Arrivals
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws.listener import VECTORS, Listener, Vectors
+from acoustics.study.draws.listener import VECTORS, Listener, Told, Vectors
 from acoustics.study.draws.sampled import LEAD_CYCLES, SEARCH_CYCLES, Listeners, Sampled, by_channels_in_use
 from acoustics.study.draws.told_positions import BlindBearings, with_positions
 
@@ -54,9 +54,16 @@ def hear_with_noise(
     -------
     BlindBearings
         Shape (m, draws).
+    """
+    parts = told_with_noise(scene, pinger, pose, draws=draws, rng=rng, attitude_sd=attitude_sd)
+    return with_positions(parts, (len(pose.to_body(np.zeros((1, 3)))), draws))
 
-    Notes
-    -----
+
+def told_with_noise(
+    scene: Scene, pinger: Pinger, pose: Pose, *, draws: int, rng: np.random.Generator, attitude_sd: Floats
+) -> list[tuple[NDArray[np.intp], Told]]:
+    """What is told of those draws: numbers, ping after ping, and what, for such as are much alike.
+
     Echoes are those of the nominal array: what moves a hydrophone by millimetres shifts them as it does the direct
     sound.
     """
@@ -77,7 +84,7 @@ def hear_with_noise(
         listener = Listener(scene, pinger, alike.channels, attitude_sd)
         vectors = alike.vectors(pinger.frequency_hz)
         parts.append((alike.rows, listener.told(vectors, sources[alike.rows], turn[alike.rows], rng)))
-    return with_positions(parts, (len(sources) // draws, draws))
+    return parts
 
 
 @record

@@ -7,7 +7,6 @@ that is given.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -61,11 +60,6 @@ class BearingTrials:
     error: Floats
     wrong_integer: NDArray[np.bool_]
     inside_95: NDArray[np.bool_]
-
-    @classmethod
-    def joined(cls, parts: Sequence[BearingTrials]) -> BearingTrials:
-        """Trials one after the other."""
-        return cls(**{name: np.concatenate([vars(part)[name] for part in parts]) for name in vars(parts[0])})
 
 
 def simulate_bearings(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +17,10 @@ from acoustics.study.draws import (
     JOINED,
     ArrivalErrors,
     BearingOutcome,
-    BearingTrials,
-    measure_turned,
+    TurnedBearings,
     simulate_fixes,
     simulate_turned,
+    turned_about,
     with_hydrophones,
 )
 from acoustics.study.place.criterion import Criterion
@@ -73,7 +74,7 @@ def check_placement(
         off, ok = _positions(criterion, hydrophones_m, -(-trials // len(criterion.towards.bearing)), rng)
         position = rms_interval(off[ok], rng) if ok.any() else nothing
         refused = rate_interval(int((~ok).sum()), ok.size)
-    one, four = (BearingOutcome.of(trial, rng) for trial in bearings)
+    one, four = (BearingOutcome.of(drawn, rng) for drawn in bearings)
     return Check(trials, one, four, position, refused)
 
 
@@ -84,28 +85,19 @@ def _bearings(
     hydrophones_m: Floats,
     trials: int,
     rng: np.random.Generator,
-) -> list[BearingTrials] | None:
+) -> list[TurnedBearings] | None:
     """Of single pings and of joined ones; None where turned all round a hydrophone would leave the water."""
-    at = criterion.towards
-    bearings = np.unique(at.bearing)
-    of_range = np.arange(len(at.bearing)) // (len(at.bearing) // len(scenes))
-    parts: list[list[BearingTrials]] = [[], []]
+    bearings = np.unique(criterion.towards.bearing)
+    parts: list[list[TurnedBearings]] = [[], []]
     for k, scene in enumerate(scenes):
         placed = with_hydrophones(scene, hydrophones_m - np.array(scene.array.mount_m), criterion.mounting.tolerance_m)
-        pings = measure_turned(placed, pinger, bearings, rng, about=True)
-        if pings is None:
+        heard = turned_about(placed, pinger, bearings, rng)
+        if heard is None:
             return None
-        which = np.resize(np.flatnonzero(of_range == k), -(-trials // len(scenes)))
-        heard = np.searchsorted(bearings, at.bearing[which])
-        which, heard = which[pings.answered[heard]], heard[pings.answered[heard]]
+        heard = replace(heard, place=heard.place + k * len(bearings))
         for joined, part in zip((1, JOINED), parts, strict=True):
-            part.append(
-                simulate_turned(
-                    placed, pinger, hydrophones_m, pings.some(heard), at.bearing[which], at.depression[which], rng,
-                    joined=joined,
-                )
-            )  # fmt: skip
-    return [BearingTrials.joined(part) for part in parts]
+            part.append(simulate_turned(heard, -(-trials // len(scenes)), rng, joined=joined))
+    return [TurnedBearings.alike(part) for part in parts]
 
 
 def _positions(

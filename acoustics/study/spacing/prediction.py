@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from acoustics.accuracy.ambiguity import CycleAmbiguity, mixture_bearing_rms
 from acoustics.base.frames import Floats
@@ -30,6 +31,10 @@ class Prediction:
             wrong.sum(axis=(1, 2)),
             _rms(np.rad2deg(ambiguity.wrong_bearing_rms), wrong),
         )
+
+    def some(self, rows: NDArray[np.intp]) -> Prediction:
+        """At some of the spacings."""
+        return Prediction(self.right_deg[rows], self.wrong[rows], self.wrong_deg[rows])
 
     @property
     def rms_deg(self) -> Floats:

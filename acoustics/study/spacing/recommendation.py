@@ -10,6 +10,7 @@ import numpy as np
 from acoustics.base.frames import Floats
 from acoustics.base.intervals import BEARING_GUESS_SD, Interval, unless_guessed
 from acoustics.base.record import record
+from acoustics.study.spacing.prediction import Prediction
 from acoustics.study.spacing.sweep import SimulatedBearings, Sweep
 from acoustics.study.spacing.work import Work
 
@@ -60,7 +61,7 @@ class Curves:
     RMS bearing errors [deg], infinite where a guess would do as well: `right`, `envelope`: bounds by the carrier with
     the right cycle, and by the envelope; `expected`: predicted, wrong cycles included; `phase`, `lag`, `onset`: bounds
     with what a sample rate adds to phases, to lags and to onsets that are rounded to samples. `wrong`: share of the
-    pings with a wrong cycle.
+    pings with a wrong cycle. `predicted`: all of it, as it was before any simulation.
     """
 
     right: Floats
@@ -70,6 +71,7 @@ class Curves:
     phase: Floats
     lag: Floats
     onset: Floats
+    predicted: Prediction
 
     @classmethod
     def of(cls, sweep: Sweep, spacing_m: Floats, rates_hz: Floats) -> Curves:
@@ -83,7 +85,7 @@ class Curves:
         right, envelope, expected, phase, lag, onset = (
             unless_guessed(error, np.rad2deg(BEARING_GUESS_SD)) for error in errors
         )
-        return cls(right, envelope, predicted.wrong, expected, phase, lag, onset)
+        return cls(right, envelope, predicted.wrong, expected, phase, lag, onset, predicted)
 
 
 def each_pinger(
@@ -128,8 +130,9 @@ def recommended(
     while True:  # what is believed only rises, so it ends
         choice, decides = again, then
         chosen = _spacings_to_simulate(spacing_m, choice.spacing_m)
-        simulated = sweeps[decides].simulate(chosen, trials, seed, work)
         curve = believed[decides]
+        there = curve.predicted.some(np.searchsorted(spacing_m, chosen))
+        simulated = sweeps[decides].simulate(chosen, there, trials, seed, work)
         error_deg = _corrected(spacing_m, curve.expected, simulated.spacing_m, simulated.rms_deg)
         believed[decides] = replace(
             curve,

@@ -27,7 +27,7 @@ from acoustics.study.spacing.recommendation import (
 )
 from acoustics.study.spacing.sweep import MEASURED, SimulatedBearings, Sweep, common_spacings
 from acoustics.study.spacing.uneven import Alternative, alternative
-from acoustics.study.spacing.work import A_MEASURED_PING, A_SEARCH, A_SWEEP, Work
+from acoustics.study.spacing.work import A_MEASURED_PING, A_SEARCH, A_SWEEP, AN_OUTCOME, Work
 
 _FEW_CYCLES = 5.0
 
@@ -110,7 +110,7 @@ def study_spacing(
     rates = np.array(scene.study.sample_rates_hz)
     scale = A_MEASURED_PING * len(sweeps[0].bearings)
     each = MEASURED * scale + A_SWEEP
-    work = Work(progress, len(sweeps) * each + SIMULATED * trials + A_SEARCH + scale + 4 * trials)
+    work = Work(progress, len(sweeps) * each + SIMULATED * trials + A_SEARCH + scale + 4 * AN_OUTCOME)
     work.did(0)
     curves = []
     for sweep in sweeps:

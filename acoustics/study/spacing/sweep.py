@@ -22,7 +22,14 @@ from acoustics.propagate.multipath_free_window import multipath_free_windows, no
 from acoustics.propagate.sight import heard_directly
 from acoustics.scene.pinger import RATE_OVER_BAND, Pinger
 from acoustics.scene.scene import Scene
-from acoustics.study.draws import BearingTrials, simulate_turned
+from acoustics.study.draws import (
+    ArrivalErrors,
+    BearingTrials,
+    TurnedPings,
+    simulate_bearings,
+    turned_poses,
+    with_hydrophones,
+)
 from acoustics.study.spacing.measured import NEXT_TO_NOTHING, MeasuredScales, measured_scales, right_integer_errors
 from acoustics.study.spacing.prediction import Prediction
 from acoustics.study.spacing.work import Work
@@ -250,15 +257,16 @@ class Sweep:
             self.bound_deg(spacing_m, onset),
         )
 
-    def simulate(self, spacing_m: Floats, trials: int, seed: int, work: Work) -> SimulatedBearings:
-        """Bearings at a few spacings from delays as the vehicle's own estimator measures them, its echoes included, the
-        directions those of the bounds in turn.
+    def simulate(
+        self, spacing_m: Floats, predicted: Prediction, trials: int, seed: int, work: Work
+    ) -> SimulatedBearings:
+        """Bearings at a few spacings, beside what is predicted, from delays as the vehicle's own estimator measures
+        them, its echoes included, the directions those of the bounds in turn.
 
         Where wrong integers are predicted, trials that hold none or few do not tell how few there are: the RMS's
         interval then reaches as far as as many as the share's interval allows would take it, each off as predicted.
         """
         bearing = np.resize(self.bearings, trials)
-        predicted = self.predicted(spacing_m)
         rms, wrong = [], []
         for k, child in enumerate(np.random.SeedSequence(seed).spawn(len(spacing_m))):
             rng = np.random.default_rng(child)
@@ -274,11 +282,29 @@ class Sweep:
             work.did(trials)
         return SimulatedBearings(spacing_m, trials, tuple(rms), tuple(wrong))
 
-    def draw(self, spacing_m: float, bearing: Floats, rng: np.random.Generator, *, joined: int = 1) -> BearingTrials:
-        """Bearings of pings from given ones (trials,) [rad], by `simulate_turned`."""
-        pings, depression = self.measured.around(spacing_m), np.full(len(bearing), self.depression)
-        array_m = spacing_m * self.shape_m
-        return simulate_turned(self.scene, self.pinger, array_m, pings, bearing, depression, rng, joined=joined)
+    def draw(self, spacing_m: float, bearing: Floats, rng: np.random.Generator) -> BearingTrials:
+        """Bearings of pings from given ones (trials,) [rad] as they are predicted: by the likeliest integers alone, the
+        pinger known to be far."""
+        pings = self.measured.around(spacing_m)
+        ping = np.resize(np.arange(len(pings.window_s)), len(bearing))
+        errors = ArrivalErrors(
+            float(np.mean(pings.carrier_variance_s2)),
+            float(np.mean(pings.cycle_variance_s2)),
+            error_sizes_of(self.scene, self.pinger),
+            pings.carrier_shift_s[ping],
+            pings.envelope_shift_s[ping],
+        )
+        depression, speed = np.full(len(bearing), self.depression), self.scene.sound_speed_m_s
+        return simulate_bearings(
+            spacing_m * self.shape_m, bearing, depression, speed, errors, self.pinger.frequency_hz, rng
+        )
+
+    def turned(self, spacing_m: float) -> TurnedPings:
+        """Pings of the array at a spacing from all bearings, for the vehicle's own estimators."""
+        pings = self.measured.around(spacing_m)
+        place = np.resize(np.arange(len(self.bearings)), len(pings.window_s))
+        pose = turned_poses(self.scene, self.pinger, self.bearings[place])
+        return TurnedPings(with_hydrophones(self.scene, spacing_m * self.shape_m), self.pinger, pose, pings, place)
 
 
 def common_spacings(sweeps: Sequence[Sweep]) -> Floats:

@@ -11,15 +11,14 @@ from acoustics.base.record import record
 from acoustics.study.draws import (
     JOINED,
     BearingOutcome,
-    answered_all_round,
-    measure_turned,
     simulate_turned,
+    turned_about,
     with_hydrophones,
 )
 from acoustics.study.place import Aim, quick_placement
 from acoustics.study.spacing.recommendation import Recommendation
 from acoustics.study.spacing.sweep import Sweep
-from acoustics.study.spacing.work import A_MEASURED_PING, A_SEARCH, Work
+from acoustics.study.spacing.work import A_MEASURED_PING, A_SEARCH, AN_OUTCOME, Work
 
 _FEWEST = 3
 
@@ -71,18 +70,16 @@ def alternative(sweep: Sweep, choice: Recommendation, *, trials: int, seed: int,
     mount = np.array(scene.array.mount_m)
     placed = with_hydrophones(scene, placed_m - mount, scene.mounting.on(scene.vehicle).tolerance_m)
     first, *children = (np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(5))
-    pings = measure_turned(placed, sweep.pinger, sweep.bearings, first, about=True)
-    if pings is None:
+    heard = turned_about(placed, sweep.pinger, sweep.bearings, first)
+    if heard is None:
         return None
     work.did(A_MEASURED_PING * len(sweep.bearings))
-    pings = answered_all_round(pings, sweep.bearings)
-    bearing, depression = np.resize(sweep.bearings, trials), np.full(trials, sweep.depression)
-    scaled, uneven = [], []
-    for joined, ours, theirs in zip((1, JOINED), children[:2], children[2:], strict=True):
-        scaled.append(BearingOutcome.of(sweep.draw(choice.spacing_m, bearing, ours, joined=joined), ours))
-        drawn = simulate_turned(placed, sweep.pinger, placed_m, pings, bearing, depression, theirs, joined=joined)
-        uneven.append(BearingOutcome.of(drawn, theirs))
-        work.did(2 * trials)
+    ours = sweep.turned(choice.spacing_m)
+    outcomes = []
+    for pings, joined, rng in zip((ours, ours, heard, heard), 2 * (1, JOINED), children, strict=True):
+        outcomes.append(BearingOutcome.of(simulate_turned(pings, trials, rng, joined=joined), rng))
+        work.did(AN_OUTCOME)
+    scaled, uneven = outcomes[:2], outcomes[2:]
     limit = scene.study.wrong_cycle_limit
     return Alternative(
         Choice(mount + choice.spacing_m * sweep.shape_m, *scaled),

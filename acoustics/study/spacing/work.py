@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 # What takes as long as so many simulated pings; measured, to a factor of two.
-A_MEASURED_PING, A_SWEEP, A_SEARCH = 300, 8_000, 20_000
+A_MEASURED_PING, A_SWEEP, A_SEARCH, AN_OUTCOME = 300, 8_000, 20_000, 10_000
 
 
 @dataclass

@@ -70,7 +70,7 @@ def test_says_how_much_is_gained_and_what_is_simulated(result):
     text = words(place_text(result))
     assert "errs by 0.500 deg (the worst direction, prediction); 8.0 times less than square-half-wave as it is" in text
     assert "does not fit" in text
-    assert "5,000 pings over all the directions, 95 % intervals: after one ping 1.50 deg RMS (1.00 to 2.00)" in text
+    assert "over all the directions, 95 % intervals: after one ping 1.50 deg RMS (1.00 to 2.00)" in text
     assert "0.410 with the right cycle, wrong cycle 0.5 % (0.3 % to 0.7 %); after 4 joined at one place 0.300" in text
     assert "a noisier day breaks it" in text
     assert "spans a plane" in text

@@ -19,7 +19,7 @@ def outcome(rms, low, high, right, share, most):
     "one, four, expected",
     [
         (outcome(0.2, 0.1, 0.3, 0.2, 0.001, 0.003), outcome(0.1, 0.1, 0.1, 0.1, 0.0, 0.001), "Better: the uneven"),
-        (outcome(0.4, 0.3, 0.5, 0.2, 0.004, 0.006), outcome(0.1, 0.1, 0.1, 0.1, 0.0, 0.001), "acts on single pings"),
+        (outcome(0.4, 0.3, 0.5, 0.2, 0.004, 0.012), outcome(0.1, 0.1, 0.1, 0.1, 0.0, 0.001), "acts on single pings"),
         (outcome(9.0, 6.0, 12.0, 0.2, 0.01, 0.02), outcome(5.0, 4.0, 6.0, 0.1, 0.01, 0.02), "Keep the scaled array"),
         (outcome(0.2, 0.1, 0.3, 0.2, 0.001, 0.003), outcome(5.0, 4.0, 6.0, 0.1, 0.0, 0.02), "after four not, as 5.0"),
         (outcome(0.2, 0.1, 0.3, 0.2, 0.0, 0.0), outcome(0.1, 0.1, 0.1, 0.1, 0.0, 0.0), "so under 0.01 % have"),

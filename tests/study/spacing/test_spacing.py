@@ -126,8 +126,7 @@ def test_a_spacing_whose_simulation_misses_the_target_is_not_said_to_meet_it(mon
     """Simulation is made to find twice the prediction up to 40 mm: the advice goes beyond, where it finds as much."""
     scene = with_study(POOL, bearing_target_deg=4.6, wrong_cycle_limit=0.5)
 
-    def simulate(sweep, spacing_m, trials, seed, progress):
-        predicted = sweep.predicted(spacing_m)
+    def simulate(sweep, spacing_m, predicted, trials, seed, progress):
         rms, share = predicted.rms_deg * np.where(spacing_m < 0.04, 2.0, 1.0), predicted.wrong
         around = (tuple(Interval(v, 0.99 * v, 1.01 * v) for v in values) for values in (rms, share))
         return SimulatedBearings(spacing_m, trials, *around)
@@ -178,12 +177,16 @@ def test_between_measured_spacings_simulation_and_prediction_take_the_same_pings
 
 @pytest.mark.slow
 def test_a_simulation_without_wrong_integers_does_not_rule_them_out(by_a_pair):
-    quiet = by_a_pair.simulate(np.array([by_a_pair.free_spacing_m / 2]), 200, 1, Work(lambda done, total: None, 1))
+    def simulated(spacing_m, seed):
+        at = np.array([spacing_m])
+        return by_a_pair.simulate(at, by_a_pair.predicted(at), 200, seed, Work(lambda done, total: None, 1))
+
+    quiet = simulated(by_a_pair.free_spacing_m / 2, 1)
     assert quiet.rms_deg[0].high < 1.3 * quiet.rms_deg[0].value, "the phases alone tell the integers there"
     spacing = np.geomspace(by_a_pair.free_spacing_m, 40 * by_a_pair.free_spacing_m, 40)
     share = by_a_pair.predicted(spacing).wrong
     rare = spacing[np.argmin(np.abs(np.log(np.maximum(share, 1e-30) / 1e-3)))]
-    few = by_a_pair.simulate(np.array([rare]), 200, 2, Work(lambda done, total: None, 1))
+    few = simulated(rare, 2)
     assert few.wrong_integer[0].value == 0
     assert few.rms_deg[0].low < by_a_pair.predicted(np.array([rare])).rms_deg[0] < few.rms_deg[0].high
 
