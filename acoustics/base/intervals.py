@@ -109,8 +109,10 @@ def share_interval(hits: NDArray[np.bool_], place: NDArray[np.integer], trials: 
 
     Wilson's for as many trials as would tell the share as well if each were at a place of its own (Kish 1965, Survey
     Sampling; Dean & Pagano 2015, Journal of Survey Statistics and Methodology 3, 484-503), at most `trials`: where hits
-    gather at a few places, fewer.
+    gather at a few places, fewer. NaN of none.
     """
+    if not hits.size:
+        return Interval(float("nan"), float("nan"), float("nan"))
     count = np.bincount(place)
     hit = np.bincount(place, hits)[count > 0]
     count = count[count > 0]

@@ -136,7 +136,7 @@ def _values(scene: Scene, pinger: Pinger) -> tuple[float, ...]:
         1e3 * budget.multipath_free_s,
         float(power_ratio_db(budget.energy_ratio_2e_n0)),
         100 * float(heard_share(scene, pinger, budget.range_m)),
-        100 * budget.predicted.wrong_integer,
+        100 * budget.predicted.wrong_integer.value,
         budget.bearing_deg,
         budget.predicted.bearing_deg,
         budget.depression_deg,

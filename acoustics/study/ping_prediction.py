@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from acoustics.base.frames import Floats
-from acoustics.base.intervals import BEARING_GUESS_SD, unless_guessed
+from acoustics.base.intervals import BEARING_GUESS_SD, Interval, share_interval, unless_guessed
 from acoustics.base.record import record
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -33,8 +33,8 @@ class PingPrediction:
         Share of pings with a bearing.
     bearing_deg : float
         RMS error of the bearing in the site over the pings that have one; infinite: none, or no better than a guess.
-    wrong_integer : float
-        Share of the same pings whose integer ambiguity is resolved wrongly.
+    wrong_integer : Interval
+        Share of the same pings whose integer ambiguity is resolved wrongly, with its 95 % interval over the places.
     drawn : int
         Pings with a bearing, from which the shares and errors are.
     position_m : float
@@ -45,7 +45,7 @@ class PingPrediction:
     energy_ratio_2e_n0: float
     answered: float
     bearing_deg: float
-    wrong_integer: float
+    wrong_integer: Interval
     drawn: int
     position_m: float
 
@@ -80,7 +80,7 @@ def predict_ping(scene: Scene, pinger: Pinger) -> PingPrediction:
         energy_ratio_2e_n0=float(np.median(pings.energy_ratio_2e_n0)),
         answered=float(given.mean()),
         bearing_deg=float(unless_guessed(np.rad2deg(_rms(drawn.error[given])), np.rad2deg(BEARING_GUESS_SD))),
-        wrong_integer=float(drawn.wrong_integer[given].mean()) if given.any() else np.nan,
+        wrong_integer=share_interval(drawn.wrong_integer[given], np.nonzero(given)[0], int(given.sum())),
         drawn=int(given.sum()),
         position_m=float(unless_guessed(across, scene.pool.extent_m)) if located.mean() > 0.5 else np.inf,
     )

@@ -64,7 +64,7 @@ def _in_brief(scene: Scene, pinger: Pinger) -> PingerInBrief:
         multipath_free_s=budget.multipath_free_s,
         energy_ratio_db=float(power_ratio_db(budget.energy_ratio_2e_n0)),
         heard=float(heard_share(scene, pinger, budget.range_m)),
-        wrong_integer=budget.predicted.wrong_integer,
+        wrong_integer=budget.predicted.wrong_integer.value,
         predicted_bearing_deg=budget.predicted.bearing_deg,
         bearing_deg=budget.bearing_deg,
         position_m=budget.position_m,

@@ -8,7 +8,7 @@ import numpy as np
 
 from acoustics.base.intervals import RANGE_LOST
 from acoustics.physics.levels import power_ratio_db
-from acoustics.present.text.integers import drawn_share, wrong_integer_warning
+from acoustics.present.text.integers import drawn_from, drawn_share, wrong_integer_warning
 from acoustics.present.text.tables import Rows, known_pool_words, number, percent, table
 from acoustics.study.budget import Budget, Contribution
 
@@ -54,9 +54,9 @@ def budget_text(result: Budget) -> str:
 def budget_warning(result: Budget) -> list[str]:
     """What comes first where the integers are often wrong."""
     return wrong_integer_warning(
-        result.predicted.wrong_integer,
+        result.predicted.wrong_integer.value,
         result.wrong_cycle_limit,
-        "from here (predicted)",
+        f"from here ({drawn_from(result.predicted.wrong_integer, result.predicted.drawn)})",
         "The bounds below hold for the others.",
     )
 

@@ -23,8 +23,8 @@ _JUDGED = (
 )
 NOTE = (
     "Errors are standard deviations (position: horizontal RMS) of one ping; bounds take the integers as right, and the "
-    "share of wrong ones stands apart. Over the site: median of errors, mean of shares; else with the vehicle where "
-    "its scenario has it."
+    "share of wrong ones stands apart: of some hundred drawn pings, and budget and map print its interval. Over the "
+    "site: median of errors, mean of shares; else with the vehicle where its scenario has it."
 )
 
 

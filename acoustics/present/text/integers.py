@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import textwrap
 
-from acoustics.present.text.tables import percent
+from acoustics.base.intervals import Interval
+from acoustics.present.text.tables import percent, with_interval
 
 
-def drawn_share(share: float, drawn: int) -> str:
-    """A share of drawn pings; of none among so many there is no smaller figure to give."""
-    return f"none of {drawn:,} drawn" if share == 0 else percent(share)
+def drawn_share(share: Interval, drawn: int) -> str:
+    """A share of so many drawn pings with its 95 % interval."""
+    return f"{'none' if share.value == 0 else with_interval(share, percent)} of {drawn:,} drawn"
+
+
+def drawn_from(share: Interval, drawn: int) -> str:
+    """How a share was predicted, and its 95 % interval, to stand in brackets."""
+    return f"predicted by {drawn:,} drawn, 95 %: {percent(share.low)} to {percent(share.high)}"
 
 
 def wrong_integer_warning(share: float, limit: float, where: str, so_what: str) -> list[str]:

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 
 from acoustics.base.intervals import Interval, quantiles
-from acoustics.present.text.integers import drawn_share, wrong_integer_warning
+from acoustics.present.text.integers import drawn_from, drawn_share, wrong_integer_warning
 from acoustics.present.text.tables import Rows, number, percent, table, with_interval
 from acoustics.study.map import PREDICTED_CELLS, SAMPLED_CELLS, KnownPool, PoolMap, StationMap
 
@@ -92,10 +92,12 @@ def where_to_listen(result: PoolMap) -> str:
 
 def map_warning(result: PoolMap) -> list[str]:
     """What comes first where the integers are often wrong."""
+    own = result.own_estimator
+    how = "predicted" if own is None or own.drawn == 0 else drawn_from(own.wrong_integer_share, own.drawn)
     return wrong_integer_warning(
         result.wrong_integer_share,
         result.wrong_cycle_limit,
-        "over the cells (predicted)",
+        f"over the cells ({how})",
         "Bounds and fixes below hold for the others.",
     )
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acoustics.base.frames import Floats, Pose
-from acoustics.base.intervals import BEARING_GUESS_SD, unless_guessed
+from acoustics.base.intervals import BEARING_GUESS_SD, Interval, share_interval, unless_guessed
 from acoustics.base.record import record
 from acoustics.scene.pinger import Pinger
 from acoustics.scene.scene import Scene
@@ -34,6 +34,8 @@ class OwnEstimator:
         guess.
     wrong_integer : ndarray
         Share of them with a wrong integer; NaN where none has a bearing.
+    wrong_integer_share : Interval
+        Of those of all cells, with its 95 % interval over the cells; NaN where none has a bearing.
     drawn : int
         Pings with a bearing in all cells together.
     """
@@ -44,13 +46,8 @@ class OwnEstimator:
     answered: Floats
     bearing_deg: Floats
     wrong_integer: Floats
+    wrong_integer_share: Interval
     drawn: int
-
-    @property
-    def wrong_integer_share(self) -> float:
-        """Of the pings with a bearing, over the cells; NaN where none has one."""
-        told = self.answered > 0
-        return float(np.average(self.wrong_integer[told], weights=self.answered[told])) if told.any() else np.nan
 
 
 @record
@@ -111,5 +108,6 @@ def own_estimator_in_cells(
         answered=given.mean(axis=-1),
         bearing_deg=np.rad2deg(unless_guessed(rms, BEARING_GUESS_SD)),
         wrong_integer=np.divide(wrong, count, out=np.full(len(places), np.nan), where=count > 0),
+        wrong_integer_share=share_interval(drawn.wrong_integer[given], np.nonzero(given)[0], int(count.sum())),
         drawn=int(count.sum()),
     )

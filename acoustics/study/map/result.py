@@ -146,7 +146,7 @@ class PoolMap(Result):
 
         That of the vehicle's own estimator where it is told.
         """
-        own = np.nan if self.own_estimator is None else self.own_estimator.wrong_integer_share
+        own = np.nan if self.own_estimator is None else self.own_estimator.wrong_integer_share.value
         return own if np.isfinite(own) else float(self.wrong_integer[self.wet].mean())
 
     @property

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 import acoustics
+from acoustics.present.text.tables import percent
 
 ROOT = Path(__file__).parents[3]
 POOL = acoustics.load_scene(ROOT / "examples" / "mallard-basin.toml")
@@ -32,3 +33,14 @@ def test_a_wide_array_is_told_of_first_and_a_half_wave_array_is_not():
         assert str(answer).startswith("WRONG CYCLES: "), type(answer).__name__
     for answer in answers(POOL):
         assert "WRONG CYCLES" not in str(answer), type(answer).__name__
+
+
+@pytest.mark.slow
+def test_a_share_that_was_drawn_has_its_interval():
+    budget, over_pool, _ = answers(WIDE)
+    for answer, found in (
+        (budget, budget.predicted.wrong_integer),
+        (over_pool, over_pool.own_estimator.wrong_integer_share),
+    ):
+        assert found.low < found.value < found.high
+        assert f"{percent(found.low)} to {percent(found.high)})" in " ".join(str(answer).split())
