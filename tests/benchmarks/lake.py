@@ -122,8 +122,8 @@ def main() -> None:
     if options.trials:
         told = study_stations(scene, scene.pingers[0], ROUTE, trials=options.trials, seed=options.seed, further=False)
         print(f"`stations`: right in {percent(told.overall)}, wrong integers {percent(told.wrong_integer)}", flush=True)
-    right = given = heard = stated = 0.0
-    outside = []
+    right = heard = stated = 0.0
+    levels: dict[int, float] = {}
     for k in range(options.first, options.first + options.runs):
         run, truth, place = rendered(scene, np.random.SeedSequence([options.seed, k]))
         if run is None:
@@ -131,13 +131,16 @@ def main() -> None:
         heard += 1
         right += run.decision == truth
         stated += max(run.probabilities)
-        given += run.ok
-        outside += [k] if run.ok and level(run, place) > SURE else []
-    n = options.runs
+        if run.ok:
+            levels[k] = level(run, place)
+    n, given = options.runs, len(levels)
+    held = sum(found <= 0.95 for found in levels.values())
+    outside = [k for k, found in levels.items() if found > SURE]
     print(
         f"rendered, {n} runs from {options.first}: right in {percent(rate_interval(int(right), n))}, stated "
-        f"{100 * stated / max(heard, 1):.0f} %; ok in {int(given)}, of these outside their {100 * SURE:g} % region "
-        f"{percent(rate_interval(len(outside), int(given))) if given else '-'}"
+        f"{100 * stated / max(heard, 1):.0f} %; ok in {given}, of these inside their 95 % region "
+        f"{percent(rate_interval(held, given)) if given else '-'}, outside that of {100 * SURE:g} % "
+        f"{percent(rate_interval(len(outside), given)) if given else '-'}"
         f"{': runs ' + ', '.join(map(str, outside)) if outside else ''}"
     )
 

@@ -35,9 +35,11 @@ from acoustics.physics.refraction import SoundSpeedProfile
 _PLANE_SD = 3.0
 _LEAST_PROBABILITY = 1e-3  # of a direction that is worth telling
 _LEAST_WEIGHT, _MOST_INTEGERS = 1e-3, 16  # of vectors of integers that are listed
-_DOUBTFUL = 0.05  # of all directions but the first from which on no position is made of that
+# Of all directions: those of integers that are not listed may be any.
+_DOUBTFUL = 0.05  # of all but the first from which on no position is made of that
 _DECIDED = 0.5  # of the first direction, its mirror image included: under it no decision should rest on it
 TWO_FIT = "a second direction fits nearly as well: no position is made of the first"
+MANY_FIT = "more integers fit than are listed: no position is made of the first direction"
 UNDECIDED = "no direction is worth a decision by itself: the likeliest has less than half of the weight"
 EITHER_SIDE = "a line of hydrophones observes no side: the mirror image fits as well, and no position is made of either"
 TOO_FLAT = "the direction may lie in the plane of the array: range is not observed"
@@ -108,18 +110,20 @@ def _directed(ping: Ping, alternatives: Tdoa, mixture: DirectionMixture) -> Ping
     share = merged[0].weight
     if mixture.observes != "volume":
         share += sum(m.weight for m in merged[1:2] if any(vector == lead for vector, _ in m.members))
-    candidates = tuple(_candidate(m, mixture.observes, 1.0 - ping.integers_left_out) for m in merged)
+    listed = 1.0 - ping.integers_left_out
+    candidates = tuple(_candidate(m, mixture.observes, listed) for m in merged)
     turned = np.array([direction(c.bearing, c.depression) for c in candidates]).reshape(-1, 3)
     site = bearing_and_depression(turned @ ping.pose.pose.rotation.T)[0]
+    undecided = UNDECIDED if share * listed < _DECIDED else ""
     told = replace(
         ping,
         ok=ok,
-        reason=ping.reason or (MISFIT if misfit else str(mixture.reason) or (UNDECIDED if share < _DECIDED else "")),
+        reason=ping.reason or (MISFIT if misfit else str(mixture.reason) or undecided),
         candidates=candidates,
         p_value=p_value,
         site_bearing=tuple(site.tolist()),
     )
-    unlocated = _unlocated(told, merged[0], mixture.observes, doubtful=share < 1.0 - _DOUBTFUL)
+    unlocated = _unlocated(told, merged[0], mixture.observes, share, listed)
     if unlocated or not told.ok:
         return replace(told, position_reason=unlocated)
     vectors = [vector for vector, _ in merged[0].members]
@@ -171,15 +175,19 @@ def _candidate(found: MergedDirection, observes: str, listed: float) -> Candidat
     )
 
 
-def _unlocated(ping: Ping, first: MergedDirection, observes: str, *, doubtful: bool) -> str:
-    """Why no position is made of the first direction; empty where one may be."""
+def _unlocated(ping: Ping, first: MergedDirection, observes: str, share: float, listed: float) -> str:
+    """Why no position is made of the first direction, which has a share of the directions of the integers that are
+    listed; empty where one may be.
+    """
     if ping.p_value < MISFIT_P:
         return MISFIT
     if observes == "line":
         return EITHER_SIDE
     if observes == "plane" and _may_lie_in_plane(first, ping.hydrophones_m):
         return TOO_FLAT
-    return TWO_FIT if doubtful else ""
+    if share < 1.0 - _DOUBTFUL:
+        return TWO_FIT
+    return MANY_FIT if share * listed < 1.0 - _DOUBTFUL else ""
 
 
 def _depression_prior(

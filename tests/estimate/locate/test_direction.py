@@ -9,8 +9,8 @@ import pytest
 from pings import bare_ping
 
 from acoustics.base.frames import direction
-from acoustics.estimate.locate.direction import EITHER_SIDE, TWO_FIT, with_directions
-from acoustics.io.ping import MISFIT, NavigatedPose
+from acoustics.estimate.locate.direction import EITHER_SIDE, MANY_FIT, TWO_FIT, UNDECIDED, with_directions
+from acoustics.io.ping import MISFIT, IntegerAlternative, NavigatedPose
 from acoustics.io.ping_lines import ping_line
 
 # All but one in the vertical plane ahead; the last is 18 mm beside it and alone tells port from starboard.
@@ -54,6 +54,21 @@ def test_far_from_the_plane_there_is_one_direction():
     ping = heard(1.2, depression=0.3, depth_m=3.3)
     assert [c.probability for c in ping.candidates] == pytest.approx([1.0], abs=0.01)
     assert ping.position_m is not None
+
+
+@pytest.mark.parametrize(("listed", "reason", "unlocated"), [
+    (0.97, "", ""), (0.9, "", MANY_FIT), (0.55, "", MANY_FIT), (0.45, UNDECIDED, MANY_FIT),
+])  # fmt: skip
+def test_integers_too_many_to_be_listed_may_be_of_any_direction(listed, reason, unlocated):
+    times = -ARRAY @ direction(1.2, 0.3) / C
+    told = {"pose": NavigatedPose((0.0, 0.0, 1.0), depth_sd_m=0.05), "depth_m": 3.3, "depth_sd_m": 0.05}
+    integers = (IntegerAlternative((0, 0, 0), listed, 0.0),)
+    bare = bare_ping(ARRAY, times, sd_s=7e-7, integers=integers, integers_left_out=1.0 - listed, **told)
+    ping = with_directions([bare])[0]
+    assert ping.ok and ping.reason == reason
+    # A sure direction off the plane, had all integers been listed.
+    assert ping.candidates[0].probability == pytest.approx(listed, abs=1e-3)
+    assert (ping.position_m is None) == bool(unlocated) and ping.position_reason == unlocated
 
 
 @pytest.mark.parametrize("fault", ["inverted", "swapped"])
