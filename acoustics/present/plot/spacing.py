@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
+from acoustics.base.frames import Floats
 from acoustics.base.intervals import Interval
 from acoustics.present.plot.style import DEEP, EMBER, INK, MOSS, SAND, STYLE, conclude
 from acoustics.present.text.spacing import spacing_headline
 from acoustics.study.spacing import Alternative, SpacingStudy
 
 _LEAST_DEG, _MOST_DEG = 0.02, 180.0
+# How simulated arrays look: those of the curve, and the uneven one.
+_CIRCLES: dict[str, Any] = {"fmt": "o", "ms": 5, "color": INK, "zorder": 5}
+_SQUARES: dict[str, Any] = {"fmt": "s", "ms": 7, "color": MOSS, "mew": 2, "zorder": 6}
 
 
 def spacing_plot(study: SpacingStudy) -> Figure:
@@ -85,17 +91,20 @@ def _errors(axes: Axes, study: SpacingStudy) -> None:
 def _uneven(axes: Axes, alternative: Alternative) -> list[float]:
     """The uneven array after one ping and after four, at its shortest baseline; the errors drawn [deg]."""
     uneven = alternative.uneven
-    errors = [uneven.one_ping.rms_deg.value, uneven.four_pings.rms_deg.value]
-    places = np.full(len(errors), 1e3 * uneven.shortest_baseline_m)
+    intervals = (uneven.one_ping.rms_deg, uneven.four_pings.rms_deg)
     label = "uneven array: one ping (above), four joined"
-    axes.plot(places, errors, "s-", ms=7, lw=1.2, color=MOSS, mfc="white", mew=2, zorder=6, label=label)
-    return errors
+    _intervals(axes, np.full(2, 1e3 * uneven.shortest_baseline_m), intervals, **_SQUARES, label=label)
+    return [interval.value for interval in intervals]
 
 
 def _cycles(axes: Axes, study: SpacingStudy) -> None:
     floor = 1e-4
     axes.plot(1e3 * study.spacing_m, np.maximum(study.wrong_integer, floor), color=EMBER, lw=2.4)
     _simulated(axes, study, study.simulated.wrong_integer, floor=floor)
+    if study.alternative is not None:
+        uneven = study.alternative.uneven
+        single = (uneven.one_ping.wrong_integer,)
+        _intervals(axes, np.array([1e3 * uneven.shortest_baseline_m]), single, floor=floor, **_SQUARES)
     axes.axhline(study.wrong_cycle_limit, color=INK, lw=0.8, ls=(0, (1, 3)))
     axes.annotate(
         f"limit {100 * study.wrong_cycle_limit:g} %",
@@ -126,21 +135,15 @@ def _cycles(axes: Axes, study: SpacingStudy) -> None:
 def _simulated(
     axes: Axes, study: SpacingStudy, intervals: tuple[Interval, ...], *, floor: float = 0.0, label: str | None = None
 ) -> None:
-    """Circles with their 95 % intervals; what is below `floor` stands on it, where a logarithmic axis ends."""
+    """Circles with their 95 % intervals."""
+    _intervals(axes, 1e3 * study.simulated.spacing_m, intervals, floor=floor, label=label, **_CIRCLES)
+
+
+def _intervals(axes: Axes, places: Floats, intervals: tuple[Interval, ...], *, floor: float = 0.0, **look: Any) -> None:
+    """Marks with their intervals; what is below `floor` stands on it, where a logarithmic axis ends."""
     ends = np.array([(interval.value, interval.low, interval.high) for interval in intervals])
     value, low, high = np.maximum(ends, floor).T
-    axes.errorbar(
-        1e3 * study.simulated.spacing_m,
-        value,
-        yerr=[value - low, high - value],
-        fmt="o",
-        ms=5,
-        color=INK,
-        mfc="white",
-        capsize=3,
-        zorder=5,
-        label=label,
-    )
+    axes.errorbar(places, value, yerr=[value - low, high - value], mfc="white", capsize=3, **look)
 
 
 def _limits(axes: Axes, study: SpacingStudy, *, named: bool) -> None:
