@@ -44,9 +44,7 @@ def rms_interval(errors: ArrayLike, rng: np.random.Generator, *, place: NDArray[
     """
     squares = np.square(np.asarray(errors, dtype=float))
     if place is not None and squares.size:
-        count = np.bincount(place)
-        total = np.bincount(place, squares)[count > 0]
-        count = count[count > 0]
+        count, total = _by_place(place, squares)
         if len(count) > 1:
             again = rng.integers(len(count), size=(_RESAMPLES, len(count)))
             low, high = np.sqrt(np.quantile(total[again].sum(-1) / count[again].sum(-1), [0.025, 0.975]))
@@ -113,14 +111,19 @@ def share_interval(hits: NDArray[np.bool_], place: NDArray[np.integer], trials: 
     """
     if not hits.size:
         return Interval(float("nan"), float("nan"), float("nan"))
-    count = np.bincount(place)
-    hit = np.bincount(place, hits)[count > 0]
-    count = count[count > 0]
+    count, hit = _by_place(place, hits)
     share, m = float(hits.mean()), len(count)
     if 0.0 < share < 1.0 and m > 1:
         variance = m / (m - 1) * np.sum((hit - share * count) ** 2) / len(hits) ** 2
         trials = min(trials, share * (1.0 - share) / variance) if variance > 0 else trials
     return _wilson(share, trials)
+
+
+def _by_place(place: NDArray[np.integer], values: NDArray) -> tuple[NDArray[np.intp], Floats]:
+    """How many values each place has, and their sum; places without any are left out."""
+    count = np.bincount(place)
+    there = count > 0
+    return count[there], np.bincount(place, values)[there].astype(float)
 
 
 def _wilson(share: float, trials: float) -> Interval:

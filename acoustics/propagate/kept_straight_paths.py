@@ -55,7 +55,7 @@ def kept_straight_paths(
     spread = np.exp(-loss * distance)
     spread /= distance
     amplitude, strength = paths.gain * spread, np.abs(paths.gain) * spread
-    from_m = images.position_m.take(image, axis=0)
+    beside = None
     row = np.zeros(0, dtype=np.int64) if bent is None else np.flatnonzero(bent[element, image])
     if bent is not None and row.size:
         some = Pairs(np.repeat(image[row], n_hydrophones), receiver[:, row].T.ravel())
@@ -65,8 +65,10 @@ def kept_straight_paths(
         amplitude[:, row] = beside.amplitude.T * np.exp(-loss * distance[:, row])
         strength[:, row] = np.abs(amplitude[:, row])
         delay[:, row] = beside.delay_s.T
-        from_m[row] = beside.from_m[np.arange(len(row)), np.argmax(beside.exists, axis=-1)]
     if limits.hull is not None:
+        from_m = images.position_m.take(image, axis=0)
+        if beside is not None:
+            from_m[row] = beside.from_m[np.arange(len(row)), np.argmax(beside.exists, axis=-1)]
         exists &= limits.hull.clear(part[element], from_m).T
 
     order = images.order[image]

@@ -146,8 +146,6 @@ class BandDetector:
         Power of the converter's own noise, once a burst has shown it: without one, samples may stand still.
     noise : ndarray, shape (n_channels,)
         Mean power of the recent noise in each channel.
-    noise_looks : float
-        As many independent looks would tell it by their mean as well.
 
     Notes
     -----
@@ -169,7 +167,6 @@ class BandDetector:
     least_noise: float = 0.0
     n_working: int = 1
     noise: Floats = field(default_factory=lambda: np.zeros(0))
-    noise_looks: float = np.inf
     _recent: Singles | None = None
     _quiet: Floats = field(default_factory=lambda: np.zeros(0))
     _past: Floats | None = None
@@ -182,8 +179,13 @@ class BandDetector:
             kept if self._recent is None else np.concatenate([self._recent, kept], axis=-1)[:, -self.memory :]
         )
         self._quiet = recent_noise_power(self._recent)
-        bursts = self._recent.shape[-1] * _NOISE_EVERY / self.looks_in_a_burst
-        self.noise_looks = looks_of_mean(_LOOKS_IN_A_BURST * bursts)
+
+    @property
+    def noise_looks(self) -> float:
+        """So many independent looks would tell the noise by their mean as well."""
+        if self._recent is None:
+            return np.inf
+        return looks_of_mean(_LOOKS_IN_A_BURST * self._recent.shape[-1] * _NOISE_EVERY / self.looks_in_a_burst)
 
     def statistic(self, power: Singles) -> Floats:
         """Twice the power over the noise's, summed over the channels that have noise at all; shape (n_outputs,)."""

@@ -14,7 +14,7 @@ from acoustics.physics.error_model import ErrorSizes
 class PlaceErrors:
     """Of r runs, errors along x and along y beside those of the start, alike along both.
 
-    `step_sd_m`, (r, p): of the step to each ping; `carried`, (r, p, p): whether a step, the last axis, moves a place.
+    `step_sd_m`, (r, p): of the step to each ping; `carried`, (p, p): whether a step, the last axis, moves a place.
     """
 
     step_sd_m: Floats
@@ -28,20 +28,19 @@ class PlaceErrors:
 
     def subset(self, runs: NDArray[np.intp]) -> PlaceErrors:
         """Of some of the runs."""
-        return PlaceErrors(self.step_sd_m[runs], self.carried[runs])
+        return PlaceErrors(self.step_sd_m[runs], self.carried)
 
 
 def place_errors(errors: ErrorSizes, position_m: Floats, distance_m: Floats) -> PlaceErrors:
     """Of runs with pings at places (r, p, 3) after a way (r, p) [m].
 
     Reckoned by compass and log a place has the errors of all steps before it: a random walk. Measured by itself it has
-    one of its own, which it shares with the pings that follow from the same place.
+    one of its own, which it shares with the pings that follow from the same place: where no run moves on.
     """
-    r, p, _ = position_m.shape
     if errors.dead_reckoned:
         legs = np.diff(distance_m, axis=-1, prepend=0.0)
-        return PlaceErrors(errors.drift_sd_m_per_root_m * np.sqrt(legs), np.broadcast_to(np.tri(p), (r, p, p)))
-    elsewhere = np.any(np.diff(position_m[..., :2], axis=1, prepend=np.inf) != 0, axis=-1)
-    place = np.cumsum(elsewhere, axis=-1)
-    same = place[:, :, None] == place[:, None, :]
-    return PlaceErrors(np.where(elsewhere, errors.position_sd_m, 0.0), same.astype(float))
+        return PlaceErrors(errors.drift_sd_m_per_root_m * np.sqrt(legs), np.tri(legs.shape[1]))
+    elsewhere = np.any(np.diff(position_m[..., :2], axis=1, prepend=np.inf) != 0, axis=(0, -1))
+    place = np.cumsum(elsewhere)
+    step_sd = np.where(elsewhere, errors.position_sd_m, 0.0)
+    return PlaceErrors(np.tile(step_sd, (len(position_m), 1)), np.equal.outer(place, place).astype(float))

@@ -32,7 +32,7 @@ class RandomPieces:
         """The first rows, shape (rows, n_channels), of the piece of an index, which may be negative."""
         key = (*self.seed.spawn_key, 2 * index if index >= 0 else -2 * index - 1)
         child = np.random.SeedSequence(self.seed.entropy, spawn_key=key)
-        # Noise is a third of a recording's time: SFC64 and single precision, finer than any converter, take half of it.
+        # Noise is a third of a recording's time: SFC64 and single precision, finer than any converter, take 3/4 of it.
         numbers = np.random.Generator(np.random.SFC64(child)).standard_normal((rows, self.n_channels), dtype=np.float32)
         return numbers.astype(float)
 
