@@ -79,20 +79,21 @@ def test_the_same_seed_gives_the_same_and_draws_have_the_errors_of_the_array():
 @pytest.mark.thorough
 def test_wrong_integers_of_a_wide_array_are_predicted_as_often_as_rendered_pings_have_them():
     """Distance unknown, depth known: in 6 dB more noise than usual 0.34 of 488 rendered pings were wrong and 0.29 of 1,994
-    drawn ones, at three times as many places as here. By 180 rendered pings the share is known to 0.075, by four draws
-    at each of 180 places, which share its echoes, to 0.04: together to 0.085, beside the 0.05 of the prediction."""
+    drawn ones, at three times as many places as here. By 540 rendered pings the share is known to 0.04, by four draws
+    at each of 180 places, which share its echoes, to 0.04: together to 0.06, beside the 0.05 of the prediction."""
     noise = POOL.noise.self_noise_density_db + 6.0
     scene = POOL.changed({"array": load_array("hull-4"), "noise.self_noise_density_db": noise})
-    rng, heading = np.random.default_rng(4), np.linspace(0.0, 2 * np.pi, 180, endpoint=False)
-    places = places_about(scene, np.tile(scene.vehicle.position_m, (180, 1)), rng)
+    rng, heading = np.random.default_rng(4), np.linspace(0.0, 2 * np.pi, 540, endpoint=False)
+    places = places_about(scene, np.tile(scene.vehicle.position_m, (540, 1)), rng)
     columns = rendered_bearings(scene, PINGER, places, heading, seed=3)
     given = columns["outcome"] == 0
-    pose = Pose(places, 0.0, 0.0, heading)
+    some = slice(None, None, 3)
+    pose = Pose(places[some], 0.0, 0.0, heading[some])
     drawn = draw_blind_bearings(scene, PINGER, measure_blind(scene, PINGER, pose, rng), pose, draws=12, rng=rng)
     told = np.isfinite(drawn.error)
     assert told.mean() == pytest.approx(given.mean(), abs=0.1)
     seen, predicted = columns["wrong_integer"][given], drawn.wrong_integer[told]
-    assert predicted.mean() == pytest.approx(seen.mean(), abs=0.135)
+    assert predicted.mean() == pytest.approx(seen.mean(), abs=0.11)
     right = np.abs(columns["error"][given][~seen]), np.abs(drawn.error[told][~predicted])
     # The median of a hundred normal errors' sizes is known to 12 %, that of both to 15: twice that. A few by three
     # hydrophones alone are ten times as large, and make a mean of either.
